@@ -1,0 +1,178 @@
+"""The farm as the program sees it: typed, checked and in SI units, whatever units its settings file is in."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from enum import StrEnum
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+
+class Units(StrEnum):
+    """The units a farm reads and writes; the program itself works in SI."""
+
+    US = "us"
+    METRIC = "metric"
+
+
+class Channel(StrEnum):
+    """How a person is reached."""
+
+    TEXT = "text"
+    EMAIL = "email"
+
+
+class Hears(StrEnum):
+    """What a person wants to be told."""
+
+    MOW_DAYS = "mow days"
+    RIPE_MORNINGS = "ripe mornings"
+
+
+class Traction(StrEnum):
+    """What pulls the mower."""
+
+    HORSES = "horses"
+    TRACTOR = "tractor"
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the farm lies: latitude [deg north], longitude [deg east], elevation [m] and its clock."""
+
+    latitude: float
+    longitude: float
+    elevation: float
+    timezone: ZoneInfo
+
+
+@dataclass(frozen=True)
+class WeatherSource:
+    """Where the weather comes from and how far it is trusted."""
+
+    source: str  # "open-meteo" or "file"
+    forecast_model: str  # model of the single forecast and of the past hours
+    ensemble_model: str
+    forecast_address: str
+    ensemble_address: str
+    history_address: str  # past hours beyond the 92 days that the forecast service keeps
+    api_key: str | None
+    contact: str  # for the User-Agent header
+    path: Path | None  # the CSV file, with source = "file"
+    oldest: float  # [h] a forecast older than this leads to no advice
+    least_members: int  # fewer usable members than this lead to no advice
+    wet_hour: float  # [mm] rain that makes an hour wet
+    wet_step: float  # [mm] rain that makes a 3- or 6-hour step wet
+
+
+@dataclass(frozen=True)
+class Work:
+    """What the farm gets done: rates per hour of work, people and the ends of the day."""
+
+    mown_per_hour: float  # [ha/h]
+    raked_per_hour: float  # [ha/h]
+    bales_per_hour: float
+    wraps_per_hour: float
+    bale_dry_matter: float  # [t]
+    rake_lead: float  # [h] from raking a strip to baling it
+    hands: int  # people able to work at once
+    earliest_start: time
+    latest_start: time
+    finish_by: time
+    days_off: frozenset[int]  # weekdays, Monday is 0
+    least_area: float  # [ha] less than this is not worth hitching up for
+    traction: Traction
+
+
+@dataclass(frozen=True)
+class Baleage:
+    """What the crop is made into: moistures are fractions of the fresh weight (wet basis)."""
+
+    aim: float
+    wettest: float
+    driest: float
+    swath_share: float  # swath width as share of the cut width
+    conditioned: bool
+    stubble: float  # [m]
+
+
+@dataclass(frozen=True)
+class Person:
+    """Somebody who gets messages; `address` is an Apprise URL and a secret."""
+
+    name: str
+    channel: Channel
+    address: str
+    hears: Hears
+
+
+@dataclass(frozen=True)
+class Alerts:
+    """When and whom to tell, and how sure to be before saying mow."""
+
+    morning: time
+    evening: time
+    odds_needed: float  # fraction, 0.5 to 0.9
+    people: tuple[Person, ...]
+
+
+@dataclass(frozen=True)
+class PageAddress:
+    """Where the status page listens."""
+
+    host: str
+    port: int
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the farmer saw in a field on a day: a stage word or a height [m]."""
+
+    on: date
+    stage: str | None = None
+    height: float | None = None
+
+
+@dataclass(frozen=True)
+class Field:
+    """One field: its stand as shares of species that add up to 1, its area and its state."""
+
+    name: str
+    area: float  # [ha]
+    stand: Mapping[str, float]
+    soil: str
+    drainage: str
+    expected_yield: float | None  # [t DM/ha], None: the growth model's at the day's stage
+    last_cut: date | None
+    looks: tuple[Look, ...]
+    notes: str
+
+
+@dataclass(frozen=True)
+class Farm:
+    """Everything the settings file says, in SI units."""
+
+    name: str
+    place: Place
+    units: Units
+    season: frozenset[int]  # months, January is 1
+    weather: WeatherSource
+    work: Work
+    baleage: Baleage
+    alerts: Alerts
+    page: PageAddress
+    fields: tuple[Field, ...]
+
+
+@dataclass(frozen=True)
+class Message:
+    """What one person is sent: a text has no title and no HTML."""
+
+    title: str
+    body: str
+    html: str | None = None
+
+
+def local_midnight(day: date, place: Place) -> datetime:
+    """Return the start of a local day with its offset, so that days of 23 and 25 hours stay right."""
+    return datetime(day.year, day.month, day.day, tzinfo=place.timezone)

@@ -1,0 +1,62 @@
+"""Every constant of the models once, with its unit and its source.
+
+Marks: *published* is printed in the source named; *remembered* is well known but was not read for this project;
+*derived* follows from the published figures named; *estimate* is this project's own and should be questioned first.
+"""
+
+from typing import Final
+
+# --- Air and sun -----------------------------------------------------------------------------------------------
+SOLAR_CONSTANT: Final = 0.0820  # Gsc [MJ m-2 min-1], published: FAO-56 eq. 21
+SIGMA_ASCE_HOURLY: Final = 2.042e-10  # Stefan-Boltzmann [MJ m-2 h-1 K-4], published: ASCE 2005
+SIGMA_FAO_DAILY: Final = 4.903e-9  # Stefan-Boltzmann [MJ m-2 d-1 K-4], published: FAO-56 eq. 39
+ALBEDO: Final = 0.23  # of the reference grass [1], published: FAO-56 eq. 38
+PSYCHROMETRIC: Final = 0.000665  # [K-1] times pressure in kPa, published: FAO-56 eq. 8
+LEAST_SUN_ANGLE: Final = 17.0  # [deg] below it the cloud factor is held, published: ASCE 2005 (0.3 rad)
+FIRST_CLOUD_FACTOR: Final = 0.8  # fcd before any usable sun [1], estimate
+
+# --- Swath (evaporation-based drying) ---------------------------------------------------------------------------
+K400: Final = 0.30  # drying constant at 400 g DM/m2 of swath [mm-1 ET0], derived: middle of Pitt 1985, Savoie 1994
+K400_SPREAD: Final = 0.22  # its relative standard deviation [1], derived from the range 0.22-0.38
+DENSITY_EXPONENT: Final = 0.60  # [1], derived: six sources between 0.42 and 0.73
+DENSITY_REFERENCE: Final = 400.0  # [g DM/m2 of swath]
+DENSITY_WARN: Final = 800.0  # above it the model dries too fast [g DM/m2], derived from the published narrow rows
+CONDITIONED_FACTOR: Final = 1.2  # drying of a conditioned crop [1], published range 1.1-1.35
+LATER_DAY_FACTOR: Final = 0.87  # drying on the days after mowing [1], derived from Rotz & Chen 1985
+WIND_FLOOR: Final = 0.5  # [m/s] at 2 m, ASCE 2005
+WIND_CAP: Final = 3.0  # [m/s] at 2 m: stronger wind cools a resistant swath (Thompson 1981), estimate
+SURFACE_STORE: Final = 1.5  # dew and rain that a swath can hold [kg/kg DM], remembered, 1-2.5
+ABSORPTION_HOURS: Final = 15.0  # surface water into tissue [h], published: rain on part-dried grass, c. 1990
+ABSORPTION_LIMIT: Final = 3.5  # wetter tissue than this takes up nothing [kg/kg DM], estimate
+DEW_CAP: Final = 0.06  # most dew in an hour [mm], published: Garratt & Segal 1988
+CROP_DEW: Final = 0.2  # most dew on a standing crop [mm], published
+EVAPORATION_CAP: Final = 1.1  # swath evaporation in terms of ET0 [1], estimate
+OSWIN_A: Final = 0.1145  # equilibrium moisture [kg/kg], derived from Nash 1978
+OSWIN_B: Final = 0.649  # [1], the same
+
+# --- What is not known about the crop ---------------------------------------------------------------------------
+START_MOISTURE_SPREAD: Final = 0.02  # standard deviation of the moisture at mowing [wet basis], estimate
+YIELD_SPREAD: Final = 0.15  # relative standard deviation of the yield [1], estimate
+DRAWS_PER_MEMBER: Final = 4
+LEAST_LINES: Final = 64  # members times draws: a lone member gets this many draws
+
+# --- Growth ------------------------------------------------------------------------------------------------------
+SEASON_START_MEAN: Final = 5.0  # three 5-day means above it start the season [degC], published: Norwegian rule
+SEASON_START_SUM: Final = 200.0  # and not before this temperature sum [degC d], published: temperature sum 200
+NDF_FLOOR: Final = 40.0  # grass NDF, lower asymptote [% of DM], estimate
+NDF_RISE: Final = 28.0  # first growth, asymptote difference [% of DM], estimate
+NDF_REGROWTH_CEILING: Final = 62.0  # regrowth, upper asymptote [% of DM], estimate
+NDF_SCALE: Final = 100.0  # width of the curve [degC d], estimate
+NDF_TARGET_GRASS: Final = 50.0  # for milking cows, at cutting [% of DM], published (extension)
+NDF_TARGET_LEGUME: Final = 38.0  # the same
+RIPE_HALF_WIDTH: Final = 3.0  # a field is ripe within this of its target [% of DM], estimate
+CLOCK_SPREAD: Final = 60.0  # standard deviation of a stage clock in its first year [degC d], estimate
+CLOCK_NOISE: Final = 7.0  # added spread [degC d per square root of a day], estimate
+LOOK_SPREAD: Final = 35.0  # standard deviation of a stage seen by the farmer [degC d], estimate
+
+# --- Odds --------------------------------------------------------------------------------------------------------
+MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate
+PRIOR_CHANCE: Final = 0.30  # how often an ordinary summer day works out [1], estimate
+PRIOR_WEIGHT: Final = 1.0  # in independent members [1], estimate
+LEAST_ODDS: Final = 0.03  # nobody is told never
+MOST_ODDS: Final = 0.97  # and nobody is told certain
