@@ -1,0 +1,152 @@
+"""What one pass over the farm finds and what it is advised: the types that travel from prospect to the page."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+
+class Ripeness(StrEnum):
+    """Where the stand is against the fibre it should be cut at."""
+
+    GROWING = "growing"
+    RIPE = "ripe"
+    PAST = "past"
+
+
+class Kind(StrEnum):
+    """What is advised for a field today."""
+
+    MOW = "mow"
+    WAIT = "wait"
+    NONE = "none"  # no advice: something needed is not known
+
+
+class Reason(StrEnum):
+    """Why a day or a field is not for mowing; the sentence for each stands in wording.py."""
+
+    NOT_RIPE = "not ripe"
+    RAIN = "rain"
+    WILL_NOT_DRY = "will not dry"
+    TOO_LITTLE_TIME = "too little time"
+    ODDS_TOO_LOW = "odds too low"
+    DAY_OFF = "a day off"
+    TOO_LATE_TODAY = "too late to start today"
+    DAY_IS_FULL = "the day is full with other fields"
+    OUT_OF_SEASON = "out of season"
+    DATA_MISSING = "weather data missing"
+    DATA_STALE = "weather data too old"
+    FEW_MEMBERS = "too few forecast members"
+    OUT_OF_RANGE = "outside what the models cover"
+
+
+@dataclass(frozen=True)
+class Band:
+    """A quantity with its 10, 50 and 90 % points."""
+
+    low: float
+    mid: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Chance:
+    """An area [ha] and the odds (0.03 to 0.97) that all of it is wrapped the same day."""
+
+    area: float
+    odds: float
+
+
+@dataclass(frozen=True)
+class FieldDay:
+    """One field on one day: how much of it can be mown and wrapped, when, how sure, or why not.
+
+    `area` [ha] is the largest area at the odds needed, 0 if none; `odds` belong to it, or to the least area worth
+    hitching up for when `area` is 0 (None when they cannot be known). Times are local; all are None when `area` is
+    0. `curve` holds acres against odds.
+    """
+
+    date: date
+    ripeness: Ripeness
+    ndf: Band
+    area: float
+    odds: float | None
+    curve: tuple[Chance, ...]
+    start: datetime | None
+    mow_until: datetime | None
+    bale_from: datetime | None
+    wrapped_by: datetime | None
+    moisture_at_baling: Band | None
+    bales: int | None
+    reason: Reason | None
+    detail: str = ""  # figures behind the reason, in SI
+
+
+@dataclass(frozen=True)
+class FieldProspect:
+    """One field today and over the coming days; `unknown` says why nothing can be said, if so."""
+
+    name: str
+    area: float  # [ha]
+    ripeness: Ripeness | None
+    stage: str | None  # in the trade's words
+    ndf: Band | None  # [% of DM]
+    ndf_target: float | None
+    days_left: float | None  # until past its best, negative when past
+    dry_matter: float | None  # [t/ha]
+    clock: float | None  # temperature sum since the season's start or the last cut [degC d]
+    clock_from: date | None
+    days: tuple[FieldDay, ...]
+    unknown: Reason | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True)
+class WeatherFacts:
+    """Where the weather came from and how old it is."""
+
+    source: str
+    model: str
+    issued_at: datetime
+    fetched_at: datetime
+    age_hours: float
+    members: int
+    credit: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """All that one pass found. `weather` is None when none could be had; `trouble` then says why."""
+
+    farm: str
+    at: datetime
+    weather: WeatherFacts | None
+    fields: tuple[FieldProspect, ...]
+    trouble: Reason | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What is advised for one field on `day`: its kind, area [ha], reason and the numbers behind it."""
+
+    field: str
+    kind: Kind
+    area: float
+    reason: Reason | None
+    detail: str
+    day: FieldDay | None
+
+
+@dataclass(frozen=True)
+class Morning:
+    """The advice for one day for the whole farm, in the order in which the fields should be taken."""
+
+    date: date
+    advices: tuple[Advice, ...]
+    prospect: Prospect
+
+    @property
+    def mows(self) -> tuple[Advice, ...]:
+        """The fields advised to be mown, in order."""
+        return tuple(advice for advice in self.advices if advice.kind is Kind.MOW)
