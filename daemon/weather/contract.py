@@ -1,0 +1,392 @@
+"""The rules every weather Dataset keeps; one that breaks them is refused with the reason.
+
+Dimensions are ``(member, time)``, or ``(place, member, time)`` where several grid cells are read. ``time``
+is UTC, hourly, labelled at the end of the hour. Units are settled in the adapters and nowhere else.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from daemon.farm import Place
+from models.sun import extraterrestrial_radiation
+
+Hours = NDArray[np.datetime64]
+
+HOUR: Final = np.timedelta64(1, "h")
+DEW_POINT_SLACK: Final = 0.5  # [K] rounding can lift the dew point this much above the air
+SUN_IN_THE_DARK: Final = 60.0  # [W m-2] more than this before sunrise means wrong labels
+ORIGINS: Final = ("native", "derived", "interpolated")
+KINDS: Final = ("forecast", "record")
+TEXT_ATTRIBUTES: Final = ("source", "model", "credit")
+TIME_ATTRIBUTES: Final = ("issued_at", "fetched_at")
+
+
+class Variable(NamedTuple):
+    """One variable of the contract: its unit, the range it is believed in and whether it must be there."""
+
+    unit: str
+    low: float
+    high: float
+    required: bool
+
+
+VARIABLES: Final[Mapping[str, Variable]] = {
+    "air_temperature": Variable("degC", -60, 60, True),
+    "dew_point_temperature": Variable("degC", -90, 40, True),
+    "wind_speed": Variable("m s-1", 0, 60, True),
+    "surface_downwelling_shortwave_flux_in_air": Variable("W m-2", 0, 1500, True),
+    "precipitation_amount": Variable("mm", 0, 200, True),
+    "cloud_area_fraction": Variable("1", 0, 1, False),
+    "wind_speed_of_gust": Variable("m s-1", 0, 120, False),
+    "thunderstorm_probability": Variable("1", 0, 1, False),
+    "probability_of_precipitation": Variable("1", 0, 1, False),
+}
+REQUIRED: Final = tuple(name for name, variable in VARIABLES.items() if variable.required)
+
+
+class Refused(Exception):
+    """Weather that cannot be used; the text is a plain sentence that says why."""
+
+
+@dataclass(frozen=True)
+class Weather:
+    """The hours that came and the hours ahead, both in the contract's form.
+
+    Attributes
+    ----------
+    past : xr.Dataset
+        One member, without a gap from the first hour wanted to the last full hour before now.
+    ahead : xr.Dataset
+        All usable members, from before the start of today's UTC day, so that last night's dew and rain are
+        in it, to the horizon. ``attrs["members_dropped"]`` counts the members that could not be used.
+    """
+
+    past: xr.Dataset
+    ahead: xr.Dataset
+
+
+def assembled(
+    values: Mapping[str, NDArray[np.float64]],
+    time: Hours,
+    members: Sequence[str],
+    places: Sequence[Place],
+    attributes: Mapping[str, object],
+    *,
+    origin: str = "native",
+) -> xr.Dataset:
+    """Return arrays as a Dataset in the contract's form, with its units.
+
+    Parameters
+    ----------
+    values : mapping of str to array, shape (place, member, time)
+        In the contract's names and units.
+    time : array of datetime64, shape (time,)
+        UTC, end of the hour.
+    members : sequence of str
+        Labels of the members.
+    places : sequence of Place
+        None: the place is not known, and sun in the dark cannot be found out. More than one: `place` is a
+        dimension.
+    attributes : mapping
+        The Dataset's attributes, see `checked`.
+    origin : {"native", "derived", "interpolated"}
+        Where the hourly values come from.
+    """
+    several = len(places) > 1
+    dims = ("place", "member", "time") if several else ("member", "time")
+    data = {
+        name: (
+            dims,
+            array if several else array[0],
+            {"units": VARIABLES[name].unit, "origin": origin},
+        )
+        for name, array in values.items()
+    }
+    coords: dict[str, object] = {"member": list(members), "time": time.astype("datetime64[ns]")}
+    for axis in ("latitude", "longitude") if places else ():
+        coords[axis] = ("place", [getattr(p, axis) for p in places]) if several else getattr(places[0], axis)
+    return xr.Dataset(data, coords, dict(attributes))
+
+
+def at_utc(hour: datetime) -> np.datetime64:
+    """Return an aware datetime as the contract's UTC label.
+
+    >>> from zoneinfo import ZoneInfo
+    >>> str(at_utc(datetime(2026, 6, 1, 8, tzinfo=ZoneInfo("America/Chicago"))))[:16]
+    '2026-06-01T13:00'
+    """
+    if hour.tzinfo is None:
+        raise ValueError(f"given the time {hour} without a zone, allowed one with its zone")
+    return np.datetime64(hour.astimezone(UTC).replace(tzinfo=None), "ns")
+
+
+def iso(hour: np.datetime64) -> str:
+    """Return a UTC label as text, to the minute.
+
+    >>> iso(np.datetime64("2026-06-01T13:00:00"))
+    '2026-06-01T13:00Z'
+    """
+    return f"{np.datetime_as_string(hour, unit='m')}Z"
+
+
+def checked(dataset: xr.Dataset) -> xr.Dataset:
+    """Return the Dataset if it keeps every rule of the contract.
+
+    Parameters
+    ----------
+    dataset : xr.Dataset
+        With attributes source, model, credit (text), issued_at, fetched_at (ISO 8601, UTC),
+        native_step_hours [h] and kind ("forecast" or "record"). Where it has coordinates latitude and
+        longitude [deg], sun in the dark is looked for, which finds most wrong time labels.
+
+    Returns
+    -------
+    xr.Dataset
+        The same, with a dew point that is above the air by rounding lowered to the air.
+
+    Raises
+    ------
+    Refused
+        At the first rule broken: what, where, what was given, what is allowed.
+
+    Notes
+    -----
+    A wrong unit cannot be seen as such. The ranges find most of them: summer Fahrenheit, pascal and percent,
+    but not km/h for m/s.
+    """
+    _check_layout(dataset)
+    _check_time(dataset)
+    _check_attributes(dataset)
+    for name, allowed, broken in _broken_rules(dataset):
+        if bool(broken.any()):
+            raise Refused(_first_broken(dataset, name, allowed, broken))
+    dew = dataset["dew_point_temperature"]
+    clipped = dew.where(dew <= dataset["air_temperature"], dataset["air_temperature"])
+    return dataset.assign(dew_point_temperature=clipped.assign_attrs(dew.attrs))
+
+
+def drop_bad_members(dataset: xr.Dataset) -> tuple[xr.Dataset, int]:
+    """Return the Dataset without its unusable members, and how many those were.
+
+    Unusable is a member that lacks a required value or holds an impossible one at any hour and place.
+
+    Raises
+    ------
+    Refused
+        When no member is left, with what is wrong with the first.
+    """
+    rules = list(_broken_rules(dataset))
+    bad = np.zeros(dataset.sizes["member"], dtype=bool)
+    for _, _, broken in rules:
+        bad |= broken.any([dim for dim in broken.dims if dim != "member"]).values
+    if bad.all():
+        name, allowed, broken = next(rule for rule in rules if bool(rule[2].any()))
+        raise Refused(f"no usable member; {_first_broken(dataset, name, allowed, broken)}")
+    return dataset.isel(member=~bad), int(bad.sum())
+
+
+def trimmed(dataset: xr.Dataset) -> xr.Dataset:
+    """Return the Dataset up to the first hour at which a required variable has no value in any member.
+
+    A service fills what lies beyond its horizon with nulls, not at the same hour for each variable. What
+    comes after such an hour is not used: rain is never filled forward.
+
+    Raises
+    ------
+    Refused
+        When nothing is left.
+    """
+    empty = np.zeros(dataset.sizes["time"], dtype=bool)
+    for name in REQUIRED:
+        nulls = dataset[name].isnull().all("member")
+        empty |= (nulls.any("place") if "place" in nulls.dims else nulls).values
+    kept = int(empty.argmax()) if empty.any() else empty.size
+    if kept == 0:
+        raise Refused("the weather has no hour with a value for every variable needed")
+    return dataset.isel(time=slice(kept))
+
+
+def without_gap(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.Dataset:
+    """Return the hours from `first` to `last`, each of which must be there and whole.
+
+    Raises
+    ------
+    Refused
+        With the hours that are missing.
+    """
+    wanted = pd.date_range(at_utc(first), at_utc(last), freq="h", unit="ns")
+    if wanted.empty:
+        raise Refused(f"no past hours: asked from {iso(at_utc(first))} to {iso(at_utc(last))}")
+    if not dataset.indexes["time"].is_unique:
+        raise Refused("an hour of the past weather is given twice")
+    found = dataset.reindex(time=wanted)
+    lost = np.zeros(len(wanted), dtype=bool)
+    for name in REQUIRED:
+        nulls = found[name].isnull()
+        lost |= nulls.any([dim for dim in nulls.dims if dim != "time"]).values
+    if lost.any():
+        raise Refused(f"the past weather lacks {_named(wanted.values[lost])}")
+    return found
+
+
+def settled(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime) -> Weather:
+    """Return both halves checked and cut to what the models read.
+
+    Parameters
+    ----------
+    past : xr.Dataset
+        One member; may reach further than needed on both sides.
+    ahead : xr.Dataset
+        All members; may start early and may hold nulls beyond the horizon.
+    first : datetime
+        First hour wanted in `past`.
+    now : datetime
+        The moment of the pass.
+
+    Raises
+    ------
+    Refused
+        When the contract is broken, an hour of the past is missing or nothing lies ahead of now.
+    """
+    last = now.replace(minute=0, second=0, microsecond=0)
+    come = checked(without_gap(past, first, last))
+    coming, dropped = drop_bad_members(trimmed(ahead))
+    coming.attrs["members_dropped"] = dropped
+    if coming["time"].values[-1] <= at_utc(now):
+        raise Refused(
+            f"the weather ends at {iso(coming['time'].values[-1])}, which is not ahead of {iso(at_utc(now))}"
+        )
+    return Weather(come, checked(coming))
+
+
+def start_of_ahead(now: datetime) -> datetime:
+    """Return the first hour of `Weather.ahead`: a day before the start of today's UTC day."""
+    midnight = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    return midnight - timedelta(days=1)
+
+
+def _check_layout(dataset: xr.Dataset) -> None:
+    """Refuse missing or unknown variables, other dimensions, units or origins, and empty axes."""
+    dims = ("place", "member", "time") if "place" in dataset.dims else ("member", "time")
+    missing = [name for name in REQUIRED if name not in dataset.data_vars]
+    if missing:
+        raise Refused(f"the weather lacks {', '.join(missing)}")
+    for name, array in dataset.data_vars.items():
+        variable = VARIABLES.get(str(name))
+        if variable is None:
+            raise Refused(f"unknown weather variable {name}; allowed: {', '.join(VARIABLES)}")
+        _expect(f"dimensions of {name}", array.dims, (dims,))
+        _expect(f"number type of {name}", array.dtype.name, ("float64",))
+        _expect(f"unit of {name}", array.attrs.get("units"), (variable.unit,))
+        _expect(f"origin of {name}", array.attrs.get("origin"), ORIGINS)
+    if "member" not in dataset.coords or not dataset.indexes["member"].is_unique:
+        raise Refused("the members need labels, each of them once")
+    if 0 in dataset.sizes.values():
+        raise Refused(f"the weather is empty: {dict(dataset.sizes)}")
+
+
+def _check_time(dataset: xr.Dataset) -> None:
+    """Refuse labels that are not whole hours, one after the other."""
+    if "time" not in dataset.coords:
+        raise Refused("the weather has no time labels")
+    time = dataset["time"].values
+    _expect("type of the time labels", str(time.dtype), ("datetime64[ns]",))
+    if (time != time.astype("datetime64[h]")).any():
+        raise Refused(
+            f"given the time {iso(time[time != time.astype('datetime64[h]')][0])}, allowed whole hours"
+        )
+    steps = np.diff(time)
+    if (steps <= np.timedelta64(0)).any():
+        at = int((steps <= np.timedelta64(0)).argmax())
+        raise Refused(f"the hours are out of order or given twice after {iso(time[at])}")
+    if (steps > HOUR).any():
+        whole = np.arange(time[0], time[-1], HOUR)
+        raise Refused(f"the weather lacks {_named(np.setdiff1d(whole, time))}")
+
+
+def _check_attributes(dataset: xr.Dataset) -> None:
+    """Refuse a Dataset that does not say where it comes from and how old it is."""
+    attrs = dataset.attrs
+    for name in TEXT_ATTRIBUTES:
+        if not (isinstance(attrs.get(name), str) and attrs[name].strip()):
+            raise Refused(f"attribute {name} of the weather: given {attrs.get(name)!r}, allowed some text")
+    issued, fetched = (_instant(name, attrs.get(name)) for name in TIME_ATTRIBUTES)
+    if issued > fetched + timedelta(hours=1):
+        # A clock that jumped back would make an old forecast look young.
+        raise Refused(
+            f"the weather was issued at {issued}, after it was fetched at {fetched}: check the clock"
+        )
+    step = attrs.get("native_step_hours")
+    if not isinstance(step, int | float) or not 0 < step <= 24:
+        raise Refused(f"native_step_hours of the weather: given {step!r}, allowed a number up to 24")
+    _expect("kind of the weather", attrs.get("kind"), KINDS)
+
+
+def _instant(name: str, text: object) -> datetime:
+    """Return an ISO 8601 attribute as a datetime."""
+    try:
+        instant = datetime.fromisoformat(str(text))
+    except ValueError:
+        instant = None
+    if instant is None or instant.utcoffset() != timedelta(0):
+        raise Refused(f"attribute {name} of the weather: given {text!r}, allowed an ISO 8601 time in UTC")
+    return instant
+
+
+def _expect(what: str, given: object, allowed: Sequence[object]) -> None:
+    """Refuse a value that is not one of those allowed."""
+    if given not in allowed:
+        raise Refused(f"{what}: given {given!r}, allowed {' or '.join(repr(one) for one in allowed)}")
+
+
+def _broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, xr.DataArray]]:
+    """Yield each rule on values: the variable, what is allowed, and where it is broken."""
+    for name, variable in VARIABLES.items():
+        if name not in dataset:
+            continue
+        values = dataset[name]
+        if variable.required:
+            yield name, "a value for every hour", values.isnull()
+        allowed = f"{variable.low:g} to {variable.high:g} {variable.unit}"
+        yield name, allowed, (values < variable.low) | (values > variable.high)
+    air, dew = dataset["air_temperature"], dataset["dew_point_temperature"]
+    yield "dew_point_temperature", "no more than the air temperature", dew - air > DEW_POINT_SLACK
+    if {"latitude", "longitude"} <= set(dataset.coords):
+        sun = dataset["surface_downwelling_shortwave_flux_in_air"]
+        allowed = f"up to {SUN_IN_THE_DARK:g} W m-2 in the dark (are the times UTC, at the end of the hour?)"
+        yield str(sun.name), allowed, (sun > SUN_IN_THE_DARK) & _dark(dataset)
+
+
+def _dark(dataset: xr.Dataset) -> xr.DataArray:
+    """Return where the sun does not rise above the horizon at all during the hour."""
+    time = dataset["time"].values
+    cells = zip(np.atleast_1d(dataset["latitude"]), np.atleast_1d(dataset["longitude"]), strict=True)
+    sun = np.stack([extraterrestrial_radiation(float(lat), float(lon), time) for lat, lon in cells])
+    several = "place" in dataset.dims
+    return xr.DataArray(sun if several else sun[0], dims=("place", "time") if several else ("time",)) <= 0
+
+
+def _first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: xr.DataArray) -> str:
+    """Return a sentence on the first place where a rule is broken."""
+    broken = broken.transpose(*dataset[name].dims)
+    index = np.unravel_index(int(broken.values.argmax()), broken.shape)
+    at = dict(zip(broken.dims, index, strict=True))
+    given = float(dataset[name].values[index])
+    shown = "nothing" if np.isnan(given) else f"{given:g}"
+    hour = iso(dataset["time"].values[at["time"]])
+    member = dataset["member"].values[at["member"]]
+    return f"{name} at {hour}, member {member}: given {shown}, allowed {allowed}"
+
+
+def _named(hours: Hours, most: int = 6) -> str:
+    """Return hours as words: the first few by name, and how many there are."""
+    shown = ", ".join(iso(hour) for hour in hours[:most])
+    count = f"{len(hours)} hour{'s' if len(hours) > 1 else ''}"
+    return f"{count}: {shown}{' and more' if len(hours) > most else ''}"
