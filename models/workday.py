@@ -1,0 +1,239 @@
+"""The working day in quarter-hours: how much can be mown, raked, baled and wrapped by the people there are.
+
+Time is counted in slots of a quarter of an hour from the start of the day's first hour. A strip is what is mown in one
+slot. A case is one weather member with one draw of the crop; every case gets an answer of its own.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Slots = NDArray[np.int64]
+
+SLOTS_PER_HOUR = 4
+NEVER = 10_000  # a slot beyond any day
+CRUMB = 1e-9  # of a strip: less than this is rounding
+
+
+@dataclass(frozen=True)
+class Crew:
+    """People and machines: how many hands, and what each job does in a slot when one of them is at it."""
+
+    hands: int
+    raked: float  # [strips per slot]
+    baled: float  # [bales per slot]
+    wrapped: float  # [bales per slot]
+    rake_lead: int  # [slots] from raking a strip to baling it
+    finish: int  # slot at which everything is wrapped and work ends
+
+
+@dataclass(frozen=True)
+class Strips:
+    """Strips in the order in which they are mown and taken up; every array has the shape (strip, case).
+
+    `mown` is the slot in which a strip is cut; `ready` and `closes` are the slots from which it is dry enough to rake
+    and from which it is too wet again; `bales` is what it yields.
+    """
+
+    mown: Slots
+    ready: Slots
+    closes: Slots
+    bales: Array
+
+    def of(self, cases: NDArray[np.bool_]) -> "Strips":
+        """Return the same strips for some of the cases."""
+        return Strips(self.mown[:, cases], self.ready[:, cases], self.closes[:, cases], self.bales[:, cases])
+
+
+@dataclass(frozen=True)
+class Run:
+    """How a day went, per case: whether all was wrapped in time, the slots of the first bale and of the last wrap.
+
+    `begin` is the first slot that was followed, and `raked` (slot, case) what was raked by the end of each.
+    """
+
+    done: NDArray[np.bool_]
+    baling_from: Slots
+    wrapped_at: Slots
+    begin: int
+    raked: Array
+
+    def raking_slot(self, strips: int) -> Slots:
+        """Return the slot in which the raking of each strip began, shape (strip, case); past the end if never."""
+        number = np.arange(strips)[:, None, None]
+        return self.begin + np.asarray((self.raked[None] <= number + CRUMB).sum(axis=1))
+
+
+def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
+    """Return the slots from which a swath is dry enough to bale and from which it is too wet again.
+
+    Parameters
+    ----------
+    water : array [kg water/kg DM], shape (hour + 1, ...)
+        Water in and on the crop at the start and the end of each hour.
+    wettest : float [kg water/kg DM]
+        Most water at which the crop may be baled.
+
+    Returns
+    -------
+    ready, closes : int arrays, shape (...)
+        Slots, rounded to the late and to the early side; NEVER where it does not come to that. Once closed, a window
+        stays closed for the day.
+
+    Notes
+    -----
+    Moisture runs straight between the ends of an hour.
+    """
+    last = water.shape[0] - 1
+    dry = water <= wettest
+    first_dry = _first(dry)
+    after = np.arange(last + 1).reshape(-1, *[1] * (water.ndim - 1)) > first_dry
+    first_wet = _first(~dry & after)
+    ready = np.ceil(_crossing(water, first_dry, wettest) * SLOTS_PER_HOUR - CRUMB)
+    closes = np.floor(_crossing(water, first_wet, wettest) * SLOTS_PER_HOUR + CRUMB)
+    return (
+        np.where(first_dry <= last, ready, NEVER).astype(np.int64),
+        np.where(first_wet <= last, closes, NEVER).astype(np.int64),
+    )
+
+
+def _first(event: NDArray[np.bool_]) -> Slots:
+    """Return the first index along axis 0 at which the event holds, or one past the end."""
+    return np.where(event.any(axis=0), event.argmax(axis=0), event.shape[0])
+
+
+def _crossing(water: Array, hour: Slots, level: float) -> Array:
+    """Return the time [h] at which water crosses the level on its way to the end of the given hour."""
+    end = np.clip(hour, 0, water.shape[0] - 1)
+    start = np.maximum(end - 1, 0)
+    before = np.take_along_axis(water, start[None], axis=0)[0]
+    after = np.take_along_axis(water, end[None], axis=0)[0]
+    change = after - before
+    way = np.divide(level - before, change, out=np.zeros_like(change), where=change != 0.0)
+    return np.asarray(start + np.clip(way, 0.0, 1.0))
+
+
+def rain_wall(wet: NDArray[np.bool_], start: int) -> Slots:
+    """Return the slot at which rain first falls at or after `start`, per member; NEVER where it stays dry.
+
+    Parameters
+    ----------
+    wet : array of bool, shape (member, hour)
+        Hours that count as wet. Rain of an hour is taken to fall at its beginning.
+    start : int
+        Slot.
+    """
+    first = _first(wet.T[start // SLOTS_PER_HOUR :])
+    slot = (first + start // SLOTS_PER_HOUR) * SLOTS_PER_HOUR
+    return np.where(first < wet.shape[1] - start // SLOTS_PER_HOUR, np.maximum(slot, start), NEVER)
+
+
+def wet_hours(rain: Array, step: int, *, wet_hour: float, wet_step: float, offset: int = 0) -> NDArray[np.bool_]:
+    """Return which hours count as wet.
+
+    Parameters
+    ----------
+    rain : array [mm], shape (member, hour)
+        Sum of each hour.
+    step : int
+        Native step of the source [h]: 1, or 3 or 6 where its hours are only shares of a longer sum.
+    wet_hour, wet_step : float [mm]
+        Rain that makes an hour of an hourly source wet, and a whole step of a coarse one.
+    offset : int
+        Place of the first hour within its step.
+
+    Notes
+    -----
+    The rain of a coarse step may fall in any of its hours, so all of them are wet.
+    """
+    if step == 1:
+        return rain >= wet_hour
+    block = (np.arange(rain.shape[1]) + offset) // step
+    sums = np.stack([np.bincount(block, weights=member) for member in rain])
+    # A step cut short by the edge of the window is judged by its share, lest rain at the edge goes unseen.
+    hours = np.bincount(block)
+    wet: NDArray[np.bool_] = (sums >= wet_step * hours / step)[:, block]
+    return wet
+
+
+def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
+    """Follow a day on which `count` strips are mown, slot by slot.
+
+    Parameters
+    ----------
+    strips : Strips
+        At least as many as the largest count.
+    count : int array, shape (case,)
+        Strips mown.
+    crew : Crew
+        Mowing, raking, baling and wrapping each need one of the hands.
+    wall : int array, shape (case,)
+        Slot at which rain reaches what is still in the swath.
+
+    Notes
+    -----
+    In each slot the mower has the first call on the hands, then the baler (rain and dew close its window), then the
+    wrapper, then the rake; a hand that ends early in the slot goes on to the next job. A job takes up what the one
+    before it had finished by the start of the slot. Strips are taken up in order: the baler waits for the next strip
+    even where a later one is dry.
+    """
+    last = strips.mown.shape[0] - 1
+    at_end = np.take_along_axis(strips.mown, np.maximum(count - 1, 0)[None], axis=0)[0] + 1
+    mowing_until = np.where(count > 0, at_end, 0)
+    dry_by = np.maximum.accumulate(strips.ready, axis=0)
+    begin = int(min(dry_by[0].min(), crew.finish))
+    raked, baled, wrapped = (np.zeros(count.size) for _ in range(3))
+    lead = [raked] * (crew.rake_lead + 1)
+    progress = []
+    baling_from, wrapped_at = np.full(count.size, NEVER), np.full(count.size, NEVER)
+    for slot in range(begin, crew.finish):
+        hands = np.where(slot < mowing_until, crew.hands - 1.0, crew.hands)
+        may_bale = (_at(strips.closes, baled, last) > slot) & (slot < wall)
+        baling, hands = _work((lead[0] - baled) * may_bale, crew.baled / _at(strips.bales, baled, last), hands)
+        wrapping, hands = _work(baled - wrapped, crew.wrapped / _at(strips.bales, wrapped, last), hands)
+        dry = np.minimum((dry_by <= slot).sum(axis=0), count)
+        raking, hands = _work(dry - raked, crew.raked, hands)
+        baling_from = np.where((baling > CRUMB) & (baling_from == NEVER), slot, baling_from)
+        baled, wrapped, raked = baled + baling, wrapped + wrapping, raked + raking
+        wrapped_at = np.where((wrapped >= count - CRUMB) & (wrapped_at == NEVER), slot + 1, wrapped_at)
+        lead = [*lead[1:], raked]
+        progress.append(raked)
+    done = (wrapped_at <= crew.finish) & (count > 0)
+    return Run(done, baling_from, wrapped_at, begin, np.array(progress).reshape(-1, count.size))
+
+
+def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
+    """Return the largest number of strips that can be mown and wrapped the same day, per case.
+
+    Parameters
+    ----------
+    strips, crew, wall
+        As in `follow`.
+
+    Notes
+    -----
+    Found by halving: mowing one strip fewer never makes the rest of the day harder.
+    """
+    in_time = np.maximum.accumulate(strips.ready, axis=0) < np.minimum(wall, crew.finish)
+    most = in_time.sum(axis=0)
+    least = np.zeros_like(most)
+    while (open_ := least < most).any():
+        half = (least[open_] + most[open_] + 1) // 2
+        done = follow(strips.of(open_), half, crew, wall[open_]).done
+        least[open_] = np.where(done, half, least[open_])
+        most[open_] = np.where(done, most[open_], half - 1)
+    return least
+
+
+def _at(values: NDArray[np.generic], progress: Array, last: int) -> Array:
+    """Return the value (strip, case) that belongs to the strip each case has come to."""
+    strip = np.minimum((progress + CRUMB).astype(np.int64), last)
+    return np.asarray(np.take_along_axis(values, strip[None], axis=0)[0], dtype=np.float64)
+
+
+def _work(waiting: Array, per_slot: Array | float, hands: Array) -> tuple[Array, Array]:
+    """Return the strips that one machine gets done of what waits, and the hands left over for other jobs."""
+    time = np.clip(np.minimum(waiting / per_slot, hands), 0.0, 1.0)
+    return time * per_slot, hands - time

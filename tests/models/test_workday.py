@@ -1,0 +1,156 @@
+import numpy as np
+import pytest
+from hypothesis import given, seed, settings
+from hypothesis import strategies as st
+
+from models.workday import NEVER, Crew, Strips, baling_window, follow, most_wrapped, rain_wall, wet_hours
+from tests.models import slow_day
+
+
+def crew(**changes: float) -> Crew:
+    usual = {"hands": 2, "raked": 1.0, "baled": 6.25, "wrapped": 6.25, "rake_lead": 2, "finish": 54}
+    return Crew(**{**usual, **changes})  # type: ignore[arg-type]
+
+
+def strips(count: int, *, first: int = 4, ready: int = 30, bales: float = 5.0, closes: int = NEVER) -> Strips:
+    """Strips mown one slot after another from `first`, each dry one slot after the one before."""
+    number = np.arange(count)[:, None]
+    return Strips(
+        mown=first + number,
+        ready=ready + number,
+        closes=np.full((count, 1), closes),
+        bales=np.full((count, 1), bales),
+    )
+
+
+DRY = np.array([NEVER])
+
+
+def test_an_evening_by_hand() -> None:
+    """Two strips, one person free after mowing... and a second: told slot by slot in the comments."""
+    run = follow(strips(2, bales=6.25), np.array([2]), crew(), DRY)
+    # 30 rake A; 31 rake B; lead of two slots: 33 bale A; 34 bale B + wrap A; 35 wrap B, done at its end
+    assert run.baling_from.tolist() == [33]
+    assert run.wrapped_at.tolist() == [36]
+    assert run.raking_slot(2)[:, 0].tolist() == [30, 31]
+    assert run.done.tolist() == [True]
+
+
+def test_two_people_cannot_do_three_jobs_at_once() -> None:
+    """A strip is one slot of raking, baling and wrapping each: two people end 1.5 slots a strip, four people one."""
+    many = strips(12, ready=10, bales=6.25, first=0)
+    few_hands = follow(many, np.array([12]), crew(finish=90, rake_lead=0), DRY).wrapped_at[0]
+    all_hands = follow(many, np.array([12]), crew(finish=90, rake_lead=0, hands=4), DRY).wrapped_at[0]
+    one_hand = follow(many, np.array([12]), crew(finish=90, rake_lead=0, hands=1), DRY).wrapped_at[0]
+    assert few_hands - 10 >= 1.5 * 12
+    assert all_hands - 10 == 12 + 2
+    assert one_hand - 12 >= 3 * 12
+
+
+def test_the_mower_keeps_a_hand_from_the_baler() -> None:
+    early = strips(16, first=20, ready=26, bales=6.25)
+    alone = follow(early, np.array([16]), crew(hands=1, finish=200), DRY)
+    assert alone.baling_from[0] > 35, "one person mows until slot 36 before anything else starts"
+
+
+def test_rain_stops_the_baler_but_not_the_wrapper() -> None:
+    day = strips(8, ready=20, bales=6.25)
+    dry = most_wrapped(day, crew(), DRY)[0]
+    # strip A is raked in 20 and baled in 23; rain at the start of slot 26 leaves A to C baled
+    assert dry == 8
+    assert most_wrapped(day, crew(), np.array([26]))[0] == 3
+    assert most_wrapped(day, crew(), np.array([23]))[0] == 0
+
+
+def test_dew_closes_a_strip() -> None:
+    assert most_wrapped(strips(8, ready=20, closes=28), crew(), DRY)[0] < most_wrapped(strips(8, ready=20), crew(), DRY)[0]
+
+
+def test_nothing_ready_nothing_wrapped() -> None:
+    assert most_wrapped(strips(6, ready=NEVER - 10), crew(), DRY)[0] == 0
+    assert not follow(strips(6), np.array([0]), crew(), DRY).done[0]
+
+
+slot = st.integers(0, 60)
+
+
+@st.composite
+def random_day(draw: st.DrawFn) -> tuple[Strips, Crew, np.ndarray]:
+    count = draw(st.integers(1, 14))
+    first = draw(st.integers(0, 12))
+    mown = first + np.cumsum(draw(st.lists(st.sampled_from([1, 1, 1, 3]), min_size=count, max_size=count)))
+    ready = mown + draw(st.integers(0, 30)) + np.array(draw(st.lists(st.integers(0, 6), min_size=count, max_size=count)))
+    closes = np.array(draw(st.lists(st.sampled_from([30, 40, 50, NEVER]), min_size=count, max_size=count)))
+    bales = np.array(draw(st.lists(st.floats(0.3, 20.0), min_size=count, max_size=count)))
+    people = Crew(
+        hands=draw(st.integers(1, 4)),
+        raked=draw(st.floats(0.3, 3.0)),
+        baled=draw(st.floats(1.0, 10.0)),
+        wrapped=draw(st.floats(1.0, 10.0)),
+        rake_lead=draw(st.integers(0, 4)),
+        finish=draw(st.integers(20, 60)),
+    )
+    wall = np.array([draw(st.sampled_from([10, 25, 35, 45, NEVER]))])
+    return Strips(mown[:, None], ready[:, None], closes[:, None], bales[:, None]), people, wall
+
+
+def told_slowly(day: Strips) -> list[slow_day.Strip]:
+    columns = (day.mown[:, 0], day.ready[:, 0], day.closes[:, 0], day.bales[:, 0])
+    return [slow_day.Strip(int(m), int(r), int(c), float(b)) for m, r, c, b in zip(*columns, strict=True)]
+
+
+@seed(20260601)
+@settings(max_examples=150, deadline=None, database=None)
+@given(random_day())
+def test_same_as_the_day_told_slowly(day: tuple[Strips, Crew, np.ndarray]) -> None:
+    mown, people, wall = day
+    slowly = slow_day.most_wrapped(told_slowly(mown), people, int(wall[0]))
+    assert most_wrapped(mown, people, wall)[0] == slowly
+
+
+def test_cases_do_not_disturb_each_other() -> None:
+    generator = np.random.default_rng(7)
+    shape = (10, 50)
+    ready = np.sort(generator.integers(20, 45, shape), axis=0)
+    day = Strips(
+        np.broadcast_to(np.arange(10)[:, None], shape).copy(),
+        ready,
+        np.where(generator.random(shape) < 0.2, 48, NEVER),
+        generator.uniform(1, 9, shape),
+    )
+    wall = np.where(generator.random(50) < 0.3, 40, NEVER)
+    together = most_wrapped(day, crew(), wall)
+    alone = [most_wrapped(day.of(np.arange(50) == case), crew(), wall[[case]])[0] for case in range(50)]
+    assert together.tolist() == alone
+    assert len(set(alone)) > 3
+
+
+def test_window_crosses_between_hours() -> None:
+    water = np.array([4.0, 3.0, 1.5, 1.0, 0.8, 1.6, 1.2])
+    ready, closes = baling_window(water, 1.25)
+    # falls through 1.25 halfway through the third hour (2.5 h -> slot 10), rises through it 0.5625 into the fifth
+    assert (int(ready), int(closes)) == (10, int(np.floor((4 + (1.25 - 0.8) / 0.8) * 4)))
+    never, _ = baling_window(np.array([4.0, 3.0, 2.0]), 1.25)
+    assert int(never) == NEVER
+
+
+def test_rain_wall_is_the_start_of_the_first_wet_hour_from_the_start_on() -> None:
+    wet = np.array([[True, False, False, True, False], [False] * 5])
+    assert rain_wall(wet, 4).tolist() == [12, NEVER]
+    assert rain_wall(wet, 0).tolist() == [0, NEVER]
+    assert rain_wall(wet, 13).tolist() == [13, NEVER], "inside a wet hour: at once"
+
+
+def test_wet_hours_of_a_coarse_step_fall_where_they_hurt_most() -> None:
+    rain = np.array([[0.0, 0.0, 0.0, 0.4, 0.4, 0.4, 0.1, 0.1, 0.1]])
+    assert wet_hours(rain, 3, wet_hour=0.2, wet_step=1.0).tolist() == [[False] * 3 + [True] * 3 + [False] * 3]
+    assert wet_hours(rain, 1, wet_hour=0.2, wet_step=1.0).tolist() == [[False] * 3 + [True] * 3 + [False] * 3]
+    # a window that starts in the middle of a step
+    assert wet_hours(rain[:, 4:], 3, wet_hour=0.2, wet_step=1.0, offset=1).tolist() == [[True, True] + [False] * 3]
+
+
+@pytest.mark.parametrize("hands", [1, 2, 3, 4])
+def test_more_rain_never_helps(hands: int) -> None:
+    day = strips(10, ready=22)
+    areas = [most_wrapped(day, crew(hands=hands), np.array([wall]))[0] for wall in range(20, 60)]
+    assert areas == sorted(areas)
