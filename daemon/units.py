@@ -1,0 +1,109 @@
+"""Numbers in the farm's own units and in everyday words."""
+
+import math
+from datetime import date, datetime, time
+from typing import Final
+
+from daemon.farm import Units
+
+HECTARES_PER_ACRE: Final = 0.40468564224
+POUNDS_PER_SHORT_TON: Final = 2000.0
+POUNDS_PER_TONNE: Final = 2204.62262
+_SLACK: Final = 1e-3  # keeps 20 acres, stored in hectares, from becoming 19
+
+
+def area(hectares: float, units: Units) -> str:
+    """Return an area to be worked, rounded down so that it never promises more than was found.
+
+    Whole acres from 10 up and tenths below; hectares in tenths.
+
+    Examples
+    --------
+    >>> area(8.0937, Units.US), area(0.40469, Units.US), area(3.3, Units.US), area(8.0937, Units.METRIC)
+    ('20 acres', '1 acre', '8.1 acres', '8 hectares')
+    """
+    amount, name = _amount(hectares, units)
+    step = 1.0 if units is Units.US and amount + _SLACK >= 10.0 else 0.1
+    return _counted(math.floor(amount / step + _SLACK / step) * step, name)
+
+
+def size(hectares: float, units: Units) -> str:
+    """Return the size of a field to the nearest tenth.
+
+    Examples
+    --------
+    >>> size(12.5 * HECTARES_PER_ACRE, Units.US)
+    '12.5 acres'
+    """
+    return _counted(*_amount(hectares, units))
+
+
+def crop(tonnes_per_hectare: float, units: Units) -> str:
+    """Return a yield of dry matter.
+
+    Examples
+    --------
+    >>> crop(4.5, Units.US), crop(4.5, Units.METRIC)
+    ('2.0 tons of dry matter an acre', '4.5 tonnes of dry matter a hectare')
+    """
+    if units is Units.METRIC:
+        return f"{tonnes_per_hectare:.1f} tonnes of dry matter a hectare"
+    tons = tonnes_per_hectare * POUNDS_PER_TONNE / POUNDS_PER_SHORT_TON * HECTARES_PER_ACRE
+    return f"{tons:.1f} tons of dry matter an acre"
+
+
+def moisture(fraction: float) -> str:
+    """Return a moisture (fraction of the fresh weight) in percent.
+
+    Examples
+    --------
+    >>> moisture(0.5)
+    '50%'
+    """
+    return f"{fraction:.0%}"
+
+
+def odds(chance: float) -> str:
+    """Return odds in tenths, rounded down; nobody is told 0 or 10 in 10.
+
+    Examples
+    --------
+    >>> odds(0.79), odds(0.7), odds(0.97), odds(0.03)
+    ('7 in 10', '7 in 10', '9 in 10', '1 in 10')
+    """
+    return f"{min(9, max(1, math.floor(chance * 10.0 + _SLACK)))} in 10"
+
+
+def clock_time(at: time | datetime, units: Units) -> str:
+    """Return a time of day on the clock that the farm reads.
+
+    Examples
+    --------
+    >>> clock_time(time(15, 30), Units.US), clock_time(time(0, 5), Units.US)
+    ('3:30 pm', '12:05 am')
+    >>> clock_time(time(7, 30), Units.METRIC)
+    '7:30'
+    """
+    if units is Units.METRIC:
+        return f"{at.hour}:{at.minute:02d}"
+    return f"{at.hour % 12 or 12}:{at.minute:02d} {'am' if at.hour < 12 else 'pm'}"
+
+
+def weekday(day: date) -> str:
+    """Return the day of the week, whatever the language of the machine.
+
+    Examples
+    --------
+    >>> weekday(date(2026, 6, 1))
+    'Monday'
+    """
+    return ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")[day.weekday()]
+
+
+def _amount(hectares: float, units: Units) -> tuple[float, str]:
+    return (hectares / HECTARES_PER_ACRE, "acre") if units is Units.US else (hectares, "hectare")
+
+
+def _counted(amount: float, name: str) -> str:
+    digits = f"{amount:.1f}".removesuffix(".0")
+    return f"{digits} {name}" if digits == "1" else f"{digits} {name}s"
