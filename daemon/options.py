@@ -1,0 +1,466 @@
+"""Every option of the settings file: its kind, its default and what it means, in sections of the farm's own words."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Annotated, Any, Final, get_args
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from daemon.farm import Channel, Hears, Traction, Units
+from daemon.kinds import (
+    Choice,
+    Clock,
+    Day,
+    Flag,
+    Kind,
+    Many,
+    Notes,
+    Number,
+    Recipient,
+    Stand,
+    Text,
+    Unit,
+    WebAddress,
+    Whole,
+)
+from daemon.problems import KeyPath, nearest
+
+FOOT: Final = 0.3048  # [m], exact by definition
+ACRE: Final = 0.40468564224  # [ha], exact by definition
+MILE: Final = 1.609344  # [km], exact by definition
+POUND: Final = 0.45359237  # [kg], exact by definition
+SHORT_TON: Final = 2000.0 * POUND / 1000.0  # [t]
+BALE_DENSITY: Final = 10.0 * POUND / FOOT**3  # [kg DM/m3] 10 lb/ft3, a usual aim, remembered
+HECTARE_PER_HOUR: Final = 10.0  # EP496: width [m] x speed [km/h] x efficiency / 10 = [ha/h]
+
+GRASS_STAGES: Final = ("no heads yet", "leaf", "stem", "boot", "early heads", "full heads", "bloom")
+LEGUME_STAGES: Final = ("buds", "first flower", "full flower")
+SPECIES: Final = (
+    "kentucky bluegrass",
+    "orchardgrass",
+    "tall fescue",
+    "meadow fescue",
+    "perennial ryegrass",
+    "late perennial ryegrass",
+    "smooth brome",
+    "reed canarygrass",
+    "timothy",
+    "mixed meadow",
+    "alfalfa",
+    "red clover",
+)
+LEGUMES: Final = frozenset({"alfalfa", "red clover"})
+
+
+def bale_dry_matter(width: float, diameter: float) -> float:
+    """Return the dry matter of a round bale [t] from its width and diameter [m].
+
+    Notes
+    -----
+    A cylinder at 10 lb of dry matter per cubic foot (160 kg/m3), the usual aim for baleage; baler and crop move it
+    by a tenth.
+
+    Examples
+    --------
+    >>> round(bale_dry_matter(4 * FOOT, 4 * FOOT), 3), round(bale_dry_matter(4 * FOOT, 5 * FOOT), 3)
+    (0.228, 0.356)
+    """
+    return math.pi / 4.0 * diameter**2 * width * BALE_DENSITY / 1000.0
+
+
+def mowing_rate(width: float, speed: float, efficiency: float) -> float:
+    """Return the area mown per hour [ha/h].
+
+    Parameters
+    ----------
+    width : float
+        Cut width [m].
+    speed : float
+        Speed while cutting [km/h].
+    efficiency : float
+        Share of the time and width that cuts [1].
+
+    References
+    ----------
+    ASABE EP496, Agricultural machinery management; in feet, miles per hour and acres the divisor is 8.25.
+
+    Examples
+    --------
+    >>> round(mowing_rate(9 * FOOT, 7 * MILE, 0.8) / ACRE, 2)
+    6.11
+    """
+    return width * speed * efficiency / HECTARE_PER_HOUR
+
+
+BALES: Final = {f"{w}x{d}": bale_dry_matter(w * FOOT, d * FOOT) for w, d in ((4, 4), (4, 5), (4, 6), (5, 5), (5, 6))} | {
+    f"{w}x{d}": bale_dry_matter(w / 100.0, d / 100.0) for w, d in ((120, 120), (120, 130), (120, 150), (120, 180))
+}
+FARTHEST_NOON: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
+FIELD_EFFICIENCY: Final = 0.8  # of a mower [1], typical in ASABE D497, remembered
+SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
+DRAINAGES: Final = ("well", "moderate", "poor")
+WEEKDAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
+
+_LENGTH: Final = (Unit("ft", FOOT), Unit("m"))
+_LOW_LENGTH: Final = (Unit("in", FOOT / 12.0), Unit("cm", 0.01))
+_AREA: Final = (Unit("acres", ACRE), Unit("ha"))
+_AREA_RATE: Final = (Unit("acres/h", ACRE), Unit("ha/h"))
+_HOURS: Final = Unit("h")
+_RAIN: Final = Unit("mm")
+_BALE_WATER: Final = Number(0.40, 0.619, Unit("%", 0.01))
+_MODEL: Final = Text(pattern=r"^[a-z0-9_]+$", meaning="the name of one weather model in small letters, in quotes")
+_ASCII: Final = "plain text in quotes, one line of 1 to 120 characters without accents"
+
+_RATE: Final = Number(0.1, 20.0, *_AREA_RATE)
+
+
+class Zone(Choice[str]):
+    """The name of a time zone; there are too many to list."""
+
+    def __init__(self) -> None:
+        super().__init__({name: name for name in sorted(available_timezones()) if "/" in name or name == "UTC"})
+
+    def allowed(self, units: Units) -> str:
+        """Return what a name looks like."""
+        return 'the name of a time zone, such as "America/New_York" or "Europe/Oslo"'
+
+
+@dataclass(frozen=True)
+class Quarrel:
+    """Options that are each allowed but not together: where it is reported, and the other keys that take part."""
+
+    at: KeyPath
+    given: str
+    allowed: str
+    fix: str
+    others: tuple[str, ...] = ()
+
+
+class Section(BaseModel):
+    """A table of the settings file; a key that is not an option is refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield what does not go together in this section."""
+        yield from ()
+
+
+def tables_in(section: type[Section]) -> dict[str, type[Section]]:
+    """Return the lists of tables that a section holds."""
+    found = {key: get_args(option.annotation) for key, option in section.model_fields.items()}
+    return {key: args[0] for key, args in found.items() if args and isinstance(args[0], type) and issubclass(args[0], Section)}
+
+
+def section_of(section: type[Section], loc: KeyPath) -> type[Section]:
+    """Return the section, or the table within it, that the last key of a path belongs to."""
+    return tables_in(section)[str(loc[0])] if len(loc) > 2 else section
+
+
+def kind(section: type[Section], key: str) -> Kind[Any] | None:
+    """Return the kind of an option, None if it is a list of tables."""
+    return next((part for part in section.model_fields[key].metadata if isinstance(part, Kind)), None)
+
+
+class FarmSection(Section):
+    """[farm]."""
+
+    name: Annotated[str, Text()] = Field(description="what the messages call the farm", examples=['"Home farm"'])
+    latitude: Annotated[float, Number(-66.0, 66.0, Unit("degrees"))] = Field(
+        description="degrees north, south is negative", examples=["43.0"]
+    )
+    longitude: Annotated[float, Number(-180.0, 180.0, Unit("degrees"))] = Field(
+        description="degrees east, west is negative", examples=["-74.0"]
+    )
+    elevation: Annotated[float, Number(-400.0, 4000.0, *_LENGTH)] = Field(
+        description="height above the sea", examples=["900"]
+    )
+    timezone: Annotated[str, Zone()] = Field(
+        description="the clock the farm lives by", examples=['"America/New_York"']
+    )
+    units: Annotated[Units, Choice({"us": Units.US, "metric": Units.METRIC})] = Field(
+        description="the units of this file and of the messages", examples=['"us"']
+    )
+    season: Annotated[frozenset[int] | None, Many(Whole(1, 12), least=1)] = Field(
+        None, description="months with messages; left out: 4 to 10, south of the equator 10 to 4"
+    )
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield a longitude whose noon is hours away from the clock's: most often a minus sign is missing."""
+        offset = datetime(2026, 1, 15, tzinfo=ZoneInfo(self.timezone)).utcoffset() or timedelta()
+        apart = (self.longitude / 15.0 - offset.total_seconds() / 3600.0 + 12.0) % 24.0 - 12.0
+        if abs(apart) > FARTHEST_NOON:
+            meant = f"{-self.longitude:g}"
+            yield Quarrel(
+                ("longitude",),
+                f"{self.longitude:g} in {self.timezone}",
+                "a longitude that lies in the time zone, west is negative",
+                f"write longitude = {meant} or change timezone",
+                ("timezone",),
+            )
+
+
+class WeatherSection(Section):
+    """[weather]."""
+
+    source: Annotated[str, Choice({"open-meteo": "open-meteo", "file": "file"})] = Field(
+        "open-meteo", description="a weather service with the Open-Meteo interface, or a file of hourly records"
+    )
+    forecast_model: Annotated[str, _MODEL] = Field(
+        "best_match", description="model of the single forecast and of the past hours"
+    )
+    ensemble_model: Annotated[str, _MODEL] = Field("ncep_gefs025", description="model whose members give the odds")
+    forecast_address: Annotated[str | None, WebAddress()] = Field(
+        None, description="base of the forecast service; left out: the public one, or the customers' one with api_key"
+    )
+    ensemble_address: Annotated[str | None, WebAddress()] = Field(
+        None, description="base of the ensemble service; left out: as above"
+    )
+    history_address: Annotated[str | None, WebAddress()] = Field(
+        None, description="base of the service of hours more than 92 days past; left out: as above"
+    )
+    api_key: Annotated[str | None, Text(longest=200, pattern=r"^[!-~]+$", meaning="the key in quotes", secret=True)] = (
+        Field(None, description="key of a paid plan; left out: none")
+    )
+    contact: Annotated[str, Text(longest=120, pattern=r"^[ -~]+$", meaning=_ASCII)] = Field(
+        "no contact given", description="mail or web address told to the weather service, so that it can complain"
+    )
+    path: Annotated[str | None, Text(longest=1000, meaning="the path of a CSV file in quotes")] = Field(
+        None, description='the CSV file, with source = "file"; a relative path starts at the folder of this file'
+    )
+    oldest_forecast: Annotated[float, Number(3.0, 48.0, _HOURS)] = Field(
+        18.0, description="a forecast older than this leads to no advice"
+    )
+    least_members: Annotated[int, Whole(1, 60)] = Field(
+        8, description="fewer usable members lead to no advice; a file of records needs none"
+    )
+    wet_hour: Annotated[float, Number(0.1, 2.0, _RAIN)] = Field(0.2, description="rain that makes an hour wet")
+    wet_step: Annotated[float, Number(0.1, 10.0, _RAIN)] = Field(
+        1.0, description="rain that makes a forecast step of 3 or 6 hours wet"
+    )
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield a file that is not named, and a step that is wet before an hour is."""
+        if self.source == "file" and self.path is None:
+            fix = 'write path = "weather.csv" below it'
+            yield Quarrel(("source",), '"file" without path', "path with it", fix, ("path",))
+        if self.wet_step < self.wet_hour:
+            given = f"{self.wet_step:g}, less than wet_hour {self.wet_hour:g}"
+            fix = f"write wet_step = {self.wet_hour:g}"
+            yield Quarrel(("wet_step",), given, "wet_hour or more", fix, ("wet_hour",))
+
+
+class WorkSection(Section):
+    """[work]."""
+
+    mown_per_hour: Annotated[float | None, _RATE] = Field(
+        None, description="area mown in an hour of work; give this, or cut_width and speed", examples=["4"]
+    )
+    cut_width: Annotated[float | None, Number(0.6, 15.0, *_LENGTH)] = Field(
+        None, description="cut width of the mower, with speed", examples=["9"]
+    )
+    speed: Annotated[float | None, Number(1.0, 30.0, Unit("mph", MILE), Unit("km/h"))] = Field(
+        None, description="speed while mowing, with cut_width", examples=["5"]
+    )
+    field_efficiency: Annotated[float | None, Number(0.3, 1.0, Unit(""))] = Field(
+        None, description="share of time and width that cuts, with cut_width; left out: 0.8"
+    )
+    raked_per_hour: Annotated[float | None, _RATE] = Field(
+        None, description="area raked in an hour; left out: as much as is mown"
+    )
+    bales_per_hour: Annotated[float, Number(1.0, 100.0, Unit("bales/h"))] = Field(25.0, description="bales made")
+    wraps_per_hour: Annotated[float, Number(1.0, 150.0, Unit("bales/h"))] = Field(25.0, description="bales wrapped")
+    bale_size: Annotated[float, Choice(BALES)] = Field(
+        BALES["4x4"], description="width x diameter of the bales, in feet or in cm"
+    )
+    rake_lead: Annotated[float, Number(0.0, 6.0, _HOURS)] = Field(
+        0.5, description="from raking a strip to baling it (common practice, no source)"
+    )
+    hands: Annotated[int, Whole(1, 12)] = Field(2, description="people able to work at once")
+    earliest_start: Annotated[time, Clock()] = Field(time(7, 0), description="no mowing before")
+    latest_start: Annotated[time, Clock()] = Field(time(13, 0), description="no mowing begins after")
+    finish_by: Annotated[time, Clock()] = Field(time(20, 0), description="the last bale is wrapped by then")
+    days_off: Annotated[frozenset[int], Many(Choice({day: number for number, day in enumerate(WEEKDAYS)}))] = Field(
+        frozenset(), description="days of the week on which no work is done"
+    )
+    worth_hitching_for: Annotated[float, Number(0.04, 40.0, *_AREA)] = Field(
+        2.0 * ACRE, description="less than this is not worth mowing"
+    )
+    traction: Annotated[Traction, Choice({t.value: t for t in Traction})] = Field(
+        Traction.TRACTOR, description="what pulls the mower; horses get their heat caution"
+    )
+
+    def rate(self) -> float | None:
+        """Return the area mown per hour [ha/h], None if it is not given in one way and only one."""
+        sized = (self.cut_width, self.speed, self.field_efficiency)
+        if self.mown_per_hour is not None:
+            return self.mown_per_hour if sized == (None, None, None) else None
+        if self.cut_width is None or self.speed is None:
+            return None
+        return mowing_rate(self.cut_width, self.speed, self.field_efficiency or FIELD_EFFICIENCY)
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield a mowing rate that is not given once, or comes out absurd, and hours out of order."""
+        yield from self._rate_quarrels(units)
+        if self.latest_start < self.earliest_start:
+            yield _order("latest_start", self.latest_start, "earliest_start", self.earliest_start)
+        if self.finish_by <= self.latest_start:
+            yield _order("finish_by", self.finish_by, "latest_start", self.latest_start)
+
+    def _rate_quarrels(self, units: Units) -> Iterator[Quarrel]:
+        keys = ("mown_per_hour", "cut_width", "speed", "field_efficiency")
+        given = [key for key in keys if getattr(self, key) is not None]
+        once = "mown_per_hour alone, or cut_width with speed"
+        if (rate := self.rate()) is not None:
+            low, high = _RATE.limits(units)
+            said = f"{_RATE.write(rate, units)} {_RATE.unit(units)} from cut_width, speed and field_efficiency"
+            if not low <= float(_RATE.write(rate, units)) <= high:
+                yield Quarrel(("cut_width",), said, _RATE.allowed(units), "check cut_width and speed", keys)
+        elif self.mown_per_hour is not None:
+            fix = f"take {' and '.join(given[1:])} out, or mown_per_hour"
+            yield Quarrel(("mown_per_hour",), "the mowing rate in two ways", once, fix, keys)
+        elif given:
+            absent = " and ".join(key for key in ("cut_width", "speed") if key not in given)
+            yield Quarrel((given[0],), f"{' and '.join(given)} alone", once, f"add {absent}", keys)
+        else:
+            fix = "add mown_per_hour = 4, with this farm's own value"
+            yield Quarrel(("mown_per_hour",), "nothing", once, fix, keys)
+
+
+class BaleageSection(Section):
+    """[baleage]."""
+
+    aim: Annotated[float, _BALE_WATER] = Field(0.50, description="water in the crop that baling aims at")
+    wettest: Annotated[float, _BALE_WATER] = Field(
+        0.55, description="no baling above; a warning over 57, refused from 62"
+    )
+    driest: Annotated[float, _BALE_WATER] = Field(0.45, description="no baling below; a warning under 45")
+    swath_width: Annotated[float, Number(0.25, 1.0, Unit(""))] = Field(
+        0.85, description="swath width as share of the cut width"
+    )
+    conditioned: Annotated[bool, Flag()] = Field(False, description="whether a conditioner crimps or crushes the crop")
+    stubble: Annotated[float, Number(0.02, 0.3, *_LOW_LENGTH)] = Field(
+        4.0 * FOOT / 12.0, description="height at which the crop is cut"
+    )
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield moistures out of order."""
+        if not self.driest <= self.aim <= self.wettest:
+            given = f"{100 * self.aim:g} with driest {100 * self.driest:g} and wettest {100 * self.wettest:g}"
+            meant = sorted((self.driest, self.aim, self.wettest))[1]
+            fix = f"write aim = {100 * meant:g}"
+            yield Quarrel(("aim",), given, "from driest to wettest", fix, ("driest", "wettest"))
+        elif not self.driest < self.wettest:
+            given = f"{100 * self.wettest:g}, the same as driest"
+            yield Quarrel(("wettest",), given, "more than driest", "write driest = 45, wettest = 55", ("driest",))
+
+
+class PersonSection(Section):
+    """[[alerts.person]]."""
+
+    name: Annotated[str, Text()] = Field(description="who it is, each name once", examples=['"Sam"'])
+    by: Annotated[Channel, Choice({c.value: c for c in Channel})] = Field(
+        description="how this person is reached", examples=['"text"']
+    )
+    address: Annotated[str, Recipient()] = Field(
+        description="where to, as an Apprise address; never shown", examples=['"json://127.0.0.1:8080/text"']
+    )
+    hears: Annotated[Hears | None, Choice({h.value: h for h in Hears})] = Field(
+        None, description='what to tell; left out: "mow days" by text, "ripe mornings" by email'
+    )
+
+
+class AlertsSection(Section):
+    """[alerts]."""
+
+    morning: Annotated[time, Clock(time(0, 0), time(11, 59))] = Field(
+        time(5, 30), description="when the morning's message goes out"
+    )
+    evening: Annotated[time, Clock(time(12, 0), time(23, 59))] = Field(
+        time(18, 0), description="when the evening's heads-up goes out"
+    )
+    odds_needed: Annotated[int, Whole(5, 9)] = Field(7, description="how sure, out of 10, before mowing is advised")
+    person: list[PersonSection] = Field([], description="whom to tell, each an [[alerts.person]]")
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield people of the same name."""
+        for index in repeated([person.name for person in self.person]):
+            name = self.person[index].name
+            fix = f'write name = "{name} 2"'
+            yield Quarrel(("person", index, "name"), f'"{name}" again', "each name once", fix)
+
+
+class PageSection(Section):
+    """[page]."""
+
+    host: Annotated[str, Text(longest=253, pattern=r"^[\w.:-]+$", meaning="a host name or address in quotes")] = Field(
+        "127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer"
+    )
+    port: Annotated[int, Whole(0, 65535)] = Field(8377, description="its port; 0 takes a free one")
+
+
+class LookSection(Section):
+    """An item of looks."""
+
+    on: Annotated[date, Day()] = Field(description="the day", examples=["2026-05-20"])
+    stage: Annotated[str | None, Choice({word: word for word in (*GRASS_STAGES, *LEGUME_STAGES)})] = Field(
+        None, description="the stage seen; give this, height or both", examples=['"boot"']
+    )
+    height: Annotated[float | None, Number(0.02, 2.5, *_LOW_LENGTH)] = Field(
+        None, description="height of the tallest stems"
+    )
+
+
+class FieldSection(Section):
+    """[[field]]."""
+
+    name: Annotated[str, Text(longest=40)] = Field(
+        description="what the messages call the field, each name once", examples=['"North meadow"']
+    )
+    area: Annotated[float, Number(0.04, 400.0, *_AREA)] = Field(description="its size", examples=["10"])
+    stand: Annotated[Mapping[str, float], Stand(SPECIES)] = Field(
+        description="the species that stands in it, or the shares of a mix", examples=['"orchardgrass"']
+    )
+    soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field("loam", description="the topsoil")
+    drainage: Annotated[str, Choice({word: word for word in DRAINAGES})] = Field(
+        "moderate", description="how fast water leaves the topsoil"
+    )
+    expected_yield: Annotated[float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / ACRE), Unit("t/ha"))] = (
+        Field(None, description="dry matter of the next cut; left out: the growth model's at the day's stage")
+    )
+    last_cut: Annotated[date | None, Day()] = Field(
+        None, description="day of the last cut this year; left out: none yet"
+    )
+    looks: list[LookSection] = Field([], description="what was seen in it, each a table of on with stage or height")
+    notes: Annotated[str, Notes()] = Field("", description="anything worth keeping; shown on the page")
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield looks that say nothing, or name a stage that the stand does not go through."""
+        grown = {name in LEGUMES for name in self.stand}
+        words = (GRASS_STAGES if False in grown else ()) + (LEGUME_STAGES if True in grown else ())
+        for index, look in enumerate(self.looks):
+            if look.stage is None and look.height is None:
+                fix = f'add stage = "{words[-1]}" or a height'
+                yield Quarrel(("looks", index), "only the day", "stage, height or both", fix)
+            elif look.stage is not None and look.stage not in words:
+                allowed = "for this stand one of " + ", ".join(f'"{word}"' for word in words)
+                fix = f'write stage = "{nearest(look.stage, words) or words[0]}"'
+                yield Quarrel(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)
+
+
+def _order(key: str, given: time, other: str, bound: time) -> Quarrel:
+    said = f"{given:%H:%M} with {other} {bound:%H:%M}"
+    return Quarrel((key,), said, f"a time after {other}", f"change {key} or {other}", (other,))
+
+
+def repeated(names: Sequence[str]) -> Iterator[int]:
+    """Yield the places at which a name stands that has stood before, whatever its case.
+
+    >>> list(repeated(["Hill", "Creek", "hill"]))
+    [2]
+    """
+    folded = [name.casefold() for name in names]
+    yield from (index for index, name in enumerate(folded) if name in folded[:index])

@@ -1,0 +1,270 @@
+"""What is wrong in a settings file, said so that it can be put right: the line, the key and the nearest fix."""
+
+import re
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Final
+
+LARGEST_FILE: Final = 1_000_000  # [bytes] a settings file is a few kilobytes; anything like this is another file
+
+KeyPath = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing to put right, or to think about, in a settings file.
+
+    Parameters
+    ----------
+    file : str
+        Name of the file.
+    line : int or None
+        Line of the key [1 for the first], None where it has none.
+    key : str
+        The key with its section, as ``[work] hands``.
+    given, allowed, fix : str
+        What the file says, what may stand there, and the nearest thing to do; a secret is masked in `given`.
+    """
+
+    file: str
+    line: int | None
+    key: str
+    given: str
+    allowed: str
+    fix: str
+
+    def __str__(self) -> str:
+        """Return the problem on one line."""
+        where = self.file if self.line is None else f"{self.file} line {self.line}"
+        return f"{where}: {self.key}: given {self.given}, allowed {self.allowed}; {self.fix}"
+
+
+@dataclass(frozen=True)
+class Report:
+    """What a check of a settings file found: problems stop the program, warnings do not."""
+
+    problems: tuple[Problem, ...]
+    warnings: tuple[Problem, ...] = ()
+
+    def __str__(self) -> str:
+        """Return one line for each problem, then for each warning."""
+        return "\n".join([str(problem) for problem in self.problems] + [f"warning: {w}" for w in self.warnings])
+
+
+class SettingsError(Exception):
+    """The settings cannot be used; the text names every problem, one a line."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        super().__init__("\n".join(str(problem) for problem in problems))
+        self.problems = tuple(problems)
+
+
+def nearest(word: str, known: Sequence[str]) -> str | None:
+    """Return the known word most like the one given, None if none is like it.
+
+    >>> nearest("Timothi", ["timothy", "orchardgrass"])
+    'timothy'
+    """
+    folded = {name.casefold(): name for name in known}
+    found = get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.5)
+    return folded[found[0]] if found else None
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a settings file.
+
+    Raises
+    ------
+    SettingsError
+        The file is missing, a folder, unreadable, far too large or not UTF-8.
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise _unusable(path, *_refusal(path, error)) from error
+    if len(content) > LARGEST_FILE:
+        raise _unusable(path, f"{len(content)} bytes", "give the path of the settings file")
+    try:
+        return content.decode("utf-8-sig")  # some editors put a byte order mark in front
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise _unusable(path, "text that is not UTF-8", "save the file as UTF-8", line) from error
+
+
+def _refusal(path: Path, error: OSError) -> tuple[str, str]:
+    if path.is_dir():
+        return "a folder", "give the path of the file in it"
+    if isinstance(error, FileNotFoundError):
+        return "a path where there is no file", "copy config.example.toml there and change it to suit the farm"
+    if isinstance(error, PermissionError):
+        return "a file that may not be read", "let the user who runs the program read it"
+    return f"a file that cannot be read ({error.strerror})", "give the path of the settings file"
+
+
+def _unusable(path: Path, given: str, fix: str, line: int | None = None) -> SettingsError:
+    return SettingsError([Problem(str(path), line, "the file", given, "a TOML file in UTF-8", fix)])
+
+
+def parse(text: str, file: str) -> dict[str, object]:
+    """Return the tables of a TOML text.
+
+    Raises
+    ------
+    SettingsError
+        The text is not TOML; names the line and the column.
+    """
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        problem = Problem(file, None, "the file", "brackets nested too deep", "TOML", "take the brackets out")
+        raise SettingsError([problem]) from error
+    except ValueError as error:  # also a whole number of thousands of digits
+        raise SettingsError([_syntax(str(error), text, file)]) from error
+
+
+def _syntax(message: str, text: str, file: str) -> Problem:
+    at = re.search(r"\(at line (\d+), column (\d+)\)", message)
+    line = int(at[1]) if at else len(text.splitlines()) or 1
+    where = f" at column {at[2]}" if at else " at the end of the file" if "end of document" in message else ""
+    said = re.sub(r"\s*\(at .*\)", "", message).rstrip(".")
+    fix = "put words and times in quotes, and give each key and each section once"
+    return Problem(file, line, "the file", f"text that is not TOML{where} ({said})", "TOML", fix)
+
+
+_TOKEN: Final = re.compile(
+    r'"""(?:\\.|[^\\])*?"{3,5}'  # a string of several lines may end with two quotes of its own
+    r"|'''.*?'{3,5}"
+    r'|"(?:\\.|[^"\\\n])*"'
+    r"|'[^'\n]*'"
+    r"|\#[^\n]*"
+    r"|\n"
+    r"|[\[\]{},=.]"
+    r"|[^\s\[\]{},=.\#\"']+",
+    re.DOTALL,
+)
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    """Return the line of each section, key and array item of a TOML text that has been parsed without error.
+
+    Parameters
+    ----------
+    text : str
+        The TOML text.
+
+    Returns
+    -------
+    dict
+        From the path, with the index where there is an array, to the line [1 for the first].
+
+    Examples
+    --------
+    >>> key_lines("[work]\\nhands = 2\\n[[field]]\\nname = 'a'")[("field", 0, "name")]
+    4
+    """
+    return _Lines(text).found
+
+
+class _Lines:
+    """Walks over the tokens of a TOML text and notes where each key stands."""
+
+    def __init__(self, text: str) -> None:
+        self.found: dict[KeyPath, int] = {}
+        self._counts: dict[KeyPath, int] = {}
+        self._tokens = list(_tokens(text))
+        self._at = 0
+        section: KeyPath = ()
+        while self._token() is not None:
+            if self._token() == "[":
+                section = self._header()
+            elif self._token() == "\n":
+                self._at += 1
+            else:
+                self._pair(section)
+
+    def _token(self) -> str | None:
+        return self._tokens[self._at][0] if self._at < len(self._tokens) else None
+
+    def _line(self) -> int:
+        return self._tokens[self._at][1]
+
+    def _names(self, end: str) -> list[str]:
+        names = []
+        while (token := self._token()) not in (end, None):
+            if token not in (".", "\n"):
+                names.append(_bare(str(token)))
+            self._at += 1
+        return names
+
+    def _header(self) -> KeyPath:
+        line = self._line()
+        self._at += 1
+        many = self._token() == "["
+        self._at += many
+        names = self._names("]")
+        self._at += 1 + many
+        path: KeyPath = ()
+        for depth, name in enumerate(names):
+            path = (*path, name)
+            if many and depth == len(names) - 1:
+                self._counts[path] = self._counts.get(path, 0) + 1
+            if path in self._counts:
+                path = (*path, self._counts[path] - 1)
+        self.found.setdefault(path, line)
+        return path
+
+    def _pair(self, section: KeyPath) -> None:
+        line = self._line()
+        path = section
+        for name in self._names("="):
+            path = (*path, name)
+            self.found.setdefault(path, line)
+        self._at += 1
+        self._value(path)
+
+    def _value(self, path: KeyPath) -> None:
+        opening = self._token()
+        if opening == "[":
+            self._items(path)
+        elif opening == "{":
+            self._inline(path)
+        else:
+            while self._token() not in (",", "]", "}", "\n", None):
+                self._at += 1
+
+    def _items(self, path: KeyPath) -> None:
+        self._at += 1
+        index = 0
+        while (token := self._token()) not in ("]", None):
+            if token in (",", "\n"):
+                self._at += 1
+                continue
+            self.found.setdefault((*path, index), self._line())
+            self._value((*path, index))
+            index += 1
+        self._at += 1
+
+    def _inline(self, path: KeyPath) -> None:
+        self._at += 1
+        while (token := self._token()) not in ("}", None):
+            if token in (",", "\n"):
+                self._at += 1
+            else:
+                self._pair(path)
+        self._at += 1
+
+
+def _tokens(text: str) -> Iterator[tuple[str, int]]:
+    line, last = 1, 0
+    for match in _TOKEN.finditer(text):
+        line += text.count("\n", last, match.start())
+        last = match.start()
+        if not match[0].startswith("#"):
+            yield match[0], line
+
+
+def _bare(key: str) -> str:
+    return str(tomllib.loads(f"x = {key}")["x"]) if key[0] in "\"'" else key

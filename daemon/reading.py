@@ -1,0 +1,200 @@
+"""Reads a settings file into its sections and collects every problem on the way, each with its line."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, TypeVar, cast
+
+from pydantic import ValidationError
+
+from daemon.farm import Units
+from daemon.kinds import shown, toml
+from daemon.options import (
+    AlertsSection,
+    BaleageSection,
+    FarmSection,
+    FieldSection,
+    PageSection,
+    Quarrel,
+    Section,
+    WeatherSection,
+    WorkSection,
+    kind,
+    repeated,
+    section_of,
+)
+from daemon.problems import KeyPath, Problem, SettingsError, key_lines, nearest, parse, read_text
+
+S = TypeVar("S", bound=Section)
+
+SECTIONS: Final[Mapping[str, type[Section]]] = {
+    "farm": FarmSection,
+    "weather": WeatherSection,
+    "work": WorkSection,
+    "baleage": BaleageSection,
+    "alerts": AlertsSection,
+    "page": PageSection,
+    "field": FieldSection,
+}
+
+
+@dataclass(frozen=True)
+class Sections:
+    """The sections of a settings file without problems; numbers are in SI units."""
+
+    farm: FarmSection
+    weather: WeatherSection
+    work: WorkSection
+    baleage: BaleageSection
+    alerts: AlertsSection
+    page: PageSection
+    fields: tuple[FieldSection, ...]
+
+
+class Reader:
+    """One settings file: its tables, and the lines they stand on.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    SettingsError
+        The file cannot be read or is not TOML.
+    """
+
+    def __init__(self, path: Path) -> None:
+        text = read_text(path)
+        self._file = path.name
+        self._tables = parse(text, path.name)
+        self._lines = key_lines(text)
+        self._units = self._find_units()
+        self._problems: list[Problem] = []
+
+    def _find_units(self) -> Units:
+        table = self._tables.get("farm")
+        try:
+            return Units(cast(dict[str, Any], table)["units"].strip().casefold())
+        except (TypeError, KeyError, ValueError, AttributeError):
+            return Units.US  # reported with its section; until it is put right, limits are said in these
+
+    def sections(self) -> Sections:
+        """Return the sections.
+
+        Raises
+        ------
+        SettingsError
+            Something in them is not allowed; names all of it, in the order of the file.
+        """
+        for name in self._tables:
+            if name not in SECTIONS:
+                self._unknown((name,), list(SECTIONS))
+        single = {name: self._single(name) for name in SECTIONS if name != "field"}
+        fields = self._fields()
+        if self._problems:
+            raise SettingsError(sorted(self._problems, key=lambda problem: problem.line or 0))
+        return Sections(**cast(dict[str, Any], single), fields=tuple(fields))
+
+    def _single(self, name: str) -> Section | None:
+        table = self._tables.get(name, {})
+        return self._section(SECTIONS[name], (name,), table)
+
+    def _fields(self) -> list[FieldSection]:
+        tables = self._tables.get("field", [])
+        if not isinstance(tables, list) or not tables:
+            given = "no field" if tables == [] else "a field in single brackets"
+            self._add(("field",), given, "one [[field]] or more", "write [[field]] above the keys of each field")
+            return []
+        found = [self._section(FieldSection, ("field", index), table) for index, table in enumerate(tables)]
+        names = [table.get("name", index) if isinstance(table, dict) else index for index, table in enumerate(tables)]
+        for index in repeated([str(name).strip() for name in names]):
+            fix = f"write name = {toml(f'{names[index]} 2')}"
+            self._add(("field", index, "name"), f"{shown(names[index])} again", "each name once", fix)
+        return [field for field in found if field]
+
+    def _section(self, model: type[S], path: KeyPath, table: object) -> S | None:
+        if not isinstance(table, dict):
+            head = f"[[{path[0]}]]" if len(path) > 1 else f"[{path[0]}]"
+            self._add(path, shown(table), "a section with keys", f"write {head} on a line of its own above its keys")
+            return None
+        bad: set[object] = set()
+        try:
+            section = model.model_validate(table, context=self._units)
+        except ValidationError as error:
+            for item in error.errors(include_url=False):
+                bad.add(item["loc"][0])
+                self._translate(model, path, cast(Mapping[str, Any], item))
+            section = self._without(model, table, bad)
+        for quarrel in section.quarrels(self._units):
+            if not bad & {quarrel.at[0], *quarrel.others}:
+                self._problems.append(self._quarrelling(quarrel, path))
+        return section
+
+    def _without(self, model: type[S], table: Mapping[str, object], bad: set[object]) -> S:
+        """Return the section with examples for its bad keys, so that the good ones can be held together."""
+        rest = {key: value for key, value in table.items() if key not in bad}
+        required = {key: option for key, option in model.model_fields.items() if option.is_required()}
+        for key in required.keys() & bad:
+            rest |= tomllib.loads(f"{key} = {_example(model, key)}")
+        return model.model_validate(rest, context=self._units)
+
+    def _translate(self, model: type[Section], path: KeyPath, item: Mapping[str, Any]) -> None:
+        where, owner, key = (*path, *item["loc"]), section_of(model, item["loc"]), str(item["loc"][-1])
+        if item["type"] == "extra_forbidden":
+            self._unknown(where, list(owner.model_fields))
+        elif item["type"] == "missing":
+            option = kind(owner, key)
+            allowed = option.allowed(self._units) if option else "a value"
+            self._add(where, "nothing", allowed, f"add {key} = {_example(owner, key)}, with this farm's own value")
+        elif item["type"] == "not_allowed":
+            given = "something that is not shown" if item["ctx"]["secret"] else shown(item["input"])
+            fix = item["ctx"]["fix"]
+            self._add(where, given, item["ctx"]["allowed"], f"write {key} = {fix}" if fix else self._way_out(owner, key))
+        else:
+            self._add(where, "something else", "a list of tables", "see config.example.toml for how it is written")
+
+    def _way_out(self, owner: type[Section], key: str) -> str:
+        option, setting = kind(owner, key), owner.model_fields[key]
+        if setting.is_required():
+            return f"write {key} = {_example(owner, key)}, with this farm's own value"
+        if option is None or setting.default in (None, ""):
+            return f"take {key} out to leave it open"
+        return f"write {key} = {option.write(setting.default, self._units)}, the default"
+
+    def _unknown(self, where: KeyPath, known: list[str]) -> None:
+        like = nearest(str(where[-1]), known)
+        fix = f"write {like} instead or take it out" if like else "take it out"
+        self._add(where, "an unknown name", "one of " + ", ".join(known), fix)
+
+    def problem(self, quarrel: Quarrel) -> Problem:
+        """Return a quarrel with the line it stands on; its `at` starts at the section."""
+        return self._quarrelling(quarrel, ())
+
+    def _quarrelling(self, quarrel: Quarrel, path: KeyPath) -> Problem:
+        return self._problem((*path, *quarrel.at), quarrel.given, quarrel.allowed, quarrel.fix)
+
+    def _add(self, where: KeyPath, given: str, allowed: str, fix: str) -> None:
+        self._problems.append(self._problem(where, given, allowed, fix))
+
+    def _problem(self, where: KeyPath, given: str, allowed: str, fix: str) -> Problem:
+        parents = [where[:depth] for depth in range(len(where), 0, -1)]
+        line = next((self._lines[path] for path in parents if path in self._lines), None)
+        return Problem(self._file, line, spoken(where), given, allowed, fix)
+
+
+def spoken(where: KeyPath) -> str:
+    """Return a path in words, counting from 1.
+
+    >>> spoken(("work", "hands")), spoken(("field", 1, "looks", 0, "stage"))
+    ('[work] hands', '[field 2] looks 1 stage')
+    """
+    numbered = [str(part + 1) if isinstance(part, int) else part for part in where]
+    head = 2 if len(where) > 1 and isinstance(where[1], int) else 1
+    return " ".join([f"[{' '.join(numbered[:head])}]", *numbered[head:]])
+
+
+def _example(owner: type[Section], key: str) -> str:
+    return str((owner.model_fields[key].examples or [""])[0])

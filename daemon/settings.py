@@ -1,0 +1,233 @@
+"""From the farm's TOML file, in its own units and words, to a `Farm` in SI; every problem is reported at once."""
+
+import os
+from collections.abc import Iterator
+from datetime import time
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import platformdirs
+
+from daemon.farm import (
+    Alerts,
+    Baleage,
+    Channel,
+    Farm,
+    Field,
+    Hears,
+    Look,
+    PageAddress,
+    Person,
+    Place,
+    WeatherSource,
+    Work,
+)
+from daemon.options import (
+    AlertsSection,
+    BaleageSection,
+    FieldSection,
+    PersonSection,
+    Quarrel,
+    WeatherSection,
+    WorkSection,
+)
+from daemon.problems import Problem, Report, SettingsError
+from daemon.reading import Reader
+
+SYSTEM_FILE: Final = Path("/etc/forenoon/config.toml")
+HOSTS: Final = {
+    "forecast_address": "api.open-meteo.com",
+    "ensemble_address": "ensemble-api.open-meteo.com",
+    "history_address": "historical-forecast-api.open-meteo.com",
+}
+NARROW_SWATH: Final = 0.7  # of the cut width: narrower than this is not called wide in extension advice
+
+
+def find(explicit: Path | None = None) -> Path:
+    """Return the settings file to use.
+
+    Parameters
+    ----------
+    explicit : Path, optional
+        The file named on the command line; it outranks every other.
+
+    Returns
+    -------
+    Path
+        That file, else the one named in FORENOON_CONFIG, else ``config.toml`` in the user's configuration folder,
+        else ``/etc/forenoon/config.toml``. The first two are returned whether or not there is such a file.
+
+    Raises
+    ------
+    SettingsError
+        There is no file in any of these places; names them.
+    """
+    named = explicit or (Path(os.environ["FORENOON_CONFIG"]) if os.environ.get("FORENOON_CONFIG") else None)
+    if named is not None:
+        return named
+    places = (platformdirs.user_config_path("forenoon") / "config.toml", SYSTEM_FILE)
+    for place in places:
+        if place.is_file():
+            return place
+    given = f"no --config and no FORENOON_CONFIG, and no file at {' or '.join(map(str, places))}"
+    fix = f"copy config.example.toml to {places[0]} and change it to suit the farm"
+    raise SettingsError([Problem("config.toml", None, "the file", given, "a settings file", fix)])
+
+
+def state_folder() -> Path:
+    """Return the folder for what the program remembers: systemd's STATE_DIRECTORY, else the user's state folder."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]  # systemd lists several with colons between
+    return Path(given) if given else platformdirs.user_state_path("forenoon")
+
+
+def load(path: Path) -> Farm:
+    """Return the farm that a settings file describes.
+
+    Parameters
+    ----------
+    path : Path
+        The TOML file.
+
+    Returns
+    -------
+    Farm
+        In SI units.
+
+    Raises
+    ------
+    SettingsError
+        Its text names every problem in the file, one a line.
+    """
+    return _farm(Reader(path), path.parent)
+
+
+def check(path: Path) -> Report:
+    """Return what is wrong in a settings file and, when nothing is, what should be thought over.
+
+    Parameters
+    ----------
+    path : Path
+        The TOML file.
+
+    Returns
+    -------
+    Report
+        Problems stop the program, warnings do not.
+    """
+    try:
+        reader = Reader(path)
+        farm = _farm(reader, path.parent)
+    except SettingsError as error:
+        return Report(error.problems)
+    return Report((), ())
+
+
+def _farm(reader: Reader, folder: Path) -> Farm:
+    said = reader.sections()
+    return Farm(
+        name=said.farm.name,
+        place=Place(
+            said.farm.latitude, said.farm.longitude, said.farm.elevation, ZoneInfo(said.farm.timezone)
+        ),
+        units=said.farm.units,
+        season=said.farm.season or default_season(said.farm.latitude),
+        weather=_weather(said.weather, folder),
+        work=_work(said.work),
+        baleage=_baleage(said.baleage),
+        alerts=_alerts(said.alerts),
+        page=PageAddress(said.page.host, said.page.port),
+        fields=tuple(_field(field) for field in said.fields),
+    )
+
+
+def default_season(latitude: float) -> frozenset[int]:
+    """Return the months with messages at a latitude [deg north] where the file names none.
+
+    >>> sorted(default_season(-38.0))
+    [1, 2, 3, 4, 10, 11, 12]
+    """
+    return frozenset(range(4, 11)) if latitude >= 0.0 else frozenset({10, 11, 12, 1, 2, 3, 4})
+
+
+def default_address(key: str, api_key: str | None) -> str:
+    """Return the public base of a weather service, or the one for those who pay.
+
+    >>> default_address("forecast_address", None)
+    'https://api.open-meteo.com'
+    """
+    return f"https://{'customer-' if api_key else ''}{HOSTS[key]}"
+
+
+def _weather(said: WeatherSection, folder: Path) -> WeatherSource:
+    return WeatherSource(
+        source=said.source,
+        forecast_model=said.forecast_model,
+        ensemble_model=said.ensemble_model,
+        forecast_address=said.forecast_address or default_address("forecast_address", said.api_key),
+        ensemble_address=said.ensemble_address or default_address("ensemble_address", said.api_key),
+        history_address=said.history_address or default_address("history_address", said.api_key),
+        api_key=said.api_key,
+        contact=said.contact,
+        path=folder / said.path if said.path else None,
+        oldest=said.oldest_forecast,
+        least_members=said.least_members,
+        wet_hour=said.wet_hour,
+        wet_step=said.wet_step,
+    )
+
+
+def _work(said: WorkSection) -> Work:
+    rate = said.rate()
+    assert rate is not None  # a file without a rate has been refused
+    return Work(
+        mown_per_hour=rate,
+        raked_per_hour=said.raked_per_hour or rate,
+        bales_per_hour=said.bales_per_hour,
+        wraps_per_hour=said.wraps_per_hour,
+        bale_dry_matter=said.bale_size,
+        rake_lead=said.rake_lead,
+        hands=said.hands,
+        earliest_start=said.earliest_start,
+        latest_start=said.latest_start,
+        finish_by=said.finish_by,
+        days_off=said.days_off,
+        least_area=said.worth_hitching_for,
+        traction=said.traction,
+    )
+
+
+def _baleage(said: BaleageSection) -> Baleage:
+    return Baleage(said.aim, said.wettest, said.driest, said.swath_width, said.conditioned, said.stubble)
+
+
+def _alerts(said: AlertsSection) -> Alerts:
+    people = tuple(_person(person) for person in said.person)
+    return Alerts(said.morning, said.evening, said.odds_needed / 10.0, people)
+
+
+def _person(said: PersonSection) -> Person:
+    return Person(said.name, said.by, said.address, said.hears or default_hears(said.by))
+
+
+def default_hears(channel: Channel) -> Hears:
+    """Return what a person is told where the file does not say it."""
+    return Hears.MOW_DAYS if channel is Channel.TEXT else Hears.RIPE_MORNINGS
+
+
+def _field(said: FieldSection) -> Field:
+    looks = tuple(Look(look.on, look.stage, look.height) for look in said.looks)
+    return Field(
+        name=said.name,
+        area=said.area,
+        stand=said.stand,
+        soil=said.soil,
+        drainage=said.drainage,
+        expected_yield=said.expected_yield,
+        last_cut=said.last_cut,
+        looks=looks,
+        notes=said.notes,
+    )
