@@ -7,13 +7,29 @@ Marks: *published* is printed in the source named; *remembered* is well known bu
 from typing import Final
 
 # --- Air and sun -----------------------------------------------------------------------------------------------
+SATURATION_AT_ZERO: Final = 0.6108  # saturation vapour pressure at 0 degC [kPa], published: FAO-56 eq. 11
+TETENS_FACTOR: Final = 17.27  # of the same equation [1]
+TETENS_OFFSET: Final = 237.3  # of the same equation [degC]
+SEA_LEVEL_PRESSURE: Final = 101.3  # [kPa], published: FAO-56 eq. 7
+PSYCHROMETRIC: Final = 0.000665  # [K-1] times pressure in kPa, published: FAO-56 eq. 8
 SOLAR_CONSTANT: Final = 0.0820  # Gsc [MJ m-2 min-1], published: FAO-56 eq. 21
+CLEAR_SKY_SHARE: Final = 0.75  # of the extraterrestrial radiation at sea level [1], published: FAO-56 eq. 37
+CLEAR_SKY_RISE: Final = 2e-5  # what it gains with elevation [m-1], the same
+RISE_AND_SET: Final = -0.833  # [deg] centre of the sun when its upper edge is seen on the horizon, remembered
 SIGMA_ASCE_HOURLY: Final = 2.042e-10  # Stefan-Boltzmann [MJ m-2 h-1 K-4], published: ASCE 2005
 SIGMA_FAO_DAILY: Final = 4.903e-9  # Stefan-Boltzmann [MJ m-2 d-1 K-4], published: FAO-56 eq. 39
 ALBEDO: Final = 0.23  # of the reference grass [1], published: FAO-56 eq. 38
-PSYCHROMETRIC: Final = 0.000665  # [K-1] times pressure in kPa, published: FAO-56 eq. 8
-LEAST_SUN_ANGLE: Final = 17.0  # [deg] below it the cloud factor is held, published: ASCE 2005 (0.3 rad)
+LEAST_CLOUD_FACTOR: Final = 0.05  # least fcd [1], published: ASCE 2005 eq. 45
 FIRST_CLOUD_FACTOR: Final = 0.8  # fcd before any usable sun [1], estimate
+LEAST_SUN_ANGLE: Final = 17.0  # [deg] below it the cloud factor is held, published: ASCE 2005 (0.3 rad)
+DAY_SHORTWAVE: Final = 0.01  # more than this makes an hour day [MJ m-2 h-1], estimate
+NUMERATOR_HOURLY: Final = 37.0  # Cn, short reference [K mm s3 Mg-1 h-1], published: ASCE 2005 table 1
+NUMERATOR_DAILY: Final = 900.0  # Cn, short reference [K mm s3 Mg-1 d-1], published: FAO-56 eq. 6
+DENOMINATOR_DAY: Final = 0.24  # Cd of a daylight hour [s m-1], published: ASCE 2005 table 1
+DENOMINATOR_NIGHT: Final = 0.96  # Cd of a night hour [s m-1], the same
+DENOMINATOR_FAO: Final = 0.34  # Cd of a whole day, and of every hour in 1998 [s m-1], published: FAO-56 eqs 6, 53
+GROUND_DAY: Final = 0.1  # ground heat flux of a daylight hour in terms of Rn [1], published: FAO-56 eq. 45
+GROUND_NIGHT: Final = 0.5  # and of a night hour [1], published: FAO-56 eq. 46
 
 # --- Swath (evaporation-based drying) ---------------------------------------------------------------------------
 K400: Final = 0.30  # drying constant at 400 g DM/m2 of swath [mm-1 ET0], derived: middle of Pitt 1985, Savoie 1994
@@ -30,6 +46,7 @@ ABSORPTION_HOURS: Final = 15.0  # surface water into tissue [h], published: rain
 ABSORPTION_LIMIT: Final = 3.5  # wetter tissue than this takes up nothing [kg/kg DM], estimate
 DEW_CAP: Final = 0.06  # most dew in an hour [mm], published: Garratt & Segal 1988
 CROP_DEW: Final = 0.2  # most dew on a standing crop [mm], published
+WET_GROUND_NIGHT: Final = 0.2  # night ground flux under a wet surface, share of net radiation [1], estimate
 EVAPORATION_CAP: Final = 1.1  # swath evaporation in terms of ET0 [1], estimate
 OSWIN_A: Final = 0.1145  # equilibrium moisture [kg/kg], derived from Nash 1978
 OSWIN_B: Final = 0.649  # [1], the same
@@ -53,6 +70,32 @@ RIPE_HALF_WIDTH: Final = 3.0  # a field is ripe within this of its target [% of 
 CLOCK_SPREAD: Final = 60.0  # standard deviation of a stage clock in its first year [degC d], estimate
 CLOCK_NOISE: Final = 7.0  # added spread [degC d per square root of a day], estimate
 LOOK_SPREAD: Final = 35.0  # standard deviation of a stage seen by the farmer [degC d], estimate
+LEGUME_START_HIGH: Final = 5.0  # five highs of it start a legume's count [degC], published (41 degF)
+LEGUME_NDF_RATE: Final = 0.0409  # alfalfa NDF [% of DM per degC d], derived: Michigan's 40 and 45 %
+LEGUME_NDF_LEAST: Final = 20.0  # the line is not followed below this [% of DM], estimate
+LEGUME_NDF_MOST: Final = 52.0  # nor above this; full bloom has 50 [% of DM], estimate
+LEGUME_CLOCK_SPREAD: Final = 86.0  # as CLOCK_SPREAD, for legumes [degC d], derived: 3.5 % NDF over the rate
+LEGUME_REGROWTH_SPREAD: Final = 120.0  # after a cut, when water rules more than warmth [degC d], estimate
+FARTHEST_LOOK: Final = 5.0  # a look more spreads away than this has a wrong date [1], estimate
+HEIGHT_NDF_RATE: Final = 27.07  # by the tallest stem [% of DM per m], derived: Ohio's table, alfalfa
+HEIGHT_NDF_VEGETATIVE: Final = 17.55  # the line at no height, late vegetative [% of DM], derived, the same
+HEIGHT_NDF_BUD: Final = 18.75  # most mature stem in bud, the same
+HEIGHT_NDF_FLOWER: Final = 20.3  # most mature stem in flower, the same
+HEIGHT_LEAST: Final = 0.40  # shortest alfalfa the line holds for [m], published (16 in)
+HEIGHT_MOST: Final = 1.20  # tallest [m], estimate: the table ends at 36 in
+HEIGHT_NDF_SPREAD: Final = 2.2  # error of the line in pure alfalfa [% of DM], published: Poland 2014
+HEIGHT_NDF_SPREAD_MIXED: Final = 3.0  # in a mixed stand [% of DM], estimate
+YIELD_FIRST: Final = 6.5  # most dry matter of the first growth [t/ha], estimate
+YIELD_REGROWTH: Final = 3.5  # and of a regrowth [t/ha], estimate
+YIELD_CENTRE: Final = 500.0  # clock at half of it, grass [degC d], estimate
+YIELD_WIDTH: Final = 150.0  # width of the curve, grass [degC d], estimate
+YIELD_CENTRE_REGROWTH: Final = 400.0  # grass regrowth [degC d], estimate
+YIELD_WIDTH_REGROWTH: Final = 130.0  # grass regrowth [degC d], estimate
+LEGUME_YIELD_CENTRE: Final = 300.0  # legumes, any growth [degC d], derived: 500 less 5 degC for 40 days
+LEGUME_YIELD_WIDTH: Final = 97.0  # [degC d], derived: the grass widths at 9 / 14 and 15 / 20 a day
+GRASS_HEAT_CAP: Final = 22.0  # warmer daily means add stage but no growth [degC], estimate
+LEGUME_HEAT_CAP: Final = 30.0  # the same, legumes [degC], estimate
+REGROWTH_DRIER: Final = 0.03  # regrowth is drier than first growth by this [wet basis], remembered
 
 # --- Odds --------------------------------------------------------------------------------------------------------
 MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate
