@@ -101,7 +101,7 @@ def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
 
 def _first(event: NDArray[np.bool_]) -> Slots:
     """Return the first index along axis 0 at which the event holds, or one past the end."""
-    return np.where(event.any(axis=0), event.argmax(axis=0), event.shape[0])
+    return np.asarray(np.where(event.any(axis=0), event.argmax(axis=0), event.shape[0]))
 
 
 def _crossing(water: Array, hour: Slots, level: float) -> Array:
@@ -224,7 +224,7 @@ def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
         done = follow(strips.of(open_), half, crew, wall[open_]).done
         least[open_] = np.where(done, half, least[open_])
         most[open_] = np.where(done, most[open_], half - 1)
-    return least
+    return np.asarray(least)
 
 
 def _at(values: NDArray[np.generic], progress: Array, last: int) -> Array:

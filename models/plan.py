@@ -1,0 +1,216 @@
+"""One field on one day: from drying and rain to the acres that can be wrapped, the hours of work and the odds."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.workday import NEVER, SLOTS_PER_HOUR, Crew, Run, Slots, Strips, follow, most_wrapped, rain_wall
+
+Array = NDArray[np.float64]
+
+
+class Hindrance(StrEnum):
+    """What stands in the way in most of the cases that fail."""
+
+    RAIN = "rain"
+    DRYING = "drying"
+    TIME = "time"
+
+
+@dataclass(frozen=True)
+class FieldDay:
+    """A field on a day, for every slot in which a strip of it may be mown.
+
+    `first` is the slot of the first row; `ready` and `closes` (row, case) as in `Strips`; `bales` (case,) is the yield
+    of a strip; `water` (hour + 1, row, case) [kg/kg DM] is its moisture at the ends of the hours; `wet` (member, hour)
+    marks the hours that count as wet, `draws` says how many cases a member stands for.
+    """
+
+    first: int
+    ready: Slots
+    closes: Slots
+    bales: Array
+    water: Array
+    wet: NDArray[np.bool_]
+    draws: int
+
+    def wall(self, start: int) -> Slots:
+        """Return the slot at which rain ends the day for a swath mown from `start` on, shape (case,)."""
+        return np.repeat(rain_wall(self.wet, start), self.draws)
+
+    def strips(self, start: int, count: int) -> Strips:
+        """Return `count` strips mown one after another from `start`; never dry where that is past the last row."""
+        rows = start - self.first + np.arange(count)
+        beyond = (rows >= self.ready.shape[0])[:, None]
+        rows = np.minimum(rows, self.ready.shape[0] - 1)
+        shape = (count, self.bales.size)
+        return Strips(
+            mown=np.broadcast_to((start + np.arange(count))[:, None], shape),
+            ready=np.where(beyond, NEVER, self.ready[rows]),
+            closes=self.closes[rows],
+            bales=np.broadcast_to(self.bales, shape),
+        )
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is best done with a field on a day.
+
+    `strips` is the largest count at the odds needed, 0 if none; `odds` [1] belong to counts 1, 2, 3 ...; `start` is the
+    slot in which mowing begins. `laid` are the strips of the day so far, this field's last, for the field after it.
+    """
+
+    start: int
+    strips: int
+    odds: Array
+    laid: Strips
+    wall: Slots
+
+    @property
+    def end(self) -> int:
+        """The slot in which mowing has ended."""
+        return self.start + self.strips
+
+
+@dataclass(frozen=True)
+class Evening:
+    """When the work ends and how moist the crop is, over the cases in which all goes well."""
+
+    baling_from: int  # slot, in half of the cases
+    wrapped_by: int  # slot, in four of five cases
+    moisture: tuple[float, float, float]  # 10, 50 and 90 % points at raking, dry basis [kg/kg]
+    bales: float  # middle of the cases
+
+
+def best_plan(
+    field: FieldDay,
+    crew: Crew,
+    starts: Sequence[int],
+    *,
+    most: int,
+    least: int,
+    needed: float,
+    to_odds: Callable[[Array], Array],
+) -> Plan:
+    """Choose the start of mowing and the largest area at the odds needed.
+
+    Parameters
+    ----------
+    field : FieldDay
+    crew : Crew
+    starts : sequence of int
+        Slots in which mowing may begin, in order.
+    most, least : int
+        Strips that the field has, and that are worth hitching up for (1 to `most`).
+    needed : float [1]
+        Odds needed.
+    to_odds : callable
+        Turns shares of cases into odds, see `models.odds`.
+
+    Notes
+    -----
+    The best start is that with the largest area at the odds needed; among equals that with the higher odds, and then
+    the earlier. Where no start reaches the odds for the least area, it is the start with the highest odds for it.
+    """
+    joined = [field.strips(start, most) for start in starts]
+    walls = np.concatenate([field.wall(start) for start in starts])
+    counts = most_wrapped(_side_by_side(joined), crew, walls).reshape(len(starts), -1)
+    odds = to_odds(_shares(counts, most))
+    enough = (odds >= needed).sum(axis=1)
+    enough = np.where(enough >= least, enough, 0)
+    at_best = odds[np.arange(len(starts)), np.maximum(enough, least) - 1]
+    best = int(np.lexsort((np.arange(len(starts)), -at_best, -enough))[0])
+    return Plan(starts[best], int(enough[best]), odds[best], joined[best], field.wall(starts[best]))
+
+
+def next_plan(
+    before: Plan,
+    field: FieldDay,
+    crew: Crew,
+    *,
+    most: int,
+    least: int,
+    needed: float,
+    to_odds: Callable[[Array], Array],
+) -> Plan:
+    """Plan a field that is mown after another one on the same day by the same people.
+
+    Notes
+    -----
+    Odds are those of wrapping everything: the fields before and this one. Mowing goes on without a pause.
+    """
+    laid = _one_after_another(before, field.strips(before.end, most))
+    counts = most_wrapped(laid, crew, before.wall) - (laid.mown.shape[0] - most)
+    odds = to_odds(_shares(counts[None], most))[0]
+    enough = int((odds >= needed).sum())
+    return Plan(before.end, enough if enough >= least else 0, odds, laid, before.wall)
+
+
+def evening(plan: Plan, field: FieldDay, crew: Crew) -> Evening:
+    """Return the hours of baling and wrapping and the moisture at raking of a plan with at least one strip.
+
+    Notes
+    -----
+    Drying stops at raking: a windrow hardly dries on.
+    """
+    count = plan.laid.mown.shape[0] - plan.odds.size + plan.strips
+    run = follow(plan.laid, np.full(plan.wall.size, count), crew, plan.wall)
+    good = run.done if run.done.any() else np.ones_like(run.done)
+    water = _water_at_raking(plan, field, run, count)[:, good]
+    return Evening(
+        baling_from=_middle(run.baling_from[good]),
+        wrapped_by=int(np.minimum(np.quantile(run.wrapped_at[good], 0.8, method="higher"), crew.finish)),
+        moisture=tuple(float(q) for q in np.quantile(water, [0.1, 0.5, 0.9])),  # type: ignore[arg-type]
+        bales=float(np.median(field.bales) * plan.strips),
+    )
+
+
+def hindrance(plan: Plan, crew: Crew, least: int) -> tuple[Hindrance, float]:
+    """Return what most often keeps the least area from being wrapped, and the share of all cases it spoils."""
+    dry_by = np.maximum.accumulate(plan.laid.ready, axis=0)[plan.laid.mown.shape[0] - plan.odds.size + least - 1]
+    rain = plan.wall < crew.finish
+    never_dry = ~rain & (dry_by >= crew.finish)
+    wrapped = most_wrapped(plan.laid, crew, plan.wall) >= plan.laid.mown.shape[0] - plan.odds.size + least
+    spoiled = {
+        Hindrance.RAIN: float((rain & ~wrapped).mean()),
+        Hindrance.DRYING: float((never_dry & ~wrapped).mean()),
+        Hindrance.TIME: float((~rain & ~never_dry & ~wrapped).mean()),
+    }
+    return max(spoiled.items(), key=lambda item: item[1])
+
+
+def _shares(counts: Slots, most: int) -> Array:
+    """Return the share of cases that reach each count from 1 to `most`, shape (start, count)."""
+    return np.asarray((counts[:, None, :] >= np.arange(1, most + 1)[:, None]).mean(axis=2))
+
+
+def _side_by_side(days: Sequence[Strips]) -> Strips:
+    """Return days of equally many strips as one, case after case."""
+    return Strips(*(np.concatenate([getattr(day, name) for day in days], axis=1) for name in Strips.__annotations__))
+
+
+def _one_after_another(before: Plan, following: Strips) -> Strips:
+    """Return the strips mown so far and those of the next field."""
+    kept = before.laid.mown.shape[0] - before.odds.size + before.strips
+    pairs = ((getattr(before.laid, name)[:kept], getattr(following, name)) for name in Strips.__annotations__)
+    return Strips(*(np.concatenate(pair) for pair in pairs))
+
+
+def _water_at_raking(plan: Plan, field: FieldDay, run: Run, count: int) -> Array:
+    """Return the moisture [kg/kg DM] of the field's strips when each is raked, shape (strip, case)."""
+    rows = plan.start - field.first + np.arange(plan.strips)
+    slot = run.raking_slot(count)[count - plan.strips :]
+    hour = np.minimum(slot / SLOTS_PER_HOUR, field.water.shape[0] - 1.0)
+    whole = np.minimum(hour.astype(np.int64), field.water.shape[0] - 2)
+    cases = np.arange(field.bales.size)
+    at_start = field.water[whole, rows[:, None], cases]
+    at_end = field.water[whole + 1, rows[:, None], cases]
+    return np.asarray(at_start + (hour - whole) * (at_end - at_start))
+
+
+def _middle(slots: Slots) -> int:
+    """Return the later of the two middle values, so that nobody is called too early."""
+    return int(np.quantile(slots, 0.5, method="higher"))
