@@ -7,20 +7,27 @@ in it yet.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import erfc, exp, hypot, inf, isfinite, pi, sqrt
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from models import coefficients as c
+from models.looks import Case, StageLook, after_look, checked_looks, counts
+from models.season import (
+    Days,
+    GrowthUnknown,
+    Weather,
+    degree_days,
+    legume_origin,
+    legume_start,
+    needed,
+    season_origin,
+    season_start,
+)
 from models.stages import (
-    GRASS_STAGES,
-    LEGUME_STAGES,
-    NO_HEADS,
     Array,
     Species,
-    alfalfa_height_ndf,
     drying_factor,
     grass_share,
     known_stand,
@@ -29,7 +36,6 @@ from models.stages import (
     species_dry_matter,
     species_ndf,
     stage_number,
-    stage_onsets,
     stage_words,
     standing_moisture,
 )
@@ -39,48 +45,16 @@ __all__ = [
     "GrowthUnknown",
     "Species",
     "StageLook",
-    "corrected",
     "degree_days",
-    "drying_factor",
     "field_growth",
-    "grass_share",
     "legume_start",
-    "limited",
-    "ndf_target",
-    "season_origin",
     "season_start",
     "species",
 ]
 
-Days = NDArray[np.datetime64]
-
 DECILE: Final = 1.2816  # standard deviations from the mean to the 10 and 90 % points of a normal distribution
-PENTAD: Final = 5  # [d]
 AHEAD: Final = np.arange(-60.0, 121.0)  # [d] how far back and ahead `days_left` is looked for
-WIDE_STAGES: Final = (
-    "leaf",
-    "stem",
-    "vegetative",
-)  # last so long that seeing one only sets limits to the clock
-DAY: Final = np.timedelta64(1, "D")
-
-
-class GrowthUnknown(Exception):
-    """The stage of a stand cannot be known; `day` is the date that stands in the way."""
-
-    def __init__(self, reason: str, day: np.datetime64) -> None:
-        super().__init__(f"{reason} ({day})")
-        self.reason = reason
-        self.day = day
-
-
-@dataclass(frozen=True)
-class StageLook:
-    """What was seen in a field on a day: a stage word, the tallest alfalfa stem [m], or both."""
-
-    on: np.datetime64
-    stage: str | None = None
-    height: float | None = None
+WEEK: Final = 7  # [d]
 
 
 @dataclass(frozen=True)
@@ -110,19 +84,6 @@ class Growth:
 
 
 @dataclass(frozen=True)
-class _Weather:
-    """The days that one growth needs, without a gap."""
-
-    day: Days
-    high: Array
-    low: Array
-
-    @property
-    def mean(self) -> Array:
-        return (self.high + self.low) / 2
-
-
-@dataclass(frozen=True)
 class _Clock:
     """The stage clock of the grasses or of the legumes of a stand."""
 
@@ -131,216 +92,6 @@ class _Clock:
     clock: Array  # [degC d]
     spread: Array  # [degC d]
     growth: Array  # the clock without the warmth that adds no growth [degC d]
-
-
-@dataclass(frozen=True)
-class _Case:
-    """What one clock is run for: the leading species of its kind and its surroundings."""
-
-    leader: Species
-    alone: bool  # no other kind in the stand
-    regrowth: bool
-    latitude: float  # [deg north]
-
-    @property
-    def onsets(self) -> dict[str, float]:
-        return self.onsets_of(self.leader)
-
-    def onsets_of(self, kind: Species) -> dict[str, float]:
-        return stage_onsets(kind, regrowth=self.regrowth, latitude=self.latitude)
-
-    @property
-    def spread(self) -> float:
-        if not self.leader.legume:
-            return c.CLOCK_SPREAD
-        return c.LEGUME_REGROWTH_SPREAD if self.regrowth else c.LEGUME_CLOCK_SPREAD
-
-
-def degree_days(daily_max: ArrayLike, daily_min: ArrayLike, base: float, cap: float | None = None) -> Array:
-    """Return the degree-days of each day by method 1: the mean of the extremes, then floored at the base.
-
-    Parameters
-    ----------
-    daily_max, daily_min : array_like
-        Highest and lowest temperature of the day [degC], same shape.
-    base : float
-        Temperature above which is counted [degC].
-    cap : float, optional
-        Temperature to which both extremes are cut before averaging [degC].
-
-    Returns
-    -------
-    Array
-        Degree-days [degC d], the shape of the input.
-
-    Notes
-    -----
-    ``max(0, (Tmax + Tmin) / 2 - base)``. The thresholds in ``species.toml`` belong to this method;
-    flooring each extreme, a sine or hourly sums count more on cool days and must not be used with them.
-
-    References
-    ----------
-    McMaster & Wilhelm 1997, Agric. For. Meteorol. 87:291-300, doi 10.1016/S0168-1923(97)00027-0.
-
-    Examples
-    --------
-    >>> degree_days([12.0, 33.0], [-2.0, 20.0], 5.0, cap=30.0)
-    array([ 0., 20.])
-    """
-    ceiling = inf if cap is None else cap
-    mean = (np.minimum(daily_max, ceiling) + np.minimum(daily_min, ceiling)) / 2
-    return np.asarray(np.maximum(mean - base, 0.0), dtype=float)
-
-
-def season_origin(day: np.datetime64, southern: bool) -> np.datetime64:
-    """Return the 1 January, or in the south the 1 July, on or before a day.
-
-    Examples
-    --------
-    >>> season_origin(np.datetime64("2026-05-20"), southern=True)
-    np.datetime64('2025-07-01')
-    """
-    month = day.astype("datetime64[M]")
-    late = (month - month.astype("datetime64[Y]").astype("datetime64[M]")).astype(int)
-    back = (late - 6) % 12 if southern else late
-    return (month - np.timedelta64(int(back), "M")).astype("datetime64[D]")
-
-
-def season_start(
-    daily_mean: ArrayLike,
-    day: Days,
-    *,
-    southern: bool = False,
-    warm: float = c.SEASON_START_MEAN,
-    least_sum: float = c.SEASON_START_SUM,
-) -> int | None:
-    """Return the index of the first day that counts for grasses, or None while the season has not started.
-
-    Parameters
-    ----------
-    daily_mean : array_like
-        Mean of the highest and lowest temperature [degC], shape (days,).
-    day : NDArray[datetime64[D]]
-        The days, contiguous, reaching back to 1 January (in the south 1 July).
-    southern : bool
-        Whether the farm lies south of the equator.
-    warm : float
-        What each of three consecutive 5-day means must exceed [degC].
-    least_sum : float
-        Sum of the positive daily means since the origin that must be reached [degC d].
-
-    Returns
-    -------
-    int or None
-        The first of the 15 days, or the day that reaches the sum, whichever is later.
-
-    Raises
-    ------
-    GrowthUnknown
-        If the days do not reach back to the origin, or one of them since then is missing.
-
-    Notes
-    -----
-    The Norwegian advisers' rule asks besides for 1 degC in the soil at 0.1 m; the temperature sum of 200
-    stands in for it (departure). The start of spring is the weakest part of every temperature sum: look
-    at the grass.
-    """
-    mean = np.asarray(daily_mean, dtype=float)
-    weather = _needed(day, mean, mean, season_origin(day[-1], southern))
-    if weather.day.size < 3 * PENTAD:
-        return None
-    pentads = np.lib.stride_tricks.sliding_window_view(weather.mean, PENTAD).mean(axis=-1) > warm
-    warm_runs = pentads[: -2 * PENTAD] & pentads[PENTAD:-PENTAD] & pentads[2 * PENTAD :]
-    summed = np.cumsum(np.maximum(weather.mean, 0)) >= least_sum
-    if not (warm_runs.any() and summed.any()):
-        return None
-    return int(day.size - weather.day.size + max(warm_runs.argmax(), summed.argmax()))
-
-
-def legume_start(
-    daily_max: ArrayLike, day: Days, *, southern: bool = False, high: float = c.LEGUME_START_HIGH
-) -> int | None:
-    """Return the index of the first day that counts for legumes, or None while it has not come.
-
-    Parameters
-    ----------
-    daily_max : array_like
-        Highest temperature of the day [degC], shape (days,).
-    day : NDArray[datetime64[D]]
-        The days, contiguous, reaching back to 1 March (in the south 1 September) of the season.
-    southern : bool
-        Whether the farm lies south of the equator.
-    high : float
-        What the highs of five consecutive days must reach [degC].
-
-    Raises
-    ------
-    GrowthUnknown
-        If the days do not reach back far enough, or one of them since then is missing.
-
-    Notes
-    -----
-    The first of five consecutive days from 1 March on: both published rules (from 1 March; five highs at
-    41 degF) at once, whichever is later. The two hardly differ, for colder days add next to nothing.
-    """
-    spring = _legume_origin(season_origin(day[-1], southern))
-    if day[-1] < spring:
-        return None
-    highs = np.asarray(daily_max, dtype=float)
-    weather = _needed(day, highs, highs, spring)
-    if weather.day.size < PENTAD:
-        return None
-    runs = np.lib.stride_tricks.sliding_window_view(weather.high, PENTAD).min(axis=-1) >= high
-    return int(day.size - weather.day.size + runs.argmax()) if runs.any() else None
-
-
-def corrected(
-    clock: float, spread: float, seen: float, seen_spread: float = c.LOOK_SPREAD
-) -> tuple[float, float]:
-    """Return a clock and its spread after a look, by one Kalman step.
-
-    Parameters
-    ----------
-    clock, spread : float
-        What the weather says and its standard deviation [degC d].
-    seen, seen_spread : float
-        What the farmer saw, as a clock, and its standard deviation [degC d].
-
-    Examples
-    --------
-    >>> [round(value, 1) for value in corrected(430.0, 60.0, 470.0)]
-    [459.8, 30.2]
-    """
-    gain = spread**2 / (spread**2 + seen_spread**2)
-    return clock + gain * (seen - clock), spread * sqrt(1 - gain)
-
-
-def limited(clock: float, spread: float, lower: float, upper: float) -> tuple[float, float]:
-    """Return a clock and its spread, knowing only that the clock lies between two limits.
-
-    Parameters
-    ----------
-    clock, spread : float
-        What the weather says and its standard deviation [degC d].
-    lower, upper : float
-        The limits [degC d]; ``-inf`` and ``inf`` stand for none.
-
-    Notes
-    -----
-    Mean and standard deviation of a truncated normal distribution. With ``lower = -inf`` this is "no
-    heads yet": ``clock - spread phi(a) / Phi(a)``, ``a = (upper - clock) / spread``.
-
-    Examples
-    --------
-    >>> [round(value, 1) for value in limited(470.0, 60.0, -inf, 470.0)]
-    [422.1, 36.2]
-    """
-    a, b = (lower - clock) / spread, (upper - clock) / spread
-    # The share between the limits, taken in the tail that keeps its digits.
-    share = _below(-a) - _below(-b) if a > 0 else _below(b) - _below(a)
-    first = (_density(a) - _density(b)) / share
-    second = ((a * _density(a) if isfinite(a) else 0.0) - (b * _density(b) if isfinite(b) else 0.0)) / share
-    return clock + spread * first, spread * sqrt(max(1 + second - first**2, 0.0))
 
 
 def field_growth(
@@ -388,12 +139,10 @@ def field_growth(
     -----
     Each day adds its degree-days to the clock of each kind; a look moves the clock of the kind it speaks
     of. A clock nobody has corrected keeps its prior spread; after a look the spread grows by CLOCK_NOISE
-    a day (in quadrature) up to the prior again. A look at "leaf", "stem" or "no heads yet" only limits
-    the clock, other words stand for their onset (departure for "stem", which lasts too long to be a
-    point). Stage words say nothing of the regrowth of a grass. Regrowth of legumes by temperature alone
-    is doubtful, hence its wider spread and a caution. The NDF of a mix is that of its species by share,
-    all species erring the same way. `days_left` follows the curve at the mean warmth of the past week,
-    which is (target + 3 - NDF) / rate where the curve is straight.
+    a day (in quadrature) up to the prior again. Stage words say nothing of the regrowth of a grass.
+    Regrowth of legumes by temperature alone is doubtful, hence its wider spread and a caution. The NDF of
+    a mix is that of its species by share, all species erring the same way. `days_left` follows the curve
+    at the mean warmth of the past week, which is (target + 3 - NDF) / rate where the curve is straight.
     """
     members = known_stand(stand)
     _check_days(day, daily_max, daily_min)
@@ -402,7 +151,7 @@ def field_growth(
     if last_cut is not None and last_cut > day[-1]:
         raise GrowthUnknown("the last cut lies after the last day of the weather", last_cut)
     since = last_cut if regrowth and last_cut is not None else _first_needed(members, origin, day)
-    weather = _needed(day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since)
+    weather = needed(day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since)
     cases = _cases(members, regrowth=regrowth, latitude=latitude)
     clocks = {legume: _run(case, weather, looks, southern) for legume, case in cases.items()}
     return _read(stand, day, clocks, cases, _cautions(cases, weather, looks))
@@ -411,57 +160,36 @@ def field_growth(
 def _check_days(day: Days, daily_max: ArrayLike, daily_min: ArrayLike) -> None:
     if day.ndim != 1 or day.size == 0 or np.shape(daily_max) != day.shape or np.shape(daily_min) != day.shape:
         raise ValueError("day, daily_max and daily_min must be one-dimensional and of one length above 0")
-    if day.dtype != np.dtype("datetime64[D]") or np.any(np.diff(day) != DAY):
+    if day.dtype != np.dtype("datetime64[D]") or np.any(np.diff(day) != np.timedelta64(1, "D")):
         raise ValueError("day must be datetime64[D], each day once, in order and without a gap")
-
-
-def _needed(day: Days, high: Array, low: Array, since: np.datetime64) -> _Weather:
-    """Return the days from `since` on, all of them known."""
-    if day[0] > since:
-        raise GrowthUnknown(f"the past weather must reach back to {since} but begins later", day[0])
-    kept = day >= since
-    weather = _Weather(day[kept], high[kept], low[kept])
-    for bad, reason in (
-        (~np.isfinite(weather.mean), "a day's temperature is missing"),
-        (weather.high < weather.low, "a day's highest temperature is below its lowest"),
-    ):
-        if bad.any():
-            raise GrowthUnknown(reason, weather.day[bad.argmax()])
-    return weather
-
-
-def _legume_origin(origin: np.datetime64) -> np.datetime64:
-    return (origin.astype("datetime64[M]") + np.timedelta64(2, "M")).astype("datetime64[D]")
 
 
 def _first_needed(members: Mapping[Species, float], origin: np.datetime64, day: Days) -> np.datetime64:
     """Return the first day a first growth needs: legumes alone do not look at the winter."""
-    if all(kind.legume for kind in members) and day[-1] >= _legume_origin(origin):
-        return _legume_origin(origin)
+    if all(kind.legume for kind in members) and day[-1] >= legume_origin(origin):
+        return legume_origin(origin)
     return origin
 
 
-def _cases(members: Mapping[Species, float], *, regrowth: bool, latitude: float) -> dict[bool, _Case]:
+def _cases(members: Mapping[Species, float], *, regrowth: bool, latitude: float) -> dict[bool, Case]:
     """Return the case of the grasses (False) and of the legumes (True), as far as the stand has them."""
     cases = {}
     for legume in sorted({kind.legume for kind in members}):
         kinds = [kind for kind in members if kind.legume == legume]
         leader = max(kinds, key=members.__getitem__)
-        cases[legume] = _Case(leader, len(kinds) == len(members), regrowth, latitude)
+        cases[legume] = Case(leader, len(kinds) == len(members), regrowth, latitude)
     return cases
 
 
-def _run(case: _Case, weather: _Weather, looks: Sequence[StageLook], southern: bool) -> _Clock:
+def _run(case: Case, weather: Weather, looks: Sequence[StageLook], southern: bool) -> _Clock:
     """Let one clock run over the weather and correct it by each look that speaks of it."""
     start = _start(case, weather, southern)
     step = degree_days(weather.high, weather.low, case.leader.base)
     step[: weather.day.size if start is None else start] = 0.0
     clock, spread = np.cumsum(step), np.full(step.shape, case.spread)
-    for look in _within(weather, looks):
-        if not (_height_counts(look, case) or _stage_counts(look, case)):
-            continue
+    for look in (look for look in checked_looks(looks, weather.day) if counts(look, case)):
         at = int(np.searchsorted(weather.day, look.on))
-        mean, deviation = _after(look, case, float(clock[at]), float(spread[at]))
+        mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
         clock[at:] += mean - clock[at]
         noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)
         spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), case.spread)
@@ -471,7 +199,7 @@ def _run(case: _Case, weather: _Weather, looks: Sequence[StageLook], southern: b
     return _Clock(started, step, clock, spread, np.maximum(clock - idle, 0.0))
 
 
-def _start(case: _Case, weather: _Weather, southern: bool) -> int | None:
+def _start(case: Case, weather: Weather, southern: bool) -> int | None:
     if case.regrowth:
         return 0
     if case.leader.legume:
@@ -479,84 +207,18 @@ def _start(case: _Case, weather: _Weather, southern: bool) -> int | None:
     return season_start(weather.mean, weather.day, southern=southern)
 
 
-def _within(weather: _Weather, looks: Sequence[StageLook]) -> list[StageLook]:
-    """Return the looks at this growth in order; those at an earlier growth are left out."""
-    for look in looks:
-        if look.on > weather.day[-1]:
-            raise GrowthUnknown("a look is dated after the last day of the weather", look.on)
-        if look.stage not in (None, NO_HEADS, *GRASS_STAGES, *LEGUME_STAGES):
-            allowed = ", ".join((*GRASS_STAGES, *LEGUME_STAGES, NO_HEADS))
-            raise ValueError(f"look of {look.on}: unknown stage {look.stage!r}; known are {allowed}")
-    return sorted((look for look in looks if look.on >= weather.day[0]), key=lambda look: look.on)
-
-
-def _height_counts(look: StageLook, case: _Case) -> bool:
-    tall_enough = look.height is not None and c.HEIGHT_LEAST <= look.height <= c.HEIGHT_MOST
-    return tall_enough and case.leader.name == "alfalfa"
-
-
-def _stage_counts(look: StageLook, case: _Case) -> bool:
-    return look.stage in case.onsets or (look.stage == NO_HEADS and "early heads" in case.onsets)
-
-
-def _after(look: StageLook, case: _Case, clock: float, spread: float) -> tuple[float, float]:
-    """Return the clock and its spread after a look; a height, where it counts, wins over a stage."""
-    if _height_counts(look, case):
-        lower, seen_spread = _clock_at_height(look, case, clock)
-        upper = lower
-    else:
-        (lower, upper), seen_spread = _limits(str(look.stage), case.onsets), c.LOOK_SPREAD
-    if max(lower - clock, clock - upper) > c.FARTHEST_LOOK * hypot(spread, seen_spread):
-        what = look.stage or f"{look.height} m"
-        raise GrowthUnknown(f"a look ({what}) is too far from the temperature sum: check its date", look.on)
-    return (
-        corrected(clock, spread, lower, seen_spread)
-        if lower == upper
-        else limited(clock, spread, lower, upper)
-    )
-
-
-def _clock_at_height(look: StageLook, case: _Case, clock: float) -> tuple[float, float]:
-    """Return the clock at which alfalfa has the fibre that its height speaks of, and that clock's spread."""
-    seen = look.stage if look.stage in LEGUME_STAGES else stage_words(np.array([clock]), case.onsets)[0]
-    ndf = alfalfa_height_ndf(float(look.height or 0.0), str(seen))
-    mark = case.leader.ndf_mark_regrowth if case.regrowth else case.leader.ndf_mark
-    error = c.HEIGHT_NDF_SPREAD if case.alone else c.HEIGHT_NDF_SPREAD_MIXED
-    return mark + (ndf - 40) / c.LEGUME_NDF_RATE, error / c.LEGUME_NDF_RATE
-
-
-def _limits(word: str, onsets: Mapping[str, float]) -> tuple[float, float]:
-    """Return between which clocks a stage is seen; one and the same where the word stands for its onset."""
-    if word == NO_HEADS:
-        return -inf, onsets["early heads"]
-    if word not in WIDE_STAGES:
-        return onsets[word], onsets[word]
-    words = list(onsets)
-    at = words.index(word)
-    return (onsets[word] if at else -inf), onsets[words[at + 1]]
-
-
-def _cautions(cases: Mapping[bool, _Case], weather: _Weather, looks: Sequence[StageLook]) -> tuple[str, ...]:
+def _cautions(cases: Mapping[bool, Case], weather: Weather, looks: Sequence[StageLook]) -> tuple[str, ...]:
     """Return in plain words what was not used or should be doubted."""
-    seen = _within(weather, looks)
+    seen = checked_looks(looks, weather.day)
+    cautions = [
+        f"the look of {look.on} says nothing of this growth and was not used"
+        for look in seen
+        if not any(counts(look, case) for case in cases.values())
+    ]
     legume = cases.get(True)
-    used = {
-        kind: [look for look in seen if _height_counts(look, case) or _stage_counts(look, case)]
-        for kind, case in cases.items()
-    }
-    unused = [look.on for look in seen if not any(look in looks for looks in used.values())]
-    cautions = [f"the look of {on} says nothing of this growth and was not used" for on in unused]
-    if legume is not None and legume.regrowth and not used[True]:
+    if legume is not None and legume.regrowth and not any(counts(look, legume) for look in seen):
         cautions.append(f"regrowth of {legume.leader.name} by temperature alone is doubtful: look at it")
     return tuple(cautions)
-
-
-def _density(x: float) -> float:
-    return exp(-x * x / 2) / sqrt(2 * pi)
-
-
-def _below(x: float) -> float:
-    return erfc(-x / sqrt(2)) / 2
 
 
 def _stand_ndf(members: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
@@ -570,9 +232,10 @@ def _days_left(
     """Return the days until the stand's fibre passes `limit`, along its curve at the past week's warmth."""
     ahead = {}
     for legume, run in clocks.items():
-        total = np.concatenate([np.zeros(7), np.cumsum(run.step)])
+        total = np.concatenate([np.zeros(WEEK), np.cumsum(run.step)])
+        days = np.minimum(np.arange(1, run.step.size + 1), WEEK)
         # A cold week must not stop the clock for good: 1 degC d a day is the least.
-        pace = np.maximum((total[7:] - total[:-7]) / np.minimum(np.arange(1, run.step.size + 1), 7), 1.0)
+        pace = np.maximum((total[WEEK:] - total[:-WEEK]) / days, 1.0)
         ahead[legume] = run.clock[:, None] + pace[:, None] * AHEAD
     ndf = _stand_ndf(members, ahead, regrowth=regrowth)
     return np.array([np.interp(limit, row, AHEAD) for row in ndf])
@@ -582,7 +245,7 @@ def _read(
     stand: Mapping[str, float],
     day: Days,
     clocks: Mapping[bool, _Clock],
-    cases: Mapping[bool, _Case],
+    cases: Mapping[bool, Case],
     cautions: tuple[str, ...],
 ) -> Growth:
     """Read the tables of the species by the clocks and lay the result over all days asked for."""
@@ -621,18 +284,13 @@ def _read(
     )
 
 
-def _stand_dry_matter(
-    members: Mapping[Species, float], clocks: Mapping[bool, _Clock], *, regrowth: bool
-) -> Array:
-    parts = [
-        share * species_dry_matter(k, clocks[k.legume].growth, regrowth=regrowth)
-        for k, share in members.items()
-    ]
+def _stand_dry_matter(members: Mapping[Species, float], clocks: Mapping[bool, _Clock], *, regrowth: bool) -> Array:
+    parts = [share * species_dry_matter(k, clocks[k.legume].growth, regrowth=regrowth) for k, share in members.items()]
     return np.asarray(sum(parts), dtype=float)
 
 
 def _stand_moisture(
-    members: Mapping[Species, float], clocks: Mapping[bool, _Clock], cases: Mapping[bool, _Case]
+    members: Mapping[Species, float], clocks: Mapping[bool, _Clock], cases: Mapping[bool, Case]
 ) -> Array:
     """Return the standing crop's moisture [wet basis], mixed on the dry basis, each species at its own stage."""
     dry = np.zeros(clocks[next(iter(clocks))].clock.shape)

@@ -62,12 +62,8 @@ def species() -> Mapping[str, Species]:
     470.0
     """
     table = tomllib.loads(files("models").joinpath("species.toml").read_text(encoding="utf-8"))
-    rows = [
-        _row(name, row, table["grasses"], legume=False) for name, row in table["grasses"]["species"].items()
-    ]
-    rows += [
-        _row(name, row, table["legumes"], legume=True) for name, row in table["legumes"]["species"].items()
-    ]
+    rows = [_row(name, row, table["grasses"], legume=False) for name, row in table["grasses"]["species"].items()]
+    rows += [_row(name, row, table["legumes"], legume=True) for name, row in table["legumes"]["species"].items()]
     return MappingProxyType({row.name: row for row in rows})
 
 
@@ -117,9 +113,7 @@ def drying_factor(stand: Mapping[str, float]) -> float:
     return sum((share * kind.drying_factor for kind, share in known_stand(stand).items()), 0.0)
 
 
-def ndf_target(
-    share: float, *, grass: float = c.NDF_TARGET_GRASS, legume: float = c.NDF_TARGET_LEGUME
-) -> float:
+def ndf_target(share: float, *, grass: float = c.NDF_TARGET_GRASS, legume: float = c.NDF_TARGET_LEGUME) -> float:
     """Return the fibre at which a stand should be cut for milking cows [% of DM].
 
     Parameters
@@ -268,7 +262,7 @@ def dry_matter(
     array([0.2 , 3.03])
     """
     grown = 1 / (1 + np.exp((centre - np.asarray(clock, dtype=float)) / width))
-    return most * (grown - 1 / (1 + np.exp(centre / width)))
+    return np.asarray(most * (grown - 1 / (1 + np.exp(centre / width))))
 
 
 def species_ndf(kind: Species, clock: Array, *, regrowth: bool) -> Array:
