@@ -1,0 +1,1 @@
+"""The status page: what is advised today, what comes, and whether all is well."""

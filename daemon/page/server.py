@@ -1,0 +1,115 @@
+"""The small server of the status page, and the same page written to a file."""
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+import flask
+import jinja2
+import waitress
+
+from daemon.page.view import PageView, age_line, field_cards, headline, message_rows, next_step
+from daemon.units import clock_time, weekday
+
+HEADERS: Final = {
+    "Cache-Control": "no-store",  # an advice of yesterday must not come out of a browser's cache
+    "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+}
+
+_TEMPLATES: Final = jinja2.Environment(
+    loader=jinja2.PackageLoader("daemon.page"),
+    autoescape=True,
+    undefined=jinja2.StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+def render(view: PageView) -> str:
+    """Return the status page as HTML."""
+    here = view.now.astimezone(view.farm.place.timezone)
+    weather = view.morning.prospect.weather if view.morning else None
+    return _TEMPLATES.get_template("page.html").render(
+        farm=view.farm.name,
+        headline=headline(view),
+        next_step=next_step(view),
+        age=age_line(view),
+        made=f"{weekday(here.date())} {here.day}, {clock_time(here, view.farm.units)}",
+        made_at=here.isoformat(timespec="minutes"),
+        problems=view.problems,
+        fields=field_cards(view),
+        messages=message_rows(view),
+        credit=weather.credit if weather else "",
+        note=weather.note if weather else "",
+    )
+
+
+def write_page(view: PageView, path: Path) -> None:
+    """Write the status page to a file, whole or not at all."""
+    draft = path.with_name(f"{path.name}.new")
+    draft.write_text(render(view), encoding="utf-8")
+    draft.replace(path)
+
+
+def create_app(view: Callable[[], PageView]) -> flask.Flask:
+    """Return the web application.
+
+    Parameters
+    ----------
+    view : callable
+        Called at each request for what there is to show.
+
+    Returns
+    -------
+    flask.Flask
+        With ``/``, the page, and ``/health``: 200 and "ok", or 503 and one problem a line.
+    """
+    app = flask.Flask("daemon.page", static_folder=None)
+
+    @app.get("/")
+    def page() -> str:
+        return render(view())
+
+    @app.get("/health")
+    def health() -> flask.Response:
+        problems = view().problems
+        text = "\n".join(problems or ("ok",)) + "\n"
+        return flask.Response(text, status=503 if problems else 200, mimetype="text/plain")
+
+    @app.after_request
+    def protect(response: flask.Response) -> flask.Response:
+        response.headers.update(HEADERS)
+        return response
+
+    return app
+
+
+class PageServer:
+    """The page on its own thread, from the moment it is made.
+
+    Parameters
+    ----------
+    app : flask.Flask
+        What is served.
+    host, port
+        Where; port 0 takes a free one.
+
+    Raises
+    ------
+    OSError
+        If the address cannot be had.
+    """
+
+    def __init__(self, app: flask.Flask, host: str, port: int) -> None:
+        self._server = waitress.create_server(app, host=host, port=port, threads=4)
+        self.address = f"http://{host}:{self._server.effective_port}/"
+        self._thread = threading.Thread(target=self._server.run, name="page", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop serving."""
+        self._server.close()
+        self._thread.join(timeout=2.0)

@@ -1,0 +1,199 @@
+"""The service: wakes every minute, does what is due, delivers what waits and shows the page."""
+
+import logging
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import FrameType
+from typing import Final
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.interval import IntervalTrigger
+from pydantic import TypeAdapter, ValidationError
+
+from daemon.clock import Clock, SystemClock
+from daemon.due import Done, Task, TaskKind, due, window
+from daemon.farm import Farm, Message, Person
+from daemon.outlook import Morning
+from daemon.page.server import PageServer, create_app
+from daemon.page.view import PageView, make_view
+from daemon.postbag import Postbag
+
+log = logging.getLogger(__name__)
+
+Look = Callable[[datetime], Morning]
+Say = Callable[[Morning, TaskKind], Mapping[Person, Message]]
+
+ROUND_EVERY: Final = 60  # [s]
+LOOK_AGAIN: Final = timedelta(minutes=5)  # after a look that broke down: not at every round
+STOP_WITHIN: Final = 8.0  # [s] for a round to end when the service is stopped
+DATABASE: Final = "postbag.sqlite3"
+_MORNING: Final = TypeAdapter(Morning)
+
+
+class Service:
+    """One farm's service; a round is all that it does, the scheduler only calls it.
+
+    Parameters
+    ----------
+    farm : Farm
+        The settings.
+    postbag : Postbag
+        Where messages and marks are kept.
+    clock : Clock
+        What says the time.
+    look : callable
+        Fetches the weather and makes the pass: the time to a `Morning`.
+    say : callable
+        Words a morning for a kind of task: each person's message, nobody who hears nothing.
+    """
+
+    def __init__(self, farm: Farm, postbag: Postbag, clock: Clock, look: Look, say: Say) -> None:
+        self._farm, self._postbag, self._clock, self._look, self._say = farm, postbag, clock, look, say
+        self._broke_at: datetime | None = None
+        self._morning = self._kept_morning()
+
+    def round(self) -> None:
+        """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
+        now = self._clock.now()
+        with _set_aside("this round"):
+            tasks = due(now, self._done(now), self._farm.alerts, self._farm.place.timezone, self._farm.season)
+            morning = self._looked(now) if tasks else None
+            for task in tasks:
+                if morning is not None:
+                    with _set_aside(f"the {task.kind} task of {task.day}"):
+                        self._do(task, morning, now)
+        with _set_aside("delivery"):
+            self._postbag.deliver(self._clock.now(), self._farm.alerts.people)
+
+    def view(self) -> PageView:
+        """Return what the page shows now."""
+        return make_view(self._farm, self._morning, self._postbag.recent(), self._clock.now())
+
+    def _done(self, now: datetime) -> Done:
+        fetched = self._postbag.kept("fetched")
+        since = now.date() - timedelta(days=3)
+        return Done(self._postbag.done(since), datetime.fromisoformat(fetched) if fetched else None)
+
+    def _looked(self, now: datetime) -> Morning | None:
+        """Look at weather and fields; None if that broke down now or a moment ago."""
+        if self._broke_at is not None and timedelta(0) <= now - self._broke_at < LOOK_AGAIN:
+            return None
+        self._broke_at = now
+        with _set_aside("the look at weather and fields"):
+            self._morning = self._look(now)
+            self._broke_at = None
+            self._postbag.keep("fetched", now.isoformat())
+            self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
+        return None if self._broke_at else self._morning
+
+    def _do(self, task: Task, morning: Morning, now: datetime) -> None:
+        if task.kind is TaskKind.FETCH:
+            return  # the look was it
+        _, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
+        for person, message in self._say(morning, task.kind).items():
+            self._postbag.put(task.day, task.kind, person, message, now, too_late)
+        # Only now: a crash before this line words the message again, and the postbag refuses a second one.
+        self._postbag.mark_done(task, now)
+
+    def _kept_morning(self) -> Morning | None:
+        kept = self._postbag.kept("morning")
+        try:
+            return None if kept is None else _MORNING.validate_json(kept)
+        except ValidationError as error:
+            log.warning("the last pass on disk cannot be read (%d faults); a new one is made", error.error_count())
+            return None
+
+
+def serve(farm: Farm, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
+    """Run the service until SIGTERM or SIGINT; call it from the main thread.
+
+    Parameters
+    ----------
+    farm : Farm
+        The settings.
+    state_folder : Path
+        Where the postbag lies; it is made if it is not there.
+    clock, look, say
+        As for `Service`.
+
+    Raises
+    ------
+    PostbagError
+        If the postbag cannot be used.
+
+    Notes
+    -----
+    A page that cannot be served is logged and the messages go on. A round still running 8 s after the signal is
+    left: all that it had to keep is on disk.
+    """
+    stop = _stop_on_signal()
+    state_folder.mkdir(parents=True, exist_ok=True)
+    postbag = Postbag(state_folder / DATABASE)
+    if unsure := postbag.recover():
+        log.warning("%d messages were being sent when the service last ended", unsure)
+    service = Service(farm, postbag, clock, look, say)
+    server = _open_page(farm, service)
+    scheduler = _schedule(farm, service)
+    stop.wait()
+    log.info("stopping")
+    if server is not None:
+        server.close()
+    _end(scheduler)
+
+
+def _stop_on_signal() -> threading.Event:
+    stop = threading.Event()
+
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, on_signal)
+    return stop
+
+
+def _open_page(farm: Farm, service: Service) -> PageServer | None:
+    try:
+        server = PageServer(create_app(service.view), farm.page.host, farm.page.port)
+    except OSError as error:
+        log.error("no page: %s:%d cannot be had (%s); change [page] port", farm.page.host, farm.page.port, error)
+        return None
+    print(f"page at {server.address}", flush=True)
+    return server
+
+
+def _schedule(farm: Farm, service: Service) -> BackgroundScheduler:
+    timezone = farm.place.timezone
+    defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+    scheduler = BackgroundScheduler(timezone=timezone, job_defaults=defaults)
+    trigger = IntervalTrigger(seconds=ROUND_EVERY, timezone=timezone)
+    # The scheduler wakes by the machine's clock whatever clock the service shows.
+    scheduler.add_job(service.round, trigger, next_run_time=SystemClock().now())
+    scheduler.start()
+    return scheduler
+
+
+def _end(scheduler: BackgroundScheduler) -> None:
+    """Wait for the round to end, but not for a server that does not answer."""
+    waiter = threading.Thread(target=scheduler.shutdown, name="stop", daemon=True)
+    waiter.start()
+    waiter.join(STOP_WITHIN)
+    if waiter.is_alive():
+        log.warning("a round was still running after %g s and is left", STOP_WITHIN)
+        logging.shutdown()
+        os._exit(0)  # Python itself would wait for the round's threads
+
+
+@contextmanager
+def _set_aside(step: str) -> Iterator[None]:
+    """Log a step that breaks down in one line, so that the others go on."""
+    try:
+        yield
+    except Exception as error:
+        log.error("%s broke down: %s: %s", step, type(error).__name__, " ".join(str(error).split()))
+        log.debug("%s", step, exc_info=True)

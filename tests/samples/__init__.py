@@ -1,0 +1,167 @@
+"""An invented farm and what a pass over it may find, for tests."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from daemon.farm import (
+    Alerts,
+    Baleage,
+    Channel,
+    Farm,
+    Field,
+    Hears,
+    PageAddress,
+    Person,
+    Place,
+    Traction,
+    Units,
+    WeatherSource,
+    Work,
+)
+from daemon.outlook import (
+    Advice,
+    Band,
+    Chance,
+    FieldDay,
+    FieldProspect,
+    Kind,
+    Morning,
+    Prospect,
+    Reason,
+    Ripeness,
+    WeatherFacts,
+)
+
+ACRE = 0.40468564224
+ZONE = ZoneInfo("America/New_York")
+DAY = date(2026, 6, 1)  # a Monday
+DAWN = datetime(2026, 6, 1, 5, 30, tzinfo=ZONE).astimezone(UTC)
+
+
+def person(name: str = "Ann", channel: Channel = Channel.TEXT, address: str = "json://127.0.0.1:1") -> Person:
+    return Person(name, channel, address, Hears.MOW_DAYS)
+
+
+def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = frozenset({5, 6, 7, 8, 9})) -> Farm:
+    weather = WeatherSource(
+        source="open-meteo",
+        forecast_model="best_match",
+        ensemble_model="gfs025",
+        forecast_address="http://127.0.0.1:1",
+        ensemble_address="http://127.0.0.1:1",
+        history_address="http://127.0.0.1:1",
+        api_key=None,
+        contact="farm@example.org",
+        path=None,
+        oldest=18.0,
+        least_members=8,
+        wet_hour=0.2,
+        wet_step=1.0,
+    )
+    work = Work(
+        *(2.0, 2.0, 25.0, 25.0, 0.3, 0.5, 2, time(8), time(13), time(20), frozenset({6}), 2 * ACRE),
+        Traction.TRACTOR,
+    )
+    fields = tuple(
+        Field(name, acres * ACRE, {"timothy": 1.0}, "loam", "well", None, None, (), "")
+        for name, acres in (("Long Meadow", 22.0), ("Creek & Bend", 9.5))
+    )
+    return Farm(
+        name="Two Elms",
+        place=Place(43.0, -75.0, 300.0, ZONE),
+        units=units,
+        season=season,
+        weather=weather,
+        work=work,
+        baleage=Baleage(0.5, 0.55, 0.45, 0.85, True, 0.1),
+        alerts=Alerts(time(5, 30), time(19), 0.7, people),
+        page=PageAddress("127.0.0.1", 0),
+        fields=fields,
+    )
+
+
+def field_day(ahead: int = 0, acres: float = 20.0, odds: float | None = 0.79, reason: Reason | None = None) -> FieldDay:
+    day = DAY + timedelta(days=ahead)
+
+    def at(hour: int, minute: int = 0) -> datetime | None:
+        return datetime(day.year, day.month, day.day, hour, minute, tzinfo=ZONE) if acres else None
+
+    return FieldDay(
+        date=day,
+        ripeness=Ripeness.RIPE,
+        ndf=Band(46.0, 49.0, 52.0),
+        area=acres * ACRE,
+        odds=odds,
+        curve=(Chance(2 * ACRE, 0.9), Chance(20 * ACRE, 0.79)),
+        start=at(8),
+        mow_until=at(10, 30),
+        bale_from=at(15, 30),
+        wrapped_by=at(19),
+        moisture_at_baling=Band(0.46, 0.5, 0.54) if acres else None,
+        bales=40 if acres else None,
+        reason=reason,
+    )
+
+
+def field_prospect(name: str, acres: float, *days: FieldDay, ripeness: Ripeness = Ripeness.RIPE) -> FieldProspect:
+    return FieldProspect(
+        name=name,
+        area=acres * ACRE,
+        ripeness=ripeness,
+        stage="boot",
+        ndf=Band(46.0, 49.0, 52.0),
+        ndf_target=50.0,
+        days_left=4.4,
+        dry_matter=4.5,
+        clock=620.0,
+        clock_from=date(2026, 4, 14),
+        days=days,
+    )
+
+
+def weather(age_hours: float = 3.0) -> WeatherFacts:
+    issued = DAWN - timedelta(hours=age_hours)
+    return WeatherFacts("open-meteo", "gfs025", issued, DAWN, age_hours, 31, "Invented forecasts, CC BY 4.0")
+
+
+def prospect(*fields: FieldProspect) -> Prospect:
+    return Prospect("Two Elms", DAWN, weather(), fields)
+
+
+def mow_morning() -> Morning:
+    """One field to mow today and one that is not ripe."""
+    long = field_prospect(
+        "Long Meadow",
+        22.0,
+        field_day(0),
+        field_day(1, acres=0.0, odds=0.44, reason=Reason.ODDS_TOO_LOW),
+        field_day(2, acres=0.0, odds=None, reason=Reason.RAIN),
+        field_day(3, acres=12.7, odds=0.71),
+        field_day(6, acres=0.0, odds=None, reason=Reason.DAY_OFF),
+        field_day(7, acres=9.35, odds=0.7),
+    )
+    creek = replace(
+        field_prospect("Creek & Bend", 9.5, field_day(0, 0.0, None, Reason.NOT_RIPE), ripeness=Ripeness.GROWING),
+        ndf=Band(38.0, 41.0, 44.0),
+        stage="leaf",
+        days_left=12.0,
+    )
+    advices = (
+        Advice("Long Meadow", Kind.MOW, 20 * ACRE, None, long.days[0]),
+        Advice("Creek & Bend", Kind.WAIT, 0.0, Reason.NOT_RIPE, creek.days[0]),
+    )
+    return Morning(DAY, advices, prospect(long, creek))
+
+
+def unknown_morning() -> Morning:
+    """Nothing is known: there is no weather."""
+    found = replace(prospect(), weather=None, trouble=Reason.DATA_MISSING)
+    return Morning(DAY, (Advice("Long Meadow", Kind.NONE, 0.0, Reason.DATA_MISSING, None),), found)
+
+
+def wait_morning() -> Morning:
+    """One field is ripe, but only Thursday will do."""
+    today = field_day(0, acres=0.0, odds=None, reason=Reason.RAIN)
+    long = field_prospect("Long Meadow", 22.0, today, field_day(3, acres=12.7, odds=0.71))
+    return Morning(DAY, (Advice("Long Meadow", Kind.WAIT, 0.0, Reason.RAIN, today),), prospect(long))
