@@ -1,0 +1,528 @@
+"""The stage clocks, what corrects them and what they refuse."""
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from math import inf
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import ArrayLike
+
+from models import coefficients as c
+from models.growth import (
+    Growth,
+    GrowthUnknown,
+    StageLook,
+    degree_days,
+    field_growth,
+    legume_start,
+    season_start,
+    species,
+)
+from models.looks import corrected, limited
+from models.season import Days, season_origin
+from models.stages import Array, drying_factor, grass_ndf
+
+NAMES = [
+    "kentucky bluegrass",
+    "orchardgrass",
+    "tall fescue",
+    "meadow fescue",
+    "perennial ryegrass",
+    "late perennial ryegrass",
+    "smooth brome",
+    "reed canarygrass",
+    "timothy",
+    "mixed meadow",
+    "alfalfa",
+    "red clover",
+]
+SPRING: Array = -6.0 + 0.17 * np.arange(181, dtype=np.float64)  # daily means that pass 5 degC early in April
+
+
+def days(first: str, count: int) -> Days:
+    return np.datetime64(first) + np.arange(count)
+
+
+def on(date: str) -> np.datetime64:
+    return np.datetime64(date)
+
+
+def grow(
+    stand: Mapping[str, float],
+    warmth: ArrayLike = SPRING,
+    first: str = "2026-01-01",
+    last_cut: str | None = None,
+    looks: Sequence[StageLook] = (),
+    southern: bool = False,
+    latitude: float = 43.0,
+) -> Growth:
+    mean = np.asarray(warmth, dtype=np.float64)
+    cut = None if last_cut is None else on(last_cut)
+    return field_growth(
+        stand,
+        days(first, mean.size),
+        mean + 6,
+        mean - 6,
+        last_cut=cut,
+        looks=looks,
+        southern=southern,
+        latitude=latitude,
+    )
+
+
+def at(growth: Growth, date: str) -> int:
+    return int(np.searchsorted(growth.day, on(date)))
+
+
+# --- degree-days and the start of counting ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "base", "cap", "expected"),
+    [
+        (12, -2, 5, None, 0.0),
+        (12, -2, 0, None, 5.0),
+        (15, 3, 5, None, 4.0),
+        (4, -6, 5, None, 0.0),
+        (25, 13, 5, None, 14.0),
+        (33, 20, 5, None, 21.5),
+        (33, 20, 5, 30.0, 20.0),
+    ],
+)
+def test_degree_days_by_hand(high: float, low: float, base: float, cap: float | None, expected: float) -> None:
+    assert degree_days(high, low, base, cap) == pytest.approx(expected)
+
+
+def test_season_starts_with_the_first_of_three_warm_pentads() -> None:
+    mean = np.concatenate([np.full(60, 4.0), np.full(4, 9.0), np.full(20, 4.9), np.full(30, 6.0)])
+    # 60 days of 4 degC pass the sum of 200 on day 50; four warm days make one warm pentad but not three, and a
+    # 5-day mean that holds one of the 6.0 days with four of 4.9 already exceeds 5.
+    assert season_start(mean, days("2026-01-01", mean.size)) == 80
+
+
+def test_season_waits_for_the_temperature_sum() -> None:
+    mean = np.full(40, 8.0)
+    # 8 degC from 1 January: warm at once, and the 25th day brings the sum to 200.
+    assert season_start(mean, days("2026-01-01", mean.size)) == 24
+
+
+def test_season_that_has_not_started_is_known_not_to_have() -> None:
+    assert season_start(np.full(90, 4.9), days("2026-01-01", 90)) is None
+    assert season_start(np.full(14, 20.0), days("2026-01-01", 14)) is None
+    growth = grow({"timothy": 1.0}, np.full(90, 2.0))
+    assert growth.started is None
+    assert growth.clock.max() == 0.0
+    assert growth.ndf_mid[-1] < 41
+
+
+def test_frost_takes_nothing_from_the_temperature_sum() -> None:
+    mean = np.concatenate([np.full(30, -20.0), np.full(40, 8.0)])
+    assert season_start(mean, days("2026-01-01", mean.size)) == 30 + 24
+
+
+def test_season_looks_no_further_back_than_its_origin() -> None:
+    mean = np.concatenate([np.full(100, 15.0), SPRING])
+    with_past = season_start(mean, days("2025-09-23", mean.size))
+    assert with_past == season_start(SPRING, days("2026-01-01", SPRING.size)) + 100  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(
+    ("day", "southern", "origin"),
+    [
+        ("2026-01-01", False, "2026-01-01"),
+        ("2026-12-31", False, "2026-01-01"),
+        ("2026-06-30", True, "2025-07-01"),
+        ("2026-07-01", True, "2026-07-01"),
+        ("2026-01-15", True, "2025-07-01"),
+    ],
+)
+def test_season_origin(day: str, southern: bool, origin: str) -> None:
+    assert season_origin(on(day), southern) == on(origin)
+
+
+def test_legumes_count_from_march_once_five_highs_reach_five() -> None:
+    high = np.full(100, 20.0)
+    high[:70] = 4.0  # day 59 is 1 March
+    high[62:66] = 12.0  # four days only
+    assert legume_start(high, days("2026-01-01", 100)) == 70
+    assert legume_start(np.full(100, 20.0), days("2026-01-01", 100)) == 59
+    assert legume_start(np.full(50, 20.0), days("2026-01-01", 50)) is None
+
+
+def test_alfalfa_needs_no_weather_before_march() -> None:
+    growth = grow({"alfalfa": 1.0}, SPRING[59:], "2026-03-01")
+    np.testing.assert_allclose(growth.clock, grow({"alfalfa": 1.0}).clock[59:])
+    with pytest.raises(GrowthUnknown, match="reach back to 2026-03-01"):
+        grow({"alfalfa": 1.0}, SPRING[60:], "2026-03-02")
+
+
+# --- one growth --------------------------------------------------------------------------------------------------
+
+
+def test_clock_is_the_sum_since_the_start() -> None:
+    growth = grow({"orchardgrass": 1.0})
+    start = at(growth, str(growth.started))
+    np.testing.assert_allclose(growth.clock[start:], np.cumsum(SPRING[start:]))
+    assert growth.clock[start - 1] == 0.0
+    assert set(growth.clock_spread) == {60.0}
+
+
+def test_stage_words_and_numbers_follow_the_table() -> None:
+    growth = grow({"orchardgrass": 1.0})
+    for word, number in (("stem", 2.0), ("boot", 3.0), ("early heads", 3.1), ("full heads", 3.5), ("bloom", 3.7)):
+        first = growth.stage.index(word)
+        onset = species()["orchardgrass"].stages[word]
+        assert growth.clock[first - 1] < onset <= growth.clock[first]
+        assert growth.msc[first - 1] < number <= growth.msc[first]
+    assert growth.stage[0] == "leaf"
+
+
+def test_legumes_have_words_of_their_own() -> None:
+    growth = grow({"alfalfa": 0.7, "timothy": 0.3})
+    assert list(dict.fromkeys(growth.stage)) == ["vegetative", "buds", "first flower", "full flower"]
+    assert np.isnan(growth.msc).all()
+
+
+def test_fibre_points_come_from_the_clock_through_the_curve() -> None:
+    growth = grow({"tall fescue": 1.0})
+    for points, shift in ((growth.ndf_low, -76.9), (growth.ndf_mid, 0.0), (growth.ndf_high, 76.9)):
+        np.testing.assert_allclose(points, grass_ndf(growth.clock + shift, 450.0), atol=0.01)
+
+
+def test_even_mix_lies_between_its_species() -> None:
+    grass, legume = grow({"orchardgrass": 1.0}), grow({"alfalfa": 1.0})
+    mix = grow({"orchardgrass": 0.5, "alfalfa": 0.5})
+    late = slice(59, None)
+    np.testing.assert_allclose(mix.ndf_mid[late], (grass.ndf_mid[late] + legume.ndf_mid[late]) / 2)
+    np.testing.assert_allclose(mix.dry_matter[late], (grass.dry_matter[late] + legume.dry_matter[late]) / 2)
+    water = [g.start_moisture[late] / (1 - g.start_moisture[late]) for g in (grass, legume, mix)]
+    np.testing.assert_allclose(water[2], (water[0] + water[1]) / 2)
+    assert (mix.ndf_target, mix.grass_share) == (44.0, 0.5)
+    assert mix.drying_factor == pytest.approx(0.975)
+
+
+def test_pure_grass_is_ripe_before_the_mix_and_the_mix_before_alfalfa() -> None:
+    ripe = [
+        int(np.argmax(growth.ndf_mid >= growth.ndf_target))
+        for growth in (
+            grow({"orchardgrass": g, "alfalfa": 1 - g} if 0 < g < 1 else {n: 1.0})
+            for g, n in ((1, "orchardgrass"), (0.5, ""), (0, "alfalfa"))
+        )
+    ]
+    assert ripe[0] < ripe[1] < ripe[2]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_fibre_and_yield_rise_and_moisture_falls(name: str) -> None:
+    growth = grow({name: 1.0})
+    known = np.isfinite(growth.clock)
+    assert (np.diff(growth.ndf_mid[known]) >= 0).all()
+    assert (np.diff(growth.dry_matter[known]) >= -1e-12).all()
+    assert (np.diff(growth.start_moisture[known]) <= 0).all()
+    assert (growth.ndf_low <= growth.ndf_mid)[known].all()
+    assert (growth.ndf_mid <= growth.ndf_high)[known].all()
+    assert 0.70 <= growth.start_moisture[known].min() <= growth.start_moisture[known].max() <= 0.85
+
+
+def test_clock_far_beyond_the_table_says_coarse() -> None:
+    growth = grow({"kentucky bluegrass": 1.0})
+    assert growth.clock[-1] > 1200
+    assert growth.ndf_mid[-1] == pytest.approx(68.0, abs=0.1)
+    assert (growth.stage[-1], growth.msc[-1]) == ("bloom", 3.7)
+    assert growth.days_left[-1] < -30
+
+
+def test_standing_moisture_at_the_stages() -> None:
+    growth = grow({"timothy": 1.0})
+    boot, heads = growth.stage.index("boot"), growth.stage.index("full heads")
+    assert growth.start_moisture[0] == pytest.approx(0.84)
+    assert 0.80 <= growth.start_moisture[boot] <= 0.82
+    assert 0.72 <= growth.start_moisture[heads] <= 0.75
+
+
+def test_days_left_count_down_to_the_end_of_the_window() -> None:
+    growth = grow({"mixed meadow": 1.0}, np.where(np.arange(181) < 90, 4.0, 14.0))
+    past = int(np.argmax(growth.ndf_mid > growth.ndf_target + c.RIPE_HALF_WIDTH))
+    steady = np.arange(past - 20, past + 10)
+    np.testing.assert_allclose(np.diff(growth.days_left[steady]), -1.0, atol=0.02)
+    assert growth.days_left[past] <= 0 < growth.days_left[past - 1]
+
+
+def test_days_left_agree_with_the_rate_where_the_curve_is_straight() -> None:
+    growth = grow({"mixed meadow": 1.0}, np.where(np.arange(181) < 90, 4.0, 14.0))
+    near = int(np.argmax(growth.ndf_mid > 51.5))
+    rate = growth.ndf_mid[near + 1] - growth.ndf_mid[near]
+    assert growth.days_left[near] == pytest.approx((53.0 - growth.ndf_mid[near]) / rate, rel=0.05)
+
+
+def test_hot_days_add_stage_but_no_growth() -> None:
+    mean = np.where(np.arange(120) < 60, 8.0, 27.0)
+    hot, mild = grow({"orchardgrass": 1.0}, mean), grow({"orchardgrass": 1.0}, np.minimum(mean, 22.0))
+    assert hot.clock[-1] == pytest.approx(mild.clock[-1] + 60 * 5.0)
+    np.testing.assert_allclose(hot.dry_matter, mild.dry_matter)
+
+
+def test_expected_first_cut_of_a_meadow() -> None:
+    # A wide check that the parts fit together: ripe in May with 2-4 t/ha, at 43 degrees north.
+    growth = grow({"mixed meadow": 1.0})
+    ripe = int(np.argmax(growth.ndf_mid >= growth.ndf_target))
+    assert on("2026-04-25") < growth.day[ripe] < on("2026-05-25")
+    assert 2.0 < growth.dry_matter[ripe] < 4.0
+
+
+# --- regrowth ----------------------------------------------------------------------------------------------------
+
+
+def test_regrowth_counts_from_the_cut_and_knows_nothing_before() -> None:
+    growth = grow({"orchardgrass": 1.0}, last_cut="2026-05-20")
+    cut = at(growth, "2026-05-20")
+    assert growth.started == on("2026-05-20")
+    np.testing.assert_allclose(growth.clock[cut:], np.cumsum(SPRING[cut:]))
+    assert np.isnan(growth.ndf_mid[:cut]).all()
+    assert set(growth.stage[:cut]) == {""}
+    assert set(growth.stage[cut:]) == {"regrowth, leafy"}
+    assert growth.ndf_mid[-1] < c.NDF_REGROWTH_CEILING
+    assert growth.start_moisture[-1] == pytest.approx(0.81)
+
+
+def test_regrowth_of_grass_is_at_fifty_at_its_own_mark() -> None:
+    growth = grow({"timothy": 1.0}, last_cut="2026-05-20")
+    assert np.interp(550.0, growth.clock[140:], growth.ndf_mid[140:]) == pytest.approx(50.0, abs=0.05)
+
+
+def test_regrowth_needs_no_weather_before_the_cut() -> None:
+    whole = grow({"orchardgrass": 1.0}, last_cut="2026-05-20")
+    part = grow({"orchardgrass": 1.0}, SPRING[139:], "2026-05-20", last_cut="2026-05-20")
+    np.testing.assert_allclose(part.ndf_mid, whole.ndf_mid[139:])
+    with pytest.raises(GrowthUnknown, match="reach back to 2026-05-20"):
+        grow({"orchardgrass": 1.0}, SPRING[140:], "2026-05-21", last_cut="2026-05-20")
+
+
+def test_cut_of_last_year_means_first_growth() -> None:
+    np.testing.assert_allclose(
+        grow({"orchardgrass": 1.0}, last_cut="2025-09-10").clock, grow({"orchardgrass": 1.0}).clock
+    )
+
+
+def test_regrowth_of_alfalfa_is_doubted_until_it_is_looked_at() -> None:
+    blind = grow({"alfalfa": 1.0}, last_cut="2026-05-20")
+    seen = grow({"alfalfa": 1.0}, last_cut="2026-05-20", looks=[StageLook(on("2026-06-15"), height=0.6)])
+    assert "regrowth of alfalfa" in blind.cautions[0]
+    assert seen.cautions == ()
+    assert seen.clock_spread[-1] < blind.clock_spread[-1] == c.LEGUME_REGROWTH_SPREAD
+
+
+# --- looks -------------------------------------------------------------------------------------------------------
+
+
+def test_look_corrects_the_clock_from_its_day_on() -> None:
+    plain = grow({"orchardgrass": 1.0})
+    seen = grow({"orchardgrass": 1.0}, looks=[StageLook(on("2026-05-01"), "early heads")])
+    i = at(plain, "2026-05-01")
+    mean, spread = corrected(plain.clock[i], 60.0, 470.0)
+    assert seen.clock[i] == pytest.approx(mean)
+    assert seen.clock_spread[i] == pytest.approx(spread)
+    np.testing.assert_allclose(seen.clock[:i], plain.clock[:i])
+    np.testing.assert_allclose(seen.clock[i:] - plain.clock[i:], mean - plain.clock[i])
+    assert seen.clock_spread[i + 10] == pytest.approx(np.hypot(spread, 7 * 10**0.5))
+    assert seen.clock_spread.max() == 60.0
+    assert seen.ndf_high[i] - seen.ndf_low[i] < plain.ndf_high[i] - plain.ndf_low[i]
+
+
+def test_looks_are_taken_in_the_order_of_their_days() -> None:
+    looks = [StageLook(on("2026-05-08"), "early heads"), StageLook(on("2026-05-01"), "boot")]
+    there, back = grow({"orchardgrass": 1.0}, looks=looks), grow({"orchardgrass": 1.0}, looks=looks[::-1])
+    np.testing.assert_array_equal(there.clock, back.clock)
+
+
+def test_no_heads_yet_only_ever_holds_the_clock_back() -> None:
+    plain = grow({"orchardgrass": 1.0})
+    early = grow({"orchardgrass": 1.0}, looks=[StageLook(on("2026-04-10"), "no heads yet")])
+    late = grow({"orchardgrass": 1.0}, looks=[StageLook(on("2026-05-10"), "no heads yet")])
+    i = at(plain, "2026-05-10")
+    np.testing.assert_allclose(early.clock, plain.clock, atol=0.01)
+    assert plain.clock[i] > 470 > late.clock[i]
+
+
+@pytest.mark.parametrize(("lower", "upper"), [(-inf, 470.0), (250.0, 430.0), (700.0, 820.0), (-inf, 200.0)])
+def test_limits_agree_with_the_integral(lower: float, upper: float) -> None:
+    x = np.linspace(max(lower, -600.0), upper, 400_001)
+    weight = np.exp(-(((x - 450.0) / 60.0) ** 2) / 2)
+    mean = np.average(x, weights=weight)
+    deviation = np.average((x - mean) ** 2, weights=weight) ** 0.5
+    assert limited(450.0, 60.0, lower, upper) == pytest.approx((mean, deviation), abs=0.02)
+
+
+@settings(max_examples=100, deadline=None)
+@given(clock=st.floats(0, 1200), spread=st.floats(15, 120), seen=st.floats(0, 1200))
+def test_a_look_never_makes_the_clock_less_sure_nor_overshoots(clock: float, spread: float, seen: float) -> None:
+    mean, deviation = corrected(clock, spread, seen)
+    assert min(clock, seen) - 1e-9 <= mean <= max(clock, seen) + 1e-9
+    assert deviation < spread
+
+
+def test_look_at_the_legume_leaves_the_grass_alone() -> None:
+    stand = {"orchardgrass": 0.6, "alfalfa": 0.4}
+    plain, seen = grow(stand), grow(stand, looks=[StageLook(on("2026-05-10"), "buds")])
+    np.testing.assert_allclose(seen.clock, plain.clock)
+    assert seen.ndf_mid[at(plain, "2026-05-10")] != pytest.approx(plain.ndf_mid[at(plain, "2026-05-10")], abs=0.01)
+
+
+def test_height_of_alfalfa_corrects_its_fibre() -> None:
+    # 28 in, vegetative: 36.8 % by the height line; gain 86^2 / (86^2 + (2.2 / 0.0409)^2) = 0.719.
+    plain = grow({"alfalfa": 1.0})
+    seen = grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-05"), height=0.7112)])
+    i = at(plain, "2026-05-05")
+    assert plain.stage[i] == "vegetative"
+    assert seen.ndf_mid[i] == pytest.approx(plain.ndf_mid[i] + 0.719 * (36.8 - plain.ndf_mid[i]), abs=0.02)
+
+
+def test_looks_that_say_nothing_are_named() -> None:
+    short = grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-01"), height=0.3)])
+    grass = grow({"timothy": 1.0}, looks=[StageLook(on("2026-05-01"), height=0.5)])
+    regrown = grow({"timothy": 1.0}, last_cut="2026-05-20", looks=[StageLook(on("2026-06-10"), "early heads")])
+    for growth, date in ((short, "2026-05-01"), (grass, "2026-05-01"), (regrown, "2026-06-10")):
+        assert growth.cautions == (f"the look of {date} says nothing of this growth and was not used",)
+
+
+def test_looks_before_the_cut_belong_to_the_growth_before() -> None:
+    looks = [StageLook(on("2026-05-20"), "full flower")]
+    seen = grow({"alfalfa": 1.0}, last_cut="2026-05-20", looks=looks)
+    np.testing.assert_array_equal(seen.clock, grow({"alfalfa": 1.0}, last_cut="2026-05-20").clock)
+
+
+# --- south and north -------------------------------------------------------------------------------------------
+
+
+def test_south_gives_the_same_answer_half_a_year_later() -> None:
+    north = grow({"orchardgrass": 1.0})
+    south = grow({"orchardgrass": 1.0}, first="2026-07-01", southern=True, latitude=-43.0)
+    assert south.started - north.started == on("2026-07-01") - on("2026-01-01")  # type: ignore[operator]
+    np.testing.assert_array_equal(north.ndf_mid, south.ndf_mid)
+    np.testing.assert_array_equal(north.days_left, south.days_left)
+    assert north.stage == south.stage
+
+
+def test_south_gives_alfalfa_the_same_answer_from_september() -> None:
+    north = grow({"alfalfa": 1.0}, SPRING[59:], "2026-03-01")
+    south = grow({"alfalfa": 1.0}, SPRING[59:], "2026-09-01", southern=True, latitude=-43.0)
+    np.testing.assert_array_equal(north.ndf_mid, south.ndf_mid)
+
+
+def test_timothy_heads_sooner_in_the_far_north_with_the_same_fibre() -> None:
+    south, north = grow({"timothy": 1.0}), grow({"timothy": 1.0}, latitude=65.0)
+    assert north.stage.index("early heads") < south.stage.index("early heads")
+    np.testing.assert_array_equal(north.ndf_mid, south.ndf_mid)
+
+
+# --- what is refused -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("missing", ["2026-01-01", "2026-02-14", "2026-06-30"])
+def test_missing_day_is_refused_with_its_date(missing: str) -> None:
+    mean = SPRING.copy()
+    mean[(on(missing) - on("2026-01-01")).astype(int)] = np.nan
+    with pytest.raises(GrowthUnknown, match="missing") as refused:
+        grow({"orchardgrass": 1.0}, mean)
+    assert refused.value.day == on(missing)
+
+
+def test_missing_day_before_the_cut_does_not_matter() -> None:
+    mean = SPRING.copy()
+    mean[40] = np.nan
+    assert np.isfinite(grow({"orchardgrass": 1.0}, mean, last_cut="2026-05-20").ndf_mid[-1])
+
+
+def test_past_that_begins_too_late_is_refused() -> None:
+    with pytest.raises(GrowthUnknown, match="reach back to 2026-01-01"):
+        grow({"orchardgrass": 1.0}, SPRING[1:], "2026-01-02")
+
+
+def test_high_below_low_is_refused() -> None:
+    day = days("2026-01-01", 181)
+    with pytest.raises(GrowthUnknown, match="below its lowest"):
+        field_growth(
+            {"timothy": 1.0},
+            day,
+            SPRING - 6,
+            SPRING + 6,
+            last_cut=None,
+            looks=[],
+            southern=False,
+            latitude=43.0,
+        )
+
+
+def test_dates_after_the_weather_are_refused() -> None:
+    with pytest.raises(GrowthUnknown, match="last cut"):
+        grow({"timothy": 1.0}, last_cut="2026-08-01")
+    with pytest.raises(GrowthUnknown, match="look"):
+        grow({"timothy": 1.0}, looks=[StageLook(on("2026-08-01"), "boot")])
+
+
+def test_look_that_cannot_be_true_is_refused() -> None:
+    with pytest.raises(GrowthUnknown, match="check its date"):
+        grow({"timothy": 1.0}, looks=[StageLook(on("2026-04-01"), "bloom")])
+    with pytest.raises(GrowthUnknown, match="check its date"):
+        grow({"timothy": 1.0}, looks=[StageLook(on("2026-06-28"), "leaf")])
+
+
+@pytest.mark.parametrize(
+    ("look", "message"),
+    [(StageLook(on("2026-05-01"), "heads"), "known are leaf"), (StageLook(on("2026-05-01")), "stage or a height")],
+)
+def test_malformed_look_is_refused(look: StageLook, message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        grow({"timothy": 1.0}, looks=[look])
+
+
+@pytest.mark.parametrize(
+    ("stand", "message"),
+    [
+        ({"thistle": 1.0}, "unknown species 'thistle'"),
+        ({"timothy": 0.5, "alfalfa": 0.4}, "add up to 0.9"),
+        ({"timothy": 1.5, "alfalfa": -0.5}, "must be above 0"),
+        ({"timothy": float("nan")}, "must be above 0"),
+        ({}, "add up to 0"),
+    ],
+)
+def test_malformed_stand_is_refused(stand: Mapping[str, float], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        grow(stand)
+
+
+def test_gap_in_the_days_is_refused() -> None:
+    day = np.delete(days("2026-01-01", 181), 50)
+    kept = np.delete(SPRING, 50)
+    with pytest.raises(ValueError, match="without a gap"):
+        field_growth({"timothy": 1.0}, day, kept + 6, kept - 6, last_cut=None, looks=[], southern=False, latitude=43.0)
+
+
+# --- the table -------------------------------------------------------------------------------------------------
+
+
+def test_table_has_every_species_in_order() -> None:
+    assert list(species()) == NAMES
+    for row in species().values():
+        onsets = list(row.stages.values())
+        assert onsets == sorted(set(onsets))
+        assert list(row.stages) == list(row.moisture_by_stage)
+
+
+def test_every_value_of_the_table_has_a_unit_and_a_mark() -> None:
+    table = tomllib.loads(files("models").joinpath("species.toml").read_text(encoding="utf-8"))
+    marks = ("published", "remembered", "derived", "estimate")
+    for kind in (table["grasses"], table["legumes"]):
+        rows = [kind, *kind["species"].values()]
+        for row in rows:
+            for key in row.keys() - {"marks", "species"}:
+                assert key in table["units"]
+                assert (kind["marks"] | row.get("marks", {}))[key].startswith(marks)
+
+
+def test_drying_factor_is_mixed_by_share() -> None:
+    assert drying_factor({"perennial ryegrass": 0.75, "tall fescue": 0.25}) == pytest.approx(0.875)
