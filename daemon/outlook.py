@@ -78,7 +78,8 @@ class FieldDay:
     moisture_at_baling: Band | None
     bales: int | None
     reason: Reason | None
-    detail: str = ""  # figures behind the reason, in SI
+    spoiled: float | None = None  # share of the forecast in which the reason strikes
+    after: str | None = None  # the field that is mown before this one on the same day
 
 
 @dataclass(frozen=True)
@@ -128,14 +129,14 @@ class Prospect:
 
 @dataclass(frozen=True)
 class Advice:
-    """What is advised for one field on `day`: its kind, area [ha], reason and the numbers behind it."""
+    """What is advised for one field on a day: its kind, area [ha], reason, and the numbers behind it."""
 
     field: str
     kind: Kind
     area: float
     reason: Reason | None
-    detail: str
     day: FieldDay | None
+    detail: str = ""
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ class Hindrance(StrEnum):
 
 
 @dataclass(frozen=True)
-class FieldDay:
+class CropDay:
     """A field on a day, for every slot in which a strip of it may be mown.
 
     `first` is the slot of the first row; `ready` and `closes` (row, case) as in `Strips`; `bales` (case,) is the yield
@@ -86,7 +86,7 @@ class Evening:
 
 
 def best_plan(
-    field: FieldDay,
+    field: CropDay,
     crew: Crew,
     starts: Sequence[int],
     *,
@@ -99,7 +99,7 @@ def best_plan(
 
     Parameters
     ----------
-    field : FieldDay
+    field : CropDay
     crew : Crew
     starts : sequence of int
         Slots in which mowing may begin, in order.
@@ -128,7 +128,7 @@ def best_plan(
 
 def next_plan(
     before: Plan,
-    field: FieldDay,
+    field: CropDay,
     crew: Crew,
     *,
     most: int,
@@ -149,7 +149,7 @@ def next_plan(
     return Plan(before.end, enough if enough >= least else 0, odds, laid, before.wall)
 
 
-def evening(plan: Plan, field: FieldDay, crew: Crew) -> Evening:
+def evening(plan: Plan, field: CropDay, crew: Crew) -> Evening:
     """Return the hours of baling and wrapping and the moisture at raking of a plan with at least one strip.
 
     Notes
@@ -199,7 +199,7 @@ def _one_after_another(before: Plan, following: Strips) -> Strips:
     return Strips(*(np.concatenate(pair) for pair in pairs))
 
 
-def _water_at_raking(plan: Plan, field: FieldDay, run: Run, count: int) -> Array:
+def _water_at_raking(plan: Plan, field: CropDay, run: Run, count: int) -> Array:
     """Return the moisture [kg/kg DM] of the field's strips when each is raked, shape (strip, case)."""
     rows = plan.start - field.first + np.arange(plan.strips)
     slot = run.raking_slot(count)[count - plan.strips :]

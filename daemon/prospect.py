@@ -1,0 +1,223 @@
+"""One pass over the farm: from weather to what can be done with each field on each of the coming days."""
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from daemon.farm import Farm, Field
+from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, WeatherFacts
+from daemon.weather.contract import Weather
+from daemon.workplan import (
+    ForecastHours,
+    WorkedDay,
+    field_after,
+    field_on,
+    forecast_hours,
+    ripeness,
+    standing_water,
+    work_window,
+)
+from models.growth import Growth, GrowthUnknown, StageLook, field_growth
+
+WHOLE_DAY = 23  # hours that a day needs for its extremes to be believed: the shortest day has 23
+
+
+def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
+    """Return the prospect of every field from today to the end of the forecast.
+
+    Parameters
+    ----------
+    farm : Farm
+    weather : Weather
+        In the contract's form.
+    now : datetime
+        The moment of the pass.
+
+    Returns
+    -------
+    Prospect
+        A field that cannot be reckoned is named with the reason; the others go on. Weather that is too old or has too
+        few members leaves every field without an answer.
+    """
+    facts = _facts(weather, now)
+    trouble, detail = _distrust(farm, weather, facts)
+    if trouble is not None:
+        return no_prospect(farm, now, trouble, detail, facts)
+    days = daily_extremes(weather, farm)
+    hours = forecast_hours(farm, weather.ahead)
+    pairs = [_field(farm, field, days, hours, now) for field in farm.fields]
+    shared = _share_days(farm, [worked for _, worked in pairs], hours)
+    return Prospect(
+        farm.name,
+        now,
+        facts,
+        tuple(
+            replace(found, days=tuple(_chosen(farm, day, shared.get((found.name, day.date))) for day in found.days))
+            for found, _ in pairs
+        ),
+    )
+
+
+def no_prospect(
+    farm: Farm, now: datetime, trouble: Reason, detail: str, facts: WeatherFacts | None = None
+) -> Prospect:
+    """Return a prospect in which nothing is known of any field, and why."""
+    fields = tuple(_unknown(field, trouble, detail) for field in farm.fields)
+    return Prospect(farm.name, now, facts, fields, trouble, detail)
+
+
+def daily_extremes(weather: Weather, farm: Farm) -> pd.DataFrame:
+    """Return the highest and lowest temperature [degC] of each whole local day, past and coming.
+
+    Notes
+    -----
+    Of the days ahead it is the mean over the members of each member's extremes.
+    """
+    zone = farm.place.timezone
+    past = _local_days(weather.past["air_temperature"], zone.key)
+    ahead = _local_days(weather.ahead["air_temperature"], zone.key)
+    # Today is in both: its forecast has all of its hours.
+    return pd.concat([past[~past.index.isin(ahead.index)], ahead]).sort_index()
+
+
+def _local_days(temperature: xr.DataArray, zone: str) -> pd.DataFrame:
+    frame = temperature.transpose("time", "member").to_pandas()
+    labels = pd.DatetimeIndex(frame.index).tz_localize("UTC").tz_convert(zone)
+    days = frame.groupby(np.asarray(labels.date))
+    table = pd.DataFrame({"high": days.max().mean(axis=1), "low": days.min().mean(axis=1)})
+    return table[days.size() >= WHOLE_DAY]
+
+
+def _facts(weather: Weather, now: datetime) -> WeatherFacts:
+    attributes = weather.ahead.attrs
+    issued, fetched = (datetime.fromisoformat(attributes[name]) for name in ("issued_at", "fetched_at"))
+    return WeatherFacts(
+        source=attributes["source"],
+        model=attributes["model"],
+        issued_at=issued,
+        fetched_at=fetched,
+        age_hours=(now - issued) / timedelta(hours=1),
+        members=weather.ahead.sizes["member"],
+        credit=attributes["credit"],
+        note=attributes.get("note", ""),
+    )
+
+
+def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason | None, str]:
+    """Return why the weather must not lead to advice, if so."""
+    source = farm.weather
+    if facts.age_hours > source.oldest:
+        return Reason.DATA_STALE, f"{facts.age_hours:.0f} hours old, no more than {source.oldest:.0f} allowed"
+    if weather.ahead.attrs["kind"] != "record" and facts.members < source.least_members:
+        return Reason.FEW_MEMBERS, f"{facts.members} usable members, {source.least_members} needed"
+    return None, ""
+
+
+def _field(
+    farm: Farm, field: Field, days: pd.DataFrame, hours: ForecastHours, now: datetime
+) -> tuple[FieldProspect, dict[date, WorkedDay]]:
+    """Return a field's prospect alone, and the plans behind it."""
+    today = now.astimezone(farm.place.timezone).date()
+    try:
+        growth = _growth(farm, field, days)
+        at = int(np.flatnonzero(growth.day == np.datetime64(today, "D"))[0])
+        if not growth.stage[at]:
+            return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun"), {}
+    except GrowthUnknown as unknown:
+        return _unknown(field, Reason.DATA_MISSING, str(unknown)), {}
+    except (ValueError, IndexError) as wrong:
+        return _unknown(field, Reason.OUT_OF_RANGE, str(wrong)), {}
+    standing = standing_water(growth, today, hours)
+    shown, worked = [], {}
+    for day in (today + timedelta(days=ahead) for ahead in range(growth.day.size - at)):
+        window = work_window(farm, day, now, hours)
+        if window is None:
+            break
+        result = field_on(farm, field, growth, window, hours, standing)
+        if isinstance(result, WorkedDay):
+            worked[day] = result
+        shown.append(result.shown if isinstance(result, WorkedDay) else result)
+    return _described(field, growth, at, tuple(shown)), worked
+
+
+def _growth(farm: Farm, field: Field, days: pd.DataFrame) -> Growth:
+    return field_growth(
+        field.stand,
+        np.array(days.index.to_numpy(), dtype="datetime64[D]"),
+        days["high"].to_numpy(),
+        days["low"].to_numpy(),
+        last_cut=None if field.last_cut is None else np.datetime64(field.last_cut, "D"),
+        looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
+        southern=farm.place.latitude < 0.0,
+        latitude=farm.place.latitude,
+    )
+
+
+def _described(field: Field, growth: Growth, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
+    return FieldProspect(
+        name=field.name,
+        area=field.area,
+        ripeness=ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
+        stage=growth.stage[at],
+        ndf=days[0].ndf if days else None,
+        ndf_target=growth.ndf_target,
+        days_left=float(growth.days_left[at]),
+        dry_matter=field.expected_yield or float(growth.dry_matter[at]),
+        clock=float(growth.clock[at]),
+        clock_from=None if growth.started is None else growth.started.astype(date),
+        days=days,
+        detail="; ".join(growth.cautions),
+    )
+
+
+def _unknown(field: Field, reason: Reason, detail: str) -> FieldProspect:
+    return FieldProspect(
+        name=field.name, area=field.area, ripeness=None, stage=None, ndf=None, ndf_target=None, days_left=None,
+        dry_matter=field.expected_yield, clock=None, clock_from=None, days=(), unknown=reason, detail=detail,
+    )  # fmt: skip
+
+
+def _share_days(
+    farm: Farm, worked: list[dict[date, WorkedDay]], hours: ForecastHours
+) -> dict[tuple[str, date], FieldDay]:
+    """Fit the ripe fields of each day in one after another, the one furthest past its target first."""
+    shared: dict[tuple[str, date], FieldDay] = {}
+    for day in sorted({day for days in worked for day in days}):
+        open_ = [days[day] for days in worked if day in days and _held_back(farm, days[day].shown) is None]
+        before: WorkedDay | None = None
+        for field_day in sorted(open_, key=lambda one: -_urgency(one, farm)):
+            placed = field_day if before is None else field_after(farm, before, field_day, hours.to_odds)
+            shared[field_day.field.name, day] = placed.shown
+            before = placed if placed.plan.strips else before
+    return shared
+
+
+def _urgency(day: WorkedDay, farm: Farm) -> float:
+    """Return how far past the start of ripeness a field is, in its own half-widths."""
+    del farm
+    return day.shown.ndf.mid
+
+
+def _held_back(farm: Farm, day: FieldDay) -> Reason | None:
+    """Return what forbids a day before any drying is reckoned."""
+    if day.date.month not in farm.season:
+        return Reason.OUT_OF_SEASON
+    if day.date.weekday() in farm.work.days_off:
+        return Reason.DAY_OFF
+    if day.ripeness.value == "growing":
+        return Reason.NOT_RIPE
+    return None
+
+
+def _chosen(farm: Farm, alone: FieldDay, shared: FieldDay | None) -> FieldDay:
+    """Return the day as it is shown: shared with the other fields, or held back with the reason."""
+    reason = _held_back(farm, alone)
+    if reason is None:
+        return shared or alone
+    return replace(
+        alone, area=0.0, start=None, mow_until=None, bale_from=None, wrapped_by=None, moisture_at_baling=None,
+        bales=None, reason=reason, spoiled=None,
+    )  # fmt: skip
