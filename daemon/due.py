@@ -40,9 +40,7 @@ class Done:
     fetched: datetime | None = None
 
 
-def due(
-    now: datetime, done: Done, alerts: Alerts, timezone: ZoneInfo, season: Container[int]
-) -> tuple[Task, ...]:
+def due(now: datetime, done: Done, alerts: Alerts, timezone: ZoneInfo, season: Container[int]) -> tuple[Task, ...]:
     """Return what is to be done now, in the order in which it fell due.
 
     Parameters
@@ -72,14 +70,14 @@ def due(
     -----
     A message falls due at one instant of its local day: an hour that the clock skips is the same instant told
     by the old offset, an hour that comes twice is its first time. Yesterday is looked at too, because an
-    evening message may still be due past midnight.
+    evening message may still be due past midnight, and the day before, because a calendar may leave a day out.
     """
     if now.utcoffset() is None:
         raise ValueError(f"due: {now.isoformat()} has no offset; hand over an aware time")
     today = now.astimezone(timezone).date()
     open_now = [
         (opens, task)
-        for day in (today - timedelta(days=1), today)
+        for day in (today - timedelta(days=2), today - timedelta(days=1), today)
         if _exists(day, timezone)
         for task in _tasks(day, season)
         if task not in done.tasks

@@ -17,6 +17,10 @@ from daemon.due import Task, TaskKind
 from daemon.farm import Channel, Message, Person
 
 log = logging.getLogger(__name__)
+# Their own lines may hold addresses and tokens; what came of a message is logged here.
+logging.getLogger("apprise").addHandler(logging.NullHandler())
+logging.getLogger("apprise").propagate = False
+logging.getLogger("urllib3").setLevel(logging.INFO)
 
 BACKOFF: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60))
 SEND_TIMEOUT: Final = 20.0  # [s] after it a message may or may not have gone out
@@ -127,9 +131,7 @@ class Postbag:
             )
             return found.rowcount
 
-    def put(
-        self, day: date, kind: str, person: Person, message: Message, now: datetime, too_late: datetime
-    ) -> bool:
+    def put(self, day: date, kind: str, person: Person, message: Message, now: datetime, too_late: datetime) -> bool:
         """Keep a message on disk until it is delivered.
 
         Parameters
@@ -186,9 +188,7 @@ class Postbag:
         late, claimed = self._claim(now)
         tried = [self._mark(_given_up(row)) for row in late]
         with ThreadPoolExecutor(SENDERS) as senders:
-            running = {
-                senders.submit(_send, known.get((row.person, row.channel)), row): row for row in claimed
-            }
+            running = {senders.submit(_send, known.get((row.person, row.channel)), row): row for row in claimed}
             for sent in as_completed(running):
                 tried.append(self._mark(_after(running[sent], sent.result(), now)))
         return tuple(tried)
@@ -202,9 +202,7 @@ class Postbag:
     def mark_done(self, task: Task, now: datetime) -> None:
         """Remember that a task was done for its day."""
         with self._open() as db:
-            db.execute(
-                "INSERT OR IGNORE INTO done VALUES (?, ?, ?)", (task.kind, task.day.isoformat(), _text(now))
-            )
+            db.execute("INSERT OR IGNORE INTO done VALUES (?, ?, ?)", (task.kind, task.day.isoformat(), _text(now)))
 
     def done(self, since: date) -> frozenset[Task]:
         """Return the tasks done for the days from `since` on."""
