@@ -392,14 +392,8 @@ def _blockwise(formula: Callable[..., None], *given: Array | float) -> Array:
     memory and back, at a third of the speed.
     """
     operands = [np.asarray(one, dtype=np.float64) for one in given]
-    result = np.empty(np.broadcast_shapes(*(one.shape for one in operands)))
-    blocks = np.nditer(
-        [*operands, result],
-        flags=["external_loop", "buffered", "zerosize_ok"],
-        op_flags=[*(["readonly"] for _ in operands), ["writeonly"]],
-        buffersize=BLOCK,
-    )
+    blocks = np.nditer([*operands, None], flags=["external_loop", "buffered", "zerosize_ok"], buffersize=BLOCK)
     with blocks:
         for block in blocks:
             formula(*block)
-    return result[()]
+        return np.asarray(blocks.operands[-1])[()]
