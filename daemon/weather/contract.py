@@ -92,13 +92,20 @@ def assembled(
     members : sequence of str
         Labels of the members.
     places : sequence of Place
-        None: the place is not known, and sun in the dark cannot be found out. More than one: `place` is a
+        Empty: the place is not known, and sun in the dark cannot be found out. More than one: `place` is a
         dimension.
     attributes : mapping
         The Dataset's attributes, see `checked`.
     origin : {"native", "derived", "interpolated"}
         Where the hourly values come from.
+
+    Raises
+    ------
+    Refused
+        When the labels are not whole hours, one after the other.
     """
+    time = time.astype("datetime64[ns]")
+    _check_time(time)
     several = len(places) > 1
     dims = ("place", "member", "time") if several else ("member", "time")
     data = {
@@ -109,7 +116,7 @@ def assembled(
         )
         for name, array in values.items()
     }
-    coords: dict[str, object] = {"member": list(members), "time": time.astype("datetime64[ns]")}
+    coords: dict[str, object] = {"member": list(members), "time": time}
     for axis in ("latitude", "longitude") if places else ():
         coords[axis] = ("place", [getattr(p, axis) for p in places]) if several else getattr(places[0], axis)
     return xr.Dataset(data, coords, dict(attributes))
@@ -162,7 +169,7 @@ def checked(dataset: xr.Dataset) -> xr.Dataset:
     but not km/h for m/s.
     """
     _check_layout(dataset)
-    _check_time(dataset)
+    _check_time(dataset["time"].values)
     _check_attributes(dataset)
     for name, allowed, broken in _broken_rules(dataset):
         if bool(broken.any()):
@@ -255,14 +262,14 @@ def settled(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime)
     Refused
         When the contract is broken, an hour of the past is missing or nothing lies ahead of now.
     """
+    for half in (past, ahead):
+        _check_layout(half)
     last = now.replace(minute=0, second=0, microsecond=0)
     come = checked(without_gap(past, first, last))
     coming, dropped = drop_bad_members(trimmed(ahead))
-    coming.attrs["members_dropped"] = dropped
+    coming.attrs["members_dropped"] = dropped + ahead.attrs.get("members_dropped", 0)
     if coming["time"].values[-1] <= at_utc(now):
-        raise Refused(
-            f"the weather ends at {iso(coming['time'].values[-1])}, which is not ahead of {iso(at_utc(now))}"
-        )
+        raise Refused(f"the weather ends at {iso(coming['time'].values[-1])}, which is not ahead of {iso(at_utc(now))}")
     return Weather(come, checked(coming))
 
 
@@ -286,22 +293,21 @@ def _check_layout(dataset: xr.Dataset) -> None:
         _expect(f"number type of {name}", array.dtype.name, ("float64",))
         _expect(f"unit of {name}", array.attrs.get("units"), (variable.unit,))
         _expect(f"origin of {name}", array.attrs.get("origin"), ORIGINS)
+    if "time" not in dataset.coords:
+        raise Refused("the weather has no time labels")
     if "member" not in dataset.coords or not dataset.indexes["member"].is_unique:
         raise Refused("the members need labels, each of them once")
     if 0 in dataset.sizes.values():
         raise Refused(f"the weather is empty: {dict(dataset.sizes)}")
 
 
-def _check_time(dataset: xr.Dataset) -> None:
+def _check_time(time: Hours) -> None:
     """Refuse labels that are not whole hours, one after the other."""
-    if "time" not in dataset.coords:
-        raise Refused("the weather has no time labels")
-    time = dataset["time"].values
     _expect("type of the time labels", str(time.dtype), ("datetime64[ns]",))
+    if time.size == 0:
+        raise Refused("the weather has no hours")
     if (time != time.astype("datetime64[h]")).any():
-        raise Refused(
-            f"given the time {iso(time[time != time.astype('datetime64[h]')][0])}, allowed whole hours"
-        )
+        raise Refused(f"given the time {iso(time[time != time.astype('datetime64[h]')][0])}, allowed whole hours")
     steps = np.diff(time)
     if (steps <= np.timedelta64(0)).any():
         at = int((steps <= np.timedelta64(0)).argmax())
@@ -320,9 +326,7 @@ def _check_attributes(dataset: xr.Dataset) -> None:
     issued, fetched = (_instant(name, attrs.get(name)) for name in TIME_ATTRIBUTES)
     if issued > fetched + timedelta(hours=1):
         # A clock that jumped back would make an old forecast look young.
-        raise Refused(
-            f"the weather was issued at {issued}, after it was fetched at {fetched}: check the clock"
-        )
+        raise Refused(f"the weather was issued at {issued}, after it was fetched at {fetched}: check the clock")
     step = attrs.get("native_step_hours")
     if not isinstance(step, int | float) or not 0 < step <= 24:
         raise Refused(f"native_step_hours of the weather: given {step!r}, allowed a number up to 24")

@@ -98,17 +98,13 @@ def _frame(rows: Sequence[Sequence[str]], header_row: int) -> pd.DataFrame:
         if not row:
             continue
         if len(row) != len(header):
-            raise Refused(
-                f"row {number}: given {len(row)} columns, allowed {len(header)} as in the first line"
-            )
+            raise Refused(f"row {number}: given {len(row)} columns, allowed {len(header)} as in the first line")
         cells = dict(zip(header, (cell.strip() for cell in row), strict=True))
         key = (cells.get("member", "record"), _hour(cells["time"], number))
         if key in index:
             raise Refused(f"row {number}, column time: {cells['time']} is given twice, allowed once a member")
         index[key] = [_number(cells[name], number, name) for name in names]
-    keys = pd.MultiIndex.from_tuples(
-        [(member, at_utc(hour)) for member, hour in index], names=["member", "time"]
-    )
+    keys = pd.MultiIndex.from_tuples([(member, at_utc(hour)) for member, hour in index], names=["member", "time"])
     return pd.DataFrame(list(index.values()), index=keys, columns=names, dtype=float)
 
 
@@ -135,14 +131,8 @@ def _hour(text: str, row: int) -> datetime:
         hour = None
     if hour is not None and hour.tzinfo is None:
         hour = hour.replace(tzinfo=UTC)
-    if (
-        hour is None
-        or hour.utcoffset() != timedelta(0)
-        or (hour.minute, hour.second, hour.microsecond) != (0, 0, 0)
-    ):
-        raise Refused(
-            f"row {row}, column time: given {text!r}, allowed a whole hour in UTC such as 2026-06-01T14:00Z"
-        )
+    if hour is None or hour.utcoffset() != timedelta(0) or (hour.minute, hour.second, hour.microsecond) != (0, 0, 0):
+        raise Refused(f"row {row}, column time: given {text!r}, allowed a whole hour in UTC such as 2026-06-01T14:00Z")
     return hour
 
 
@@ -173,9 +163,7 @@ def _issued(text: str, path: Path) -> datetime:
     return issued.replace(tzinfo=UTC) if issued.tzinfo is None else issued.astimezone(UTC)
 
 
-def _attributes(
-    path: Path, source: WeatherSource, record: bool, issued: datetime, now: datetime
-) -> dict[str, object]:
+def _attributes(path: Path, source: WeatherSource, record: bool, issued: datetime, now: datetime) -> dict[str, object]:
     """Return the attributes that the contract asks for."""
     return {
         "source": source.source,

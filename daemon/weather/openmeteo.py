@@ -1,0 +1,392 @@
+"""Weather from a service with the Open-Meteo interface: forecast, ensemble and past hours.
+
+Everything is asked for in GMT and in explicit units, and the units of the reply are compared with those
+asked for: a reply's own offset is that of today for every hour of it, and its default wind is in km/h. Sums
+and means are of the hour before the label, as the contract has them.
+
+References
+----------
+Open-Meteo, API documentation and server source, https://github.com/open-meteo/open-meteo
+"""
+
+import json
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import requests
+import xarray as xr
+from numpy.typing import NDArray
+
+from daemon.farm import Place, WeatherSource
+from daemon.weather.contract import (
+    REQUIRED,
+    Hours,
+    Refused,
+    Weather,
+    assembled,
+    at_utc,
+    drop_bad_members,
+    iso,
+    settled,
+    start_of_ahead,
+    trimmed,
+)
+from daemon.weather.transport import get, open_session, shown
+
+KEPT_DAYS: Final = 92  # past days that the forecast service keeps
+AHEAD_DAYS: Final = 10
+ENSEMBLE_PAST_DAYS: Final = 2
+FARTHEST_CELL: Final = 1.0  # [deg] a cell farther from the place than this is another place's
+CONTROL: Final = "00"
+LONE: Final = "forecast"
+
+
+class Series(NamedTuple):
+    """What one of the service's variables is in the contract: name, unit it must come in, factor to ours."""
+
+    name: str
+    unit: str
+    factor: float = 1.0
+
+
+FIELDS: Final[Mapping[str, Series]] = {
+    "temperature_2m": Series("air_temperature", "°C"),
+    "dew_point_2m": Series("dew_point_temperature", "°C"),
+    "wind_speed_10m": Series("wind_speed", "m/s"),
+    "shortwave_radiation": Series("surface_downwelling_shortwave_flux_in_air", "W/m²"),
+    "precipitation": Series("precipitation_amount", "mm"),
+    "cloud_cover": Series("cloud_area_fraction", "%", 0.01),
+    "wind_gusts_10m": Series("wind_speed_of_gust", "m/s"),
+    "precipitation_probability": Series("probability_of_precipitation", "%", 0.01),
+}
+FORECAST_FIELDS: Final = tuple(FIELDS)
+ENSEMBLE_FIELDS: Final = FORECAST_FIELDS[:6]  # each costs as much as three calls with 31 members
+
+# Hours between the model's own steps in the days that matter; one that is not here is taken as a coarse one.
+COARSE_STEP: Final = 3
+NATIVE_STEPS: Final[Mapping[str, int]] = {
+    "best_match": 1,
+    "icon_seamless_eps": 1,
+    "icon_seamless": 1,
+    "icon_global_eps": 1,
+    "icon_global": 1,
+    "icon_eu_eps": 1,
+    "icon_d2_eps": 1,
+    "ukmo_global_ensemble_20km": 1,
+    "ecmwf_aifs025_ensemble": 6,
+    "ecmwf_aifs025": 6,
+    "ncep_aigefs025": 6,
+    "google_weathernext2_ensemble": 6,
+}
+
+
+def fetch(
+    source: WeatherSource,
+    places: Sequence[Place],
+    since: date,
+    now: datetime,
+    session: requests.Session | None = None,
+) -> Weather:
+    """Return the past hours since a date and the hours ahead, for one place or several.
+
+    Parameters
+    ----------
+    source : WeatherSource
+        Addresses without the path of the call, models, key and contact.
+    places : sequence of Place
+        The Datasets have a dimension `place` when there is more than one.
+    since : date
+        First day wanted. The past starts at 00 UTC of the day before, so that this day is whole in every
+        zone.
+    now : datetime
+        The moment of the pass.
+    session : requests.Session, optional
+        One made by `open_session`.
+
+    Raises
+    ------
+    Refused
+        When the past or everything ahead cannot be had, with all the reasons.
+
+    Notes
+    -----
+    The past hours are the first hours of each forecast run put together, not observations. The single
+    forecast joins the ensemble as one more member. Without the ensemble it stands alone, and
+    ``ahead.attrs["note"]`` says so.
+    """
+    first = utc_midnight(since - timedelta(days=1))
+    with nullcontext(session) if session else open_session(source.contact) as http:
+        calls = _Calls(source, places, now, http)
+        reasons: list[str] = []
+        lone = _tried(lambda: calls.forecast(first), "forecast", reasons)
+        members = _tried(calls.ensemble, "ensemble", reasons)
+        if lone is None:
+            raise Refused("; ".join(reasons))
+        past = calls.with_history(lone, first)
+    start = slice(at_utc(start_of_ahead(now)), None)
+    lone = lone.sel(time=start)
+    if members is None:
+        ahead = lone.assign_attrs(note=f"one forecast only, because the {'; '.join(reasons)}")
+    else:
+        ahead = _joined(members.sel(time=start), lone)
+    return settled(past.assign_attrs(kind="record"), ahead, first, now)
+
+
+def parse(
+    reply: bytes,
+    places: Sequence[Place],
+    model: str,
+    fields: Sequence[str],
+    attributes: Mapping[str, object],
+) -> xr.Dataset:
+    """Return a reply in the contract's form, nulls and all.
+
+    Parameters
+    ----------
+    reply : bytes
+        JSON: an object for one place, an array of them for several.
+    places : sequence of Place
+        Those asked for, in the order asked for.
+    model : str
+        The model asked for.
+    fields : sequence of str
+        The variables asked for, in the service's names.
+    attributes : mapping
+        For the Dataset, see `daemon.weather.contract.checked`.
+
+    Raises
+    ------
+    Refused
+        When the reply is no JSON, is an error, is for another place, or lacks a variable that is needed.
+
+    Notes
+    -----
+    A variable has no member suffix for the control member and ``_memberNN`` for the others. The name of the
+    model may follow it. An optional variable that the model does not have is left out. A series of another
+    length than the time labels counts as empty, so that one bad member does not take the others with it.
+    """
+    answers = _answers(reply, len(places))
+    for answer, place in zip(answers, places, strict=True):
+        _check_cell(answer, place)
+    times = [_labels(answer) for answer in answers]
+    if any(not np.array_equal(time, times[0]) for time in times):
+        raise Refused("the reply has other hours for one place than for another")
+    tables = [_table(answer, model, fields, len(times[0])) for answer in answers]
+    members = sorted({member for table in tables for series in table.values() for member in series})
+    empty = np.full(len(times[0]), np.nan)
+    values = {
+        name: np.stack([[table[name].get(member, empty) for member in members] for table in tables])
+        for name in tables[0]
+        if all(name in table for table in tables)
+    }
+    missing = [name for name in REQUIRED if name not in values]
+    if missing:
+        raise Refused(f"the reply lacks {', '.join(missing)}; does model {model} have it?")
+    origin = "native" if attributes.get("native_step_hours") == 1 else "interpolated"
+    return assembled(values, times[0], members, places, attributes, origin=origin)
+
+
+@dataclass(frozen=True)
+class _Calls:
+    """The calls of one pass: where, for which places and when."""
+
+    source: WeatherSource
+    places: Sequence[Place]
+    now: datetime
+    session: requests.Session
+
+    @property
+    def today(self) -> date:
+        """The day in UTC, which is the service's."""
+        return self.now.astimezone(UTC).date()
+
+    def forecast(self, first: datetime) -> xr.Dataset:
+        """Return the single forecast with the past days that the service keeps.
+
+        One day more than is wanted, because the first hour of a sum can be null.
+        """
+        past = min((self.today - first.date()).days + 1, KEPT_DAYS)
+        window = {"past_days": str(past), "forecast_days": str(AHEAD_DAYS)}
+        return self._asked(self.source.forecast_address, "forecast", window)
+
+    def ensemble(self) -> xr.Dataset:
+        """Return the usable members, up to where they end."""
+        window = {"past_days": str(ENSEMBLE_PAST_DAYS), "forecast_days": str(AHEAD_DAYS)}
+        found = self._asked(self.source.ensemble_address, "ensemble", window)
+        start = slice(at_utc(start_of_ahead(self.now)), None)
+        members, dropped = drop_bad_members(trimmed(found.sel(time=start)))
+        if members["time"].values[-1] <= at_utc(self.now):
+            raise Refused(f"the members end at {iso(members['time'].values[-1])}, which is not ahead of now")
+        return members.assign_attrs(members_dropped=dropped)
+
+    def with_history(self, lone: xr.Dataset, first: datetime) -> xr.Dataset:
+        """Return the single forecast with what lies before the days that its service keeps."""
+        # From the second day kept on, because the first hour of a sum can be null.
+        border = utc_midnight(self.today - timedelta(days=KEPT_DAYS - 1))
+        if first >= border:
+            return lone
+        start, end = first.date() - timedelta(days=1), border.date() - timedelta(days=1)
+        window = {"start_date": start.isoformat(), "end_date": end.isoformat()}
+        older = self._asked(self.source.history_address, "forecast", window)
+        halves = [
+            older.sel(time=older["time"] < at_utc(border)),
+            lone.sel(time=lone["time"] >= at_utc(border)),
+        ]
+        shared = [name for name in lone.data_vars if name in older.data_vars]
+        joined = xr.concat([half[shared] for half in halves], "time", join="exact", combine_attrs="override")
+        return joined.assign_attrs(lone.attrs)
+
+    def _asked(self, address: str, call: str, window: Mapping[str, str]) -> xr.Dataset:
+        """Ask for the call's one model and return the reply in the contract's form."""
+        single = call == "forecast"
+        model = self.source.forecast_model if single else self.source.ensemble_model
+        fields = FORECAST_FIELDS if single else ENSEMBLE_FIELDS
+        url = f"{address.rstrip('/')}/v1/{call}"
+        reply = get(self.session, url, self._query(model, fields, window))
+        issued = self._issued(address, model)
+        try:
+            return parse(reply, self.places, model, fields, self._attributes(model, issued))
+        except Refused as reason:
+            raise Refused(f"{shown(url)}: {reason}") from None
+
+    def _query(self, model: str, fields: Iterable[str], window: Mapping[str, str]) -> dict[str, str]:
+        """Return the query, every unit and the zone in it."""
+        query = {
+            "latitude": ",".join(f"{place.latitude:.4f}" for place in self.places),
+            "longitude": ",".join(f"{place.longitude:.4f}" for place in self.places),
+            "elevation": ",".join(f"{place.elevation:.0f}" for place in self.places),
+            "hourly": ",".join(fields),
+            "models": model,
+            "timezone": "GMT",
+            "timeformat": "iso8601",
+            "temperature_unit": "celsius",
+            "wind_speed_unit": "ms",
+            "precipitation_unit": "mm",
+            **window,
+        }
+        return {**query, "apikey": self.source.api_key} if self.source.api_key else query
+
+    def _attributes(self, model: str, issued: datetime | None) -> dict[str, object]:
+        """Return the attributes; where the run's time cannot be had, the time of fetching stands for it."""
+        fetched = self.now.astimezone(UTC)
+        return {
+            "source": self.source.source,
+            "model": model,
+            "issued_at": (issued or fetched).isoformat(timespec="seconds"),
+            "issued_at_origin": "run" if issued else "fetched",
+            "fetched_at": fetched.isoformat(timespec="seconds"),
+            "credit": f"Weather data by Open-Meteo.com (CC BY 4.0), model {model}, changed: units and layout",
+            "native_step_hours": NATIVE_STEPS.get(model, COARSE_STEP),
+            "kind": "forecast",
+        }
+
+    def _issued(self, address: str, model: str) -> datetime | None:
+        """Return when the newest run of a model started, if the server says so."""
+        try:
+            reply = get(self.session, f"{address.rstrip('/')}/data/{model}/static/meta.json", {})
+            return datetime.fromtimestamp(json.loads(reply)["last_run_initialisation_time"], tz=UTC)
+        except (Refused, ValueError, KeyError, TypeError, OverflowError, OSError):
+            return None
+
+
+def utc_midnight(day: date) -> datetime:
+    """Return the start of a day in UTC."""
+    return datetime(day.year, day.month, day.day, tzinfo=UTC)
+
+
+def _tried(call: Callable[[], xr.Dataset], name: str, reasons: list[str]) -> xr.Dataset | None:
+    """Return what a call gives, or None with its reason added to `reasons`."""
+    try:
+        return call()
+    except Refused as reason:
+        reasons.append(f"{name} was refused: {reason}")
+        return None
+
+
+def _joined(members: xr.Dataset, lone: xr.Dataset) -> xr.Dataset:
+    """Return the ensemble with the single forecast as its last member.
+
+    The ensemble gives the hours: a forecast that ends before it has nulls there and is dropped as a bad
+    member. What only the forecast has stays unknown in the others.
+    """
+    extra = lone.reindex(time=members["time"]).assign_coords(member=[LONE])
+    blank = xr.full_like(members["air_temperature"], np.nan)
+    unknown = {name: blank.assign_attrs(array.attrs) for name, array in extra.data_vars.items() if name not in members}
+    shared = extra[[*members.data_vars, *unknown]]
+    return xr.concat([members.assign(unknown), shared], "member", join="exact", combine_attrs="override")
+
+
+def _answers(reply: bytes, count: int) -> list[dict[str, Any]]:
+    """Return the reply's objects, one for each place."""
+    try:
+        content = json.loads(reply)
+    except (ValueError, RecursionError):
+        # An error in the middle of a reply is written behind what was already sent.
+        tail = reply[-120:].decode("utf-8", "replace").strip()
+        raise Refused(f"the reply is no whole JSON; it ends with {tail!r}") from None
+    answers = content if isinstance(content, list) else [content]
+    if not all(isinstance(answer, dict) for answer in answers):
+        raise Refused("the reply holds something else than objects")
+    if answers and answers[0].get("error"):
+        raise Refused(f"the server says: {answers[0].get('reason', 'no reason')}")
+    if len(answers) != count:
+        raise Refused(f"the reply is for {len(answers)} places, asked for {count}")
+    return answers
+
+
+def _check_cell(answer: Mapping[str, Any], place: Place) -> None:
+    """Refuse a reply in another zone or for somewhere else."""
+    if answer.get("utc_offset_seconds") != 0:
+        raise Refused(f"the reply is {answer.get('utc_offset_seconds')} s off UTC, asked for GMT")
+    try:
+        north = abs(float(answer["latitude"]) - place.latitude)
+        east = abs((float(answer["longitude"]) - place.longitude + 180) % 360 - 180)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        raise Refused("the reply does not say for which place it is") from None
+    if not max(north, east) <= FARTHEST_CELL:
+        raise Refused(
+            f"the reply is for {answer['latitude']}, {answer['longitude']}, "
+            f"asked for {place.latitude}, {place.longitude}"
+        )
+
+
+def _labels(answer: Mapping[str, Any]) -> Hours:
+    """Return the time labels, which carry no zone and are in the one asked for."""
+    try:
+        if answer["hourly_units"]["time"] != "iso8601":
+            raise Refused(f"the times are in {answer['hourly_units']['time']}, asked for iso8601")
+        return np.array(answer["hourly"]["time"], dtype="datetime64[ns]").reshape(-1)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        raise Refused("the reply has no hours that can be read") from None
+
+
+def _table(
+    answer: Mapping[str, Any], model: str, fields: Sequence[str], hours: int
+) -> dict[str, dict[str, NDArray[np.float64]]]:
+    """Return the values of one place by the contract's name and by member."""
+    named = re.compile(rf"({'|'.join(fields)})(?:_member(\d{{2,}}))?(?:_{re.escape(model)})?")
+    table: dict[str, dict[str, NDArray[np.float64]]] = {}
+    for key, values in answer["hourly"].items():
+        match = named.fullmatch(key)
+        unit = answer["hourly_units"].get(key)
+        if match is None or unit == "undefined":
+            continue
+        field = FIELDS[match[1]]
+        if unit != field.unit:
+            raise Refused(f"{key} is in {unit}, asked for {field.unit}")
+        table.setdefault(field.name, {})[match[2] or CONTROL] = _series(key, values, hours) * field.factor
+    return table
+
+
+def _series(key: str, values: object, hours: int) -> NDArray[np.float64]:
+    """Return one series, a null as NaN; one of another length is empty."""
+    try:
+        series = np.array(values, dtype=np.float64)
+    except (TypeError, ValueError, OverflowError):
+        raise Refused(f"{key} holds something else than numbers") from None
+    return series if series.shape == (hours,) else np.full(hours, np.nan)
