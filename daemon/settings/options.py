@@ -1,58 +1,38 @@
 """Every option of the settings file: its kind, its default and what it means, in sections of the farm's own words."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from datetime import date, datetime, time, timedelta
-from typing import Annotated, Any, Final, get_args
+from typing import Annotated, Final
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from daemon.farm import Channel, Hears, Traction, Units
-from daemon.kinds import (
+from daemon.settings.addresses import Recipient, WebAddress
+from daemon.settings.kinds import (
     Choice,
     Clock,
     Day,
     Flag,
-    Kind,
     Many,
     Notes,
     Number,
-    Recipient,
     Stand,
     Text,
     Unit,
-    WebAddress,
     Whole,
 )
-from daemon.problems import KeyPath, nearest
+from daemon.settings.problems import nearest
+from daemon.settings.section import Quarrel, Section, repeated
+from daemon.units import HECTARES_PER_ACRE, POUNDS_PER_SHORT_TON, POUNDS_PER_TONNE
+from models.stages import GRASS_STAGES, LEGUME_STAGES, NO_HEADS, species
 
 FOOT: Final = 0.3048  # [m], exact by definition
-ACRE: Final = 0.40468564224  # [ha], exact by definition
 MILE: Final = 1.609344  # [km], exact by definition
-POUND: Final = 0.45359237  # [kg], exact by definition
-SHORT_TON: Final = 2000.0 * POUND / 1000.0  # [t]
-BALE_DENSITY: Final = 10.0 * POUND / FOOT**3  # [kg DM/m3] 10 lb/ft3, a usual aim, remembered
+SHORT_TON: Final = POUNDS_PER_SHORT_TON / POUNDS_PER_TONNE  # [t]
+BALE_DENSITY: Final = 10.0 / POUNDS_PER_TONNE * 1000.0 / FOOT**3  # [kg DM/m3] 10 lb/ft3, a usual aim, remembered
 HECTARE_PER_HOUR: Final = 10.0  # EP496: width [m] x speed [km/h] x efficiency / 10 = [ha/h]
-
-GRASS_STAGES: Final = ("no heads yet", "leaf", "stem", "boot", "early heads", "full heads", "bloom")
-LEGUME_STAGES: Final = ("buds", "first flower", "full flower")
-SPECIES: Final = (
-    "kentucky bluegrass",
-    "orchardgrass",
-    "tall fescue",
-    "meadow fescue",
-    "perennial ryegrass",
-    "late perennial ryegrass",
-    "smooth brome",
-    "reed canarygrass",
-    "timothy",
-    "mixed meadow",
-    "alfalfa",
-    "red clover",
-)
-LEGUMES: Final = frozenset({"alfalfa", "red clover"})
 
 
 def bale_dry_matter(width: float, diameter: float) -> float:
@@ -89,25 +69,25 @@ def mowing_rate(width: float, speed: float, efficiency: float) -> float:
 
     Examples
     --------
-    >>> round(mowing_rate(9 * FOOT, 7 * MILE, 0.8) / ACRE, 2)
+    >>> round(mowing_rate(9 * FOOT, 7 * MILE, 0.8) / HECTARES_PER_ACRE, 2)
     6.11
     """
     return width * speed * efficiency / HECTARE_PER_HOUR
 
 
-BALES: Final = {f"{w}x{d}": bale_dry_matter(w * FOOT, d * FOOT) for w, d in ((4, 4), (4, 5), (4, 6), (5, 5), (5, 6))} | {
-    f"{w}x{d}": bale_dry_matter(w / 100.0, d / 100.0) for w, d in ((120, 120), (120, 130), (120, 150), (120, 180))
-}
+BALES: Final = {
+    f"{w}x{d}": bale_dry_matter(w * FOOT, d * FOOT) for w, d in ((4, 4), (4, 5), (4, 6), (5, 5), (5, 6))
+} | {f"{w}x{d}": bale_dry_matter(w / 100.0, d / 100.0) for w, d in ((120, 120), (120, 130), (120, 150), (120, 180))}
 FARTHEST_NOON: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
 FIELD_EFFICIENCY: Final = 0.8  # of a mower [1], typical in ASABE D497, remembered
 SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
 DRAINAGES: Final = ("well", "moderate", "poor")
-WEEKDAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
+WEEKDAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 _LENGTH: Final = (Unit("ft", FOOT), Unit("m"))
 _LOW_LENGTH: Final = (Unit("in", FOOT / 12.0), Unit("cm", 0.01))
-_AREA: Final = (Unit("acres", ACRE), Unit("ha"))
-_AREA_RATE: Final = (Unit("acres/h", ACRE), Unit("ha/h"))
+_AREA: Final = (Unit("acres", HECTARES_PER_ACRE), Unit("ha"))
+_AREA_RATE: Final = (Unit("acres/h", HECTARES_PER_ACRE), Unit("ha/h"))
 _HOURS: Final = Unit("h")
 _RAIN: Final = Unit("mm")
 _BALE_WATER: Final = Number(0.40, 0.619, Unit("%", 0.01))
@@ -128,43 +108,6 @@ class Zone(Choice[str]):
         return 'the name of a time zone, such as "America/New_York" or "Europe/Oslo"'
 
 
-@dataclass(frozen=True)
-class Quarrel:
-    """Options that are each allowed but not together: where it is reported, and the other keys that take part."""
-
-    at: KeyPath
-    given: str
-    allowed: str
-    fix: str
-    others: tuple[str, ...] = ()
-
-
-class Section(BaseModel):
-    """A table of the settings file; a key that is not an option is refused."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
-
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
-        """Yield what does not go together in this section."""
-        yield from ()
-
-
-def tables_in(section: type[Section]) -> dict[str, type[Section]]:
-    """Return the lists of tables that a section holds."""
-    found = {key: get_args(option.annotation) for key, option in section.model_fields.items()}
-    return {key: args[0] for key, args in found.items() if args and isinstance(args[0], type) and issubclass(args[0], Section)}
-
-
-def section_of(section: type[Section], loc: KeyPath) -> type[Section]:
-    """Return the section, or the table within it, that the last key of a path belongs to."""
-    return tables_in(section)[str(loc[0])] if len(loc) > 2 else section
-
-
-def kind(section: type[Section], key: str) -> Kind[Any] | None:
-    """Return the kind of an option, None if it is a list of tables."""
-    return next((part for part in section.model_fields[key].metadata if isinstance(part, Kind)), None)
-
-
 class FarmSection(Section):
     """[farm]."""
 
@@ -178,9 +121,7 @@ class FarmSection(Section):
     elevation: Annotated[float, Number(-400.0, 4000.0, *_LENGTH)] = Field(
         description="height above the sea", examples=["900"]
     )
-    timezone: Annotated[str, Zone()] = Field(
-        description="the clock the farm lives by", examples=['"America/New_York"']
-    )
+    timezone: Annotated[str, Zone()] = Field(description="the clock the farm lives by", examples=['"America/New_York"'])
     units: Annotated[Units, Choice({"us": Units.US, "metric": Units.METRIC})] = Field(
         description="the units of this file and of the messages", examples=['"us"']
     )
@@ -287,7 +228,7 @@ class WorkSection(Section):
         frozenset(), description="days of the week on which no work is done"
     )
     worth_hitching_for: Annotated[float, Number(0.04, 40.0, *_AREA)] = Field(
-        2.0 * ACRE, description="less than this is not worth mowing"
+        2.0 * HECTARES_PER_ACRE, description="less than this is not worth mowing"
     )
     traction: Annotated[Traction, Choice({t.value: t for t in Traction})] = Field(
         Traction.TRACTOR, description="what pulls the mower; horses get their heat caution"
@@ -361,7 +302,7 @@ class BaleageSection(Section):
 class PersonSection(Section):
     """[[alerts.person]]."""
 
-    name: Annotated[str, Text()] = Field(description="who it is, each name once", examples=['"Sam"'])
+    name: Annotated[str, Text()] = Field(description="who it is", examples=['"Sam"'])
     by: Annotated[Channel, Choice({c.value: c for c in Channel})] = Field(
         description="how this person is reached", examples=['"text"']
     )
@@ -386,11 +327,11 @@ class AlertsSection(Section):
     person: list[PersonSection] = Field([], description="whom to tell, each an [[alerts.person]]")
 
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
-        """Yield people of the same name."""
-        for index in repeated([person.name for person in self.person]):
+        """Yield people who cannot be told from each other."""
+        for index in repeated([f"{person.name} by {person.by}" for person in self.person]):
             name = self.person[index].name
             fix = f'write name = "{name} 2"'
-            yield Quarrel(("person", index, "name"), f'"{name}" again', "each name once", fix)
+            yield Quarrel(("person", index, "name"), f'"{name}" again', "each name once by text and once by email", fix)
 
 
 class PageSection(Section):
@@ -406,7 +347,7 @@ class LookSection(Section):
     """An item of looks."""
 
     on: Annotated[date, Day()] = Field(description="the day", examples=["2026-05-20"])
-    stage: Annotated[str | None, Choice({word: word for word in (*GRASS_STAGES, *LEGUME_STAGES)})] = Field(
+    stage: Annotated[str | None, Choice({word: word for word in (NO_HEADS, *GRASS_STAGES, *LEGUME_STAGES)})] = Field(
         None, description="the stage seen; give this, height or both", examples=['"boot"']
     )
     height: Annotated[float | None, Number(0.02, 2.5, *_LOW_LENGTH)] = Field(
@@ -421,16 +362,16 @@ class FieldSection(Section):
         description="what the messages call the field, each name once", examples=['"North meadow"']
     )
     area: Annotated[float, Number(0.04, 400.0, *_AREA)] = Field(description="its size", examples=["10"])
-    stand: Annotated[Mapping[str, float], Stand(SPECIES)] = Field(
+    stand: Annotated[Mapping[str, float], Stand(tuple(species()))] = Field(
         description="the species that stands in it, or the shares of a mix", examples=['"orchardgrass"']
     )
     soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field("loam", description="the topsoil")
     drainage: Annotated[str, Choice({word: word for word in DRAINAGES})] = Field(
         "moderate", description="how fast water leaves the topsoil"
     )
-    expected_yield: Annotated[float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / ACRE), Unit("t/ha"))] = (
-        Field(None, description="dry matter of the next cut; left out: the growth model's at the day's stage")
-    )
+    expected_yield: Annotated[
+        float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / HECTARES_PER_ACRE), Unit("t/ha"))
+    ] = Field(None, description="dry matter of the next cut; left out: the growth model's at the day's stage")
     last_cut: Annotated[date | None, Day()] = Field(
         None, description="day of the last cut this year; left out: none yet"
     )
@@ -439,8 +380,8 @@ class FieldSection(Section):
 
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
         """Yield looks that say nothing, or name a stage that the stand does not go through."""
-        grown = {name in LEGUMES for name in self.stand}
-        words = (GRASS_STAGES if False in grown else ()) + (LEGUME_STAGES if True in grown else ())
+        legume = {species()[name].legume for name in self.stand}
+        words = ((NO_HEADS, *GRASS_STAGES) if False in legume else ()) + (LEGUME_STAGES if True in legume else ())
         for index, look in enumerate(self.looks):
             if look.stage is None and look.height is None:
                 fix = f'add stage = "{words[-1]}" or a height'
@@ -454,13 +395,3 @@ class FieldSection(Section):
 def _order(key: str, given: time, other: str, bound: time) -> Quarrel:
     said = f"{given:%H:%M} with {other} {bound:%H:%M}"
     return Quarrel((key,), said, f"a time after {other}", f"change {key} or {other}", (other,))
-
-
-def repeated(names: Sequence[str]) -> Iterator[int]:
-    """Yield the places at which a name stands that has stood before, whatever its case.
-
-    >>> list(repeated(["Hill", "Creek", "hill"]))
-    [2]
-    """
-    folded = [name.casefold() for name in names]
-    yield from (index for index, name in enumerate(folded) if name in folded[:index])

@@ -9,22 +9,19 @@ from typing import Any, Final, TypeVar, cast
 from pydantic import ValidationError
 
 from daemon.farm import Units
-from daemon.kinds import shown, toml
-from daemon.options import (
+from daemon.settings.lines import KeyPath, key_lines
+from daemon.settings.literals import shown, toml
+from daemon.settings.options import (
     AlertsSection,
     BaleageSection,
     FarmSection,
     FieldSection,
     PageSection,
-    Quarrel,
-    Section,
     WeatherSection,
     WorkSection,
-    kind,
-    repeated,
-    section_of,
 )
-from daemon.problems import KeyPath, Problem, SettingsError, key_lines, nearest, parse, read_text
+from daemon.settings.problems import Problem, SettingsError, nearest, parse, read_text
+from daemon.settings.section import Quarrel, Section, kind, repeated, section_of
 
 S = TypeVar("S", bound=Section)
 
@@ -152,7 +149,9 @@ class Reader:
         elif item["type"] == "not_allowed":
             given = "something that is not shown" if item["ctx"]["secret"] else shown(item["input"])
             fix = item["ctx"]["fix"]
-            self._add(where, given, item["ctx"]["allowed"], f"write {key} = {fix}" if fix else self._way_out(owner, key))
+            self._add(
+                where, given, item["ctx"]["allowed"], f"write {key} = {fix}" if fix else self._way_out(owner, key)
+            )
         else:
             self._add(where, "something else", "a list of tables", "see config.example.toml for how it is written")
 
@@ -191,7 +190,9 @@ def spoken(where: KeyPath) -> str:
     >>> spoken(("work", "hands")), spoken(("field", 1, "looks", 0, "stage"))
     ('[work] hands', '[field 2] looks 1 stage')
     """
-    numbered = [str(part + 1) if isinstance(part, int) else part for part in where]
+    numbered = [
+        str(part + 1) if isinstance(part, int) else part if part.isprintable() else toml(part) for part in where
+    ]
     head = 2 if len(where) > 1 and isinstance(where[1], int) else 1
     return " ".join([f"[{' '.join(numbered[:head])}]", *numbered[head:]])
 

@@ -1,16 +1,8 @@
-"""From the farm's TOML file, in its own units and words, to a `Farm` in SI; every problem is reported at once."""
+"""Makes the typed `Farm` of the sections of a settings file, and says what stands for what is left out."""
 
-import os
-from collections.abc import Iterator
-from datetime import time
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
-
-import numpy as np
-import pandas as pd
-import platformdirs
 
 from daemon.farm import (
     Alerts,
@@ -26,113 +18,41 @@ from daemon.farm import (
     WeatherSource,
     Work,
 )
-from daemon.options import (
+from daemon.settings.options import (
     AlertsSection,
     BaleageSection,
     FieldSection,
     PersonSection,
-    Quarrel,
     WeatherSection,
     WorkSection,
 )
-from daemon.problems import Problem, Report, SettingsError
-from daemon.reading import Reader
+from daemon.settings.reading import Sections
 
-SYSTEM_FILE: Final = Path("/etc/forenoon/config.toml")
 HOSTS: Final = {
     "forecast_address": "api.open-meteo.com",
     "ensemble_address": "ensemble-api.open-meteo.com",
     "history_address": "historical-forecast-api.open-meteo.com",
 }
-NARROW_SWATH: Final = 0.7  # of the cut width: narrower than this is not called wide in extension advice
 
 
-def find(explicit: Path | None = None) -> Path:
-    """Return the settings file to use.
-
-    Parameters
-    ----------
-    explicit : Path, optional
-        The file named on the command line; it outranks every other.
-
-    Returns
-    -------
-    Path
-        That file, else the one named in FORENOON_CONFIG, else ``config.toml`` in the user's configuration folder,
-        else ``/etc/forenoon/config.toml``. The first two are returned whether or not there is such a file.
-
-    Raises
-    ------
-    SettingsError
-        There is no file in any of these places; names them.
-    """
-    named = explicit or (Path(os.environ["FORENOON_CONFIG"]) if os.environ.get("FORENOON_CONFIG") else None)
-    if named is not None:
-        return named
-    places = (platformdirs.user_config_path("forenoon") / "config.toml", SYSTEM_FILE)
-    for place in places:
-        if place.is_file():
-            return place
-    given = f"no --config and no FORENOON_CONFIG, and no file at {' or '.join(map(str, places))}"
-    fix = f"copy config.example.toml to {places[0]} and change it to suit the farm"
-    raise SettingsError([Problem("config.toml", None, "the file", given, "a settings file", fix)])
-
-
-def state_folder() -> Path:
-    """Return the folder for what the program remembers: systemd's STATE_DIRECTORY, else the user's state folder."""
-    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]  # systemd lists several with colons between
-    return Path(given) if given else platformdirs.user_state_path("forenoon")
-
-
-def load(path: Path) -> Farm:
-    """Return the farm that a settings file describes.
+def farm_from(said: Sections, folder: Path) -> Farm:
+    """Return the farm that the sections describe.
 
     Parameters
     ----------
-    path : Path
-        The TOML file.
+    said : Sections
+        The sections of a file without problems.
+    folder : Path
+        Where the file lies; relative paths in it start there.
 
     Returns
     -------
     Farm
         In SI units.
-
-    Raises
-    ------
-    SettingsError
-        Its text names every problem in the file, one a line.
     """
-    return _farm(Reader(path), path.parent)
-
-
-def check(path: Path) -> Report:
-    """Return what is wrong in a settings file and, when nothing is, what should be thought over.
-
-    Parameters
-    ----------
-    path : Path
-        The TOML file.
-
-    Returns
-    -------
-    Report
-        Problems stop the program, warnings do not.
-    """
-    try:
-        reader = Reader(path)
-        farm = _farm(reader, path.parent)
-    except SettingsError as error:
-        return Report(error.problems)
-    return Report((), ())
-
-
-def _farm(reader: Reader, folder: Path) -> Farm:
-    said = reader.sections()
     return Farm(
         name=said.farm.name,
-        place=Place(
-            said.farm.latitude, said.farm.longitude, said.farm.elevation, ZoneInfo(said.farm.timezone)
-        ),
+        place=Place(said.farm.latitude, said.farm.longitude, said.farm.elevation, ZoneInfo(said.farm.timezone)),
         units=said.farm.units,
         season=said.farm.season or default_season(said.farm.latitude),
         weather=_weather(said.weather, folder),

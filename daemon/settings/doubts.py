@@ -1,0 +1,109 @@
+"""What is allowed in a settings file and yet may be a mistake."""
+
+from collections.abc import Iterator
+from datetime import datetime
+from ipaddress import ip_address
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from daemon.farm import Farm, Place
+from daemon.settings.literals import toml
+from daemon.settings.section import Quarrel
+from daemon.units import clock_time, size
+from models.sun import sunrise_sunset
+
+WET: Final = 0.57  # baled wetter than this the crop needs more than ordinary luck
+DRY: Final = 0.45  # baled drier than this it hardly ferments
+NARROW: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
+
+
+def doubts(farm: Farm) -> Iterator[Quarrel]:
+    """Yield what should be thought over; each `at` starts at the section."""
+    yield from _moisture_doubts(farm)
+    yield from _hour_doubts(farm)
+    yield from _weather_doubts(farm)
+    yield from _reach_doubts(farm)
+    yield from _field_doubts(farm)
+
+
+def _moisture_doubts(farm: Farm) -> Iterator[Quarrel]:
+    made = farm.baleage
+    if made.wettest > WET:
+        given = f"{100.0 * made.wettest:g}"
+        allowed = "57 or less without remark, since wetter bales may spoil"
+        yield Quarrel(("baleage", "wettest"), given, allowed, "write wettest = 55 unless there is a reason")
+    if made.driest < DRY:
+        given = f"{100.0 * made.driest:g}"
+        allowed = "45 or more without remark, since drier bales hardly ferment"
+        yield Quarrel(("baleage", "driest"), given, allowed, "write driest = 45 unless there is a reason")
+    if made.swath_share < NARROW:
+        given = f"{made.swath_share:g}"
+        allowed = "0.7 or more for a wide swath, since a narrow one seldom dries in a day"
+        yield Quarrel(("baleage", "swath_width"), given, allowed, "lay the swath wider if the mower can")
+
+
+def _hour_doubts(farm: Farm) -> Iterator[Quarrel]:
+    work, alerts = farm.work, farm.alerts
+    sunset = latest_sunset(farm.place)
+    if sunset is not None and work.finish_by > sunset.time():
+        shown = clock_time(sunset, farm.units)
+        allowed = f"up to sunset, {shown} on the longest day"
+        fix = f'write finish_by = "{sunset:%H:%M}" or earlier'
+        yield Quarrel(("work", "finish_by"), toml(work.finish_by), allowed, fix)
+    if alerts.morning >= work.earliest_start:
+        allowed = f"before earliest_start {work.earliest_start:%H:%M}, so that there is time to hitch up"
+        yield Quarrel(("alerts", "morning"), toml(alerts.morning), allowed, "write an earlier morning")
+    if len(work.days_off) == 7:
+        fix = "take the days on which work can be done out"
+        yield Quarrel(("work", "days_off"), "every day of the week", "six days or fewer", fix)
+
+
+def _weather_doubts(farm: Farm) -> Iterator[Quarrel]:
+    path = farm.weather.path
+    if path is not None and farm.weather.source != "file":
+        fix = 'write source = "file", or take path out'
+        yield Quarrel(("weather", "path"), "a path that is not used", 'a path with source = "file"', fix)
+    elif path is not None and not path.is_file():
+        yield Quarrel(("weather", "path"), toml(str(path)), "a file that is there", "put the file there")
+
+
+def _reach_doubts(farm: Farm) -> Iterator[Quarrel]:
+    if not farm.alerts.people:
+        fix = "add an [[alerts.person]] with name, by and address"
+        yield Quarrel(("alerts", "person"), "nobody", "somebody to tell", fix)
+    if not _at_home(farm.page.host):
+        allowed = "127.0.0.1 without remark, since anyone who can reach another address can read the page"
+        yield Quarrel(("page", "host"), toml(farm.page.host), allowed, 'write host = "127.0.0.1" if in doubt')
+
+
+def _at_home(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _field_doubts(farm: Farm) -> Iterator[Quarrel]:
+    for index, field in enumerate(farm.fields):
+        if field.area < farm.work.least_area:
+            least = size(farm.work.least_area, farm.units)
+            allowed = f"worth_hitching_for, {least}, or more, since less is never advised"
+            fix = "check the area, or lower worth_hitching_for"
+            yield Quarrel(("field", index, "area"), size(field.area, farm.units), allowed, fix)
+
+
+def latest_sunset(place: Place) -> datetime | None:
+    """Return the sunset of the longest day on the farm's clock, None where the sun stays up.
+
+    Notes
+    -----
+    The solstice's day moves by one from year to year, and sunset with it by seconds: one year stands for all.
+    """
+    longest = np.datetime64("2026-06-21" if place.latitude >= 0.0 else "2026-12-21")
+    _, sunset = sunrise_sunset(place.latitude, place.longitude, longest)
+    if np.isnat(sunset):
+        return None
+    instant = datetime.fromisoformat(f"{sunset}+00:00")
+    return instant.astimezone(ZoneInfo(place.timezone.key))

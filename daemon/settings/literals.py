@@ -1,0 +1,71 @@
+"""Values as TOML writes them, and the numbers that people mean."""
+
+import json
+import math
+import re
+from datetime import time
+from typing import Final
+
+_NUMBERS: Final = (
+    *("zero", "one", "two", "three", "four", "five", "six"),
+    *("seven", "eight", "nine", "ten", "eleven", "twelve"),
+)
+
+LARGEST: Final = 10**18  # longer numbers are not written out
+
+
+def shortened(value: float, digits: int = 3) -> float:
+    """Return a number with so many significant digits.
+
+    >>> shortened(20.2343)
+    20.2
+    """
+    return float(f"{value:.{digits}g}")
+
+
+def number_meant(value: object) -> float | None:
+    """Return the number behind a number, or text such as "two" or "5 acres"; None if there is none.
+
+    >>> number_meant("two"), number_meant("5 acres"), number_meant(True)
+    (2.0, 5.0, None)
+    """
+    if isinstance(value, str):
+        if value.strip().casefold() in _NUMBERS:
+            return float(_NUMBERS.index(value.strip().casefold()))
+        match = re.match(r"\s*([-+]?\d{1,12}(?:\.\d{1,12})?)", value)
+        return float(match[1]) if match else None
+    if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
+        return None
+    return float(min(max(value, -1e15), 1e15))
+
+
+def shown(value: object) -> str:
+    """Return a value as TOML writes it, cut where it is long."""
+    text = toml(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def toml(value: object) -> str:
+    """Return a value as TOML writes it.
+
+    >>> toml(time(7, 0)), toml("boot"), toml(True)
+    ('"07:00"', '"boot"', 'true')
+    """
+    match value:
+        case bool():  # before numbers: true is one of them
+            return str(value).lower()
+        case float():
+            return f"{value:g}"
+        case int():
+            return str(value) if abs(value) < LARGEST else "a number of very many digits"
+        case time():
+            return f'"{value:%H:%M}"'
+        case list() | dict():
+            return _collection(value)
+    return json.dumps(str(value), ensure_ascii=False) if isinstance(value, str) else str(value)
+
+
+def _collection(value: list[object] | dict[object, object]) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(toml(item) for item in value)}]"
+    return "{" + ", ".join(f" {toml(key)} = {toml(item)}" for key, item in value.items()) + " }"

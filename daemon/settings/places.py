@@ -1,0 +1,48 @@
+"""Where the settings file and the program's memory are."""
+
+import os
+from pathlib import Path
+from typing import Final
+
+import platformdirs
+
+from daemon.settings.problems import Problem, SettingsError
+
+SYSTEM_FILE: Final = Path("/etc/forenoon/config.toml")
+
+
+def find(explicit: Path | None = None) -> Path:
+    """Return the settings file to use.
+
+    Parameters
+    ----------
+    explicit : Path, optional
+        The file named on the command line; it outranks every other.
+
+    Returns
+    -------
+    Path
+        That file, else the one named in FORENOON_CONFIG, else ``config.toml`` in the user's configuration folder,
+        else ``/etc/forenoon/config.toml``. The first two are returned whether or not there is such a file.
+
+    Raises
+    ------
+    SettingsError
+        There is no file in any of these places; names them.
+    """
+    named = explicit or (Path(os.environ["FORENOON_CONFIG"]) if os.environ.get("FORENOON_CONFIG") else None)
+    if named is not None:
+        return named
+    places = (platformdirs.user_config_path("forenoon") / "config.toml", SYSTEM_FILE)
+    for place in places:
+        if place.is_file():
+            return place
+    given = f"no --config and no FORENOON_CONFIG, and no file at {' or '.join(map(str, places))}"
+    fix = f"copy config.example.toml to {places[0]} and change it to suit the farm"
+    raise SettingsError([Problem("config.toml", None, "the file", given, "a settings file", fix)])
+
+
+def state_folder() -> Path:
+    """Return the folder for what the program remembers: systemd's STATE_DIRECTORY, else the user's state folder."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]  # systemd lists several with colons between
+    return Path(given) if given else platformdirs.user_state_path("forenoon")

@@ -1,0 +1,169 @@
+"""Shows the options: the effective ones of a farm, and the table of all of them."""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from daemon.farm import Alerts, Baleage, Farm, Field, Look, Person, Place, Units, WeatherSource, Work
+from daemon.settings.building import default_address, default_hears, default_season
+from daemon.settings.options import FieldSection, LookSection, PersonSection
+from daemon.settings.reading import SECTIONS
+from daemon.settings.section import Section, kind, tables_in
+
+MASK: Final = '"****"'
+
+Values = Mapping[str, object]
+Part = Callable[[type[Section], str, Units], str]
+
+
+@dataclass(frozen=True)
+class Option:
+    """One option as the documentation lists it; `name` starts with its section, as ``work.hands``."""
+
+    name: str
+    unit: str
+    default: str
+    meaning: str
+
+
+def options() -> tuple[Option, ...]:
+    """Return every option of the settings file, in the order of the example file."""
+    return tuple(option for name, section in SECTIONS.items() for option in _options(name, section))
+
+
+def _options(name: str, section: type[Section]) -> Iterator[Option]:
+    tables = tables_in(section)
+    for key, setting in section.model_fields.items():
+        if key not in tables:
+            meaning = str(setting.description)
+            yield Option(f"{name}.{key}", _in_both(_unit, section, key), _in_both(_default, section, key), meaning)
+    for key, table in tables.items():
+        yield from _options(f"{name}.{key}", table)
+
+
+def option_table() -> str:
+    """Return a Markdown table of every option with its unit, default and meaning.
+
+    Examples
+    --------
+    >>> print(next(row for row in option_table().splitlines() if "least_members" in row))
+    | `weather.least_members` |  | 8 | fewer usable members lead to no advice; a file of records needs none |
+    """
+    rows = [f"| `{o.name}` | {o.unit} | {o.default} | {o.meaning} |" for o in options()]
+    return "\n".join(["| option | unit | default | meaning |", "|---|---|---|---|", *rows])
+
+
+def _in_both(part: Part, section: type[Section], key: str) -> str:
+    return " or ".join(dict.fromkeys(part(section, key, units) for units in Units))
+
+
+def _unit(section: type[Section], key: str, units: Units) -> str:
+    option = kind(section, key)
+    return option.unit(units) if option else ""
+
+
+def _default(section: type[Section], key: str, units: Units) -> str:
+    setting, option = section.model_fields[key], kind(section, key)
+    if setting.is_required():
+        return "required"
+    if setting.default in (None, "") or option is None:
+        return "none"
+    written = option.write(setting.default, units)
+    return f"{written} {option.unit(units)}".rstrip()
+
+
+def show(farm: Farm) -> str:
+    """Return the effective settings of a farm.
+
+    Parameters
+    ----------
+    farm : Farm
+        The farm, as loaded.
+
+    Returns
+    -------
+    str
+        TOML in the farm's units, with the unit and a mark beside what is the default; secrets are masked, and width,
+        speed and efficiency of the mower have become its rate.
+    """
+    alerts, weather = farm.alerts, farm.weather
+    addresses = ("forecast_address", "ensemble_address", "history_address")
+    public: Values = {key: default_address(key, weather.api_key) for key in addresses}
+    parts = [
+        _table("[farm]", SECTIONS["farm"], _place(farm), {"season": default_season(farm.place.latitude)}, farm.units),
+        _table("[weather]", SECTIONS["weather"], _weather(weather), public, farm.units),
+        _table("[work]", SECTIONS["work"], _work(farm.work), {"raked_per_hour": farm.work.mown_per_hour}, farm.units),
+        _table("[baleage]", SECTIONS["baleage"], _baleage(farm.baleage), {}, farm.units),
+        _table("[alerts]", SECTIONS["alerts"], _alerts(alerts), {}, farm.units),
+        *(
+            _table("[[alerts.person]]", PersonSection, _person(p), {"hears": default_hears(p.channel)}, farm.units)
+            for p in alerts.people
+        ),
+        _table("[page]", SECTIONS["page"], {"host": farm.page.host, "port": farm.page.port}, {}, farm.units),
+        *(_table("[[field]]", FieldSection, _field(field, farm.units), {}, farm.units) for field in farm.fields),
+    ]
+    return "\n\n".join(parts)
+
+
+def _table(head: str, section: type[Section], values: Values, derived: Values, units: Units) -> str:
+    keys = [key for key in section.model_fields if key in values]
+    return "\n".join([head, *(_line(section, key, values[key], derived, units) for key in keys)])
+
+
+def _line(section: type[Section], key: str, value: object, derived: Values, units: Units) -> str:
+    option, setting = kind(section, key), section.model_fields[key]
+    if value is None:
+        return f"# {key} is left out"
+    if option is None:
+        return f"{key} = {value}"
+    written = MASK if option.secret else option.write(value, units)
+    default = not setting.is_required() and value == derived.get(key, setting.default)
+    remarks = [part for part in (option.unit(units), "the default" if default else "") if part]
+    return f"{key} = {written}" + (f"  # {', '.join(remarks)}" if remarks else "")
+
+
+def _place(farm: Farm) -> Values:
+    place: Place = farm.place
+    return {
+        "name": farm.name,
+        "latitude": place.latitude,
+        "longitude": place.longitude,
+        "elevation": place.elevation,
+        "timezone": place.timezone.key,
+        "units": farm.units,
+        "season": farm.season,
+    }
+
+
+def _weather(weather: WeatherSource) -> Values:
+    path = None if weather.path is None else str(weather.path)
+    return vars(weather) | {"oldest_forecast": weather.oldest, "path": path}
+
+
+def _work(work: Work) -> Values:
+    return vars(work) | {"bale_size": work.bale_dry_matter, "worth_hitching_for": work.least_area}
+
+
+def _baleage(baleage: Baleage) -> Values:
+    return vars(baleage) | {"swath_width": baleage.swath_share}
+
+
+def _alerts(alerts: Alerts) -> Values:
+    return {"morning": alerts.morning, "evening": alerts.evening, "odds_needed": round(10.0 * alerts.odds_needed)}
+
+
+def _person(person: Person) -> Values:
+    return vars(person) | {"by": person.channel}
+
+
+def _field(field: Field, units: Units) -> Values:
+    return vars(field) | {"looks": f"[{', '.join(_look(look, units) for look in field.looks)}]"}
+
+
+def _look(look: Look, units: Units) -> str:
+    written = [
+        f"{key} = {option.write(value, units)}"
+        for key, value in vars(look).items()
+        if value is not None and (option := kind(LookSection, key))
+    ]
+    return f"{{ {', '.join(written)} }}"
