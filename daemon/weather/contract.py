@@ -36,6 +36,11 @@ class Variable(NamedTuple):
     high: float
     required: bool
 
+    @property
+    def allowed(self) -> str:
+        """The range in words, a pure number without its unit."""
+        return f"{self.low:g} to {self.high:g} {self.unit}".removesuffix(" 1")
+
 
 VARIABLES: Final[Mapping[str, Variable]] = {
     "air_temperature": Variable("degC", -60, 60, True),
@@ -358,8 +363,7 @@ def _broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, xr.DataArray]
         values = dataset[name]
         if variable.required:
             yield name, "a value for every hour", values.isnull()
-        allowed = f"{variable.low:g} to {variable.high:g} {variable.unit}"
-        yield name, allowed, (values < variable.low) | (values > variable.high)
+        yield name, variable.allowed, (values < variable.low) | (values > variable.high)
     air, dew = dataset["air_temperature"], dataset["dew_point_temperature"]
     yield "dew_point_temperature", "no more than the air temperature", dew - air > DEW_POINT_SLACK
     if {"latitude", "longitude"} <= set(dataset.coords):

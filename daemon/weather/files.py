@@ -144,10 +144,7 @@ def _number(text: str, row: int, column: str) -> float:
         value = math.inf
     variable = VARIABLES[column]
     if value < variable.low or value > variable.high:
-        raise Refused(
-            f"row {row}, column {column}: given {text!r}, "
-            f"allowed a number from {variable.low:g} to {variable.high:g} {variable.unit}"
-        )
+        raise Refused(f"row {row}, column {column}: given {text!r}, allowed a number from {variable.allowed}")
     return value
 
 
