@@ -15,6 +15,7 @@ from models.coefficients import (
 
 Array = NDArray[np.float64]
 
+SLOPE_FACTOR: Final = 4098.0  # [degC], FAO-56 eq. 13
 REFERENCE_TEMPERATURE: Final = 293.0  # [K] of the standard atmosphere, FAO-56 eq. 7
 LAPSE_RATE: Final = 0.0065  # [K m-1], the same
 PRESSURE_EXPONENT: Final = 5.26  # [1], the same
@@ -69,7 +70,7 @@ def saturation_slope(air_temperature: Array | float, saturation: Array | None = 
 
     Notes
     -----
-    The derivative of FAO-56 eq. 11. Eq. 13 prints 4098 for 17.27 x 237.3 = 4098.17, which is 0.004 % less.
+    FAO-56 eq. 13, the derivative of eq. 11 with 17.27 x 237.3 rounded to 4098. ASCE 2005 eq. 5 rounds once more.
 
     References
     ----------
@@ -84,7 +85,7 @@ def saturation_slope(air_temperature: Array | float, saturation: Array | None = 
     if saturation is None:
         saturation = saturation_vapour_pressure(temperature)
     warmth = temperature + TETENS_OFFSET
-    return TETENS_FACTOR * TETENS_OFFSET * saturation / (warmth * warmth)
+    return SLOPE_FACTOR * saturation / (warmth * warmth)
 
 
 def relative_humidity(air_temperature: Array | float, dew_point_temperature: Array | float) -> Array:
