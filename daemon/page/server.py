@@ -1,13 +1,15 @@
 """The small server of the status page, and the same page written to a file."""
 
+import socket
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import flask
 import jinja2
 import waitress
+from waitress import wasyncore
 
 from daemon.page.view import PageView, age_line, field_cards, headline, message_rows, next_step
 from daemon.units import clock_time, weekday
@@ -104,12 +106,25 @@ class PageServer:
     """
 
     def __init__(self, app: flask.Flask, host: str, port: int) -> None:
-        self._server = waitress.create_server(app, host=host, port=port, threads=4)
-        self.address = f"http://{host}:{self._server.effective_port}/"
-        self._thread = threading.Thread(target=self._server.run, name="page", daemon=True)
+        # Bound here, because waitress leaves its socket open when it cannot bind.
+        six = ":" in host
+        listener = socket.create_server((host, port), family=socket.AF_INET6 if six else socket.AF_INET)
+        self._open: dict[int, Any] = {}
+        self._server = waitress.create_server(app, map=self._open, sockets=[listener], threads=4)
+        self.address = f"http://{f'[{host}]' if six else host}:{listener.getsockname()[1]}/"
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
         self._thread.start()
 
     def close(self) -> None:
-        """Stop serving."""
-        self._server.close()
-        self._thread.join(timeout=2.0)
+        """Stop serving and close every connection."""
+        self._stop.set()
+        self._server.pull_trigger()
+        self._thread.join()
+        self._server.task_dispatcher.shutdown()
+        wasyncore.close_all(self._open)
+
+    def _run(self) -> None:
+        # One turn at a time, since waitress's own loop ends only when its last visitor has gone.
+        while not self._stop.is_set():
+            wasyncore.loop(timeout=1.0, use_poll=True, map=self._open, count=1)

@@ -1,0 +1,245 @@
+import os
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from time import sleep
+
+import pytest
+import requests
+
+from daemon.due import Task, TaskKind
+from daemon.farm import Farm, Message, Person
+from daemon.outlook import Morning
+from daemon.page.view import headline
+from daemon.postbag import Postbag, State
+from daemon.service import Service
+from tests.loopback.receivers import Gateway
+from tests.samples import DAWN, DAY, farm, mow_morning, person, wait_morning
+
+ROOT = Path(__file__).parents[2]
+
+
+@dataclass
+class Hand:
+    """A clock set by hand."""
+
+    at: datetime = DAWN
+
+    def now(self) -> datetime:
+        return self.at
+
+
+@dataclass
+class Looker:
+    """Looks at a farm that is always the same; breaks down while `broken` says so."""
+
+    morning: Morning = field(default_factory=mow_morning)
+    broken: str = ""
+    looked: list[datetime] = field(default_factory=list)
+
+    def __call__(self, now: datetime) -> Morning:
+        self.looked.append(now)
+        if self.broken:
+            raise RuntimeError(self.broken)
+        return replace(self.morning, prospect=replace(self.morning.prospect, at=now))
+
+
+def speaker(people: tuple[Person, ...]) -> Callable[[Morning, TaskKind], Mapping[Person, Message]]:
+    def say(morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
+        return {who: Message("", f"{kind} for {who.name}: {len(morning.mows)} to mow") for who in people}
+
+    return say
+
+
+@dataclass
+class Bench:
+    """A service on real disk with a real gateway, and a clock set by hand."""
+
+    folder: Path
+    farm: Farm
+    gateway: Gateway
+    clock: Hand = field(default_factory=Hand)
+    look: Looker = field(default_factory=Looker)
+
+    def __post_init__(self) -> None:
+        self.start()
+
+    def start(self) -> None:
+        self.postbag = Postbag(self.folder / "postbag.sqlite3")
+        self.postbag.recover()
+        say = speaker(self.farm.alerts.people)
+        self.service = Service(self.farm, self.postbag, self.clock, self.look, say)
+
+    def run(self, minutes: float, step: float = 1.0) -> None:
+        for _ in range(int(minutes / step)):
+            self.service.round()
+            self.clock.at += timedelta(minutes=step)
+
+    @property
+    def heard(self) -> list[str]:
+        return [posted["message"] for posted in self.gateway.posted]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with Gateway() as gateway:
+        people = (person("Ann", address=gateway.address), person("Ben", address=gateway.address))
+        yield Bench(tmp_path, farm(*people), gateway)
+
+
+def test_a_day_brings_each_person_one_morning_and_one_evening_message(bench: Bench) -> None:
+    bench.clock.at = DAWN - timedelta(hours=5)
+    bench.run(23 * 60, step=15)
+    assert sorted(bench.heard) == [
+        "evening for Ann: 1 to mow",
+        "evening for Ben: 1 to mow",
+        "morning for Ann: 1 to mow",
+        "morning for Ben: 1 to mow",
+    ]
+    assert {row.state for row in bench.postbag.recent()} == {State.SENT}
+
+
+def test_a_round_looks_once_for_all_that_is_due_and_then_hourly(bench: Bench) -> None:
+    bench.run(121)
+    assert bench.look.looked == [DAWN, DAWN + timedelta(hours=1), DAWN + timedelta(hours=2)]
+
+
+def test_a_restart_sends_nothing_again_and_still_shows_the_last_pass(bench: Bench) -> None:
+    bench.run(1)
+    bench.look.broken = "no weather"
+    bench.start()
+    bench.run(30)
+    assert len(bench.heard) == 2
+    assert headline(bench.service.view()).startswith("Today: mow 20 acres of Long Meadow from 8:00 am")
+
+
+def test_a_crash_before_the_mark_sends_to_nobody_twice(bench: Bench) -> None:
+    bench.run(1)
+    with bench.postbag._open() as db:
+        db.execute("DELETE FROM done")
+    bench.look.morning = wait_morning()
+    bench.start()
+    bench.run(5)
+    assert sorted(bench.heard) == ["morning for Ann: 1 to mow", "morning for Ben: 1 to mow"]
+    assert Task(TaskKind.MORNING, DAY) in bench.postbag.done(DAY)
+
+
+def test_a_look_that_breaks_down_is_tried_every_five_minutes(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
+    bench.look.broken = "the server\nsaid no"
+    bench.run(11)
+    assert bench.look.looked == [DAWN + timedelta(minutes=minute) for minute in (0, 5, 10)]
+    assert bench.heard == []
+    errors = [record.getMessage() for record in caplog.records if record.levelname == "ERROR"]
+    assert errors == ["the look at weather and fields broke down: RuntimeError: the server said no"] * 3
+    bench.look.broken = ""
+    bench.run(10)
+    assert len(bench.heard) == 2
+
+
+def test_a_service_that_could_not_look_all_morning_withholds_the_message(bench: Bench) -> None:
+    bench.look.broken = "no weather"
+    bench.run(245)
+    bench.look.broken = ""
+    bench.run(10)
+    assert bench.heard == []
+
+
+def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
+    def speechless(morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
+        raise KeyError("no words")
+
+    ann = bench.farm.alerts.people[0]
+    bench.postbag.put(DAY, "change", ann, Message("", "from before"), DAWN, DAWN + timedelta(hours=1))
+    Service(bench.farm, bench.postbag, bench.clock, bench.look, speechless).round()
+    assert bench.heard == ["from before"]
+    assert "the morning task of 2026-06-01 broke down: KeyError: 'no words'" in caplog.text
+    bench.run(1)
+    assert len(bench.heard) == 3, "it was not marked as done"
+
+
+def test_a_pass_on_disk_that_cannot_be_read_is_made_anew(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
+    bench.postbag.keep("morning", '{"date": "never"}')
+    bench.start()
+    assert "the last pass on disk cannot be read" in caplog.text
+    assert bench.service.view().problems == ("No pass over the fields has been made yet.",)
+    bench.run(1)
+    assert bench.service.view().problems == ()
+
+
+def test_out_of_season_a_sign_of_life_and_nothing_else(bench: Bench) -> None:
+    bench.clock.at = datetime.fromisoformat("2026-12-07T10:30:00+00:00")  # a Monday, 5:30 on the farm
+    bench.run(24 * 60, step=10)
+    assert sorted(bench.heard) == ["sign of life for Ann: 1 to mow", "sign of life for Ben: 1 to mow"]
+    assert len(bench.look.looked) == 1
+
+
+SERVE = """
+import sys, time
+import daemon.service
+from datetime import timedelta
+from pathlib import Path
+from daemon.clock import FixedClock
+from daemon.farm import Message
+from daemon.service import serve
+from tests.samples import DAWN, farm, mow_morning, person
+
+def look(now):
+    print("looking", flush=True)
+    time.sleep(float(sys.argv[3]))
+    return mow_morning()
+
+daemon.service.STOP_WITHIN = 0.3
+ann = person(address=sys.argv[2])
+say = lambda morning, kind: {ann: Message("", "mow")}
+serve(farm(ann), Path(sys.argv[1]) / "state", FixedClock(DAWN + timedelta(minutes=1)), look, say)
+print("ended", flush=True)
+"""
+
+
+@contextmanager
+def serving(folder: Path, address: str, look_takes: float = 0.0) -> Iterator[subprocess.Popen[str]]:
+    arguments = [sys.executable, "-c", SERVE, str(folder), address, str(look_takes)]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True, env=environment)
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def line(process: subprocess.Popen[str], start: str) -> str:
+    assert process.stdout is not None
+    return next(text for text in process.stdout if text.startswith(start)).strip()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_the_service_shows_its_page_sends_and_ends_when_told(tmp_path: Path, number: signal.Signals) -> None:
+    with Gateway() as gateway, serving(tmp_path, gateway.address) as process:
+        address = re.sub("^page at ", "", line(process, "page at http://127.0.0.1:"))
+        line(process, "looking")
+        while not gateway.posted:
+            assert process.poll() is None
+            sleep(0.01)
+        assert "Today: mow 20 acres" in requests.get(address, timeout=5).text
+        process.send_signal(number)
+        rest, _ = process.communicate(timeout=10)
+        assert rest == "ended\n"
+        assert process.returncode == 0
+        assert [posted["message"] for posted in gateway.posted] == ["mow"]
+        [row] = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
+        assert row.state is State.SENT
+
+
+def test_a_look_without_an_end_does_not_keep_the_service_from_ending(tmp_path: Path) -> None:
+    with serving(tmp_path, "json://127.0.0.1:9", look_takes=60.0) as process:
+        line(process, "looking")
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=10)
+        assert process.returncode == 0
