@@ -18,6 +18,7 @@ from daemon.farm import Place
 from models.sun import extraterrestrial_radiation
 
 Hours = NDArray[np.datetime64]
+Mask = NDArray[np.bool_]
 
 HOUR: Final = np.timedelta64(1, "h")
 DEW_POINT_SLACK: Final = 0.5  # [K] rounding can lift the dew point this much above the air
@@ -177,7 +178,7 @@ def checked(dataset: xr.Dataset) -> xr.Dataset:
     _check_time(dataset["time"].values)
     _check_attributes(dataset)
     for name, allowed, broken in _broken_rules(dataset):
-        if bool(broken.any()):
+        if broken.any():
             raise Refused(_first_broken(dataset, name, allowed, broken))
     dew = dataset["dew_point_temperature"]
     clipped = dew.where(dew <= dataset["air_temperature"], dataset["air_temperature"])
@@ -197,10 +198,9 @@ def drop_bad_members(dataset: xr.Dataset) -> tuple[xr.Dataset, int]:
     rules = list(_broken_rules(dataset))
     bad = np.zeros(dataset.sizes["member"], dtype=bool)
     for _, _, broken in rules:
-        bad |= broken.any([dim for dim in broken.dims if dim != "member"]).values
+        bad |= broken.any(axis=-1).reshape(-1, bad.size).any(axis=0)
     if bad.all():
-        name, allowed, broken = next(rule for rule in rules if bool(rule[2].any()))
-        raise Refused(f"no usable member; {_first_broken(dataset, name, allowed, broken)}")
+        raise Refused(f"no usable member; {_first_broken(dataset, *next(rule for rule in rules if rule[2].any()))}")
     return dataset.isel(member=~bad), int(bad.sum())
 
 
@@ -355,41 +355,35 @@ def _expect(what: str, given: object, allowed: Sequence[object]) -> None:
         raise Refused(f"{what}: given {given!r}, allowed {' or '.join(repr(one) for one in allowed)}")
 
 
-def _broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, xr.DataArray]]:
+def _broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, Mask]]:
     """Yield each rule on values: the variable, what is allowed, and where it is broken."""
-    for name, variable in VARIABLES.items():
-        if name not in dataset:
-            continue
-        values = dataset[name]
-        if variable.required:
-            yield name, "a value for every hour", values.isnull()
-        yield name, variable.allowed, (values < variable.low) | (values > variable.high)
-    air, dew = dataset["air_temperature"], dataset["dew_point_temperature"]
-    yield "dew_point_temperature", "no more than the air temperature", dew - air > DEW_POINT_SLACK
+    arrays = {name: dataset[name].values for name in VARIABLES if name in dataset}
+    for name, values in arrays.items():
+        if VARIABLES[name].required:
+            yield name, "a value for every hour", np.isnan(values)
+        yield name, VARIABLES[name].allowed, (values < VARIABLES[name].low) | (values > VARIABLES[name].high)
+    above = arrays["dew_point_temperature"] - arrays["air_temperature"]
+    yield "dew_point_temperature", "no more than the air temperature", above > DEW_POINT_SLACK
     if {"latitude", "longitude"} <= set(dataset.coords):
-        sun = dataset["surface_downwelling_shortwave_flux_in_air"]
+        sun = "surface_downwelling_shortwave_flux_in_air"
         allowed = f"up to {SUN_IN_THE_DARK:g} W m-2 in the dark (are the times UTC, at the end of the hour?)"
-        yield str(sun.name), allowed, (sun > SUN_IN_THE_DARK) & _dark(dataset)
+        yield sun, allowed, (arrays[sun] > SUN_IN_THE_DARK) & _dark(dataset)
 
 
-def _dark(dataset: xr.Dataset) -> xr.DataArray:
-    """Return where the sun does not rise above the horizon at all during the hour."""
+def _dark(dataset: xr.Dataset) -> Mask:
+    """Return where the sun does not rise above the horizon at all during the hour, without a member axis."""
     time = dataset["time"].values
     cells = zip(np.atleast_1d(dataset["latitude"]), np.atleast_1d(dataset["longitude"]), strict=True)
-    sun = np.stack([extraterrestrial_radiation(float(lat), float(lon), time) for lat, lon in cells])
-    several = "place" in dataset.dims
-    return xr.DataArray(sun if several else sun[0], dims=("place", "time") if several else ("time",)) <= 0
+    dark = np.stack([extraterrestrial_radiation(float(lat), float(lon), time) <= 0 for lat, lon in cells])
+    return dark[:, np.newaxis] if "place" in dataset.dims else dark
 
 
-def _first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: xr.DataArray) -> str:
+def _first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: Mask) -> str:
     """Return a sentence on the first place where a rule is broken."""
-    broken = broken.transpose(*dataset[name].dims)
-    index = np.unravel_index(int(broken.values.argmax()), broken.shape)
-    at = dict(zip(broken.dims, index, strict=True))
+    index = np.unravel_index(int(broken.argmax()), broken.shape)
     given = float(dataset[name].values[index])
     shown = "nothing" if np.isnan(given) else f"{given:g}"
-    hour = iso(dataset["time"].values[at["time"]])
-    member = dataset["member"].values[at["member"]]
+    hour, member = iso(dataset["time"].values[index[-1]]), dataset["member"].values[index[-2]]
     return f"{name} at {hour}, member {member}: given {shown}, allowed {allowed}"
 
 

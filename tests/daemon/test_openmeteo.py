@@ -181,7 +181,7 @@ def test_a_place_beside_the_date_line_is_near_a_cell_across_it() -> None:
 # --- Past -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("days", [89, 90, 91, 92, 120])
+@pytest.mark.parametrize("days", [90, 91, 120])
 def test_the_past_is_whole_on_both_sides_of_what_the_service_keeps(days: int, session: requests.Session) -> None:
     table = invented("2026-01-01", "2026-06-19T23:00")
     since = NOW.date() - timedelta(days=days)
@@ -419,7 +419,7 @@ JUNK = st.one_of(
 )
 
 
-@settings(max_examples=300, derandomize=True, deadline=None, database=None)
+@settings(max_examples=150, derandomize=True, deadline=None, database=None)
 @given(st.data())
 def test_a_reply_with_anything_in_it_is_read_or_refused(data: st.DataObject) -> None:
     reply = json.loads(json.dumps(SMALL))
