@@ -62,7 +62,13 @@ def toml(value: object) -> str:
             return f'"{value:%H:%M}"'
         case list() | dict():
             return _collection(value)
-    return json.dumps(str(value), ensure_ascii=False) if isinstance(value, str) else str(value)
+    return _quoted(value) if isinstance(value, str) else str(value)
+
+
+def _quoted(text: str) -> str:
+    """Return a TOML string that stays on its line: whatever does not print is escaped."""
+    written = json.dumps(text, ensure_ascii=False)
+    return "".join(char if char.isprintable() else f"\\U{ord(char):08X}" for char in written)
 
 
 def _collection(value: list[object] | dict[object, object]) -> str:

@@ -116,10 +116,11 @@ def _line(section: type[Section], key: str, value: object, derived: Values, unit
         return f"# {key} is left out"
     if option is None:
         return f"{key} = {value}"
-    written = MASK if option.secret else option.write(value, units)
-    default = not setting.is_required() and value == derived.get(key, setting.default)
+    usual = derived.get(key, setting.default)
+    written = option.write(value, units)
+    default = not setting.is_required() and usual is not None and written == option.write(usual, units)
     remarks = [part for part in (option.unit(units), "the default" if default else "") if part]
-    return f"{key} = {written}" + (f"  # {', '.join(remarks)}" if remarks else "")
+    return f"{key} = {MASK if option.secret else written}" + (f"  # {', '.join(remarks)}" if remarks else "")
 
 
 def _place(farm: Farm) -> Values:
