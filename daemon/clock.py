@@ -45,9 +45,7 @@ class FixedClock:
 
     def __post_init__(self) -> None:
         if self.at.utcoffset() is None:
-            raise ValueError(
-                f"clock: {self.at.isoformat()} has no offset; write it as 2026-06-01T05:00-04:00"
-            )
+            raise ValueError(f"clock: {self.at.isoformat()} has no offset; write it as 2026-06-01T05:00-04:00")
 
     def now(self) -> datetime:
         """Return the time as an aware datetime in UTC."""
