@@ -1,6 +1,9 @@
 """The kinds of address a setting can hold."""
 
+import logging
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
@@ -48,6 +51,19 @@ class Recipient(Kind[str]):
 
         if not isinstance(value, str) or not value.isprintable() or "://" not in value:
             raise ValueError
-        if apprise.Apprise.instantiate(value, suppress_exceptions=True) is None:
+        with _unlogged("apprise"):
+            usable = apprise.Apprise.instantiate(value, suppress_exceptions=True) is not None
+        if not usable:
             raise ValueError
         return value
+
+
+@contextmanager
+def _unlogged(name: str) -> Iterator[None]:
+    """Keep a library from writing an address, with its secret, to the log."""
+    logger = logging.getLogger(name)
+    before, logger.disabled = logger.disabled, True
+    try:
+        yield
+    finally:
+        logger.disabled = before
