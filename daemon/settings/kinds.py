@@ -45,7 +45,7 @@ class Kind(Generic[T]):
         """Let pydantic read the option through this kind; the context is the units of the file."""
         return core_schema.with_info_plain_validator_function(self._validate)
 
-    def _validate(self, value: object, info: core_schema.ValidationInfo[Units]) -> T:
+    def _validate(self, value: object, info: "core_schema.ValidationInfo[Units]") -> T:
         units: Units = info.context or Units.US
         try:
             return self.read(value, units)
