@@ -64,7 +64,7 @@ def wind_at_two_metres(wind_speed: Array | float, height: float = 10.0) -> Array
 
     Notes
     -----
-    FAO-56 eq. 47: a logarithmic profile over short grass, in still stratification.
+    FAO-56 eq. 47: the logarithmic profile over short grass in neutral air.
 
     References
     ----------

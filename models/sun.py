@@ -229,7 +229,8 @@ def sunrise_sunset(latitude: Array | float, longitude: Array | float, day: Times
     Notes
     -----
     The sun's centre is at -0.833 deg: half a degree of disc and 34' of refraction over a level horizon. The sun is
-    placed anew at the found moment, twice. Within a minute up to 60 degrees of latitude; hills and cold air do more.
+    placed anew at the found moment, twice. Within 6 s of the Solar Position Algorithm up to 60 degrees of latitude;
+    minutes off on the few days when a polar sun grazes the horizon. Hills and cold air do more than that.
 
     References
     ----------
