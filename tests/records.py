@@ -30,15 +30,17 @@ def greensboro() -> pd.DataFrame:
 def london() -> pd.DataFrame:
     """Return 2012 at 51.51 N, 0.12 W: King's College roof as shipped by supy (GPL-3: read, never copied).
 
-    Dew point is derived from relative humidity by the FAO-56 form. Times are UTC at the end of the hour.
+    Dew point is derived from relative humidity by the FAO-56 form. Times are UTC at the end of the hour. The rows of
+    hour 0 are filled in, once with sun at midnight: sun from 22 to 3 UTC is set to none.
     """
     with files("supy").joinpath("sample_data/Kc_2012_data_60.txt").open() as table:
         raw = pd.read_csv(table, sep=r"\s+")
     day = pd.to_timedelta(raw["id"] - 1, unit="D") + pd.to_timedelta(raw["it"], unit="h")
     end = pd.DatetimeIndex(pd.to_datetime(raw["iy"].astype(str)) + day).tz_localize("UTC")
+    sun = raw["kdown"].clip(lower=0.0).where(raw["it"].between(3, 21), 0.0)
     celsius, humidity = raw["Tair"], raw["RH"].clip(1.0, 100.0)
     x = np.log(humidity / 100.0) + 17.27 * celsius / (237.3 + celsius)
-    return _contract(end, celsius, 237.3 * x / (17.27 - x), raw["U"], raw["kdown"].clip(lower=0.0), raw["rain"])
+    return _contract(end, celsius, 237.3 * x / (17.27 - x), raw["U"], sun, raw["rain"])
 
 
 def _contract(

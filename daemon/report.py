@@ -1,0 +1,83 @@
+"""The advice as data: one JSON object in SI units, whatever the farm's own."""
+
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from daemon.farm import Farm
+from daemon.outlook import Advice, Band, FieldDay, FieldProspect, Morning
+
+
+def report(farm: Farm, morning: Morning) -> dict[str, Any]:
+    """Return the advice of a morning as a JSON object.
+
+    Returns
+    -------
+    dict
+        Areas [ha], moistures [wet basis, 0 to 1], fibre [% of DM], odds 0.03 to 0.97, times local with their offset.
+        Keys are only ever added, never changed.
+    """
+    zone, prospect = farm.place.timezone, morning.prospect
+    advices = {advice.field: advice for advice in morning.advices}
+    weather = prospect.weather
+    return {
+        "farm": farm.name,
+        "issued_at": _time(prospect.at, zone),
+        "weather": None
+        if weather is None
+        else {
+            "source": weather.source,
+            "model": weather.model,
+            "issued_at": _time(weather.issued_at, zone),
+            "age_hours": round(weather.age_hours, 2),
+            "members": weather.members,
+            "credit": weather.credit,
+        },
+        "fields": [_field(field, advices[field.name], zone) for field in prospect.fields],
+    }
+
+
+def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "name": field.name,
+        "area_ha": round(field.area, 4),
+        "ripeness": field.ripeness,
+        "stage": field.stage,
+        "ndf": _band(field.ndf, 1),
+        "ndf_target": field.ndf_target,
+        "days_left": None if field.days_left is None else round(field.days_left, 1),
+        "dry_matter_t_per_ha": None if field.dry_matter is None else round(field.dry_matter, 2),
+        "days": [_day(day, zone) for day in field.days],
+        "advice": {
+            "kind": advice.kind,
+            "area_ha": round(advice.area, 4),
+            "reason": advice.reason,
+            "detail": advice.detail,
+        },
+    }
+
+
+def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "date": day.date.isoformat(),
+        "area_ha": round(day.area, 4),
+        "odds": None if day.odds is None else round(day.odds, 3),
+        "start": _time(day.start, zone),
+        "mow_until": _time(day.mow_until, zone),
+        "bale_from": _time(day.bale_from, zone),
+        "wrapped_by": _time(day.wrapped_by, zone),
+        "moisture_at_baling": _band(day.moisture_at_baling, 3),
+        "reason": day.reason,
+        "after": day.after,
+        "curve": [{"area_ha": round(one.area, 4), "odds": round(one.odds, 3)} for one in day.curve],
+    }
+
+
+def _band(band: Band | None, digits: int) -> dict[str, float] | None:
+    if band is None:
+        return None
+    return {name: round(getattr(band, name), digits) for name in ("low", "mid", "high")}
+
+
+def _time(at: datetime | None, zone: ZoneInfo) -> str | None:
+    return None if at is None else at.astimezone(zone).isoformat(timespec="minutes")

@@ -1,0 +1,262 @@
+"""Every sentence a farmer is sent, in trade words: the text of at most two parts and the email beside it."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from html import escape
+from typing import Final
+
+from daemon.due import TaskKind
+from daemon.farm import Channel, Farm, Hears, Message, Person
+from daemon.gsm7 import parts, plain
+from daemon.outlook import Advice, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
+from daemon.units import area, clock_time, crop, moisture, odds, weekday
+
+TEXT_PARTS: Final = 2
+SURER: Final = 0.9  # the second point at which odds are said
+NEARLY_RIPE: Final = 5  # days before ripeness from which the ripe mornings are told of
+SUBJECT: Final = 40  # characters that a telephone shows of a subject
+
+REASONS: Final[Mapping[Reason, str]] = {
+    Reason.NOT_RIPE: "not ripe yet",
+    Reason.RAIN: "rain would catch it",
+    Reason.WILL_NOT_DRY: "it will not dry by evening",
+    Reason.TOO_LITTLE_TIME: "too little time to bale and wrap",
+    Reason.ODDS_TOO_LOW: "not sure enough",
+    Reason.DAY_OFF: "a day off",
+    Reason.TOO_LATE_TODAY: "too late to start today",
+    Reason.DAY_IS_FULL: "the day is full with the fields before it",
+    Reason.OUT_OF_SEASON: "out of season",
+    Reason.DATA_MISSING: "weather data is missing",
+    Reason.DATA_STALE: "the forecast is too old",
+    Reason.FEW_MEMBERS: "too few forecasts to judge the odds",
+    Reason.OUT_OF_RANGE: "it is outside what can be reckoned",
+}
+RIPENESS: Final[Mapping[Ripeness, str]] = {
+    Ripeness.GROWING: "not ripe yet",
+    Ripeness.RIPE: "ripe",
+    Ripeness.PAST: "past its best",
+}
+SAMPLE: Final = "Check a sample before baling."
+CAUTION: Final = (
+    "This is an estimate, not an order. Your own eye, the sky and local rules come first. Bale nothing at 62 % water or "
+    "wetter. Stop for thunder and for heat, and let nobody near moving machines."
+)
+
+
+def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
+    """Return each person's message; nobody who has nothing to hear is in it.
+
+    Parameters
+    ----------
+    farm : Farm
+    morning : Morning
+        The newest pass.
+    task : TaskKind
+        The morning's message, the evening's heads-up, or a sign of life.
+    """
+    people = farm.alerts.people
+    if task is TaskKind.SIGN_OF_LIFE:
+        emails = [person for person in people if person.channel is Channel.EMAIL]
+        return {person: _sign_of_life(farm) for person in (*emails, *people)[:1]}
+    if task is TaskKind.EVENING:
+        tomorrow = _days_on(morning, morning.date + timedelta(days=1))
+        likely = [(name, day) for name, day in tomorrow if day.area > 0.0]
+        return {person: _evening(farm, person, likely) for person in people} if likely else {}
+    hears_it = [person for person in people if _concerns(person, morning)]
+    return {person: _morning(farm, person, morning) for person in hears_it}
+
+
+def reason_words(advice: Advice) -> str:
+    """Return why a field is not for mowing today, with how much of the forecast it is true of."""
+    words = REASONS[advice.reason or Reason.ODDS_TOO_LOW]
+    spoiled = advice.day.spoiled if advice.day else None
+    if spoiled is not None and advice.reason in {Reason.RAIN, Reason.WILL_NOT_DRY, Reason.TOO_LITTLE_TIME}:
+        words = f"{words} ({odds(spoiled)})"
+    return words
+
+
+def two_points(day: FieldDay, farm: Farm) -> str:
+    """Return the odds of the area advised and, where a smaller one is surer, of that too."""
+    said = odds(day.odds or 0.0)
+    surer = _surer(day)
+    if surer is None or odds(surer.odds) == said:
+        return f"{said} that all is wrapped tonight"
+    return f"{said} that all is wrapped tonight, {odds(surer.odds)} for {area(surer.area, farm.units)}"
+
+
+def text_body(farm: Farm, morning: Morning) -> str:
+    """Return the morning's text in at most two parts of the GSM alphabet; the least needed goes first."""
+    if morning.mows:
+        jobs = [_text_job(farm, advice) for advice in morning.mows]
+        pieces = [f"{_day_name(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:]), SAMPLE]
+    else:
+        pieces = [headline(morning)]
+    return fit(farm.name, pieces)
+
+
+def fit(farm_name: str, pieces: Sequence[str]) -> str:
+    """Return as many of the pieces as two parts hold, from the front; the first is always in, cut if it must be."""
+    kept = [plain(piece) for piece in pieces]
+    lead = f"{plain(farm_name)}: "
+    while len(kept) > 1 and parts(lead + " ".join(kept)) > TEXT_PARTS:
+        kept.pop()
+    text = lead + " ".join(kept)
+    while parts(text) > TEXT_PARTS:
+        text = text[:-1]
+    return text
+
+
+def headline(morning: Morning) -> str:
+    """Return the day's answer in one sentence where nothing is to be mown."""
+    day = _day_name(morning.date)
+    unknown = [advice for advice in morning.advices if advice.kind is Kind.NONE]
+    if unknown and len(unknown) == len(morning.advices):
+        reasons = {REASONS[advice.reason or Reason.DATA_MISSING] for advice in unknown}
+        return f"{day}: no advice, because {' and '.join(sorted(reasons))}. Go by your own eye and forecast."
+    told = [
+        f"{advice.field}: {'no advice, ' if advice.kind is Kind.NONE else ''}{reason_words(advice)}"
+        for advice in sorted(morning.advices, key=lambda one: one.reason is Reason.NOT_RIPE)
+    ]
+    return f"{day}: do not mow. {'; '.join(told)}."
+
+
+def _concerns(person: Person, morning: Morning) -> bool:
+    """Return whether a person hears of this morning: mowing and trouble go to all, waiting to who asked for it."""
+    trouble = any(advice.kind is Kind.NONE for advice in morning.advices)
+    if morning.mows or trouble:
+        return True
+    return person.hears is Hears.RIPE_MORNINGS and any(_ripe_soon(field) for field in morning.prospect.fields)
+
+
+def _ripe_soon(field: FieldProspect) -> bool:
+    near = field.days[: NEARLY_RIPE + 1]
+    return any(day.ripeness is not Ripeness.GROWING and day.reason is not Reason.OUT_OF_SEASON for day in near)
+
+
+def _morning(farm: Farm, person: Person, morning: Morning) -> Message:
+    if person.channel is Channel.TEXT:
+        return Message("", text_body(farm, morning))
+    lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
+    if morning.mows:
+        lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
+    return _email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning))
+
+
+def _lead(farm: Farm, morning: Morning) -> str:
+    if not morning.mows:
+        return headline(morning)
+    total = area(sum(advice.area for advice in morning.mows), farm.units)
+    return f"{_day_name(morning.date)}: mow {total} this forenoon."
+
+
+def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
+    day = likely[0][1].date
+    told = [f"{area(one.area, farm.units)} of {name} ({odds(one.odds or 0.0)})" for name, one in likely]
+    sentence = f"Likely tomorrow, {weekday(day)}: mow {', then '.join(told)}."
+    if likely[0][1].start is not None:
+        sentence += f" Start {clock_time(likely[0][1].start, farm.units)}."
+    later = "The morning's message decides."
+    if person.channel is Channel.TEXT:
+        return Message("", fit(farm.name, [sentence, later]))
+    return _email(_cut(f"Likely tomorrow: {told[0]}"), [sentence, later], [], [CAUTION])
+
+
+def _sign_of_life(farm: Farm) -> Message:
+    sentence = f"{farm.name}: the mowing advice is running and waits for the season."
+    return Message(_cut("Still running, out of season"), sentence, f"<p>{escape(sentence)}</p>")
+
+
+def _subject(farm: Farm, morning: Morning) -> str:
+    if morning.mows:
+        first = morning.mows[0]
+        more = f" +{len(morning.mows) - 1}" if len(morning.mows) > 1 else ""
+        return _cut(f"Mow {area(first.area, farm.units)}: {first.field}{more}")
+    unknown = all(advice.kind is Kind.NONE for advice in morning.advices)
+    return f"{weekday(morning.date)}: {'no advice' if unknown else 'do not mow'}"
+
+
+def _text_job(farm: Farm, advice: Advice) -> str:
+    day, units = advice.day, farm.units
+    if day is None or day.start is None or day.mow_until is None or day.bale_from is None:
+        raise ValueError(f"{advice.field}: advised to be mown without its hours")
+    start, stop, bale = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from))
+    surer = _surer(day)
+    more = f" ({area(surer.area, units)}: {odds(surer.odds)})" if surer and odds(surer.odds) != odds(day.odds or 0) else ""
+    return (
+        f"{area(advice.area, units)} of {advice.field}, start {start}, stop by {stop}, bale from {bale}. "
+        f"Odds {odds(day.odds or 0.0)}{more}."
+    )
+
+
+def _email_job(farm: Farm, advice: Advice) -> str:
+    day, units = advice.day, farm.units
+    if day is None or day.start is None or day.mow_until is None or day.bale_from is None or day.wrapped_by is None:
+        raise ValueError(f"{advice.field}: advised to be mown without its hours")
+    start, stop, bale, end = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from, day.wrapped_by))
+    band = day.moisture_at_baling
+    water = f" at about {100 * band.low:.0f} to {100 * band.high:.0f} % water" if band else ""
+    return (
+        f"{advice.field}: {area(advice.area, units)}. Start mowing at {start} and stop by {stop}. Rake and bale from "
+        f"{bale}{water}; all wrapped by about {end}, {day.bales} bales. Odds: {two_points(day, farm)}."
+    )
+
+
+def _field_lines(farm: Farm, morning: Morning) -> list[str]:
+    """Return a line for each field: its state, today's reason where it waits, and its next good day."""
+    waiting = {advice.field: advice for advice in morning.advices if advice.kind is not Kind.MOW}
+    lines = []
+    for field in morning.prospect.fields:
+        said = [_state(field, farm)] if field.ripeness else []
+        if field.name in waiting:
+            advice = waiting[field.name]
+            prefix = "no advice, because " if advice.kind is Kind.NONE else "today: "
+            detail = f" ({advice.detail})" if advice.detail and advice.kind is Kind.NONE else ""
+            said.append(f"{prefix}{reason_words(advice)}{detail}")
+        ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
+        if ahead is not None:
+            said.append(f"next chance {weekday(ahead.date)}, {area(ahead.area, farm.units)}, {odds(ahead.odds or 0)}")
+        lines.append(f"{field.name}: {'; '.join(said)}.")
+    return lines
+
+
+def _state(field: FieldProspect, farm: Farm) -> str:
+    if field.ripeness is None:
+        return ""
+    fibre = f", fibre {field.ndf.low:.0f} to {field.ndf.high:.0f} % NDF" if field.ndf else ""
+    grown = f", about {crop(field.dry_matter, farm.units)}" if field.dry_matter else ""
+    return f"{RIPENESS[field.ripeness]} ({field.stage}{fibre}{grown})"
+
+
+def _footer(morning: Morning) -> list[str]:
+    weather = morning.prospect.weather
+    lines = [CAUTION]
+    if weather is not None:
+        lines.append(f"Forecast {weather.age_hours:.0f} hours old, {weather.members} members. {weather.credit}.")
+    return lines
+
+
+def _email(subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str]) -> Message:
+    """Return an email whose HTML says the same as its text."""
+    body = "\n\n".join([*lines, *(["\n".join(f"- {line}" for line in fields)] if fields else []), *footer])
+    listed = f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in fields)}</ul>" if fields else ""
+    above = "".join(f"<p>{escape(line)}</p>" for line in lines)
+    below = "".join(f"<p><small>{escape(line)}</small></p>" for line in footer)
+    return Message(subject, body, above + listed + below)
+
+
+def _surer(day: FieldDay) -> Chance | None:
+    """Return the largest area at nine in ten, if there is one."""
+    return max((one for one in day.curve if one.odds >= SURER), key=lambda one: one.area, default=None)
+
+
+def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:
+    found = [(field.name, one) for field in morning.prospect.fields for one in field.days if one.date == day]
+    return sorted(found, key=lambda pair: pair[1].start.timestamp() if pair[1].start else 0.0)
+
+
+def _day_name(day: date) -> str:
+    return weekday(day)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= SUBJECT else f"{text[: SUBJECT - 3].rstrip()}..."
