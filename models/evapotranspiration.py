@@ -226,6 +226,7 @@ def hourly_reference_evapotranspiration(  # noqa: PLR0913 - six quantities and t
     def combine(
         temperature: Array, held: Array, wind: Array, net: Array, sun: Array, gamma: Array, result: Array
     ) -> None:
+        # In place and divided through by gamma, because each new array costs as much as the arithmetic in it.
         night = (sun <= DAY_SHORTWAVE).astype(np.float64)
         energy = night * (MM_PER_MJ * (ground_day - ground_night))
         energy += MM_PER_MJ * (1.0 - ground_day)
@@ -234,15 +235,14 @@ def hourly_reference_evapotranspiration(  # noqa: PLR0913 - six quantities and t
         below *= denominator_night - denominator_day
         below += denominator_day
         below *= wind
-        below += 1.0
-        below *= gamma  # gamma (1 + Cd u2)
+        below += 1.0  # 1 + Cd u2
         drying = saturation_vapour_pressure(temperature)
         slope = saturation_slope(temperature, drying)
+        slope /= gamma
         drying -= held
         drying *= wind
-        drying *= gamma
         drying *= numerator
-        drying /= temperature + KELVIN_WIND  # gamma Cn u2 (es - ea) / (T + 273)
+        drying /= temperature + KELVIN_WIND  # Cn u2 (es - ea) / (T + 273)
         below += slope
         energy *= slope
         energy += drying
