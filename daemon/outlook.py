@@ -68,6 +68,7 @@ class FieldDay:
     date: date
     ripeness: Ripeness
     ndf: Band
+    days_left: float  # until past its best, negative when past
     area: float
     odds: float | None
     curve: tuple[Chance, ...]

@@ -23,6 +23,7 @@ from daemon.workplan import (
 from models.growth import Growth, GrowthUnknown, StageLook, field_growth
 
 WHOLE_DAY = 23  # hours that a day needs for its extremes to be believed: the shortest day has 23
+HORIZON = 10  # days looked at from today on: forecasts reach no further with any skill
 
 
 def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
@@ -61,9 +62,7 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
     )
 
 
-def no_prospect(
-    farm: Farm, now: datetime, trouble: Reason, detail: str, facts: WeatherFacts | None = None
-) -> Prospect:
+def no_prospect(farm: Farm, now: datetime, trouble: Reason, detail: str, facts: WeatherFacts | None = None) -> Prospect:
     """Return a prospect in which nothing is known of any field, and why."""
     fields = tuple(_unknown(field, trouble, detail) for field in farm.fields)
     return Prospect(farm.name, now, facts, fields, trouble, detail)
@@ -84,10 +83,10 @@ def daily_extremes(weather: Weather, farm: Farm) -> pd.DataFrame:
 
 
 def _local_days(temperature: xr.DataArray, zone: str) -> pd.DataFrame:
-    frame = temperature.transpose("time", "member").to_pandas()
-    labels = pd.DatetimeIndex(frame.index).tz_localize("UTC").tz_convert(zone)
+    labels = pd.DatetimeIndex(temperature["time"].to_numpy()).tz_localize("UTC").tz_convert(zone)
+    frame = pd.DataFrame(temperature.transpose("time", "member").to_numpy())
     days = frame.groupby(np.asarray(labels.date))
-    table = pd.DataFrame({"high": days.max().mean(axis=1), "low": days.min().mean(axis=1)})
+    table = pd.DataFrame({"high": days.max().mean(axis="columns"), "low": days.min().mean(axis="columns")})
     return table[days.size() >= WHOLE_DAY]
 
 
@@ -132,7 +131,7 @@ def _field(
         return _unknown(field, Reason.OUT_OF_RANGE, str(wrong)), {}
     standing = standing_water(growth, today, hours)
     shown, worked = [], {}
-    for day in (today + timedelta(days=ahead) for ahead in range(growth.day.size - at)):
+    for day in (today + timedelta(days=ahead) for ahead in range(min(HORIZON, growth.day.size - at))):
         window = work_window(farm, day, now, hours)
         if window is None:
             break
@@ -188,17 +187,11 @@ def _share_days(
     for day in sorted({day for days in worked for day in days}):
         open_ = [days[day] for days in worked if day in days and _held_back(farm, days[day].shown) is None]
         before: WorkedDay | None = None
-        for field_day in sorted(open_, key=lambda one: -_urgency(one, farm)):
+        for field_day in sorted(open_, key=lambda one: one.shown.days_left):
             placed = field_day if before is None else field_after(farm, before, field_day, hours.to_odds)
             shared[field_day.field.name, day] = placed.shown
             before = placed if placed.plan.strips else before
     return shared
-
-
-def _urgency(day: WorkedDay, farm: Farm) -> float:
-    """Return how far past the start of ripeness a field is, in its own half-widths."""
-    del farm
-    return day.shown.ndf.mid
 
 
 def _held_back(farm: Farm, day: FieldDay) -> Reason | None:

@@ -63,7 +63,8 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
         likely = [(name, day) for name, day in tomorrow if day.area > 0.0]
         return {person: _evening(farm, person, likely) for person in people} if likely else {}
     hears_it = [person for person in people if _concerns(person, morning)]
-    return {person: _morning(farm, person, morning) for person in hears_it}
+    text, email = Message("", text_body(farm, morning)), email_of(farm, morning)
+    return {person: text if person.channel is Channel.TEXT else email for person in hears_it}
 
 
 def reason_words(advice: Advice) -> str:
@@ -88,10 +89,18 @@ def text_body(farm: Farm, morning: Morning) -> str:
     """Return the morning's text in at most two parts of the GSM alphabet; the least needed goes first."""
     if morning.mows:
         jobs = [_text_job(farm, advice) for advice in morning.mows]
-        pieces = [f"{_day_name(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:]), SAMPLE]
+        pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:]), SAMPLE]
     else:
         pieces = [headline(morning)]
     return fit(farm.name, pieces)
+
+
+def email_of(farm: Farm, morning: Morning) -> Message:
+    """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
+    lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
+    if morning.mows:
+        lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
+    return _email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning))
 
 
 def fit(farm_name: str, pieces: Sequence[str]) -> str:
@@ -108,7 +117,7 @@ def fit(farm_name: str, pieces: Sequence[str]) -> str:
 
 def headline(morning: Morning) -> str:
     """Return the day's answer in one sentence where nothing is to be mown."""
-    day = _day_name(morning.date)
+    day = weekday(morning.date)
     unknown = [advice for advice in morning.advices if advice.kind is Kind.NONE]
     if unknown and len(unknown) == len(morning.advices):
         reasons = {REASONS[advice.reason or Reason.DATA_MISSING] for advice in unknown}
@@ -133,20 +142,11 @@ def _ripe_soon(field: FieldProspect) -> bool:
     return any(day.ripeness is not Ripeness.GROWING and day.reason is not Reason.OUT_OF_SEASON for day in near)
 
 
-def _morning(farm: Farm, person: Person, morning: Morning) -> Message:
-    if person.channel is Channel.TEXT:
-        return Message("", text_body(farm, morning))
-    lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
-    if morning.mows:
-        lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
-    return _email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning))
-
-
 def _lead(farm: Farm, morning: Morning) -> str:
     if not morning.mows:
         return headline(morning)
     total = area(sum(advice.area for advice in morning.mows), farm.units)
-    return f"{_day_name(morning.date)}: mow {total} this forenoon."
+    return f"{weekday(morning.date)}: mow {total} this forenoon."
 
 
 def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
@@ -181,7 +181,9 @@ def _text_job(farm: Farm, advice: Advice) -> str:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
     start, stop, bale = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from))
     surer = _surer(day)
-    more = f" ({area(surer.area, units)}: {odds(surer.odds)})" if surer and odds(surer.odds) != odds(day.odds or 0) else ""
+    more = (
+        f" ({area(surer.area, units)}: {odds(surer.odds)})" if surer and odds(surer.odds) != odds(day.odds or 0) else ""
+    )
     return (
         f"{area(advice.area, units)} of {advice.field}, start {start}, stop by {stop}, bale from {bale}. "
         f"Odds {odds(day.odds or 0.0)}{more}."
@@ -252,10 +254,6 @@ def _surer(day: FieldDay) -> Chance | None:
 def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:
     found = [(field.name, one) for field in morning.prospect.fields for one in field.days if one.date == day]
     return sorted(found, key=lambda pair: pair[1].start.timestamp() if pair[1].start else 0.0)
-
-
-def _day_name(day: date) -> str:
-    return weekday(day)
 
 
 def _cut(text: str) -> str:

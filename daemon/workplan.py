@@ -99,9 +99,7 @@ def forecast_hours(farm: Farm, ahead: xr.Dataset) -> ForecastHours:
 def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> Window | None:
     """Return the working day on its grid, or None where the forecast does not cover it."""
     work = farm.work
-    earliest, latest, finish = (
-        _utc(farm, day, at) for at in (work.earliest_start, work.latest_start, work.finish_by)
-    )
+    earliest, latest, finish = (_utc(farm, day, at) for at in (work.earliest_start, work.latest_start, work.finish_by))
     begins = earliest.replace(minute=0, second=0, microsecond=0)
     first = round((begins + HOUR - _moment(hours.ends[0])) / HOUR)
     count = -(-(finish - begins) // HOUR)
@@ -216,7 +214,7 @@ def _without_plan(growth: Growth, at: int, day: date) -> FieldDay:
     ndf = Band(float(growth.ndf_low[at]), float(growth.ndf_mid[at]), float(growth.ndf_high[at]))
     state = ripeness(ndf.mid, growth.ndf_target)
     return FieldDay(
-        date=day, ripeness=state, ndf=ndf, area=0.0, odds=None, curve=(), start=None, mow_until=None, bale_from=None,
+        date=day, ripeness=state, ndf=ndf, days_left=float(growth.days_left[at]), area=0.0, odds=None, curve=(), start=None, mow_until=None, bale_from=None,
         wrapped_by=None, moisture_at_baling=None, bales=None, reason=None,
     )  # fmt: skip
 

@@ -51,6 +51,8 @@ EVAPORATION_CAP: Final = 1.1  # swath evaporation in terms of ET0 [1], estimate
 OSWIN_A: Final = 0.1145  # equilibrium moisture [kg/kg], derived from Nash 1978
 OSWIN_B: Final = 0.649  # [1], the same
 
+LEAST_DRY_MATTER: Final = 1.0  # a lighter crop is reckoned as this [t/ha]: the model was not tried below 200 g/m2
+
 # --- What is not known about the crop ---------------------------------------------------------------------------
 START_MOISTURE_SPREAD: Final = 0.02  # standard deviation of the moisture at mowing [wet basis], estimate
 YIELD_SPREAD: Final = 0.15  # relative standard deviation of the yield [1], estimate

@@ -161,7 +161,7 @@ def evening(plan: Plan, field: CropDay, crew: Crew) -> Evening:
     good = run.done if run.done.any() else np.ones_like(run.done)
     water = _water_at_raking(plan, field, run, count)[:, good]
     return Evening(
-        baling_from=_middle(run.baling_from[good]),
+        baling_from=_middle(run.baling_slot(count)[count - plan.strips, good]),
         wrapped_by=int(np.minimum(np.quantile(run.wrapped_at[good], 0.8, method="higher"), crew.finish)),
         moisture=tuple(float(q) for q in np.quantile(water, [0.1, 0.5, 0.9])),  # type: ignore[arg-type]
         bales=float(np.median(field.bales) * plan.strips),

@@ -42,9 +42,7 @@ class DryingHours:
     def between(self, first: int, last: int) -> "DryingHours":
         """Return the hours from `first` up to but not including `last`."""
         some = (slice(None), slice(first, last))
-        return DryingHours(
-            self.evaporation[some], self.wet_evaporation[some], self.equilibrium[some], self.rain[some]
-        )
+        return DryingHours(self.evaporation[some], self.wet_evaporation[some], self.equilibrium[some], self.rain[some])
 
 
 @dataclass(frozen=True)
@@ -247,7 +245,9 @@ def wilt(
     capped at 1.5 kg/kg: what falls beyond that runs through. Evaporation of a swath is at most 1.1 times that of
     grass. The rate constant is used down to 50 %, though published rates end near 60 %: real stems may be later.
     """
-    start = np.broadcast_to(surface_water[:, :, None] / (0.1 * swath.dry_matter), (*surface_water.shape, swath.rate.shape[1]))
+    start = np.broadcast_to(
+        surface_water[:, :, None] / (0.1 * swath.dry_matter), (*surface_water.shape, swath.rate.shape[1])
+    )
     tissue = np.empty((share_lying.shape[0] + 1, *start.shape))
     surface = np.empty_like(tissue)
     tissue[0] = swath.start_moisture

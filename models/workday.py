@@ -49,21 +49,28 @@ class Strips:
 
 @dataclass(frozen=True)
 class Run:
-    """How a day went, per case: whether all was wrapped in time, the slots of the first bale and of the last wrap.
+    """How a day went, per case: whether all was wrapped in time, and the slot in which the last wrap ended.
 
-    `begin` is the first slot that was followed, and `raked` (slot, case) what was raked by the end of each.
+    `begin` is the first slot that was followed; `raked` and `baled` (slot, case) are the strips done by the end of each.
     """
 
     done: NDArray[np.bool_]
-    baling_from: Slots
     wrapped_at: Slots
     begin: int
     raked: Array
+    baled: Array
 
     def raking_slot(self, strips: int) -> Slots:
         """Return the slot in which the raking of each strip began, shape (strip, case); past the end if never."""
+        return self._began(self.raked, strips)
+
+    def baling_slot(self, strips: int) -> Slots:
+        """Return the slot in which the baling of each strip began, shape (strip, case); past the end if never."""
+        return self._began(self.baled, strips)
+
+    def _began(self, progress: Array, strips: int) -> Slots:
         number = np.arange(strips)[:, None, None]
-        return self.begin + np.asarray((self.raked[None] <= number + CRUMB).sum(axis=1))
+        return self.begin + np.asarray((progress[None] <= number + CRUMB).sum(axis=1))
 
 
 def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
@@ -186,8 +193,8 @@ def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
     begin = int(min(dry_by[0].min(), crew.finish))
     raked, baled, wrapped = (np.zeros(count.size) for _ in range(3))
     lead = [raked] * (crew.rake_lead + 1)
-    progress = []
-    baling_from, wrapped_at = np.full(count.size, NEVER), np.full(count.size, NEVER)
+    by_slot: list[Array] = []
+    wrapped_at = np.full(count.size, NEVER)
     for slot in range(begin, crew.finish):
         hands = np.where(slot < mowing_until, crew.hands - 1.0, crew.hands)
         may_bale = (_at(strips.closes, baled, last) > slot) & (slot < wall)
@@ -195,13 +202,13 @@ def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
         wrapping, hands = _work(baled - wrapped, crew.wrapped / _at(strips.bales, wrapped, last), hands)
         dry = np.minimum((dry_by <= slot).sum(axis=0), count)
         raking, hands = _work(dry - raked, crew.raked, hands)
-        baling_from = np.where((baling > CRUMB) & (baling_from == NEVER), slot, baling_from)
         baled, wrapped, raked = baled + baling, wrapped + wrapping, raked + raking
         wrapped_at = np.where((wrapped >= count - CRUMB) & (wrapped_at == NEVER), slot + 1, wrapped_at)
         lead = [*lead[1:], raked]
-        progress.append(raked)
+        by_slot.append(np.array([raked, baled]))
     done = (wrapped_at <= crew.finish) & (count > 0)
-    return Run(done, baling_from, wrapped_at, begin, np.array(progress).reshape(-1, count.size))
+    progress = np.array(by_slot).reshape(-1, 2, count.size)
+    return Run(done, wrapped_at, begin, progress[:, 0], progress[:, 1])
 
 
 def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:

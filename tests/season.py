@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -31,7 +32,7 @@ SITES = {
     "london": (records.london, Place(51.51, -0.12, 30.0, ZoneInfo("Europe/London"))),
 }
 # The crew of the independent reading that the figures are held against: 7 acres an hour, 25 bales of 4x4 an hour.
-WORK = {
+WORK: dict[str, Any] = {
     "mown_per_hour": 7.0 * HECTARES_PER_ACRE,
     "raked_per_hour": 7.0 * HECTARES_PER_ACRE,
     "bales_per_hour": 25.0,

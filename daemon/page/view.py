@@ -10,6 +10,7 @@ from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
 from daemon.units import area, clock_time, crop, odds, size, weekday
+from daemon.wording import REASONS
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)
@@ -302,7 +303,7 @@ def _state(row: Posted, sent_at: str = "") -> str:
 
 
 def _words(reason: Reason) -> str:
-    return reason.value
+    return REASONS[reason]
 
 
 def _members(count: int) -> str:

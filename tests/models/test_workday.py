@@ -30,7 +30,7 @@ def test_an_evening_by_hand() -> None:
     """Two strips, one person free after mowing... and a second: told slot by slot in the comments."""
     run = follow(strips(2, bales=6.25), np.array([2]), crew(), DRY)
     # 30 rake A; 31 rake B; lead of two slots: 33 bale A; 34 bale B + wrap A; 35 wrap B, done at its end
-    assert run.baling_from.tolist() == [33]
+    assert run.baling_slot(2)[:, 0].tolist() == [33, 34]
     assert run.wrapped_at.tolist() == [36]
     assert run.raking_slot(2)[:, 0].tolist() == [30, 31]
     assert run.done.tolist() == [True]
@@ -50,7 +50,7 @@ def test_two_people_cannot_do_three_jobs_at_once() -> None:
 def test_the_mower_keeps_a_hand_from_the_baler() -> None:
     early = strips(16, first=20, ready=26, bales=6.25)
     alone = follow(early, np.array([16]), crew(hands=1, finish=200), DRY)
-    assert alone.baling_from[0] > 35, "one person mows until slot 36 before anything else starts"
+    assert alone.baling_slot(16)[0, 0] > 35, "one person mows until slot 36 before anything else starts"
 
 
 def test_rain_stops_the_baler_but_not_the_wrapper() -> None:
@@ -63,7 +63,9 @@ def test_rain_stops_the_baler_but_not_the_wrapper() -> None:
 
 
 def test_dew_closes_a_strip() -> None:
-    assert most_wrapped(strips(8, ready=20, closes=28), crew(), DRY)[0] < most_wrapped(strips(8, ready=20), crew(), DRY)[0]
+    assert (
+        most_wrapped(strips(8, ready=20, closes=28), crew(), DRY)[0] < most_wrapped(strips(8, ready=20), crew(), DRY)[0]
+    )
 
 
 def test_nothing_ready_nothing_wrapped() -> None:
@@ -79,7 +81,9 @@ def random_day(draw: st.DrawFn) -> tuple[Strips, Crew, np.ndarray]:
     count = draw(st.integers(1, 14))
     first = draw(st.integers(0, 12))
     mown = first + np.cumsum(draw(st.lists(st.sampled_from([1, 1, 1, 3]), min_size=count, max_size=count)))
-    ready = mown + draw(st.integers(0, 30)) + np.array(draw(st.lists(st.integers(0, 6), min_size=count, max_size=count)))
+    ready = (
+        mown + draw(st.integers(0, 30)) + np.array(draw(st.lists(st.integers(0, 6), min_size=count, max_size=count)))
+    )
     closes = np.array(draw(st.lists(st.sampled_from([30, 40, 50, NEVER]), min_size=count, max_size=count)))
     bales = np.array(draw(st.lists(st.floats(0.3, 20.0), min_size=count, max_size=count)))
     people = Crew(

@@ -91,6 +91,7 @@ def field_day(ahead: int = 0, acres: float = 20.0, odds: float | None = 0.79, re
         date=day,
         ripeness=Ripeness.RIPE,
         ndf=Band(46.0, 49.0, 52.0),
+        days_left=4.4 - ahead,
         area=acres * ACRE,
         odds=odds,
         curve=(Chance(2 * ACRE, 0.9), Chance(20 * ACRE, 0.79)),

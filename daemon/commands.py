@@ -1,0 +1,221 @@
+"""The command line: `forenoon run`, `once`, `explain`, `check`, `test-alert` and `demo`."""
+
+import argparse
+import json
+import logging
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+# Everything else is loaded by the command that needs it: `--help` must answer at once on a small board.
+if TYPE_CHECKING:
+    from daemon.clock import Clock
+    from daemon.farm import Farm, Message, Person
+    from daemon.outlook import Morning
+
+GOOD: Final = 0
+PROBLEMS: Final = 1
+WRONG_USAGE: Final = 2
+EXAMPLES: Final = """
+examples:
+  forenoon demo                          an invented farm, no network, nothing sent
+  forenoon check --show                  what the settings mean
+  forenoon once                          this morning's advice, printed
+  forenoon explain "North meadow"        the numbers behind it
+  forenoon run                           the service
+
+exit codes: 0 good, 1 problems (named on standard error), 2 wrong usage
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    given = _parser().parse_args(arguments)
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
+    try:
+        code: int = given.command(given)
+    except BrokenPipeError:
+        return PROBLEMS
+    except KeyboardInterrupt:
+        return 130
+    except Exception as error:
+        from daemon.postbag import PostbagError  # noqa: PLC0415
+        from daemon.settings import SettingsError  # noqa: PLC0415
+
+        if not isinstance(error, PostbagError | SettingsError | OSError):
+            raise
+        print(error, file=sys.stderr)
+        return PROBLEMS
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="forenoon",
+        description="Tells a grass farm which field to mow this morning, how much of it, and how sure that is.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"forenoon {version('forenoon')}")
+    config = argparse.ArgumentParser(add_help=False)
+    config.add_argument("-c", "--config", type=Path, metavar="FILE", help="the farm's settings")
+    now = argparse.ArgumentParser(add_help=False)
+    now.add_argument("--now", type=_moment, metavar="ISO", help="the time to pretend, such as 2026-06-01T05:30-04:00")
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+
+    def add(name: str, command: object, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
+        one = commands.add_parser(name, help=text, description=f"{text.capitalize()}.", parents=list(parents))
+        one.set_defaults(command=command)
+        return one
+
+    once = add("once", _once, "make one pass and print the advice", config, now)
+    once.add_argument("--send", action="store_true", help="also send it to the people in the settings")
+    once.add_argument("--json", action="store_true", help="print one JSON object in SI units")
+    add("run", _run, "run the service until it is stopped", config, now)
+    one_field = add("explain", _explain, "print the numbers behind a field's advice", config, now)
+    one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
+    check = add("check", _check, "check the settings", config)
+    check.add_argument("--show", action="store_true", help="print what they mean, secrets masked")
+    add("test-alert", _test_alert, "send everybody a message through the real path", config)
+    demo = add("demo", _demo, "show the whole way on an invented farm, with no network and nothing sent")
+    demo.add_argument("--page", type=Path, metavar="FILE", help="where to write the page")
+    return parser
+
+
+def _once(given: argparse.Namespace) -> int:
+    from daemon.due import TaskKind  # noqa: PLC0415
+    from daemon.look import look  # noqa: PLC0415
+
+    farm = _farm(given.config)
+    now = _clock(given.now).now()
+    morning = look(farm, now)
+    if given.json:
+        from daemon.report import report  # noqa: PLC0415
+
+        print(json.dumps(report(farm, morning), ensure_ascii=False, allow_nan=False, indent=1))
+    else:
+        _print_morning(farm, morning)
+    if given.send:
+        from daemon.wording import say  # noqa: PLC0415
+
+        return _send(farm, say(farm, morning, TaskKind.MORNING), "once", now)
+    if morning.prospect.trouble is not None:
+        print(f"no weather to advise on: {morning.prospect.detail}", file=sys.stderr)
+        return PROBLEMS
+    return GOOD
+
+
+def _run(given: argparse.Namespace) -> int:
+    from functools import partial  # noqa: PLC0415
+
+    from daemon.look import look  # noqa: PLC0415
+    from daemon.service import serve  # noqa: PLC0415
+    from daemon.settings import state_folder  # noqa: PLC0415
+    from daemon.wording import say  # noqa: PLC0415
+
+    farm = _farm(given.config)
+    serve(farm, state_folder(), _clock(given.now), partial(look, farm), partial(say, farm))
+    return GOOD
+
+
+def _explain(given: argparse.Namespace) -> int:
+    from daemon.explain import explain  # noqa: PLC0415
+    from daemon.look import look  # noqa: PLC0415
+
+    farm = _farm(given.config)
+    names = [field.name for field in farm.fields]
+    name = next((one for one in names if one.casefold() == given.field.casefold()), None)
+    if name is None:
+        print(f"explain: given {given.field!r}, allowed one of: {', '.join(names)}", file=sys.stderr)
+        return WRONG_USAGE
+    print(explain(farm, look(farm, _clock(given.now).now()), name))
+    return GOOD
+
+
+def _check(given: argparse.Namespace) -> int:
+    from daemon.settings import check, find, load, show  # noqa: PLC0415
+
+    path = find(given.config)
+    report = check(path)
+    if report.problems:
+        print(report, file=sys.stderr)
+        return PROBLEMS
+    if report.warnings:
+        print(report, file=sys.stderr)
+    print(show(load(path)) if given.show else f"{path}: good")
+    return GOOD
+
+
+def _test_alert(given: argparse.Namespace) -> int:
+    from daemon.farm import Channel, Message  # noqa: PLC0415
+
+    farm = _farm(given.config)
+    now = _clock(None).now()
+    words = f"{farm.name}: a test. If you read this, the mowing advice can reach you."
+    text, email = Message("", words), Message("Test of the mowing advice", words, f"<p>{words}</p>")
+    told = {person: text if person.channel is Channel.TEXT else email for person in farm.alerts.people}
+    return _send(farm, told, f"test {now:%H:%M:%S}", now)
+
+
+def _demo(given: argparse.Namespace) -> int:
+    from daemon.demo import show_demo  # noqa: PLC0415
+
+    show_demo(given.page)
+    return GOOD
+
+
+def _send(farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: datetime) -> int:
+    """Put messages in the postbag, deliver them once and say what became of each."""
+    from daemon.postbag import Postbag, State  # noqa: PLC0415
+    from daemon.service import DATABASE  # noqa: PLC0415
+    from daemon.settings import state_folder  # noqa: PLC0415
+
+    folder = state_folder()
+    folder.mkdir(parents=True, exist_ok=True)
+    postbag = Postbag(folder / DATABASE)
+    day = now.astimezone(farm.place.timezone).date()
+    for person, message in told.items():
+        if not postbag.put(day, kind, person, message, now, now + timedelta(hours=4)):
+            print(f"{person.name} ({person.channel}): already told today")
+    tried = postbag.deliver(now, farm.alerts.people)
+    for row in tried:
+        print(f"{row.person} ({row.channel}): {row.state}{f', {row.reason}' if row.reason else ''}")
+    if not told:
+        print("nobody to tell")
+    return GOOD if all(row.state is State.SENT for row in tried) else PROBLEMS
+
+
+def _print_morning(farm: "Farm", morning: "Morning") -> None:
+    """Print the text message and the email as they would be sent."""
+    from daemon.wording import email_of, text_body  # noqa: PLC0415
+
+    email = email_of(farm, morning)
+    print(f"Text\n{text_body(farm, morning)}\n\nEmail: {email.title}\n{email.body}")
+
+
+def _farm(config: Path | None) -> "Farm":
+    from daemon.settings import find, load  # noqa: PLC0415
+
+    return load(find(config))
+
+
+def _clock(now: datetime | None) -> "Clock":
+    from daemon.clock import FixedClock, SystemClock  # noqa: PLC0415
+
+    return SystemClock() if now is None else FixedClock(now)
+
+
+def _moment(text: str) -> datetime:
+    with suppress(ValueError):
+        moment = datetime.fromisoformat(text)
+        if moment.utcoffset() is not None:
+            return moment
+    raise argparse.ArgumentTypeError(f"given {text!r}, allowed a time with its offset: 2026-06-01T05:30-04:00")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,92 @@
+"""The numbers behind today's advice for one field, as text."""
+
+from collections.abc import Iterator
+
+from daemon.farm import Farm
+from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning
+from daemon.units import area, clock_time, crop, odds, size, weekday
+from daemon.wording import CAUTION, RIPENESS, reason_words, two_points
+from models import coefficients as c
+
+
+def explain(farm: Farm, morning: Morning, name: str) -> str:
+    """Return what is known of a field, where it comes from and how sure it is.
+
+    Raises
+    ------
+    KeyError
+        If the farm has no field of that name.
+    """
+    field = next(one for one in (*morning.prospect.fields, None) if one is None or one.name == name)
+    if field is None:
+        raise KeyError(name)
+    advice = next(one for one in morning.advices if one.field == name)
+    return "\n".join(
+        [*_today(farm, field, advice), "", *_growth(farm, field), "", *_days(farm, field), "", *_trust(morning)]
+    )
+
+
+def _today(farm: Farm, field: FieldProspect, advice: Advice) -> Iterator[str]:
+    yield f"{field.name}, {size(field.area, farm.units)}"
+    if advice.kind is Kind.MOW and advice.day is not None:
+        yield f"Today: mow {area(advice.area, farm.units)}. {two_points(advice.day, farm)}."
+        yield from _hours(farm, advice.day)
+    else:
+        lead = "no advice, because " if advice.kind is Kind.NONE else "wait: "
+        yield f"Today: {lead}{reason_words(advice)}{f' ({advice.detail})' if advice.detail else ''}."
+
+
+def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
+    named = (("start mowing", day.start), ("stop by", day.mow_until), ("bale from", day.bale_from))
+    for name, at in (*named, ("all wrapped by", day.wrapped_by)):
+        if at is not None:
+            yield f"  {name:15} {clock_time(at, farm.units)}"
+    if day.moisture_at_baling is not None:
+        band = day.moisture_at_baling
+        yield f"  {'water at raking':15} {100 * band.low:.0f}, {100 * band.mid:.0f}, {100 * band.high:.0f} % (10, 50, 90 % points)"
+
+
+def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    if field.ripeness is None or field.ndf is None or field.clock is None:
+        yield "Growth: not known."
+        return
+    yield f"Growth: {RIPENESS[field.ripeness]}, {field.stage}"
+    yield f"  temperature sum {field.clock:.0f} degC days, counted from {field.clock_from}"
+    yield f"  fibre (NDF) {field.ndf.low:.0f}, {field.ndf.mid:.0f}, {field.ndf.high:.0f} % (10, 50, 90 % points); cut at {field.ndf_target:.0f}"
+    if field.dry_matter is not None:
+        given = next((one.expected_yield for one in farm.fields if one.name == field.name), None)
+        yield f"  yield {crop(field.dry_matter, farm.units)} ({'from the settings' if given else 'estimate from the temperature sum'})"
+    if field.detail:
+        yield f"  note: {field.detail}"
+    yield "  Species curves are estimates, good to about four days; a look at the field, written in the settings, corrects them."
+
+
+def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    yield f"{'Coming days':13} {'odds for the least area':25} at the odds needed ({odds(farm.alerts.odds_needed)})"
+    for day in field.days:
+        least = next((one for one in day.curve if one.area >= min(farm.work.least_area, field.area) - 1e-6), None)
+        said = f"{odds(least.odds)} for {area(least.area, farm.units)}" if least else "-"
+        if day.area > 0.0 and day.start:
+            after = f", after {day.after}" if day.after else ""
+            end = f"{area(day.area, farm.units)} from {clock_time(day.start, farm.units)}{after}"
+        else:
+            end = reason_words(Advice(field.name, Kind.WAIT, 0.0, day.reason, day))
+        yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {said:25} {end}"
+
+
+def _trust(morning: Morning) -> Iterator[str]:
+    weather = morning.prospect.weather
+    if weather is None:
+        yield f"Weather: none. {morning.prospect.detail}"
+    else:
+        yield f"Weather: {weather.source}, {weather.model}, {weather.members} members, {weather.age_hours:.1f} h old. {weather.credit}."
+    yield (
+        f"Drying: evaporation model, constant {c.K400} per mm at {c.DENSITY_REFERENCE:.0f} g/m2, uncertain by "
+        f"{100 * c.K400_SPREAD:.0f} %; moisture at mowing by {100 * c.START_MOISTURE_SPREAD:.0f} points, yield by "
+        f"{100 * c.YIELD_SPREAD:.0f} % (estimates)."
+    )
+    yield (
+        f"Odds: share of the cases, drawn towards {c.PRIOR_CHANCE:.1f} because members repeat each other "
+        f"(correlation {c.MEMBER_CORRELATION}, estimates); a measured sample is worth more than any of this."
+    )
+    yield CAUTION
