@@ -43,7 +43,7 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
             yield f"  {name:15} {clock_time(at, farm.units)}"
     if day.moisture_at_baling is not None:
         band = day.moisture_at_baling
-        yield f"  {'water at raking':15} {100 * band.low:.0f}, {100 * band.mid:.0f}, {100 * band.high:.0f} % (10, 50, 90 % points)"
+        yield f"  {'water at raking':15} {_points(100 * band.low, 100 * band.mid, 100 * band.high)}"
 
 
 def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -52,13 +52,20 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
         return
     yield f"Growth: {RIPENESS[field.ripeness]}, {field.stage}"
     yield f"  temperature sum {field.clock:.0f} degC days, counted from {field.clock_from}"
-    yield f"  fibre (NDF) {field.ndf.low:.0f}, {field.ndf.mid:.0f}, {field.ndf.high:.0f} % (10, 50, 90 % points); cut at {field.ndf_target:.0f}"
+    fibre = _points(field.ndf.low, field.ndf.mid, field.ndf.high)
+    yield f"  fibre (NDF) {fibre}; to be cut at {field.ndf_target:.0f}"
     if field.dry_matter is not None:
         given = next((one.expected_yield for one in farm.fields if one.name == field.name), None)
-        yield f"  yield {crop(field.dry_matter, farm.units)} ({'from the settings' if given else 'estimate from the temperature sum'})"
+        source = "from the settings" if given else "estimate from the temperature sum"
+        yield f"  yield {crop(field.dry_matter, farm.units)} ({source})"
     if field.detail:
         yield f"  note: {field.detail}"
-    yield "  Species curves are estimates, good to about four days; a look at the field, written in the settings, corrects them."
+    yield "  Species curves are estimates, good to about four days. A look at the field corrects them:"
+    yield "  write what you saw under looks in the settings."
+
+
+def _points(low: float, mid: float, high: float) -> str:
+    return f"{low:.0f}, {mid:.0f}, {high:.0f} % (10, 50 and 90 % points)"
 
 
 def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -79,7 +86,8 @@ def _trust(morning: Morning) -> Iterator[str]:
     if weather is None:
         yield f"Weather: none. {morning.prospect.detail}"
     else:
-        yield f"Weather: {weather.source}, {weather.model}, {weather.members} members, {weather.age_hours:.1f} h old. {weather.credit}."
+        yield f"Weather: {weather.source}, {weather.model}, {weather.members} members, {weather.age_hours:.1f} h old."
+        yield f"{weather.credit}. {weather.note}".rstrip()
     yield (
         f"Drying: evaporation model, constant {c.K400} per mm at {c.DENSITY_REFERENCE:.0f} g/m2, uncertain by "
         f"{100 * c.K400_SPREAD:.0f} %; moisture at mowing by {100 * c.START_MOISTURE_SPREAD:.0f} points, yield by "

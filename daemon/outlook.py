@@ -1,6 +1,6 @@
 """What one pass over the farm finds and what it is advised: the types that travel from prospect to the page."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 
@@ -69,18 +69,23 @@ class FieldDay:
     ripeness: Ripeness
     ndf: Band
     days_left: float  # until past its best, negative when past
-    area: float
-    odds: float | None
-    curve: tuple[Chance, ...]
-    start: datetime | None
-    mow_until: datetime | None
-    bale_from: datetime | None
-    wrapped_by: datetime | None
-    moisture_at_baling: Band | None
-    bales: int | None
-    reason: Reason | None
+    area: float = 0.0
+    odds: float | None = None
+    curve: tuple[Chance, ...] = ()
+    start: datetime | None = None
+    mow_until: datetime | None = None
+    bale_from: datetime | None = None
+    wrapped_by: datetime | None = None
+    moisture_at_baling: Band | None = None
+    bales: int | None = None
+    reason: Reason | None = None
     spoiled: float | None = None  # share of the forecast in which the reason strikes
     after: str | None = None  # the field that is mown before this one on the same day
+
+    def without_plan(self, reason: Reason, spoiled: float | None = None) -> "FieldDay":
+        """Return the day with nothing to be mown and the reason; its odds stay, for they are still true."""
+        bare = FieldDay(self.date, self.ripeness, self.ndf, self.days_left)
+        return replace(bare, odds=self.odds, curve=self.curve, reason=reason, spoiled=spoiled)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import pandas as pd
 import xarray as xr
 
 from daemon.farm import Farm, Field
-from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, WeatherFacts
+from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, WeatherFacts
 from daemon.weather.contract import Weather
 from daemon.workplan import (
     ForecastHours,
@@ -200,7 +200,7 @@ def _held_back(farm: Farm, day: FieldDay) -> Reason | None:
         return Reason.OUT_OF_SEASON
     if day.date.weekday() in farm.work.days_off:
         return Reason.DAY_OFF
-    if day.ripeness.value == "growing":
+    if day.ripeness is Ripeness.GROWING:
         return Reason.NOT_RIPE
     return None
 
@@ -210,7 +210,4 @@ def _chosen(farm: Farm, alone: FieldDay, shared: FieldDay | None) -> FieldDay:
     reason = _held_back(farm, alone)
     if reason is None:
         return shared or alone
-    return replace(
-        alone, area=0.0, start=None, mow_until=None, bale_from=None, wrapped_by=None, moisture_at_baling=None,
-        bales=None, reason=reason, spoiled=None,
-    )  # fmt: skip
+    return alone.without_plan(reason)

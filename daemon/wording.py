@@ -38,8 +38,8 @@ RIPENESS: Final[Mapping[Ripeness, str]] = {
 }
 SAMPLE: Final = "Check a sample before baling."
 CAUTION: Final = (
-    "This is an estimate, not an order. Your own eye, the sky and local rules come first. Bale nothing at 62 % water or "
-    "wetter. Stop for thunder and for heat, and let nobody near moving machines."
+    "This is an estimate, not an order. Your own eye, the sky and local rules come first. Bale nothing at 62 % water "
+    "or wetter. Stop for thunder and for heat, and let nobody near moving machines."
 )
 
 

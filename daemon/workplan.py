@@ -124,7 +124,7 @@ def field_on(
     at = int((np.datetime64(window.date, "D") - growth.day[0]).astype(int))
     bare = _without_plan(growth, at, window.date)
     if not window.starts:
-        return replace(bare, reason=Reason.TOO_LATE_TODAY)
+        return bare.without_plan(Reason.TOO_LATE_TODAY)
     yield_ = field.expected_yield or max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
     crop = _crop_day(farm, growth, at, yield_, window, hours, standing)
     strip = farm.work.mown_per_hour / SLOTS_PER_HOUR
@@ -146,7 +146,7 @@ def field_after(farm: Farm, before: WorkedDay, day: WorkedDay, to_odds: Callable
     plan = next_plan(before.plan, day.crop, day.crew, most=most, least=least, needed=needed, to_odds=to_odds)
     shown = _shown(farm, day.field, day.shown, day.window, plan, day.crop, day.crew, least)
     if plan.strips == 0:
-        shown = replace(shown, reason=Reason.DAY_IS_FULL, spoiled=None)
+        shown = shown.without_plan(Reason.DAY_IS_FULL)
     return replace(day, plan=plan, shown=replace(shown, after=before.field.name))
 
 
@@ -213,10 +213,7 @@ def _without_plan(growth: Growth, at: int, day: date) -> FieldDay:
     """Return a field on a day as far as its growth alone tells."""
     ndf = Band(float(growth.ndf_low[at]), float(growth.ndf_mid[at]), float(growth.ndf_high[at]))
     state = ripeness(ndf.mid, growth.ndf_target)
-    return FieldDay(
-        date=day, ripeness=state, ndf=ndf, days_left=float(growth.days_left[at]), area=0.0, odds=None, curve=(), start=None, mow_until=None, bale_from=None,
-        wrapped_by=None, moisture_at_baling=None, bales=None, reason=None,
-    )  # fmt: skip
+    return FieldDay(day, state, ndf, float(growth.days_left[at]))
 
 
 def _shown(
@@ -228,10 +225,7 @@ def _shown(
     if plan.strips == 0:
         kind, spoiled = hindrance(plan, crew, least)
         reason = REASONS[kind] if spoiled > 0.0 else Reason.ODDS_TOO_LOW
-        return replace(
-            bare, area=0.0, odds=curve[least - 1].odds, curve=curve, start=None, mow_until=None, bale_from=None,
-            wrapped_by=None, moisture_at_baling=None, bales=None, reason=reason, spoiled=spoiled,
-        )  # fmt: skip
+        return replace(bare, odds=curve[least - 1].odds, curve=curve).without_plan(reason, spoiled)
     close = evening(plan, crop, crew)
     chosen = curve[plan.strips - 1]
     return replace(

@@ -12,7 +12,7 @@ from models.evapotranspiration import (
     net_radiation,
     wind_at_two_metres,
 )
-from models.humidity import psychrometric_constant, relative_humidity, saturation_vapour_pressure, surface_pressure
+from models.humidity import relative_humidity, saturation_vapour_pressure, surface_pressure
 from models.sun import clear_sky_radiation, extraterrestrial_radiation, solar_elevation
 
 Array = NDArray[np.float64]
@@ -89,7 +89,7 @@ def equilibrium_moisture(relative_humidity: Array, *, a: float = c.OSWIN_A, b: f
     return a * (humidity / (1.0 - humidity)) ** b
 
 
-def drying_hours(
+def drying_hours(  # noqa: PLR0913 - five quantities, their time and place
     air_temperature: Array,
     dew_point_temperature: Array,
     wind_speed: Array,

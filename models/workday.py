@@ -51,7 +51,7 @@ class Strips:
 class Run:
     """How a day went, per case: whether all was wrapped in time, and the slot in which the last wrap ended.
 
-    `begin` is the first slot that was followed; `raked` and `baled` (slot, case) are the strips done by the end of each.
+    `begin` is the first slot that was followed; `raked` and `baled` (slot, case) are the strips done by its end.
     """
 
     done: NDArray[np.bool_]
