@@ -9,7 +9,7 @@ from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Hears, Message, Person
 from daemon.gsm7 import parts, plain
 from daemon.outlook import Advice, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
-from daemon.units import area, clock_time, crop, moisture, odds, weekday
+from daemon.units import area, clock_time, crop, moisture, odds, tenths, weekday
 
 TEXT_PARTS: Final = 2
 SURER: Final = 0.9  # the second point at which odds are said
@@ -72,7 +72,7 @@ def reason_words(advice: Advice) -> str:
     words = REASONS[advice.reason or Reason.ODDS_TOO_LOW]
     spoiled = advice.day.spoiled if advice.day else None
     if spoiled is not None and advice.reason in {Reason.RAIN, Reason.WILL_NOT_DRY, Reason.TOO_LITTLE_TIME}:
-        words = f"{words} ({odds(spoiled)})"
+        words = f"{words} in {tenths(spoiled)} of 10 forecasts"
     return words
 
 
