@@ -1,0 +1,52 @@
+"""Single mornings of a real season through the file source and the whole pass, against what really came."""
+
+import pytest
+
+from daemon.outlook import FieldDay
+from tests.rain import wettest_hour
+from tests.season import Site, load, season, workable
+
+NEEDED = 0.7
+
+
+@pytest.fixture(scope="module")
+def site() -> Site:
+    return load("greensboro")
+
+
+@pytest.fixture(scope="module")
+def found(site: Site) -> dict[float, list[FieldDay]]:
+    return {dry_matter: list(season(site, dry_matter, NEEDED, every=12)) for dry_matter in (2.0, 4.0)}
+
+
+def test_it_speaks_where_the_crop_is_light(found: dict[float, list[FieldDay]]) -> None:
+    assert sum(workable(day, NEEDED) for day in found[2.0]) >= 3
+
+
+def test_it_is_silent_on_some_mornings(found: dict[float, list[FieldDay]]) -> None:
+    assert not all(workable(day, NEEDED) for day in found[2.0])
+
+
+def test_a_heavy_crop_never_gets_a_day_that_a_light_one_does_not(found: dict[float, list[FieldDay]]) -> None:
+    light, heavy = ({day.date for day in found[yield_] if workable(day, NEEDED)} for yield_ in (2.0, 4.0))
+    assert heavy <= light
+    assert len(heavy) < len(light)
+
+
+def test_it_never_speaks_on_a_day_with_rain_on_the_swath(site: Site, found: dict[float, list[FieldDay]]) -> None:
+    spoken = [day for days in found.values() for day in days if day.start and day.wrapped_by]
+    assert spoken
+    for day in spoken:
+        assert day.start is not None
+        assert day.wrapped_by is not None
+        assert wettest_hour(site.hours, day.start, day.wrapped_by) < 0.2, day.date
+
+
+def test_all_is_wrapped_by_the_end_of_the_day(found: dict[float, list[FieldDay]]) -> None:
+    for day in (day for days in found.values() for day in days if day.start and day.wrapped_by):
+        assert day.start is not None
+        assert day.wrapped_by is not None
+        assert (day.start.hour, day.start.minute) >= (7, 0)
+        assert (day.wrapped_by.hour, day.wrapped_by.minute) <= (20, 30)
+        assert day.moisture_at_baling is not None
+        assert day.moisture_at_baling.high <= 0.55 + 1e-9  # the wettest the farm bales
