@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning
 from daemon.units import area, clock_time, crop, odds, size, weekday
-from daemon.wording import CAUTION, RIPENESS, reason_words, two_points
+from daemon.wording import CAUTION, RIPENESS, reason_words, two_points, weather_line
 from models import coefficients as c
 
 
@@ -86,15 +86,16 @@ def _trust(morning: Morning) -> Iterator[str]:
     if weather is None:
         yield f"Weather: none. {morning.prospect.detail}"
     else:
-        yield f"Weather: {weather.source}, {weather.model}, {weather.members} members, {weather.age_hours:.1f} h old."
-        yield f"{weather.credit}. {weather.note}".rstrip()
+        yield f"Weather: {weather.source}, {weather.model}. {weather_line(weather)} {weather.credit}. {weather.note}".rstrip()
     yield (
         f"Drying: evaporation model, constant {c.K400} per mm at {c.DENSITY_REFERENCE:.0f} g/m2, uncertain by "
         f"{100 * c.K400_SPREAD:.0f} %; moisture at mowing by {100 * c.START_MOISTURE_SPREAD:.0f} points, yield by "
         f"{100 * c.YIELD_SPREAD:.0f} % (estimates)."
     )
-    yield (
-        f"Odds: share of the cases, drawn towards {c.PRIOR_CHANCE:.1f} because members repeat each other "
-        f"(correlation {c.MEMBER_CORRELATION}, estimates); a measured sample is worth more than any of this."
-    )
+    if weather is not None and not weather.known:
+        yield (
+            f"Odds: share of the cases, drawn towards {c.PRIOR_CHANCE:.1f} because members repeat each other "
+            f"(correlation {c.MEMBER_CORRELATION}; both are estimates)."
+        )
+    yield "A measured sample is worth more than any of this."
     yield CAUTION

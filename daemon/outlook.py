@@ -119,6 +119,7 @@ class WeatherFacts:
     members: int
     credit: str
     note: str = ""
+    known: bool = False  # recorded hours, of which nothing is uncertain
 
 
 @dataclass(frozen=True)

@@ -102,6 +102,7 @@ def _facts(weather: Weather, now: datetime) -> WeatherFacts:
         members=weather.ahead.sizes["member"],
         credit=attributes["credit"],
         note=attributes.get("note", ""),
+        known=attributes["kind"] == "record",
     )
 
 
@@ -110,7 +111,7 @@ def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason
     source = farm.weather
     if facts.age_hours > source.oldest:
         return Reason.DATA_STALE, f"{facts.age_hours:.0f} hours old, no more than {source.oldest:.0f} allowed"
-    if weather.ahead.attrs["kind"] != "record" and facts.members < source.least_members:
+    if not facts.known and facts.members < source.least_members:
         return Reason.FEW_MEMBERS, f"{facts.members} usable members, {source.least_members} needed"
     return None, ""
 
@@ -120,6 +121,8 @@ def _field(
 ) -> tuple[FieldProspect, dict[date, WorkedDay]]:
     """Return a field's prospect alone, and the plans behind it."""
     today = now.astimezone(farm.place.timezone).date()
+    if field.last_cut is not None and field.last_cut > today:
+        return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet"), {}
     try:
         growth = _growth(farm, field, days)
         at = int(np.flatnonzero(growth.day == np.datetime64(today, "D"))[0])

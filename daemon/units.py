@@ -71,18 +71,7 @@ def odds(chance: float) -> str:
     >>> odds(0.79), odds(0.7), odds(0.97), odds(0.03)
     ('7 in 10', '7 in 10', '9 in 10', '1 in 10')
     """
-    return f"{tenths(chance)} in 10"
-
-
-def tenths(share: float) -> int:
-    """Return a share in tenths, rounded down and kept from 1 to 9.
-
-    Examples
-    --------
-    >>> tenths(0.23), tenths(0.0)
-    (2, 1)
-    """
-    return min(9, max(1, math.floor(share * 10.0 + _SLACK)))
+    return f"{min(9, max(1, math.floor(chance * 10.0 + _SLACK)))} in 10"
 
 
 def clock_time(at: time | datetime, units: Units) -> str:

@@ -8,8 +8,8 @@ from typing import Final
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Hears, Message, Person
 from daemon.gsm7 import parts, plain
-from daemon.outlook import Advice, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
-from daemon.units import area, clock_time, crop, moisture, odds, tenths, weekday
+from daemon.outlook import Advice, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness, WeatherFacts
+from daemon.units import area, clock_time, crop, moisture, odds, weekday
 
 TEXT_PARTS: Final = 2
 SURER: Final = 0.9  # the second point at which odds are said
@@ -68,11 +68,11 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
 
 
 def reason_words(advice: Advice) -> str:
-    """Return why a field is not for mowing today, with how much of the forecast it is true of."""
+    """Return why a field is not for mowing today, and how likely that is."""
     words = REASONS[advice.reason or Reason.ODDS_TOO_LOW]
     spoiled = advice.day.spoiled if advice.day else None
     if spoiled is not None and advice.reason in {Reason.RAIN, Reason.WILL_NOT_DRY, Reason.TOO_LITTLE_TIME}:
-        words = f"{words} in {tenths(spoiled)} of 10 forecasts"
+        words = f"{words} ({odds(spoiled)})"
     return words
 
 
@@ -221,6 +221,17 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     return lines
 
 
+def weather_line(weather: WeatherFacts) -> str:
+    """Return how old the weather is and what it is worth.
+
+    Hours of a record are known: a pass over them is a rehearsal, not a forecast.
+    """
+    if weather.known:
+        return "Recorded hours, taken as if they had been forecast without fault: the odds are those of the crop alone."
+    count = "1 member" if weather.members == 1 else f"{weather.members} members"
+    return f"Forecast {weather.age_hours:.0f} hours old, {count}."
+
+
 def _state(field: FieldProspect, farm: Farm) -> str:
     if field.ripeness is None:
         return ""
@@ -233,7 +244,7 @@ def _footer(morning: Morning) -> list[str]:
     weather = morning.prospect.weather
     lines = [CAUTION]
     if weather is not None:
-        lines.append(f"Forecast {weather.age_hours:.0f} hours old, {weather.members} members. {weather.credit}.")
+        lines.append(f"{weather_line(weather)} {weather.credit}.")
     return lines
 
 

@@ -9,7 +9,7 @@ from typing import Final
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
-from daemon.units import area, clock_time, crop, odds, size, tenths, weekday
+from daemon.units import area, clock_time, crop, odds, size, weekday
 from daemon.wording import REASONS
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
@@ -284,7 +284,7 @@ def _day_row(view: PageView, day: FieldDay) -> DayRow:
         sure = odds(day.odds) if day.odds is not None else ""
         amount, when = area(day.area, units), ", ".join(filter(None, (after, start, bale)))
     else:
-        often = f" in {tenths(day.spoiled)} of 10 forecasts" if day.spoiled is not None else ""
+        often = f", {odds(day.spoiled)}" if day.spoiled is not None else ""
         least = f" ({odds(day.odds)} for {area(view.farm.work.least_area, units)})" if day.odds is not None else ""
         amount, sure, when = "nothing", "", f"{_words(day.reason or Reason.ODDS_TOO_LOW)}{often}{least}"
     return DayRow(day.date, day_name(day.date, view.today), amount, sure, when)

@@ -244,18 +244,18 @@ class Day(Kind[date]):
 
     def allowed(self, units: Units) -> str:
         """Return how a day is written."""
-        return "a day such as 2026-05-20, from 2000 to 2099"
+        return "a day such as 2026-05-20, from 1900 to 2099"
 
     def read(self, value: object, units: Units) -> date:
         """Return the day; a day with a time on it is something else."""
         day = date.fromisoformat(value.strip()) if isinstance(value, str) else value
-        if not isinstance(day, date) or isinstance(day, datetime) or not 2000 <= day.year <= 2099:
+        if not isinstance(day, date) or isinstance(day, datetime) or not 1900 <= day.year <= 2099:
             raise ValueError
         return day
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the day without its time."""
-        return value.date().isoformat() if isinstance(value, datetime) and 2000 <= value.year <= 2099 else None
+        return value.date().isoformat() if isinstance(value, datetime) and 1900 <= value.year <= 2099 else None
 
 
 @dataclass(frozen=True)
