@@ -33,7 +33,7 @@ def _today(farm: Farm, field: FieldProspect, advice: Advice) -> Iterator[str]:
         yield from _hours(farm, advice.day)
     else:
         lead = "no advice, because " if advice.kind is Kind.NONE else "wait: "
-        yield f"Today: {lead}{reason_words(advice)}{f' ({advice.detail})' if advice.detail else ''}."
+        yield f"Today: {lead}{reason_words(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
 
 
 def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
@@ -77,7 +77,7 @@ def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
             after = f", after {day.after}" if day.after else ""
             end = f"{area(day.area, farm.units)} from {clock_time(day.start, farm.units)}{after}"
         else:
-            end = reason_words(Advice(field.name, Kind.WAIT, 0.0, day.reason, day))
+            end = reason_words(day.reason, day)
         yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {said:25} {end}"
 
 
@@ -86,7 +86,8 @@ def _trust(morning: Morning) -> Iterator[str]:
     if weather is None:
         yield f"Weather: none. {morning.prospect.detail}"
     else:
-        yield f"Weather: {weather.source}, {weather.model}. {weather_line(weather)} {weather.credit}. {weather.note}".rstrip()
+        yield f"Weather: {weather.source}, {weather.model}. {weather_line(weather)}"
+        yield f"{weather.credit}. {weather.note}".rstrip()
     yield (
         f"Drying: evaporation model, constant {c.K400} per mm at {c.DENSITY_REFERENCE:.0f} g/m2, uncertain by "
         f"{100 * c.K400_SPREAD:.0f} %; moisture at mowing by {100 * c.START_MOISTURE_SPREAD:.0f} points, yield by "

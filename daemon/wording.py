@@ -13,6 +13,7 @@ from daemon.units import area, clock_time, crop, moisture, odds, weekday
 
 TEXT_PARTS: Final = 2
 SURER: Final = 0.9  # the second point at which odds are said
+NEAR_MISS: Final = 0.4  # odds from which a day that is not enough is told as a near miss
 NEARLY_RIPE: Final = 5  # days before ripeness from which the ripe mornings are told of
 SUBJECT: Final = 40  # characters that a telephone shows of a subject
 
@@ -30,6 +31,12 @@ REASONS: Final[Mapping[Reason, str]] = {
     Reason.DATA_STALE: "the forecast is too old",
     Reason.FEW_MEMBERS: "too few forecasts to judge the odds",
     Reason.OUT_OF_RANGE: "it is outside what can be reckoned",
+}
+PERHAPS: Final[Mapping[Reason, str]] = {
+    Reason.RAIN: "rain may catch it",
+    Reason.WILL_NOT_DRY: "it may not dry by evening",
+    Reason.TOO_LITTLE_TIME: "time may run out",
+    Reason.ODDS_TOO_LOW: "which is less than asked for",
 }
 RIPENESS: Final[Mapping[Ripeness, str]] = {
     Ripeness.GROWING: "not ripe yet",
@@ -67,13 +74,12 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
     return {person: text if person.channel is Channel.TEXT else email for person in hears_it}
 
 
-def reason_words(advice: Advice) -> str:
-    """Return why a field is not for mowing today, and how likely that is."""
-    words = REASONS[advice.reason or Reason.ODDS_TOO_LOW]
-    spoiled = advice.day.spoiled if advice.day else None
-    if spoiled is not None and advice.reason in {Reason.RAIN, Reason.WILL_NOT_DRY, Reason.TOO_LITTLE_TIME}:
-        words = f"{words} ({odds(spoiled)})"
-    return words
+def reason_words(reason: Reason | None, day: FieldDay | None) -> str:
+    """Return why a field is not for mowing on a day; a near miss is told with its odds."""
+    reason = reason or Reason.ODDS_TOO_LOW
+    if day is None or day.odds is None or day.odds < NEAR_MISS or reason not in PERHAPS:
+        return REASONS[reason]
+    return f"only {odds(day.odds)}, {PERHAPS[reason]}"
 
 
 def two_points(day: FieldDay, farm: Farm) -> str:
@@ -123,7 +129,7 @@ def headline(morning: Morning) -> str:
         reasons = {REASONS[advice.reason or Reason.DATA_MISSING] for advice in unknown}
         return f"{day}: no advice, because {' and '.join(sorted(reasons))}. Go by your own eye and forecast."
     told = [
-        f"{advice.field}: {'no advice, ' if advice.kind is Kind.NONE else ''}{reason_words(advice)}"
+        f"{advice.field}: {'no advice, ' if advice.kind is Kind.NONE else ''}{reason_words(advice.reason, advice.day)}"
         for advice in sorted(morning.advices, key=lambda one: one.reason is Reason.NOT_RIPE)
     ]
     return f"{day}: do not mow. {'; '.join(told)}."
@@ -213,7 +219,7 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
             advice = waiting[field.name]
             prefix = "no advice, because " if advice.kind is Kind.NONE else "today: "
             detail = f" ({advice.detail})" if advice.detail and advice.kind is Kind.NONE else ""
-            said.append(f"{prefix}{reason_words(advice)}{detail}")
+            said.append(f"{prefix}{reason_words(advice.reason, advice.day)}{detail}")
         ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
         if ahead is not None:
             said.append(f"next chance {weekday(ahead.date)}, {area(ahead.area, farm.units)}, {odds(ahead.odds or 0)}")

@@ -132,7 +132,7 @@ def _row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
     today = (
         f"mow {area(advice.area, farm.units)}, {odds(advice.day.odds or 0)}"
         if advice in morning.mows and advice.day
-        else reason_words(advice)
+        else reason_words(advice.reason, advice.day)
     )
     ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
     then = f"{weekday(ahead.date)}, {area(ahead.area, farm.units)}" if ahead else "none in sight"

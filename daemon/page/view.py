@@ -10,7 +10,7 @@ from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
 from daemon.units import area, clock_time, crop, odds, size, weekday
-from daemon.wording import REASONS
+from daemon.wording import REASONS, reason_words
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)
@@ -284,9 +284,8 @@ def _day_row(view: PageView, day: FieldDay) -> DayRow:
         sure = odds(day.odds) if day.odds is not None else ""
         amount, when = area(day.area, units), ", ".join(filter(None, (after, start, bale)))
     else:
-        often = f", {odds(day.spoiled)}" if day.spoiled is not None else ""
-        least = f" ({odds(day.odds)} for {area(view.farm.work.least_area, units)})" if day.odds is not None else ""
-        amount, sure, when = "nothing", "", f"{_words(day.reason or Reason.ODDS_TOO_LOW)}{often}{least}"
+        least = f"{area(view.farm.work.least_area, units)}: {odds(day.odds)}" if day.odds is not None else ""
+        amount, sure, when = "nothing", least, reason_words(day.reason, day)
     return DayRow(day.date, day_name(day.date, view.today), amount, sure, when)
 
 
