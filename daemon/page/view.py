@@ -254,8 +254,10 @@ def _next_chance(view: PageView) -> str:
 
 
 def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
+    notes = tuple(one.notes for one in view.farm.fields if one.name == field.name and one.notes)
     if field.unknown is not None or field.ripeness is None:
-        return (f"Nothing can be said: {_words(field.unknown or Reason.DATA_MISSING)}.",)
+        detail = f" ({field.detail})" if field.detail else ""
+        return (f"Nothing can be said: {_words(field.unknown or Reason.DATA_MISSING)}{detail}.", *notes)
     stage = f", {field.stage}" if field.stage else ""
     lines = [f"{RIPENESS_WORDS[field.ripeness]}{stage}."]
     if field.ndf is not None:
@@ -266,7 +268,7 @@ def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
         lines.append(_days_left(field.days_left))
     if field.dry_matter is not None:
         lines.append(f"About {crop(field.dry_matter, view.farm.units)}.")
-    return tuple(lines)
+    return (*lines, *notes)
 
 
 def _days_left(days: float) -> str:
