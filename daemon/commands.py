@@ -102,7 +102,7 @@ def _once(given: argparse.Namespace) -> int:
     if given.send:
         from daemon.wording import say  # noqa: PLC0415
 
-        return _send(farm, say(farm, morning, TaskKind.MORNING), "once", now)
+        return _send(farm, say(farm, morning, TaskKind.MORNING), TaskKind.MORNING, now)
     if morning.prospect.trouble is not None:
         print(f"no weather to advise on: {morning.prospect.detail}", file=sys.stderr)
         return PROBLEMS

@@ -1,5 +1,6 @@
 """Every sentence a farmer is sent, in trade words: the text of at most two parts and the email beside it."""
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from html import escape
@@ -86,7 +87,7 @@ def two_points(day: FieldDay, farm: Farm) -> str:
     """Return the odds of the area advised and, where a smaller one is surer, of that too."""
     said = odds(day.odds or 0.0)
     surer = _surer(day)
-    if surer is None or odds(surer.odds) == said:
+    if surer is None:
         return f"{said} that all is wrapped tonight"
     return f"{said} that all is wrapped tonight, {odds(surer.odds)} for {area(surer.area, farm.units)}"
 
@@ -187,9 +188,7 @@ def _text_job(farm: Farm, advice: Advice) -> str:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
     start, stop, bale = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from))
     surer = _surer(day)
-    more = (
-        f" ({area(surer.area, units)}: {odds(surer.odds)})" if surer and odds(surer.odds) != odds(day.odds or 0) else ""
-    )
+    more = f" ({area(surer.area, units)}: {odds(surer.odds)})" if surer else ""
     return (
         f"{area(advice.area, units)} of {advice.field}, start {start}, stop by {stop}, bale from {bale}. "
         f"Odds {odds(day.odds or 0.0)}{more}."
@@ -264,8 +263,12 @@ def _email(subject: str, lines: Sequence[str], fields: Sequence[str], footer: Se
 
 
 def _surer(day: FieldDay) -> Chance | None:
-    """Return the largest area at nine in ten, if there is one."""
-    return max((one for one in day.curve if one.odds >= SURER), key=lambda one: one.area, default=None)
+    """Return the largest area at nine in ten, or else at the best odds there are; None if those are the day's own."""
+    best = max((one.odds for one in day.curve), default=0.0)
+    level = min(SURER, math.floor(best * 10.0 + 1e-9) / 10.0)
+    if level <= math.floor((day.odds or 0.0) * 10.0 + 1e-9) / 10.0:
+        return None
+    return max((one for one in day.curve if one.odds >= level), key=lambda one: one.area, default=None)
 
 
 def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:

@@ -208,7 +208,7 @@ def _why_unknown(view: PageView) -> str | None:
     if view.morning.date != view.today:
         return f"the last pass was for {weekday(view.morning.date)} {view.morning.date.day}"
     if view.morning.prospect.trouble is not None:
-        return f"of this: {_words(view.morning.prospect.trouble)}"
+        return _words(view.morning.prospect.trouble)
     age = data_age(view.morning, view.now)
     if age is None:
         return "there is no weather data"

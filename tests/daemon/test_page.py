@@ -92,7 +92,7 @@ def test_a_metric_farm_reads_hectares_and_its_own_clock() -> None:
 
 def test_a_day_without_mowing_says_why_and_what_comes() -> None:
     shown = view(wait_morning())
-    assert headline(shown) == "No mowing today: rain (Long Meadow)."
+    assert headline(shown) == "No mowing today: rain would catch it (Long Meadow)."
     assert next_step(shown) == (
         "The next day in sight is Thursday 4: 12 acres of Long Meadow, 7 in 10."
         " The next morning message comes at 5:30 am."
@@ -104,14 +104,17 @@ def test_reasons_are_told_once_with_their_fields() -> None:
         Advice(name, Kind.WAIT, 0.0, reason, None)
         for name, reason in (("A", Reason.NOT_RIPE), ("B", Reason.RAIN), ("C", Reason.NOT_RIPE))
     )
-    assert headline(view(Morning(DAY, advices, prospect()))) == "No mowing today: not ripe (A, C); rain (B)."
+    assert (
+        headline(view(Morning(DAY, advices, prospect())))
+        == "No mowing today: not ripe yet (A, C); rain would catch it (B)."
+    )
 
 
 @pytest.mark.parametrize(
     ("morning", "now", "sentence"),
     [
         (None, SOON, "No advice today, because no pass over the fields has been made yet."),
-        (unknown_morning(), SOON, "No advice today, because of this: weather data missing."),
+        (unknown_morning(), SOON, "No advice today, because weather data is missing."),
         (mow_morning(), DAWN + timedelta(hours=15.5), "No advice today, because the weather data is 18 hours old."),
         (mow_morning(), DAWN + timedelta(days=1), "No advice today, because the last pass was for Monday 1."),
         (mow_morning(), WINTER, "Out of season: no mowing is looked for."),
@@ -127,7 +130,7 @@ def test_what_is_not_known_is_no_advice(morning: Morning | None, now: datetime, 
 def test_an_advice_of_none_for_every_field_is_no_advice() -> None:
     advice = Advice("Long Meadow", Kind.NONE, 0.0, Reason.OUT_OF_RANGE, None)
     shown = view(Morning(DAY, (advice,), prospect()))
-    assert headline(shown) == "No advice today, because: outside what the models cover (Long Meadow)."
+    assert headline(shown) == "No advice today, because: it is outside what can be reckoned (Long Meadow)."
 
 
 def test_each_field_shows_its_ripeness_and_its_days() -> None:
@@ -141,8 +144,8 @@ def test_each_field_shows_its_ripeness_and_its_days() -> None:
     )
     assert [(day.name, day.amount, day.odds, day.when) for day in long.days] == [
         ("Today", "20 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
-        ("Tomorrow", "nothing", "", "odds too low (4 in 10 for 2 acres)"),
-        ("Wednesday 3", "nothing", "", "rain"),
+        ("Tomorrow", "nothing", "2 acres: 4 in 10", "only 4 in 10, which is less than asked for"),
+        ("Wednesday 3", "nothing", "", "rain would catch it"),
         ("Thursday 4", "12 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
         ("Sunday 7", "nothing", "", "a day off"),
         ("Monday 8", "9.3 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
@@ -154,7 +157,7 @@ def test_each_field_shows_its_ripeness_and_its_days() -> None:
 def test_a_field_of_which_nothing_is_known_says_so() -> None:
     lost = replace(field_prospect("Hill", 5.0), unknown=Reason.OUT_OF_RANGE)
     [card] = field_cards(view(Morning(DAY, (), prospect(lost))))
-    assert card.state == ("Nothing can be said: outside what the models cover.",)
+    assert card.state == ("Nothing can be said: it is outside what can be reckoned.",)
 
 
 @pytest.mark.parametrize(
