@@ -65,7 +65,7 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
     people = farm.alerts.people
     if task is TaskKind.SIGN_OF_LIFE:
         emails = [person for person in people if person.channel is Channel.EMAIL]
-        return {person: _sign_of_life(farm) for person in (*emails, *people)[:1]}
+        return {person: _sign_of_life(farm, person) for person in (*emails, *people)[:1]}
     if task is TaskKind.EVENING:
         tomorrow = _days_on(morning, morning.date + timedelta(days=1))
         likely = [(name, day) for name, day in tomorrow if day.area > 0.0]
@@ -168,8 +168,11 @@ def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]])
     return _email(_cut(f"Likely tomorrow: {told[0]}"), [sentence, later], [], [CAUTION])
 
 
-def _sign_of_life(farm: Farm) -> Message:
-    sentence = f"{farm.name}: the mowing advice is running and waits for the season."
+def _sign_of_life(farm: Farm, person: Person) -> Message:
+    waits = "the mowing advice is running and waits for the season."
+    if person.channel is Channel.TEXT:
+        return Message("", fit(farm.name, [waits]))
+    sentence = f"{farm.name}: {waits}"
     return Message(_cut("Still running, out of season"), sentence, f"<p>{escape(sentence)}</p>")
 
 

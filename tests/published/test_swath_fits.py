@@ -46,7 +46,7 @@ def test_humid_air_makes_hay_slower_than_the_rule_without_an_equilibrium() -> No
 
 
 def test_halving_the_swath_speeds_drying() -> None:
-    # Wright, Frost, Patterson & Kilpatrick (1997), Grass Forage Sci. 52: x 1.47 from 6 to 3 kg fresh/m2, near 84 % water
+    # Wright, Frost, Patterson & Kilpatrick (1997), Grass Forage Sci. 52: x 1.47 from 6 to 3 kg fresh/m2, 84 % wet
     thick, thin = (lay_swath(np.full((1, 1), fresh * 1.6), np.full((1, 1), 0.84), 1.0) for fresh in (6.0, 3.0))
     assert thick.density[0, 0] == pytest.approx(960.0)
     assert thin.rate[0, 0] / thick.rate[0, 0] == pytest.approx(1.47, rel=0.05)

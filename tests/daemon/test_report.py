@@ -1,0 +1,101 @@
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from daemon.decide import decide
+from daemon.farm import Units
+from daemon.outlook import Morning, Reason
+from daemon.prospect import no_prospect
+from daemon.report import report
+from tests.samples import DAWN, farm, mow_morning, wait_morning
+
+TOP = {"farm", "issued_at", "weather", "fields"}
+FIELD = {
+    "name", "area_ha", "ripeness", "stage", "ndf", "ndf_target", "days_left", "dry_matter_t_per_ha", "days", "advice",
+}  # fmt: skip
+DAY = {
+    "date", "area_ha", "odds", "start", "mow_until", "bale_from", "wrapped_by", "moisture_at_baling", "reason", "after",
+    "curve",
+}  # fmt: skip
+
+
+def read_back(morning: Morning, units: Units = Units.US) -> dict[str, Any]:
+    read: dict[str, Any] = json.loads(json.dumps(report(farm(units=units), morning), allow_nan=False))
+    return read
+
+
+def nothing_known() -> Morning:
+    return decide(farm(), no_prospect(farm(), DAWN, Reason.DATA_STALE, "30 hours old"))
+
+
+def test_the_keys_stay() -> None:
+    said = read_back(mow_morning())
+    assert said.keys() >= TOP
+    assert said["weather"].keys() >= {"source", "model", "issued_at", "age_hours", "members", "credit"}
+    for field in said["fields"]:
+        assert field.keys() >= FIELD
+        assert field["advice"].keys() >= {"kind", "area_ha", "reason", "detail"}
+        assert all(day.keys() >= DAY for day in field["days"])
+
+
+def test_a_mow_is_told_in_si_units() -> None:
+    long = read_back(mow_morning())["fields"][0]
+    assert long["advice"] == {"kind": "mow", "area_ha": 8.0937, "reason": None, "detail": ""}
+    assert long["area_ha"] == 8.9031  # 22 acres
+    assert long["ndf"] == {"low": 46.0, "mid": 49.0, "high": 52.0}
+    today = long["days"][0]
+    assert today["moisture_at_baling"] == {"low": 0.46, "mid": 0.5, "high": 0.54}
+    assert today["curve"] == [{"area_ha": 0.8094, "odds": 0.9}, {"area_ha": 8.0937, "odds": 0.79}]
+    assert today["odds"] == 0.79
+
+
+def test_times_are_local_with_their_offset() -> None:
+    said = read_back(mow_morning())
+    assert said["issued_at"] == "2026-06-01T05:30-04:00"
+    assert said["weather"]["issued_at"] == "2026-06-01T02:30-04:00"
+    today = said["fields"][0]["days"][0]
+    assert [today[name] for name in ("start", "mow_until", "bale_from", "wrapped_by")] == [
+        "2026-06-01T08:00-04:00",
+        "2026-06-01T10:30-04:00",
+        "2026-06-01T15:30-04:00",
+        "2026-06-01T19:00-04:00",
+    ]
+
+
+def test_the_offset_is_that_of_the_day_told() -> None:
+    morning = mow_morning()
+    autumn = replace(morning.prospect, at=datetime(2026, 11, 2, 10, tzinfo=UTC))
+    assert read_back(replace(morning, prospect=autumn))["issued_at"] == "2026-11-02T05:00-05:00"
+
+
+def test_the_farms_units_change_nothing() -> None:
+    assert read_back(mow_morning(), Units.METRIC) == read_back(mow_morning(), Units.US)
+
+
+def test_a_wait_says_why_and_has_no_times() -> None:
+    (long,) = read_back(wait_morning())["fields"]
+    assert (long["advice"]["kind"], long["advice"]["reason"], long["advice"]["area_ha"]) == ("wait", "rain", 0.0)
+    today = long["days"][0]
+    assert [today[name] for name in ("odds", "start", "mow_until", "bale_from", "wrapped_by")] == [None] * 5
+
+
+def test_nothing_known_is_still_a_whole_report() -> None:
+    said = read_back(nothing_known())
+    assert said["weather"] is None
+    assert [field["name"] for field in said["fields"]] == ["Long Meadow", "Creek & Bend"]
+    for field in said["fields"]:
+        assert field.keys() >= FIELD
+        assert field["advice"] == {
+            "kind": "none", "area_ha": 0.0, "reason": "weather data too old", "detail": "30 hours old",
+        }  # fmt: skip
+        assert (field["ripeness"], field["ndf"], field["days_left"], field["days"]) == (None, None, None, [])
+
+
+@pytest.mark.parametrize("morning", [mow_morning(), wait_morning(), nothing_known()], ids=["mow", "wait", "none"])
+def test_every_field_has_its_own_advice(morning: Morning) -> None:
+    told = {field["name"]: field["advice"]["kind"] for field in read_back(morning)["fields"]}
+    names = {field.name for field in morning.prospect.fields}
+    assert told == {advice.field: advice.kind for advice in morning.advices if advice.field in names}

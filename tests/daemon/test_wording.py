@@ -1,0 +1,303 @@
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+from html import unescape
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.due import TaskKind
+from daemon.farm import Channel, Hears, Person, Units
+from daemon.gsm7 import parts, plain
+from daemon.outlook import Advice, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
+from daemon.wording import REASONS, SAMPLE, email_of, fit, headline, say, text_body, two_points
+from tests.samples import ACRE, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
+
+FIXED = settings(derandomize=True, deadline=None, max_examples=120)
+ANN = person("Ann")
+BEN = Person("Ben", Channel.TEXT, "json://127.0.0.1:2", Hears.RIPE_MORNINGS)
+CAT = Person("Cat", Channel.EMAIL, "mailto://127.0.0.1:3", Hears.RIPE_MORNINGS)
+DAN = Person("Dan", Channel.EMAIL, "mailto://127.0.0.1:4", Hears.MOW_DAYS)
+EVERYBODY = (ANN, BEN, CAT, DAN)
+# The settings take names of 40 and 80 printable characters; these are as long and nastier than the rest.
+LETTERS = st.characters(codec="utf-8", categories=("L", "N", "P", "S", "M"))
+NAMES = st.text(LETTERS, min_size=1, max_size=60) | st.text("€[]~^…ßłéñ🐎 ", min_size=60, max_size=60)
+
+
+def mowing(names: Sequence[str]) -> Morning:
+    fields = [field_prospect(name, 22, field_day()) for name in names]
+    advices = tuple(Advice(field.name, Kind.MOW, 20 * ACRE, None, field.days[0]) for field in fields)
+    return Morning(DAY, advices, prospect(*fields))
+
+
+def waiting(names: Sequence[str], *reasons: Reason, kind: Kind = Kind.WAIT) -> Morning:
+    given = [reasons[number % len(reasons)] for number in range(len(names))]
+    fields = [field_prospect(name, 22, field_day(0, 0, 0.3, why)) for name, why in zip(names, given, strict=True)]
+    advices = tuple(Advice(one.name, kind, 0.0, one.days[0].reason, one.days[0]) for one in fields)
+    return Morning(DAY, advices, prospect(*fields))
+
+
+def growing(ripe_in: int) -> Morning:
+    """A field that is ripe so many days ahead, seen for a week."""
+    days = [
+        replace(
+            field_day(ahead, 0, None, Reason.NOT_RIPE if ahead < ripe_in else Reason.RAIN),
+            ripeness=Ripeness.GROWING if ahead < ripe_in else Ripeness.RIPE,
+        )
+        for ahead in range(8)
+    ]
+    field = field_prospect("Long Meadow", 22, *days, ripeness=days[0].ripeness)
+    return Morning(DAY, (Advice("Long Meadow", Kind.WAIT, 0.0, days[0].reason, days[0]),), prospect(field))
+
+
+def hearers(morning: Morning, task: TaskKind = TaskKind.MORNING, people: Sequence[Person] = EVERYBODY) -> set[str]:
+    return {one.name for one in say(farm(*people), morning, task)}
+
+
+def words_of(markup: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", markup)).split())
+
+
+# --- The text ----------------------------------------------------------------------------------------------------
+
+
+def test_the_text_of_a_mow() -> None:
+    assert text_body(farm(), mow_morning()) == (
+        "Two Elms: Monday: mow 20 acres of Long Meadow, start 8:00 am, stop by 10:30 am, bale from 3:30 pm. "
+        "Odds 7 in 10 (2 acres: 9 in 10). Check a sample before baling."
+    )
+
+
+def test_the_text_of_a_metric_farm() -> None:
+    assert text_body(farm(units=Units.METRIC), mow_morning()) == (
+        "Two Elms: Monday: mow 8 hectares of Long Meadow, start 8:00, stop by 10:30, bale from 15:30. "
+        "Odds 7 in 10 (0.8 hectares: 9 in 10). Check a sample before baling."
+    )
+
+
+@FIXED
+@given(name=NAMES, names=st.lists(NAMES, min_size=1, max_size=4), units=st.sampled_from(Units))
+def test_whatever_the_names_no_text_is_longer_than_two_parts(name: str, names: list[str], units: Units) -> None:
+    named = replace(farm(ANN, units=units), name=name)
+    mornings = [mowing(names), waiting(names, Reason.RAIN), waiting(names, Reason.OUT_OF_RANGE, kind=Kind.NONE)]
+    texts = [text_body(named, morning) for morning in mornings]
+    tomorrow = prospect(*(field_prospect(one, 22, field_day(1)) for one in names))
+    texts += [one.body for one in say(named, Morning(DAY, (), tomorrow), TaskKind.EVENING).values()]
+    assert len(texts) == 4
+    for text in texts:
+        assert parts(text) <= 2  # refuses what is not in the alphabet, too
+        assert text.startswith(f"{plain(name)}: ")  # it stands alone: whose farm, and the day
+        assert "Monday" in text or "Tuesday" in text
+
+
+@FIXED
+@given(name=st.text(LETTERS, min_size=1, max_size=40), names=st.lists(st.text("aé", min_size=1, max_size=40)))
+def test_the_field_and_its_odds_come_first_and_the_sample_is_dropped_first(name: str, names: list[str]) -> None:
+    fields = ["Long Meadow", *names[:3]]
+    text = text_body(replace(farm(), name=name), mowing(fields))
+    order = ["20 acres", "Long Meadow", "start 8:00 am", "stop by 10:30 am", "bale from 3:30 pm", "Odds 7 in 10"]
+    at = [text.find(word) for word in order]
+    assert -1 not in at
+    assert at == sorted(at)
+    jobs = text.count("bale from")
+    assert text.count("Odds") == jobs  # a job is told whole or not at all
+    if SAMPLE in text:
+        assert jobs == len(fields)
+        assert text.endswith(SAMPLE)
+
+
+def test_the_later_fields_go_before_the_first() -> None:
+    names = ["Upper Bottom Meadow", "Lower Bottom Meadow", "Hill Field behind the Barn", "Orchard"]
+    text = text_body(farm(), mowing(names))
+    assert [name in text for name in names] == [True, True, False, False]
+    assert SAMPLE not in text
+    assert SAMPLE in text_body(farm(), mowing(names[:1]))
+
+
+def test_fit_keeps_the_first_piece_though_cut() -> None:
+    assert fit("Farm", ["a" * 400, "b"]) == "Farm: " + "a" * 300
+
+
+def test_waiting_says_why_ripe_fields_first() -> None:
+    assert headline(waiting(["Creek", "Long"], Reason.NOT_RIPE, Reason.DAY_OFF)) == (
+        "Monday: do not mow. Long: a day off; Creek: not ripe yet."
+    )
+
+
+def test_no_advice_says_why() -> None:
+    assert headline(waiting(["Creek", "Long"], Reason.DATA_STALE, kind=Kind.NONE)) == (
+        "Monday: no advice, because the forecast is too old. Go by your own eye and forecast."
+    )
+
+
+def test_one_unknown_field_is_named_beside_the_others() -> None:
+    known, unknown = waiting(["Long"], Reason.RAIN), waiting(["Creek"], Reason.OUT_OF_RANGE, kind=Kind.NONE)
+    both = Morning(DAY, known.advices + unknown.advices, known.prospect)
+    assert "Creek: no advice, it is outside" in headline(both)
+
+
+@pytest.mark.parametrize("reason", list(Reason))
+def test_every_reason_has_its_words(reason: Reason) -> None:
+    assert REASONS[reason] in text_body(farm(), waiting(["Long"], reason))
+
+
+def test_a_near_miss_is_told_with_its_odds() -> None:
+    near = field_prospect("Long", 22, field_day(0, 0, 0.55, Reason.RAIN))
+    morning = Morning(DAY, (Advice("Long", Kind.WAIT, 0.0, Reason.RAIN, near.days[0]),), prospect(near))
+    assert headline(morning) == "Monday: do not mow. Long: only 5 in 10, rain may catch it."
+
+
+# --- The odds ----------------------------------------------------------------------------------------------------
+
+
+@FIXED
+@given(chance=st.floats(0.0, 1.0), surer=st.floats(0.0, 1.0))
+def test_odds_are_one_to_nine_in_ten_and_never_per_cent(chance: float, surer: float) -> None:
+    day = replace(field_day(), odds=chance, curve=(Chance(2 * ACRE, max(surer, chance)), Chance(20 * ACRE, chance)))
+    field = field_prospect("Long Meadow", 22, day)
+    morning = Morning(DAY, (Advice("Long Meadow", Kind.MOW, 20 * ACRE, None, day),), prospect(field))
+    text, email = text_body(farm(), morning), email_of(farm(), morning).body
+    said = [int(tenths) for tenths in re.findall(r"(\d+) in 10", text + email)]
+    assert said
+    assert all(1 <= tenths <= 9 for tenths in said)
+    assert max(said) <= max(1, int(10 * max(surer, chance) + 0.01))  # rounded down, never up
+    assert "%" not in text
+    assert not re.search(r"odds[^.]*%", email, re.IGNORECASE)
+
+
+@pytest.mark.parametrize(
+    ("curve", "said"),
+    [
+        ((Chance(2 * ACRE, 0.95), Chance(5 * ACRE, 0.9), Chance(20 * ACRE, 0.79)), ", 9 in 10 for 5 acres"),
+        ((Chance(2 * ACRE, 0.89), Chance(4 * ACRE, 0.81), Chance(20 * ACRE, 0.79)), ", 8 in 10 for 4 acres"),
+        ((Chance(2 * ACRE, 0.799), Chance(20 * ACRE, 0.79)), ""),
+    ],
+)
+def test_odds_are_said_at_two_points_where_a_smaller_area_is_surer(curve: tuple[Chance, ...], said: str) -> None:
+    day = replace(field_day(), curve=curve)
+    assert two_points(day, farm()) == f"7 in 10 that all is wrapped tonight{said}"
+
+
+def test_the_same_odds_are_not_said_twice() -> None:
+    day: FieldDay = replace(field_day(odds=0.92), curve=(Chance(20 * ACRE, 0.92),))
+    assert two_points(day, farm()) == "9 in 10 that all is wrapped tonight"
+
+
+# --- The email ---------------------------------------------------------------------------------------------------
+
+
+def test_the_email_of_a_mow() -> None:
+    message = email_of(farm(), mow_morning())
+    assert message.title == "Mow 20 acres: Long Meadow"
+    assert message.body.startswith("Monday: mow 20 acres this forenoon.\n\nLong Meadow: 20 acres. Start mowing at 8:00")
+    assert "next chance Thursday, 12 acres, 7 in 10" in message.body
+    assert "Aim at 50% water, none over 55%." in message.body
+    assert "Invented forecasts, CC BY 4.0" in message.body
+
+
+@FIXED
+@given(names=st.lists(NAMES, min_size=1, max_size=4))
+def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
+    for morning in (mowing(names), waiting(names, Reason.RAIN), waiting(names, Reason.FEW_MEMBERS, kind=Kind.NONE)):
+        message = email_of(farm(), morning)
+        assert 0 < len(message.title) <= 40
+        assert message.html is not None
+        assert words_of(message.html) == " ".join(re.sub(r"^- ", "", message.body, flags=re.MULTILINE).split())
+
+
+@pytest.mark.parametrize("name", ["<script>alert(1)</script>", "a & b", "\"><img src=x onerror='y'>", "&lt;b&gt;"])
+def test_hostile_names_are_escaped(name: str) -> None:
+    tomorrow = Morning(DAY, (), prospect(field_prospect(name, 22, field_day(1))))
+    named = replace(farm(CAT), name=name)
+    messages = [
+        email_of(named, mowing([name])),
+        say(named, tomorrow, TaskKind.EVENING)[CAT],
+        say(named, tomorrow, TaskKind.SIGN_OF_LIFE)[CAT],
+    ]
+    for message in messages:
+        assert message.html is not None
+        assert set(re.findall(r"<(/?\w+)", message.html)) <= {"p", "/p", "ul", "/ul", "li", "/li", "small", "/small"}
+        assert name in words_of(message.html).replace("  ", " ")
+
+
+def test_nothing_is_called_safe() -> None:
+    for morning in (mow_morning(), wait_morning(), waiting(["a"], Reason.DATA_MISSING, kind=Kind.NONE)):
+        assert "safe" not in (text_body(farm(), morning) + email_of(farm(), morning).body).lower()
+
+
+# --- Who hears what ----------------------------------------------------------------------------------------------
+
+
+def test_a_mow_is_told_to_all_each_in_their_way() -> None:
+    said = say(farm(*EVERYBODY), mow_morning(), TaskKind.MORNING)
+    assert set(said) == set(EVERYBODY)
+    for one, message in said.items():
+        is_text = one.channel is Channel.TEXT
+        assert (message.title == "") == is_text
+        assert (message.html is None) == is_text
+
+
+@pytest.mark.parametrize("ripe_in", [0, 1, 5])
+def test_waiting_is_told_to_who_asked_while_a_field_is_ripe_or_nearly(ripe_in: int) -> None:
+    assert hearers(growing(ripe_in)) == {"Ben", "Cat"}
+
+
+def test_waiting_for_a_field_that_is_far_from_ripe_is_told_to_nobody() -> None:
+    assert hearers(growing(6)) == set()
+
+
+def test_ripe_but_out_of_season_is_told_to_nobody() -> None:
+    assert hearers(waiting(["Long"], Reason.OUT_OF_SEASON)) == set()
+
+
+@pytest.mark.parametrize("reason", [Reason.DATA_MISSING, Reason.DATA_STALE, Reason.FEW_MEMBERS, Reason.OUT_OF_RANGE])
+def test_no_advice_is_told_to_everybody(reason: Reason) -> None:
+    assert hearers(waiting(["Long"], reason, kind=Kind.NONE)) == {"Ann", "Ben", "Cat", "Dan"}
+
+
+def tomorrow(*found: FieldProspect) -> Morning:
+    return Morning(DAY, (), prospect(*found))
+
+
+def test_the_evening_speaks_only_when_tomorrow_has_a_mow() -> None:
+    today = field_prospect("Long", 22, field_day(0), field_day(1, 0, 0.4, Reason.RAIN), field_day(2))
+    assert hearers(tomorrow(today), TaskKind.EVENING) == set()
+    assert hearers(tomorrow(field_prospect("Long", 22, field_day(1))), TaskKind.EVENING) == {"Ann", "Ben", "Cat", "Dan"}
+
+
+def test_the_evening_names_the_day_the_acres_the_odds_and_the_start() -> None:
+    late = replace(field_day(1, 9), start=(field_day(1).start or pytest.fail()) + timedelta(hours=2))
+    found = tomorrow(field_prospect("Creek", 9, late), field_prospect("Long", 22, field_day(1)))
+    assert say(farm(ANN), found, TaskKind.EVENING)[ANN].body == (
+        "Two Elms: Likely tomorrow, Tuesday: mow 20 acres of Long (7 in 10), then 9 acres of Creek (7 in 10). "
+        "Start 8:00 am. The morning's message decides."
+    )
+
+
+def test_the_evening_subject_fits() -> None:
+    found = tomorrow(field_prospect("L" * 60, 22, field_day(1)))
+    title = say(farm(CAT), found, TaskKind.EVENING)[CAT].title
+    assert len(title) <= 40
+    assert title.startswith("Likely tomorrow: 20 acres of L")
+
+
+@pytest.mark.parametrize(
+    ("people", "told"), [(EVERYBODY, ["Cat"]), ((ANN, DAN), ["Dan"]), ((BEN, ANN), ["Ben"]), ((), [])]
+)
+def test_the_sign_of_life_goes_to_one_address_an_email_if_there_is_one(
+    people: Sequence[Person], told: list[str]
+) -> None:
+    said = say(farm(*people), mow_morning(), TaskKind.SIGN_OF_LIFE)
+    assert [one.name for one in said] == told
+
+
+def test_a_sign_of_life_by_text_is_a_text() -> None:
+    message = say(replace(farm(ANN), name="Łąka 🐎"), mow_morning(), TaskKind.SIGN_OF_LIFE)[ANN]
+    assert (message.title, message.html) == ("", None)
+    assert parts(message.body) == 1
+
+
+def test_the_weekday_is_that_of_the_advice() -> None:
+    assert "Sunday" in headline(replace(wait_morning(), date=date(2026, 6, 7)))
