@@ -144,6 +144,13 @@ def test_a_third_field_follows_the_second() -> None:
     second = after(best(crop(), most=3), crop(), most=3)
     third = after(second, crop())
     assert (second.strips, third.start, third.strips) == (3, 10, 2)
+    assert third.laid.mown[:, 0].tolist() == list(range(4, 4 + 3 + 3 + 12))
+
+
+def test_too_little_of_the_next_field_is_nothing() -> None:
+    first = best(crop(), most=7)
+    assert after(first, crop(), least=1).strips == 1
+    assert after(first, crop(), least=2).strips == 0
 
 
 def test_an_evening_by_hand() -> None:
@@ -162,14 +169,16 @@ def test_moisture_at_raking_is_that_of_each_strip_when_its_turn_comes() -> None:
     assert (low, middle, high) == pytest.approx((1.8, 1.9, 2.0))
 
 
-def test_an_evening_tells_of_the_cases_in_which_all_goes_well() -> None:
-    times = np.full((ROWS, CASES), DRIES_IN) + np.array([0, 1, 2, 3, 4, 0, 0, 0, 0, 0])
-    times[:, 5:] = NEVER
+@pytest.mark.parametrize(
+    ("good", "baling_from", "wrapped_by"),
+    [(5, 27, 32), (4, 27, 31)],  # baling from 25 on, wrapped by 28 on; the later of two middle cases
+)
+def test_an_evening_tells_of_the_cases_in_which_all_goes_well(good: int, baling_from: int, wrapped_by: int) -> None:
+    times = np.full((ROWS, CASES), NEVER)
+    times[:, :good] = DRIES_IN + np.arange(good)
     field = crop(times)
-    plan = best(field, (4,), finish=60, most=2, needed=0.4)
-    close = evening(plan, field, crew(60))
-    assert close.baling_from == 27  # 25 to 29
-    assert close.wrapped_by == 32  # 28 to 32; four of five are in by 31.2
+    close = evening(best(field, (4,), finish=60, most=2, needed=0.4), field, crew(60))
+    assert (close.baling_from, close.wrapped_by) == (baling_from, wrapped_by)
 
 
 def test_the_evening_of_a_second_field_is_its_own() -> None:
