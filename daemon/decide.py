@@ -5,7 +5,9 @@ from datetime import datetime
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Prospect, Reason
 
-UNKNOWABLE = frozenset({Reason.DATA_MISSING, Reason.DATA_STALE, Reason.FEW_MEMBERS, Reason.OUT_OF_RANGE})
+UNKNOWABLE = frozenset(
+    {Reason.DATA_MISSING, Reason.DATA_STALE, Reason.FEW_MEMBERS, Reason.TOO_THICK, Reason.OUT_OF_RANGE}
+)
 
 
 def decide(farm: Farm, prospect: Prospect) -> Morning:

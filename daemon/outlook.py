@@ -36,6 +36,7 @@ class Reason(StrEnum):
     DATA_MISSING = "weather data missing"
     DATA_STALE = "weather data too old"
     FEW_MEMBERS = "too few forecast members"
+    TOO_THICK = "swath too thick"
     OUT_OF_RANGE = "outside what the models cover"
 
 

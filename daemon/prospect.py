@@ -125,12 +125,14 @@ def _field(
         return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet"), {}
     try:
         growth = _growth(farm, field, days)
-        at = int(np.flatnonzero(growth.day == np.datetime64(today, "D"))[0])
+        at = int((np.datetime64(today, "D") - growth.day[0]).astype(int))
+        if not 0 <= at < growth.day.size:
+            return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}"), {}
         if not growth.stage[at]:
             return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun"), {}
     except GrowthUnknown as unknown:
         return _unknown(field, Reason.DATA_MISSING, str(unknown)), {}
-    except (ValueError, IndexError) as wrong:
+    except ValueError as wrong:
         return _unknown(field, Reason.OUT_OF_RANGE, str(wrong)), {}
     standing = standing_water(growth, today, hours)
     shown, worked = [], {}

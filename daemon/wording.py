@@ -31,6 +31,7 @@ REASONS: Final[Mapping[Reason, str]] = {
     Reason.DATA_MISSING: "weather data is missing",
     Reason.DATA_STALE: "the forecast is too old",
     Reason.FEW_MEMBERS: "too few forecasts to judge the odds",
+    Reason.TOO_THICK: "the swath would lie too thick to reckon its drying; lay it wider",
     Reason.OUT_OF_RANGE: "it is outside what can be reckoned",
 }
 PERHAPS: Final[Mapping[Reason, str]] = {

