@@ -218,7 +218,7 @@ def _why_unknown(view: PageView) -> str | None:
 def _job(view: PageView, advice: Advice) -> str:
     units, day = view.farm.units, advice.day
     start = f" from {clock_time(day.start, units)}" if day and day.start else ""
-    sure = f" ({odds(day.odds)} that all of it is wrapped tonight)" if day and day.odds is not None else ""
+    sure = f" (odds {odds(day.odds)})" if day and day.odds is not None else ""
     return f"{area(advice.area, units)} of {advice.field}{start}{sure}"
 
 
@@ -286,7 +286,7 @@ def _day_row(view: PageView, day: FieldDay) -> DayRow:
         sure = odds(day.odds) if day.odds is not None else ""
         amount, when = area(day.area, units), ", ".join(filter(None, (after, start, bale)))
     else:
-        least = f"{area(view.farm.work.least_area, units)}: {odds(day.odds)}" if day.odds is not None else ""
+        least = f"{area(view.farm.work.least_area, units)} would be {odds(day.odds)}" if day.odds is not None else ""
         amount, sure, when = "nothing", least, reason_words(day.reason, day)
     return DayRow(day.date, day_name(day.date, view.today), amount, sure, when)
 

@@ -68,9 +68,7 @@ def posted(state: State, body: str = "Mow 20 acres", reason: str = "", attempts:
 
 def test_a_mow_day_says_how_much_when_and_how_sure() -> None:
     shown = view(mow_morning())
-    assert headline(shown) == (
-        "Today: mow 20 acres of Long Meadow from 8:00 am (7 in 10 that all of it is wrapped tonight)."
-    )
+    assert headline(shown) == ("Today: mow 20 acres of Long Meadow from 8:00 am (odds 7 in 10).")
     assert next_step(shown) == (
         "Start mowing at 8:00 am, stop by 10:30 am, bale from 3:30 pm. Check the moisture of a sample before baling."
     )
@@ -81,7 +79,7 @@ def test_two_fields_are_taken_in_order() -> None:
     morning = mow_morning()
     second = replace(field_day(0, acres=8.0, odds=0.72), after="Long Meadow")
     both = replace(morning, advices=(morning.advices[0], Advice("Hill", Kind.MOW, 8 * ACRE, None, second)))
-    assert ", then 8 acres of Hill from 8:00 am (7 in 10" in headline(view(both))
+    assert ", then 8 acres of Hill from 8:00 am (odds 7 in 10" in headline(view(both))
 
 
 def test_a_metric_farm_reads_hectares_and_its_own_clock() -> None:
@@ -144,7 +142,7 @@ def test_each_field_shows_its_ripeness_and_its_days() -> None:
     )
     assert [(day.name, day.amount, day.odds, day.when) for day in long.days] == [
         ("Today", "20 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
-        ("Tomorrow", "nothing", "2 acres: 4 in 10", "only 4 in 10, which is less than asked for"),
+        ("Tomorrow", "nothing", "2 acres would be 4 in 10", "only 4 in 10, which is less than asked for"),
         ("Wednesday 3", "nothing", "", "rain would catch it"),
         ("Thursday 4", "12 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
         ("Sunday 7", "nothing", "", "a day off"),
