@@ -1,0 +1,103 @@
+"""A whole pass over an invented farm: known or forecast hours in the contract's form, for tests."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, time, timedelta
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from daemon.farm import Farm, Field, Place
+from daemon.weather.contract import Weather, assembled, settled
+from tests.loopback.hours import invented
+from tests.samples import ACRE, farm
+
+COLUMNS = (
+    "air_temperature",
+    "dew_point_temperature",
+    "wind_speed",
+    "surface_downwelling_shortwave_flux_in_air",
+    "precipitation_amount",
+)
+
+
+def field(name: str, acres: float, **changes: Any) -> Field:
+    """Return a light crop that is past its best by its age."""
+    given = {"stand": {"orchardgrass": 1.0}, "expected_yield": 2.2, "last_cut": None, **changes}
+    return Field(name=name, area=acres * ACRE, soil="loam", drainage="well", looks=(), notes="", **given)
+
+
+def working_farm(
+    *fields: Field, place: Place | None = None, work: dict[str, Any] | None = None, **changes: Any
+) -> Farm:
+    """Return the sample farm with a crew of three, every month in season and no day off."""
+    bare = farm()
+    hours = {"earliest_start": time(7), "latest_start": time(12), "finish_by": time(20), "days_off": frozenset[int]()}
+    return replace(
+        bare,
+        place=place or bare.place,
+        season=changes.pop("season", frozenset(range(1, 13))),
+        work=replace(bare.work, **{"hands": 3, "mown_per_hour": 2.8, "raked_per_hour": 3.2, **hours, **(work or {})}),
+        fields=fields or (field("Long Meadow", 20),),
+        **changes,
+    )
+
+
+@cache
+def drying(first: str, last: str, place: Place) -> pd.DataFrame:
+    """Return clear, dry, breezy hours."""
+    table = invented(first, last, place)
+    table["surface_downwelling_shortwave_flux_in_air"] *= 1.25
+    table["dew_point_temperature"] = table["air_temperature"] - 10.0
+    return table
+
+
+def weather(
+    place: Place,
+    now: datetime,
+    until: datetime,
+    *,
+    members: int = 1,
+    kind: str = "record",
+    since: datetime | None = None,
+    issued: datetime | None = None,
+    step: int = 1,
+    rain: np.ndarray[Any, Any] | None = None,
+) -> Weather:
+    """Return drying hours from the last 1 July or from `since` to `until`.
+
+    `rain` [mm], shape (member, hour), falls in the first hours after `now`.
+    """
+    first = since or datetime(now.year - 1, 7, 1, tzinfo=UTC)
+    table = drying(f"{first:%Y-%m-%dT%H:%M}", f"{until.astimezone(UTC):%Y-%m-%dT%H:00}", place)
+    past = table[: now.replace(minute=0)]
+    ahead = table[now.replace(hour=0, minute=0) - timedelta(days=1) :]
+    coming = {name: np.repeat(ahead[name].to_numpy()[None, None], members, axis=1) for name in COLUMNS}
+    if rain is not None:
+        at = int((ahead.index <= now).sum())
+        coming["precipitation_amount"][0, :, at : at + rain.shape[1]] = rain
+    attributes = {
+        "source": "invented",
+        "model": "invented",
+        "credit": "Invented hours",
+        "issued_at": (issued or now - timedelta(hours=3)).isoformat(),
+        "fetched_at": now.isoformat(),
+    }
+    come = {name: past[name].to_numpy()[None, None] for name in COLUMNS}
+    return settled(
+        assembled(come, _labels(past), ["record"], [place], attributes | {"kind": "record", "native_step_hours": 1}),
+        assembled(
+            coming,
+            _labels(ahead),
+            [f"{number:02}" for number in range(members)],
+            [place],
+            attributes | {"kind": kind, "native_step_hours": step},
+        ),
+        first,
+        now,
+    )
+
+
+def _labels(table: pd.DataFrame) -> np.ndarray[Any, np.dtype[np.datetime64]]:
+    return np.asarray(pd.DatetimeIndex(table.index).tz_convert(None).to_numpy(), dtype="datetime64[ns]")
