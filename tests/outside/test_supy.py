@@ -7,7 +7,7 @@ from tests.rain import wettest_hour
 from tests.season import Site, load, season, workable
 
 NEEDED = 0.7
-EVERY = 3  # days, so that 51 of 153 mornings are tried
+EVERY = 5  # days, so that 31 of 153 mornings are tried
 
 
 @pytest.fixture(scope="module")
@@ -31,8 +31,8 @@ def test_a_wet_summer_has_few_days_for_a_light_crop_and_hardly_any_for_a_heavy_o
     found: dict[float, list[FieldDay]],
 ) -> None:
     light, heavy = ({day.date for day in found[yield_] if workable(day, NEEDED)} for yield_ in (2.0, 4.0))
-    assert 5 <= len(light) <= 25  # of 51
-    assert 1 <= len(heavy) <= 8
+    assert 5 <= len(light) <= 20  # of 31
+    assert 1 <= len(heavy) <= 5
     assert heavy <= light
 
 
