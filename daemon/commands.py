@@ -89,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
 def _once(given: argparse.Namespace) -> int:
     from daemon.due import TaskKind  # noqa: PLC0415
     from daemon.look import look  # noqa: PLC0415
+    from daemon.outlook import Kind  # noqa: PLC0415
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
@@ -99,14 +100,16 @@ def _once(given: argparse.Namespace) -> int:
         print(json.dumps(report(farm, morning), ensure_ascii=False, allow_nan=False, indent=1))
     else:
         _print_morning(farm, morning)
+    sent = GOOD
     if given.send:
         from daemon.wording import say  # noqa: PLC0415
 
-        return _send(farm, say(farm, morning, TaskKind.MORNING), TaskKind.MORNING, now)
-    if morning.prospect.trouble is not None:
-        print(f"no weather to advise on: {morning.prospect.detail}", file=sys.stderr)
+        sent = _send(farm, say(farm, morning, TaskKind.MORNING), TaskKind.MORNING, now)
+    if all(advice.kind is Kind.NONE for advice in morning.advices):
+        why = dict.fromkeys(advice.detail or str(advice.reason) for advice in morning.advices)
+        print(f"no advice, because: {'; '.join(why)}", file=sys.stderr)
         return PROBLEMS
-    return GOOD
+    return sent
 
 
 def _run(given: argparse.Namespace) -> int:

@@ -1,0 +1,340 @@
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+import pytest
+
+from daemon.commands import main
+from tests.loopback.hours import NOW, invented, written
+from tests.loopback.openmeteo import ENSEMBLE, FORECAST, Fault, OpenMeteo, nulls
+
+AT: Final = NOW.isoformat(timespec="minutes")
+LAST: Final = "2026-06-20T00:00Z"
+SETTINGS: Final = """
+[farm]
+name = "Brook Farm"
+latitude = 43.0
+longitude = -75.0
+elevation = 1000
+timezone = "America/New_York"
+units = "us"
+
+[weather]
+{weather}
+
+[work]
+mown_per_hour = 4
+
+[[field]]
+name = "Long Field"
+area = 10
+stand = "orchardgrass"
+drainage = "well"
+expected_yield = 0.8
+
+[[field]]
+name = "Mill Field"
+area = 5
+stand = "timothy"
+last_cut = 2026-06-05
+"""
+SERVICE: Final = """contact = "farm@example.org"
+forecast_address = "{0}"
+ensemble_address = "{0}"
+history_address = "{0}/history" """
+FIELD_KEYS: Final = {"name", "area_ha", "ripeness", "stage", "ndf", "days", "advice"}
+DAY_KEYS: Final = {
+    "date", "area_ha", "odds", "start", "mow_until", "bale_from", "wrapped_by", "moisture_at_baling", "reason",
+}  # fmt: skip
+# Libraries look for IPv6 by binding a socket of their own: that is not the network.
+WITHOUT_NETWORK: Final = """
+import sys
+from daemon.commands import main
+def watch(event, details):
+    if event in ("socket.connect", "socket.sendto", "socket.getaddrinfo", "socket.gethostbyname"):
+        sys.exit(f"{event} {details}")
+sys.addaudithook(watch)
+sys.exit(main())
+"""
+HOURS_OF_A_DAY: Final = ("start", "mow_until", "bale_from", "wrapped_by")
+POINTS: Final = {"low", "mid", "high"}
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What a command gave back."""
+
+    code: int
+    said: str
+    complaint: str
+
+
+Run = Callable[..., Ran]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+
+    def run(*words: str | Path) -> Ran:
+        try:
+            code = main([str(word) for word in words])
+        except SystemExit as end:
+            assert isinstance(end.code, int)
+            code = end.code
+        return Ran(code, *capsys.readouterr())
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def hours() -> pd.DataFrame:
+    return invented("2026-01-01T01:00Z", LAST)
+
+
+@pytest.fixture
+def record_farm(tmp_path: Path, hours: pd.DataFrame) -> Path:
+    """A farm whose weather is a file of the hours that came."""
+    written(tmp_path / "record.csv", hours)
+    return settings(tmp_path, 'source = "file"\npath = "record.csv"')
+
+
+@pytest.fixture
+def service() -> Iterator[OpenMeteo]:
+    with OpenMeteo(invented("2025-12-29T00:00Z", LAST), now=NOW) as server:
+        yield server
+
+
+def settings(folder: Path, weather: str, *changes: tuple[str, str]) -> Path:
+    text = SETTINGS.format(weather=weather)
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path = folder / "farm.toml"
+    path.write_text(text)
+    return path
+
+
+def advices(ran: Ran) -> list[dict[str, Any]]:
+    return [field["advice"] for field in json.loads(ran.said)["fields"]]
+
+
+def test_help_lists_the_commands(run: Run) -> None:
+    ran = run("--help")
+    assert ran.code == 0
+    for command in ("run", "once", "explain", "check", "test-alert", "demo"):
+        assert f"\n    {command}" in ran.said
+    assert run("once", "--help").code == 0
+
+
+@pytest.mark.parametrize("words", [[], ["mow"], ["once", "--fast"], ["explain"], ["demo", "--now", AT]])
+def test_wrong_usage(run: Run, words: list[str]) -> None:
+    ran = run(*words)
+    assert ran.code == 2
+    assert ran.said == ""
+    assert "usage: forenoon" in ran.complaint
+
+
+@pytest.mark.parametrize("given", ["2026-06-01T05:30", "half past five"])
+def test_the_time_to_pretend_needs_its_offset(run: Run, record_farm: Path, given: str) -> None:
+    ran = run("once", "-c", record_farm, "--now", given)
+    assert ran.code == 2
+    assert f"given '{given}', allowed a time with its offset: 2026-06-01T05:30-04:00" in ran.complaint
+
+
+def test_explain(run: Run, record_farm: Path) -> None:
+    ran = run("explain", "-c", record_farm, "--now", AT, "long field")
+    assert ran.code == 0
+    assert ran.said.startswith("Long Field, 10 acres\nToday: ")
+    assert "temperature sum" in ran.said
+    assert "yield 0.8 tons of dry matter an acre (from the settings)" in ran.said
+
+
+def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
+    ran = run("explain", "-c", record_farm, "--now", AT, "Hill")
+    assert ran.code == 2
+    assert ran.said == ""
+    assert ran.complaint == "explain: given 'Hill', allowed one of: Long Field, Mill Field\n"
+
+
+def test_check(run: Run, tmp_path: Path, record_farm: Path) -> None:
+    good = run("check", "-c", record_farm)
+    assert good.code == 0
+    assert good.said == f"{record_farm}: good\n"
+    assert 'name = "Long Field"' in run("check", "--show", "-c", record_farm).said
+    settings(tmp_path, 'source = "file"', ("area = 10", "area = 0"), ("mown_per_hour = 4", ""))
+    bad = run("check", "-c", record_farm)
+    assert bad.code == 1
+    assert bad.said == ""
+    assert [word in bad.complaint for word in ("path", "area", "mown_per_hour")] == [True, True, True]
+
+
+@pytest.mark.parametrize("command", [["once"], ["run"], ["explain", "Long Field"], ["check"], ["test-alert"]])
+def test_settings_that_are_not_there(run: Run, tmp_path: Path, command: list[str]) -> None:
+    ran = run(*command, "-c", tmp_path / "none.toml")
+    assert ran.code == 1
+    assert ran.said == ""
+    assert "none.toml" in ran.complaint
+    assert len(ran.complaint.splitlines()) == 1
+
+
+def test_no_settings_anywhere(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("FORENOON_CONFIG", raising=False)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    ran = run("check")
+    assert ran.code == 1
+    assert "copy config.example.toml" in ran.complaint
+
+
+def test_advice_as_data(run: Run, record_farm: Path) -> None:
+    ran = run("once", "--json", "-c", record_farm, "--now", AT)
+    assert ran.code == 0
+    told = json.loads(ran.said)
+    assert {"farm", "issued_at", "weather", "fields"} <= told.keys()
+    assert told["farm"] == "Brook Farm"
+    assert told["issued_at"] == "2026-06-10T05:20-04:00"
+    assert {"source", "issued_at", "age_hours"} <= told["weather"].keys()
+    assert told["weather"]["source"] == "file"
+    assert [(field["name"], field["area_ha"]) for field in told["fields"]] == [
+        ("Long Field", 4.0469),
+        ("Mill Field", 2.0234),
+    ]
+    for field in told["fields"]:
+        assert field.keys() >= FIELD_KEYS
+        assert field["ndf"].keys() == POINTS
+        assert {"kind", "area_ha", "reason"} <= field["advice"].keys()
+        first = datetime.fromisoformat(told["issued_at"]).date()
+        dates = [(first + timedelta(days=number)).isoformat() for number in range(9)]  # the record ends in the tenth
+        assert [day["date"] for day in field["days"]] == dates
+    long_field, mill_field = told["fields"]
+    assert long_field["advice"]["kind"] == "mow"
+    assert mill_field["advice"] == {"kind": "wait", "area_ha": 0.0, "reason": "not ripe", "detail": ""}
+
+
+def test_the_days_of_the_data_hold_together(run: Run, record_farm: Path) -> None:
+    told = json.loads(run("once", "--json", "-c", record_farm, "--now", AT).said)
+    days = [(field, day) for field in told["fields"] for day in field["days"]]
+    mown = [day for _, day in days if day["area_ha"] > 0.0]
+    assert mown
+    for field, day in days:
+        assert day.keys() >= DAY_KEYS
+        assert 0.0 <= day["area_ha"] <= field["area_ha"]
+        assert (day["reason"] is None) == (day["area_ha"] > 0.0)
+        curve = [point["odds"] for point in day["curve"]]
+        assert all(0.03 <= chance <= 0.97 for chance in [*curve, *([day["odds"]] if day["odds"] else [])])
+        assert curve == sorted(curve, reverse=True)  # more acres are never surer
+    for day in mown:
+        at = {name: datetime.fromisoformat(day[name]) for name in HOURS_OF_A_DAY}
+        assert {moment.utcoffset() for moment in at.values()} == {timedelta(hours=-4)}
+        assert {moment.date().isoformat() for moment in at.values()} == {day["date"]}
+        assert at["start"] < at["mow_until"] < at["wrapped_by"]
+        assert at["start"] < at["bale_from"] < at["wrapped_by"]
+        assert day["odds"] >= 0.7
+        water = day["moisture_at_baling"]
+        assert water.keys() == POINTS
+        assert 0.2 < water["low"] <= water["mid"] <= water["high"] < 0.62
+
+
+def test_the_morning_in_words(run: Run, record_farm: Path) -> None:
+    ran = run("once", "-c", record_farm, "--now", AT)
+    assert ran.code == 0
+    assert "Brook Farm: Wednesday: mow" in ran.said
+    assert "Mill Field: not ripe yet" in ran.said
+
+
+def test_the_demonstration_is_the_same_twice_and_needs_no_network(run: Run, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    first = run("demo", "--page", page)
+    assert first.code == 0
+    for part in ("The text message", "The email", "The fields", "The status page is in"):
+        assert f"--- {part}" in first.said
+    assert "mow" in first.said.partition("--- The email")[0]
+    assert "Long Bottom" in page.read_text()
+    page.unlink()
+    given = [sys.executable, "-c", WITHOUT_NETWORK, "demo", "--page", str(page)]
+    again = subprocess.run(given, capture_output=True, text=True, check=False)
+    assert Ran(again.returncode, again.stdout, again.stderr) == first
+    assert page.is_file()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('stand = "orchardgrass"', 'stand = "orchardgras"', 'stand = "orchardgrass"'),
+        ("area = 10\n", "", "area: given nothing"),
+    ],
+)
+def test_settings_that_are_wrong(run: Run, tmp_path: Path, old: str, new: str, said: str) -> None:
+    path = settings(tmp_path, 'source = "file"\npath = "record.csv"', (old, new))
+    ran = run("once", "-c", path, "--now", AT)
+    assert ran.code == 1
+    assert ran.said == ""
+    assert "farm.toml line " in ran.complaint
+    assert said in ran.complaint
+
+
+def test_the_service_as_it_should_be(run: Run, tmp_path: Path, service: OpenMeteo) -> None:
+    # What the tests below break: without their faults there is advice to mow.
+    path = settings(tmp_path, SERVICE.format(service.address))
+    assert advices(run("once", "--json", "-c", path, "--now", AT))[0]["kind"] == "mow"
+
+
+def no_json(server: OpenMeteo) -> None:
+    server.faults[FORECAST] = Fault(body=b"<html>Welcome to the guest network</html>")
+
+
+def nulls_come(server: OpenMeteo) -> None:
+    server.faults[FORECAST] = nulls("precipitation", ["2026-06-09T15:00"])
+
+
+def nulls_ahead(server: OpenMeteo) -> None:
+    for path in (FORECAST, ENSEMBLE):
+        server.faults[path] = nulls("shortwave_radiation", ["2026-06-10T17:00"])
+
+
+def old_run(server: OpenMeteo) -> None:
+    server.run = NOW - timedelta(hours=30)
+
+
+def few_members(server: OpenMeteo) -> None:
+    server.members = 4
+
+
+@pytest.mark.parametrize(
+    ("fault", "reason", "said"),
+    [
+        (no_json, "weather data missing", "the reply is no whole JSON; it ends with '<html>Welcome"),
+        (nulls_come, "weather data missing", "the past weather lacks 1 hour: 2026-06-09T15:00Z"),
+        (nulls_ahead, "weather data missing", "the weather does not cover the whole of 2026-06-10"),
+        (old_run, "weather data too old", "30 hours old, no more than 18 allowed"),
+        (few_members, "too few forecast members", "5 usable members, 8 needed"),
+    ],
+)
+def test_weather_that_cannot_be_trusted(
+    run: Run, tmp_path: Path, service: OpenMeteo, fault: Callable[[OpenMeteo], None], reason: str, said: str
+) -> None:
+    path = settings(tmp_path, SERVICE.format(service.address))
+    fault(service)
+    ran = run("once", "--json", "-c", path, "--now", AT)
+    for advice in advices(ran):
+        assert (advice["kind"], advice["area_ha"], advice["reason"]) == ("none", 0.0, reason)
+        assert said in advice["detail"]
+    assert ran.code == 1
+    assert said in ran.complaint
+    words = run("once", "-c", path, "--now", AT)
+    assert "no advice, because" in words.said
+    assert "mow " not in words.said.partition("Email:")[0]
+
+
+def test_a_record_with_a_gap(run: Run, tmp_path: Path, record_farm: Path, hours: pd.DataFrame) -> None:
+    written(tmp_path / "record.csv", hours.drop(hours.index[3000:3002]))
+    ran = run("once", "--json", "-c", record_farm, "--now", AT)
+    assert [advice["kind"] for advice in advices(ran)] == ["none", "none"]
+    assert ran.code == 1
+    assert "record.csv: the weather lacks 2 hours: 2026-05-06T01:00Z, 2026-05-06T02:00Z" in ran.complaint
