@@ -10,8 +10,8 @@ OUTSIDE = Path(__file__).parent / "outside"
 
 
 def _package(file: Path) -> str:
-    """Return the package that a file of tests/outside is named after, and needs."""
-    return file.stem.removeprefix("test_")
+    """Return the package that a file of tests/outside is named after, and needs: test_<package>_<what>.py."""
+    return file.stem.removeprefix("test_").split("_")[0]
 
 
 def _tests(file: Path) -> int:

@@ -104,6 +104,14 @@ def test_an_arrow_never_runs_back_up(at: int) -> None:
     ] == []
 
 
+def test_a_test_outside_is_named_after_a_package_that_is_installed_for_it() -> None:
+    """Else it would be left out everywhere."""
+    lines = (ROOT / "tests/outside/requirements.txt").read_text(encoding="utf-8").splitlines()
+    packages = {line.split("==")[0] for line in lines if line and not line.startswith("#")}
+    named = {path.stem.split("_")[1] for path in (ROOT / "tests/outside").glob("test_*.py")}
+    assert {"supy", "pyet"} <= named <= packages
+
+
 @pytest.mark.parametrize(
     ("source", "reads"),
     [
