@@ -103,5 +103,9 @@ REGROWTH_DRIER: Final = 0.03  # regrowth is drier than first growth by this [wet
 MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate
 PRIOR_CHANCE: Final = 0.30  # how often an ordinary summer day works out [1], estimate
 PRIOR_WEIGHT: Final = 1.0  # in independent members [1], estimate
+# How far a farm's own record is expected to move the odds above, as standard deviations:
+BIAS_SD: Final = 0.5  # of all odds [logit], estimate
+SLOPE_SD: Final = 0.3  # of the slope, about 1 [1], estimate
+LEAD_SD: Final = 0.1  # of what a day of lead adds [logit day-1], estimate
 LEAST_ODDS: Final = 0.03  # nobody is told never
 MOST_ODDS: Final = 0.97  # and nobody is told certain

@@ -1,5 +1,7 @@
 """From counts of forecast members to odds that a farmer can trust."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,3 +71,83 @@ def odds_from_share(
     """
     weight = prior_weight / (prior_weight + independent)
     return np.clip((1.0 - weight) * share + weight * prior_chance, least, most)
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What a farm's record of forecast against outcome does to the odds; as it stands here, nothing.
+
+    `bias` [logit] is added to all odds, `slope` [1] stretches or pulls in their distance from what is usual, `lead`
+    [logit day-1] is added for each day between forecast and outcome. A slope below 0 is refused: odds would rise with
+    acres.
+    """
+
+    bias: float = 0.0
+    slope: float = 1.0
+    lead: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite([self.bias, self.slope, self.lead]).all() and self.slope >= 0.0):
+            raise ValueError(f"{self}: all three are finite and the slope is at least 0; fit the record again")
+
+
+UNCORRECTED = Correction()
+
+
+def logit(chance: Array) -> Array:
+    """Return the log of chance against its opposite, for chances above 0 and below 1."""
+    return np.log(chance) - np.log1p(-chance)
+
+
+def corrected_odds(
+    odds: Array,
+    lead: float | Array,
+    correction: Correction = UNCORRECTED,
+    *,
+    prior_chance: float = c.PRIOR_CHANCE,
+    least: float = c.LEAST_ODDS,
+    most: float = c.MOST_ODDS,
+) -> Array:
+    """Return the odds as the farm's own record bends them.
+
+    Parameters
+    ----------
+    odds : array [1]
+        From odds_from_share; the answer keeps their order.
+    lead : float or array [day]
+        Between forecast and outcome, 0 for today.
+    correction : Correction
+        Fitted to the record.
+    prior_chance : float [1]
+        What is usual, as for odds_from_share: where over-confident odds are pulled to.
+    least, most : float [1]
+        Nobody is told never, and nobody is told certain.
+
+    Raises
+    ------
+    ValueError
+        Odds that are missing, 0 or less, or 1 or more, and a lead that is missing or below 0.
+
+    Notes
+    -----
+    Logistic recalibration, logit p' = logit(usual) + bias + slope (logit p - logit(usual)) + lead days. Departure from
+    Cox: the slope turns about what is usual and not about one half, so that a forecast without skill ends there. The
+    lead moves all odds alike; it does not make far days less sharp than near ones.
+
+    References
+    ----------
+    Cox, D. R. (1958), Biometrika 45, 562-565, doi:10.1093/biomet/45.3-4.562 (as remembered).
+
+    Examples
+    --------
+    >>> corrected_odds(np.array([0.1, 0.3, 0.9]), 0, Correction(slope=0.5)).round(2).tolist()
+    [0.18, 0.3, 0.66]
+    """
+    if not np.all((odds > 0.0) & (odds < 1.0)):
+        raise ValueError(f"odds {odds}: each lies above 0 and below 1; take them from odds_from_share")
+    if not np.all(np.isfinite(lead) & (np.asarray(lead) >= 0.0)):
+        raise ValueError(f"lead {lead}: a number of days, at least 0; count from the day of the forecast")
+    usual = logit(np.array(prior_chance))
+    bent = usual + correction.bias + correction.slope * (logit(odds) - usual) + correction.lead * np.asarray(lead)
+    # By tanh, because exp overflows where the correction is strong.
+    return np.clip(0.5 + 0.5 * np.tanh(bent / 2.0), least, most)

@@ -1,0 +1,196 @@
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, seed, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from daemon.calibration import Record, fit_correction
+from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
+
+Array = NDArray[np.float64]
+
+SHARES = np.linspace(0.0, 1.0, 32)
+PRIOR = odds_from_share(SHARES, independent_members(31))
+
+
+def days(cases: int) -> NDArray[np.datetime64]:
+    return np.datetime64("2024-05-01") + np.arange(cases)
+
+
+def record(odds: Array, outcome: Array, lead: float | Array = 0.0) -> Record:
+    return Record(odds, np.broadcast_to(lead, odds.shape).astype(float), outcome, days(odds.size))
+
+
+def drawn(cases: int, *, slope: float, bias: float = 0.0, by_lead: float = 0.0) -> Record:
+    """Return an invented record whose odds are bent as told."""
+    random = np.random.default_rng(20240501)
+    odds = odds_from_share(random.beta(0.5, 0.8, cases), independent_members(31))
+    lead = random.integers(0, 6, cases).astype(float)
+    usual = logit(np.array(0.3))
+    true = 1.0 / (1.0 + np.exp(-(usual + bias + slope * (logit(odds) - usual) + by_lead * lead)))
+    return record(odds, (random.random(cases) < true).astype(float), lead)
+
+
+NOTHING = record(np.array([]), np.array([]))
+
+
+def test_no_record_gives_exactly_the_prior() -> None:
+    assert fit_correction(NOTHING) == UNCORRECTED == Correction(0.0, 1.0, 0.0)
+    for lead in (0, 7):
+        assert corrected_odds(PRIOR, lead, fit_correction(NOTHING)) == pytest.approx(PRIOR, rel=1e-12)
+
+
+def test_an_over_confident_ensemble_is_pulled_in() -> None:
+    found = fit_correction(drawn(2000, slope=0.3))
+    assert found.slope == pytest.approx(0.3, abs=0.1)
+    sure, unsure = corrected_odds(np.array([0.9, 0.05]), 0, found)
+    # 0.3 bent about logit(0.3) by hand: 0.9 -> 0.517, 0.05 -> 0.186
+    assert sure == pytest.approx(0.517, abs=0.06)
+    assert unsure == pytest.approx(0.186, abs=0.06)
+
+
+def test_odds_that_came_true_stay_as_they_are() -> None:
+    found = fit_correction(drawn(2000, slope=1.0))
+    assert corrected_odds(PRIOR, 2, found) == pytest.approx(PRIOR, abs=0.05)
+
+
+def test_bias_and_lead_are_found() -> None:
+    found = fit_correction(drawn(4000, slope=1.0, bias=0.8, by_lead=-0.3))
+    assert found.bias == pytest.approx(0.8, abs=0.2)
+    assert found.lead == pytest.approx(-0.3, abs=0.06)
+    near, far = corrected_odds(np.full(2, 0.6), np.array([0.0, 5.0]), found)
+    assert near - far > 0.2
+
+
+def test_a_few_cases_stay_near_the_prior_and_many_leave_it() -> None:
+    def after(cases: int) -> float:
+        failed = record(np.full(cases, 0.8), np.zeros(cases))
+        return float(corrected_odds(np.array([0.8]), 0, fit_correction(failed))[0])
+
+    fallen = [after(cases) for cases in (0, 1, 3, 30, 300)]
+    assert fallen == sorted(fallen, reverse=True)
+    assert fallen[1] > 0.7
+    assert fallen[2] > 0.55
+    assert fallen[4] < 0.1
+
+
+def test_bias_by_hand() -> None:
+    """Odds at what is usual and no lead leave the bias alone: cases (came - chance) = bias / sd^2 at the optimum."""
+    came = np.repeat([1.0, 0.0], [30, 20])
+    found = fit_correction(record(np.full(50, 0.3), came))
+    chance = 1.0 / (1.0 + np.exp(-(np.log(0.3 / 0.7) + found.bias)))
+    assert 30 - 50 * chance == pytest.approx(found.bias / 0.5**2, abs=1e-6)
+    assert (found.slope, found.lead) == (1.0, 0.0)
+
+
+def penalised(given: Record, at: Correction) -> float:
+    chance = corrected_odds(given.odds, given.lead, at, least=0.0, most=1.0)
+    said = np.where(given.outcome == 1.0, chance, 1.0 - chance)
+    pull = (at.bias / 0.5) ** 2 + ((at.slope - 1.0) / 0.3) ** 2 + (at.lead / 0.1) ** 2
+    return float(np.log(said).sum() - pull / 2.0)
+
+
+@pytest.mark.parametrize("slope", [0.6, -1.5])
+def test_no_neighbour_is_likelier(slope: float) -> None:
+    given = drawn(300, slope=slope, bias=0.4, by_lead=-0.1)
+    found = fit_correction(given)
+    best = penalised(given, found)
+    for by in (-0.02, 0.02):
+        assert penalised(given, Correction(found.bias + by, found.slope, found.lead)) < best
+        assert penalised(given, Correction(found.bias, found.slope, found.lead + by)) < best
+        if found.slope + by >= 0.0:
+            assert penalised(given, Correction(found.bias, found.slope + by, found.lead)) < best
+
+
+def test_a_record_that_runs_backwards_leaves_odds_level_and_never_falling() -> None:
+    found = fit_correction(drawn(2000, slope=-1.5))
+    assert found.slope == 0.0
+    assert np.ptp(corrected_odds(PRIOR, 1, found)) == 0.0
+
+
+def test_a_day_counts_once_however_many_fields_it_held() -> None:
+    once = drawn(40, slope=0.2)
+    odds, lead, outcome = (np.repeat(column, 3) for column in (once.odds, once.lead, once.outcome))
+    thrice = Record(odds, lead, outcome, np.repeat(once.day, 3))
+    alone = Record(odds, lead, outcome, days(120))
+    assert fit_correction(thrice).slope == pytest.approx(fit_correction(once).slope, abs=1e-9)
+    assert fit_correction(alone).slope < fit_correction(once).slope - 0.05
+
+
+def test_hours_of_one_day_are_one_day() -> None:
+    at = np.array(["2024-06-01T06", "2024-06-01T18", "2024-06-02T06"], dtype="datetime64[h]")
+    assert Record(np.full(3, 0.5), np.zeros(3), np.ones(3), at).weight().tolist() == [0.5, 0.5, 1.0]
+
+
+@seed(7)
+@settings(max_examples=60, deadline=None, database=None)
+@given(data=st.data(), cases=st.integers(0, 60))
+def test_any_record_settles_and_odds_rise_with_the_share_within_their_ends(data: st.DataObject, cases: int) -> None:
+    def column(element: st.SearchStrategy[float]) -> Array:
+        return np.array(data.draw(st.lists(element, min_size=cases, max_size=cases)), dtype=np.float64)
+
+    odds = column(st.floats(1e-6, 1.0 - 1e-6))
+    given_ = record(odds, column(st.sampled_from([0.0, 1.0])), column(st.floats(0.0, 16.0)))
+    said = corrected_odds(PRIOR, data.draw(st.floats(0.0, 16.0)), fit_correction(given_))
+    assert (np.diff(said) >= 0.0).all()
+    assert ((said >= 0.03) & (said <= 0.97)).all()
+
+
+@pytest.mark.parametrize(("bias", "end"), [(-50.0, 0.03), (50.0, 0.97), (-5000.0, 0.03)])
+def test_nobody_is_told_never_or_certain(bias: float, end: float) -> None:
+    assert corrected_odds(PRIOR, 0, Correction(bias)).tolist() == [end] * PRIOR.size
+
+
+def test_correction_by_hand() -> None:
+    # odds 3 to 7 are usual and 1 to 1 is said: 3/7 (7/3)^0.5 e^(0.2 - 3 x 0.1) = 0.5923 to 1
+    assert corrected_odds(np.array([0.5]), 3, Correction(0.2, 0.5, -0.1))[0] == pytest.approx(0.3720, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("changed", "why"),
+    [
+        ({"odds": np.array([0.5, np.nan])}, "odds is nan in case 1; allowed is above 0 and below 1"),
+        ({"odds": np.array([0.0, 0.5])}, "odds is 0.0 in case 0"),
+        ({"odds": np.array([0.5, 1.0])}, "odds is 1.0 in case 1"),
+        ({"lead": np.array([0.0, np.nan])}, "lead is nan in case 1"),
+        ({"lead": np.array([-1.0, 0.0])}, "lead is -1.0 in case 0"),
+        ({"lead": np.array([24.0, 0.0])}, "lead is 24.0 in case 0; allowed is 0 to 16 days"),
+        ({"outcome": np.array([0.0, np.nan])}, "outcome is nan in case 1"),
+        ({"outcome": np.array([0.5, 1.0])}, r"outcome is 0.5 in case 0; allowed is 0 \(not in time\) or 1"),
+        ({"day": np.array(["2024-06-01", "NaT"], dtype="datetime64[D]")}, "day is NaT in case 1"),
+        ({"outcome": np.ones(3)}, r"shapes are .*'outcome': \(3,\)"),
+        ({"day": days(1)}, r"shapes are .*'day': \(1,\)"),
+    ],
+)
+def test_a_bad_record_is_refused(changed: dict[str, Any], why: str) -> None:
+    good: dict[str, Any] = {"odds": np.full(2, 0.5), "lead": np.zeros(2), "outcome": np.ones(2), "day": days(2)}
+    Record(**good)
+    with pytest.raises(ValueError, match=why):
+        Record(**(good | changed))
+
+
+def test_a_table_is_no_record() -> None:
+    square = np.full((2, 2), 0.5)
+    with pytest.raises(ValueError, match="in one row"):
+        Record(square, square, np.ones((2, 2)), days(4).reshape(2, 2))
+
+
+@pytest.mark.parametrize("numbers", [(0.0, -0.01, 0.0), (np.nan, 1.0, 0.0), (0.0, np.inf, 0.0), (0.0, 1.0, np.nan)])
+def test_a_bad_correction_is_refused(numbers: tuple[float, float, float]) -> None:
+    with pytest.raises(ValueError, match="slope is at least 0"):
+        Correction(*numbers)
+
+
+@pytest.mark.parametrize(("odds", "lead", "why"), [(np.nan, 0.0, "odds"), (1.0, 0.0, "odds"), (0.5, -1.0, "lead")])
+def test_nothing_is_corrected_that_is_not_known(odds: float, lead: float, why: str) -> None:
+    with pytest.raises(ValueError, match=why):
+        corrected_odds(np.array([0.5, odds]), lead)
+    with pytest.raises(ValueError, match="lead nan"):
+        corrected_odds(PRIOR, np.nan)
+
+
+def test_a_fit_that_has_not_settled_is_not_used() -> None:
+    with pytest.raises(ArithmeticError, match="not settled in 1 steps"):
+        fit_correction(drawn(50, slope=0.2), most_steps=1)
