@@ -2,7 +2,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.sun import extraterrestrial_radiation
 from models.swath import (
     DryingHours,
     dry_basis,
@@ -13,6 +12,7 @@ from models.swath import (
     wet_basis,
     wilt,
 )
+from tests.published.made_up_days import smooth_day
 
 Array = NDArray[np.float64]
 
@@ -143,26 +143,6 @@ def test_target_day_from_the_weather_on() -> None:
     )
     assert made.evaporation[0] == pytest.approx(EVAPORATION, abs=4e-3)
     assert made.equilibrium[0] == pytest.approx(EQUILIBRIUM, abs=1e-3)
-
-
-def smooth_day(low: float, high: float, dew_point: float, sun_share: float) -> DryingHours:
-    """A made-up June day at 43 N, hours 07 to 19 by the sun: a sine of temperature, a constant share of clear sky."""
-    time = np.datetime64("2025-06-10T00:00", "ns") + np.arange(8, 20) * np.timedelta64(1, "h")
-    hour = np.arange(7.0, 19.0)
-    rising = low + (high - low) * np.sin(np.pi / 2 * (hour - 5) / 10)
-    falling = high - (high - low) * np.sin(np.pi / 2 * (hour - 15) / 14)
-    shape = (1, hour.size)
-    return drying_hours(
-        np.where(hour <= 15, rising, falling).reshape(shape),
-        np.full(shape, dew_point),
-        np.full(shape, 2.5 / 0.748),
-        (sun_share * 0.76 * extraterrestrial_radiation(43.0, 0.0, time) / 0.0036).reshape(shape),
-        np.zeros(shape),
-        time,
-        latitude=43.0,
-        longitude=0.0,
-        elevation=193.0,
-    )
 
 
 CLEAR, FAIR = (12.0, 26.0, 11.0, 0.95), (12.0, 23.0, 13.0, 0.70)
