@@ -102,7 +102,7 @@ def hours_to_65(model: Model, trial: Trial) -> Array:
     after = np.argmax(course <= level, axis=0)
     case = np.arange(after.size)
     before, then = course[after - 1, case], course[after, case]
-    return after - 1 + (before - level) / (before - then)
+    return np.asarray(after - 1 + (before - level) / (before - then))
 
 
 def hours_saved(model: Model, wide: Trial, narrow: Trial) -> Array:

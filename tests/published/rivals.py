@@ -11,9 +11,7 @@ from tests.published.made_up_days import MEGAJOULES, Weather, radiation_below
 Array = NDArray[np.float64]
 
 SWATH_RESISTANCE = 2100.0  # [s/m] at 400 g/m2 and 1 kg/kg above equilibrium, tuned to the evaporation-based model
-RESISTANCE_EXPONENT = (
-    0.40  # what leaves 0.60 for the drying constant: a thicker swath gives off more, not in proportion
-)
+RESISTANCE_EXPONENT = 0.40  # 1 less 0.60: a thicker swath gives off more, but not in proportion
 AIR_RESISTANCE = 208.0  # [m/s] over the wind at 2 m: that of reference grass, FAO-56 eq. 4, for want of a swath's
 LATER_DAY = 0.87
 SOIL_MOISTURE = 15.0  # [% dry basis], assumed
