@@ -99,6 +99,7 @@ def hours_to_65(model: Model, trial: Trial) -> Array:
     """Return the hours after mowing until 65 % water."""
     level = float(dry_basis(np.array(0.65)))
     course = model(trial, LONG)
+    assert (course[0] > level).all() and (course[-1] <= level).all(), "every case comes to 65 % in these hours"
     after = np.argmax(course <= level, axis=0)
     case = np.arange(after.size)
     before, then = course[after - 1, case], course[after, case]
