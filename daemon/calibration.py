@@ -117,7 +117,8 @@ def _most_likely(record: Record, offset: Array, columns: Array, precision: Array
         uphill = columns.T @ (weight * (record.outcome - chance)) - precision * move
         curvature = (columns.T * (weight * chance * (1.0 - chance))) @ columns + np.diag(precision)
         step = np.linalg.solve(curvature, uphill)
-        if np.abs(step).max() < 1e-8:
+        # Tighter than this, rounding hides which way is uphill; the step itself leaves an error of about its square.
+        if np.abs(step).max() < 1e-6:
             return move + step
         while support(move + step) < support(move):
             step /= 2.0
