@@ -148,6 +148,13 @@ def test_correction_by_hand() -> None:
     assert corrected_odds(np.array([0.5]), 3, Correction(0.2, 0.5, -0.1))[0] == pytest.approx(0.3720, abs=1e-4)
 
 
+def test_long_records_settle_where_rounding_hides_the_last_steps() -> None:
+    whole = drawn(3000, slope=0.5, bias=1.0)
+    for end in range(2000, 3000, 20):
+        part = Record(whole.odds[:end], whole.lead[:end], whole.outcome[:end], whole.day[:end])
+        assert fit_correction(part, most_steps=12).slope == pytest.approx(0.5, abs=0.1)
+
+
 @pytest.mark.parametrize(
     ("changed", "why"),
     [

@@ -21,8 +21,8 @@ def test_the_record_of_the_first_half_gives_skill_on_the_second(most_rain: float
 
 @pytest.mark.parametrize(
     ("most_rain", "told_apart", "off"),
-    # In the wettest event's two highest tenths the second half came drier than the first: even the first half's own
-    # frequency at each count of members is off there, so that no curve fitted to it could do better.
+    # At 5 mm the second half came drier than the first where most members were dry: the first half's own frequencies
+    # at each count of members, with no curve between them, miss two tenths of the second half as well.
     [(0.0, 2, []), (1.0, 6, []), (5.0, 6, [0.75, 0.85])],
 )
 def test_odds_by_the_first_half_are_honest_but_where_the_halves_differ(
