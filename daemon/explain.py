@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning
 from daemon.units import area, clock_time, crop, odds, size, weekday
-from daemon.wording import CAUTION, RIPENESS, reason_words, two_points, weather_line
+from daemon.wording import CAUTION, RIPENESS, reason_words, too_dry, two_points, weather_line
 from models import coefficients as c
 
 
@@ -44,6 +44,8 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.moisture_at_baling is not None:
         band = day.moisture_at_baling
         yield f"  {'water at raking':15} {_points(100 * band.low, 100 * band.mid, 100 * band.high)}"
+    if warning := too_dry(day, farm):
+        yield f" {warning}"
 
 
 def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:

@@ -53,7 +53,7 @@ def plain(text: str) -> str:
     ('Zo?ta ?aka - 20 deg', 'Wiese über dem Bach')
     """
     known = BASIC | EXTENDED
-    return "".join(c if c in known else PLAIN.get(c) or _bare(c) for c in text)
+    return "".join(c if c in known else PLAIN.get(c) or _bare(c) for c in unicodedata.normalize("NFC", text))
 
 
 def _bare(character: str) -> str:

@@ -79,6 +79,7 @@ class FieldDay:
     wrapped_by: datetime | None = None
     moisture_at_baling: Band | None = None
     bales: int | None = None
+    too_dry: float | None = None  # share of the area that is drier than wanted when raked
     reason: Reason | None = None
     spoiled: float | None = None  # share of the forecast in which the reason strikes
     after: str | None = None  # the field that is mown before this one on the same day

@@ -124,18 +124,26 @@ def _field(
     if field.last_cut is not None and field.last_cut > today:
         return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet"), {}
     try:
-        growth = _growth(farm, field, days)
-        at = int((np.datetime64(today, "D") - growth.day[0]).astype(int))
-        if not 0 <= at < growth.day.size:
-            return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}"), {}
-        if not growth.stage[at]:
-            return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun"), {}
+        return _reckoned(farm, field, _growth(farm, field, days), hours, now)
     except GrowthUnknown as unknown:
         return _unknown(field, Reason.DATA_MISSING, str(unknown)), {}
     except ValueError as wrong:
         return _unknown(field, Reason.OUT_OF_RANGE, str(wrong)), {}
+
+
+def _reckoned(
+    farm: Farm, field: Field, growth: Growth, hours: ForecastHours, now: datetime
+) -> tuple[FieldProspect, dict[date, WorkedDay]]:
+    """Return the prospect of a field whose growth is known."""
+    today = now.astimezone(farm.place.timezone).date()
+    at = int((np.datetime64(today, "D") - growth.day[0]).astype(int))
+    if not 0 <= at < growth.day.size:
+        return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}"), {}
+    if not growth.stage[at]:
+        return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun"), {}
     standing = standing_water(growth, today, hours)
-    shown, worked = [], {}
+    shown: list[FieldDay] = []
+    worked: dict[date, WorkedDay] = {}
     for day in (today + timedelta(days=ahead) for ahead in range(min(HORIZON, growth.day.size - at))):
         window = work_window(farm, day, now, hours)
         if window is None:

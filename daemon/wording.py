@@ -9,12 +9,13 @@ from typing import Final
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Hears, Message, Person
 from daemon.gsm7 import parts, plain
-from daemon.outlook import Advice, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness, WeatherFacts
+from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness, WeatherFacts
 from daemon.units import area, clock_time, crop, moisture, odds, weekday
 
 TEXT_PARTS: Final = 2
 SURER: Final = 0.9  # the second point at which odds are said
 NEAR_MISS: Final = 0.4  # odds from which a day that is not enough is told as a near miss
+DRY_SHARE: Final = 0.2  # of the area too dry for baleage, from which it is said
 NEARLY_RIPE: Final = 5  # days before ripeness from which the ripe mornings are told of
 SUBJECT: Final = 40  # characters that a telephone shows of a subject
 
@@ -93,6 +94,17 @@ def two_points(day: FieldDay, farm: Farm) -> str:
     return f"{said} that all is wrapped tonight, {odds(surer.odds)} for {area(surer.area, farm.units)}"
 
 
+def too_dry(day: FieldDay, farm: Farm) -> str:
+    """Return a warning where a good part will be too dry for baleage before the baler comes to it, else nothing."""
+    if day.too_dry is None or day.too_dry < DRY_SHARE:
+        return ""
+    acres = area(day.too_dry * day.area, farm.units)
+    return (
+        f" About {acres} may be drier than {moisture(farm.baleage.driest)} by then: bale in the order of mowing, "
+        "and put more film on dry bales."
+    )
+
+
 def text_body(farm: Farm, morning: Morning) -> str:
     """Return the morning's text in at most two parts of the GSM alphabet; the least needed goes first."""
     if morning.mows:
@@ -154,7 +166,8 @@ def _lead(farm: Farm, morning: Morning) -> str:
     if not morning.mows:
         return headline(morning)
     total = area(sum(advice.area for advice in morning.mows), farm.units)
-    return f"{weekday(morning.date)}: mow {total} this forenoon."
+    late = any(advice.day and advice.day.mow_until and advice.day.mow_until.hour >= 12 for advice in morning.mows)
+    return f"{weekday(morning.date)}: mow {total} {'today' if late else 'this forenoon'}."
 
 
 def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
@@ -209,6 +222,7 @@ def _email_job(farm: Farm, advice: Advice) -> str:
     return (
         f"{advice.field}: {area(advice.area, units)}. Start mowing at {start} and stop by {stop}. Rake and bale from "
         f"{bale}{water}; all wrapped by about {end}, {day.bales} bales. Odds: {two_points(day, farm)}."
+        f"{too_dry(day, farm)}"
     )
 
 
@@ -244,9 +258,13 @@ def weather_line(weather: WeatherFacts) -> str:
 def _state(field: FieldProspect, farm: Farm) -> str:
     if field.ripeness is None:
         return ""
-    fibre = f", fibre {field.ndf.low:.0f} to {field.ndf.high:.0f} % NDF" if field.ndf else ""
+    fibre = f", fibre {_range(field.ndf)} % NDF" if field.ndf else ""
     grown = f", about {crop(field.dry_matter, farm.units)}" if field.dry_matter else ""
     return f"{RIPENESS[field.ripeness]} ({field.stage}{fibre}{grown})"
+
+
+def _range(band: Band) -> str:
+    return f"{band.low:.0f} to {band.high:.0f}" if band.high - band.low >= 1.0 else f"about {band.mid:.0f}"
 
 
 def _footer(morning: Morning) -> list[str]:

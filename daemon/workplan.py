@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 HOUR = timedelta(hours=1)
 SLOT = HOUR / SLOTS_PER_HOUR
-START_EVERY = 2  # [slots] between the starts that are tried
+START_EVERY = SLOTS_PER_HOUR  # slots between the starts that are tried
 MOWING_AFTER_LATEST_START = 8  # [slots] mowing may go on for
 REASONS: Mapping[Hindrance, Reason] = {
     Hindrance.RAIN: Reason.RAIN,
@@ -51,7 +51,8 @@ class Window:
     begins: datetime  # UTC
     first_hour: int  # index into the forecast hours
     hours: int
-    starts: Sequence[int]  # slots in which mowing may begin
+    starts: Sequence[int]  # slots that are tried for the beginning of mowing
+    latest: int  # last slot in which mowing of a field may begin
     finish: int  # slot
 
     def at(self, slot: int, farm: Farm) -> datetime:
@@ -106,8 +107,9 @@ def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> W
     if first < 0 or first + count > hours.ends.size:
         return None
     opens = -(-(max(earliest, now) - begins) // SLOT)
-    starts = range(opens, (latest - begins) // SLOT + 1, START_EVERY)
-    return Window(day, begins, first, count, starts, (finish - begins) // SLOT)
+    last = (latest - begins) // SLOT
+    starts = range(opens, last + 1, START_EVERY)
+    return Window(day, begins, first, count, starts, last, (finish - begins) // SLOT)
 
 
 def field_on(
@@ -141,19 +143,32 @@ def field_on(
 
 def field_after(farm: Farm, before: WorkedDay, day: WorkedDay, to_odds: Callable[[Array], Array]) -> WorkedDay:
     """Return the same day for a field that is mown after another one by the same people."""
+    if day.plan.strips == 0:
+        return day
+    full = replace(day, shown=replace(day.shown.without_plan(Reason.DAY_IS_FULL), after=before.field.name))
+    if before.plan.end > day.window.latest:
+        return replace(full, plan=replace(day.plan, strips=0))
     most = day.plan.odds.size
     strip = farm.work.mown_per_hour / SLOTS_PER_HOUR
     least = min(max(-int(-farm.work.least_area // strip), 1), most)
     needed = farm.alerts.odds_needed
     plan = next_plan(before.plan, day.crop, day.crew, most=most, least=least, needed=needed, to_odds=to_odds)
-    shown = _shown(farm, day.field, day.shown, day.window, plan, day.crop, day.crew, least)
     if plan.strips == 0:
-        shown = shown.without_plan(Reason.DAY_IS_FULL)
+        return replace(full, plan=plan)
+    shown = _shown(farm, day.field, day.shown, day.window, plan, day.crop, day.crew, least)
     return replace(day, plan=plan, shown=replace(shown, after=before.field.name))
 
 
 def ripeness(ndf: float, target: float) -> Ripeness:
-    """Return where a stand is against its target [% of DM]: ripe within 3 units of it."""
+    """Return where a stand is against its target [% of DM]: ripe within 3 units of it.
+
+    Raises
+    ------
+    ValueError
+        If the fibre is not known.
+    """
+    if not np.isfinite(ndf):
+        raise ValueError("the fibre of the stand is not a number")
     if ndf < target - c.RIPE_HALF_WIDTH:
         return Ripeness.GROWING
     return Ripeness.RIPE if ndf <= target + c.RIPE_HALF_WIDTH else Ripeness.PAST
@@ -228,7 +243,7 @@ def _shown(
         kind, spoiled = hindrance(plan, crew, least)
         reason = REASONS[kind] if spoiled > 0.0 else Reason.ODDS_TOO_LOW
         return replace(bare, odds=curve[least - 1].odds, curve=curve).without_plan(reason, spoiled)
-    close = evening(plan, crop, crew)
+    close = evening(plan, crop, crew, float(dry_basis(np.array(farm.baleage.driest))))
     chosen = curve[plan.strips - 1]
     return replace(
         bare,
@@ -241,6 +256,7 @@ def _shown(
         wrapped_by=window.at(close.wrapped_by, farm),
         moisture_at_baling=Band(*(float(wet_basis(np.array(water))) for water in close.moisture)),
         bales=-int(-close.bales // 1),
+        too_dry=close.too_dry,
     )
 
 

@@ -83,6 +83,7 @@ class Evening:
     wrapped_by: int  # slot, in four of five cases
     moisture: tuple[float, float, float]  # 10, 50 and 90 % points at raking, dry basis [kg/kg]
     bales: float  # middle of the cases
+    too_dry: float  # share of the strips that are drier than wanted when raked [1]
 
 
 def best_plan(
@@ -149,8 +150,14 @@ def next_plan(
     return Plan(before.end, enough if enough >= least else 0, odds, laid, before.wall)
 
 
-def evening(plan: Plan, field: CropDay, crew: Crew) -> Evening:
+def evening(plan: Plan, field: CropDay, crew: Crew, driest: float) -> Evening:
     """Return the hours of baling and wrapping and the moisture at raking of a plan with at least one strip.
+
+    Parameters
+    ----------
+    plan, field, crew
+    driest : float [kg/kg DM]
+        Drier strips are counted: while the baler waits for the last strip, the first goes on drying.
 
     Notes
     -----
@@ -165,6 +172,7 @@ def evening(plan: Plan, field: CropDay, crew: Crew) -> Evening:
         wrapped_by=int(np.minimum(np.quantile(run.wrapped_at[good], 0.8, method="higher"), crew.finish)),
         moisture=tuple(float(q) for q in np.quantile(water, [0.1, 0.5, 0.9])),  # type: ignore[arg-type]
         bales=float(np.median(field.bales) * plan.strips),
+        too_dry=float((water < driest).mean()),
     )
 
 

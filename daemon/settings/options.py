@@ -278,7 +278,9 @@ class BaleageSection(Section):
     wettest: Annotated[float, _BALE_WATER] = Field(
         0.55, description="no baling above; a warning over 57, refused from 62"
     )
-    driest: Annotated[float, _BALE_WATER] = Field(0.45, description="no baling below; a warning under 45")
+    driest: Annotated[float, _BALE_WATER] = Field(
+        0.45, description="drier crop is told of in the message; a warning under 45"
+    )
     swath_width: Annotated[float, Number(0.25, 1.0, Unit(""))] = Field(
         0.85, description="swath width as share of the cut width"
     )

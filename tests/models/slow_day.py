@@ -58,9 +58,3 @@ def wrapped_in_time(strips: list[Strip], crew: Crew, wall: int) -> bool:
         if wrapped >= len(strips) - ENOUGH:
             return True
     return False
-
-
-def most_wrapped(strips: list[Strip], crew: Crew, wall: int) -> int:
-    """Try every count and return the largest that works."""
-    counts = [n for n in range(1, len(strips) + 1) if wrapped_in_time(strips[:n], crew, wall)]
-    return max(counts, default=0)

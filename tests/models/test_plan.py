@@ -154,7 +154,7 @@ def test_too_little_of_the_next_field_is_nothing() -> None:
 
 
 def test_an_evening_by_hand() -> None:
-    close = evening(best(crop()), crop(), crew())
+    close = evening(best(crop()), crop(), crew(), 1.0)
     assert close.baling_from == 25  # dry and raked in 24
     assert close.wrapped_by == 34
     assert close.moisture == pytest.approx((2.0, 2.0, 2.0))  # 4 less 0.1 for each of 20 slots, every strip
@@ -165,8 +165,9 @@ def test_moisture_at_raking_is_that_of_each_strip_when_its_turn_comes() -> None:
     """A rake that takes two slots for a strip leaves the later ones lying: 20, 21, 22 slots."""
     slow = crew(60, raked=0.5)
     plan = best_plan(crop(), slow, (4,), most=3, least=2, needed=0.7, to_odds=share)
-    low, middle, high = evening(plan, crop(), slow).moisture
-    assert (low, middle, high) == pytest.approx((1.8, 1.9, 2.0))
+    close = evening(plan, crop(), slow, driest=1.95)
+    assert close.moisture == pytest.approx((1.8, 1.9, 2.0))
+    assert close.too_dry == pytest.approx(2 / 3), "the second and third strip lie too long"
 
 
 @pytest.mark.parametrize(
@@ -177,7 +178,7 @@ def test_an_evening_tells_of_the_cases_in_which_all_goes_well(good: int, baling_
     times = np.full((ROWS, CASES), NEVER)
     times[:, :good] = DRIES_IN + np.arange(good)
     field = crop(times)
-    close = evening(best(field, (4,), finish=60, most=2, needed=0.4), field, crew(60))
+    close = evening(best(field, (4,), finish=60, most=2, needed=0.4), field, crew(60), 1.0)
     assert (close.baling_from, close.wrapped_by) == (baling_from, wrapped_by)
 
 
@@ -185,7 +186,7 @@ def test_the_evening_of_a_second_field_is_its_own() -> None:
     first = best(crop(), most=3)
     later = crop(22)
     second = after(first, later)
-    close = evening(second, later, crew())
+    close = evening(second, later, crew(), 1.0)
     assert close.moisture == pytest.approx((1.8, 1.8, 1.8))
     assert (second.strips, close.bales) == (3, 3.0)  # mown at 7, dry from 29: 29 + 3 + 2 = 34
 
