@@ -135,8 +135,9 @@ def _explain(given: argparse.Namespace) -> int:
     if name is None:
         print(f"explain: given {given.field!r}, allowed one of: {', '.join(names)}", file=sys.stderr)
         return WRONG_USAGE
-    print(explain(farm, look(farm, _clock(given.now).now()), name))
-    return GOOD
+    morning = look(farm, _clock(given.now).now())
+    print(explain(farm, morning, name))
+    return GOOD if morning.prospect.trouble is None else PROBLEMS
 
 
 def _check(given: argparse.Namespace) -> int:

@@ -6,7 +6,14 @@ from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Prospect, Reason
 
 UNKNOWABLE = frozenset(
-    {Reason.DATA_MISSING, Reason.DATA_STALE, Reason.FEW_MEMBERS, Reason.TOO_THICK, Reason.OUT_OF_RANGE}
+    {
+        Reason.DATA_MISSING,
+        Reason.DATA_STALE,
+        Reason.FEW_MEMBERS,
+        Reason.GROWTH_UNKNOWN,
+        Reason.TOO_THICK,
+        Reason.OUT_OF_RANGE,
+    }
 )
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning
 from daemon.units import area, clock_time, crop, odds, size, weekday
-from daemon.wording import CAUTION, RIPENESS, reason_words, too_dry, two_points, weather_line
+from daemon.wording import CAUTION, RIPENESS, least_chance, reason_words, too_dry, two_points, weather_line
 from models import coefficients as c
 
 
@@ -37,7 +37,12 @@ def _today(farm: Farm, field: FieldProspect, advice: Advice) -> Iterator[str]:
 
 
 def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
-    named = (("start mowing", day.start), ("stop by", day.mow_until), ("bale from", day.bale_from))
+    named = (
+        ("start mowing", day.start),
+        ("stop by", day.mow_until),
+        ("rake from", day.rake_from),
+        ("bale from", day.bale_from),
+    )
     for name, at in (*named, ("all wrapped by", day.wrapped_by)):
         if at is not None:
             yield f"  {name:15} {clock_time(at, farm.units)}"
@@ -73,7 +78,7 @@ def _points(low: float, mid: float, high: float) -> str:
 def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
     yield f"{'Coming days':13} {'odds for the least area':25} at the odds needed ({odds(farm.alerts.odds_needed)})"
     for day in field.days:
-        least = next((one for one in day.curve if one.area >= min(farm.work.least_area, field.area) - 1e-6), None)
+        least = least_chance(day, farm)
         said = f"{odds(least.odds)} for {area(least.area, farm.units)}" if least else "-"
         if day.area > 0.0 and day.start:
             after = f", after {day.after}" if day.after else ""

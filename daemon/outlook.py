@@ -36,6 +36,7 @@ class Reason(StrEnum):
     DATA_MISSING = "weather data missing"
     DATA_STALE = "weather data too old"
     FEW_MEMBERS = "too few forecast members"
+    GROWTH_UNKNOWN = "growth not known"
     TOO_THICK = "swath too thick"
     OUT_OF_RANGE = "outside what the models cover"
 
@@ -75,6 +76,7 @@ class FieldDay:
     curve: tuple[Chance, ...] = ()
     start: datetime | None = None
     mow_until: datetime | None = None
+    rake_from: datetime | None = None
     bale_from: datetime | None = None
     wrapped_by: datetime | None = None
     moisture_at_baling: Band | None = None

@@ -47,7 +47,7 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
     trouble, detail = _distrust(farm, weather, facts)
     if trouble is not None:
         return no_prospect(farm, now, trouble, detail, facts)
-    days = daily_extremes(weather, farm)
+    days = _known_days(daily_extremes(weather, farm), farm, now)
     hours = forecast_hours(farm, weather.ahead)
     pairs = [_field(farm, field, days, hours, now) for field in farm.fields]
     shared = _share_days(farm, [worked for _, worked in pairs], hours)
@@ -80,6 +80,12 @@ def daily_extremes(weather: Weather, farm: Farm) -> pd.DataFrame:
     ahead = _local_days(weather.ahead["air_temperature"], zone.key)
     # Today is in both: its forecast has all of its hours.
     return pd.concat([past[~past.index.isin(ahead.index)], ahead]).sort_index()
+
+
+def _known_days(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
+    """Return the days up to the horizon: a record may reach into another season."""
+    last = now.astimezone(farm.place.timezone).date() + timedelta(days=HORIZON - 1)
+    return days[days.index <= last]
 
 
 def _local_days(temperature: xr.DataArray, zone: str) -> pd.DataFrame:
@@ -126,7 +132,7 @@ def _field(
     try:
         return _reckoned(farm, field, _growth(farm, field, days), hours, now)
     except GrowthUnknown as unknown:
-        return _unknown(field, Reason.DATA_MISSING, str(unknown)), {}
+        return _unknown(field, Reason.GROWTH_UNKNOWN, str(unknown)), {}
     except ValueError as wrong:
         return _unknown(field, Reason.OUT_OF_RANGE, str(wrong)), {}
 

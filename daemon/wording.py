@@ -32,6 +32,7 @@ REASONS: Final[Mapping[Reason, str]] = {
     Reason.DATA_MISSING: "weather data is missing",
     Reason.DATA_STALE: "the forecast is too old",
     Reason.FEW_MEMBERS: "too few forecasts to judge the odds",
+    Reason.GROWTH_UNKNOWN: "its growth cannot be told",
     Reason.TOO_THICK: "the swath would lie too thick to reckon its drying; lay it wider",
     Reason.OUT_OF_RANGE: "it is outside what can be reckoned",
 }
@@ -94,6 +95,12 @@ def two_points(day: FieldDay, farm: Farm) -> str:
     return f"{said} that all is wrapped tonight, {odds(surer.odds)} for {area(surer.area, farm.units)}"
 
 
+def least_chance(day: FieldDay, farm: Farm) -> Chance | None:
+    """Return the odds of the least that is worth hitching up for, or of the whole of a smaller field."""
+    enough = (one for one in day.curve if one.area >= farm.work.least_area - 1e-6)
+    return next(enough, day.curve[-1] if day.curve else None)
+
+
 def too_dry(day: FieldDay, farm: Farm) -> str:
     """Return a warning where a good part will be too dry for baleage before the baler comes to it, else nothing."""
     if day.too_dry is None or day.too_dry < DRY_SHARE:
@@ -106,13 +113,21 @@ def too_dry(day: FieldDay, farm: Farm) -> str:
 
 
 def text_body(farm: Farm, morning: Morning) -> str:
-    """Return the morning's text in at most two parts of the GSM alphabet; the least needed goes first."""
-    if morning.mows:
-        jobs = [_text_job(farm, advice) for advice in morning.mows]
-        pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:]), SAMPLE]
-    else:
-        pieces = [headline(morning)]
-    return fit(farm.name, pieces)
+    """Return the morning's text in at most two parts of the GSM alphabet.
+
+    Where it would be longer, the reminder of the sample goes first, and then the last fields are counted instead.
+    """
+    name = f"Rehearsal, {farm.name}" if morning.prospect.weather and morning.prospect.weather.known else farm.name
+    jobs = [_text_job(farm, advice) for advice in morning.mows]
+    if not jobs:
+        return fit(name, [headline(morning)])
+    for kept in range(len(jobs), 0, -1):
+        more = [f"And {len(jobs) - kept} more: see the page."] if kept < len(jobs) else []
+        pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:kept]), *more]
+        for tried in ([*pieces, SAMPLE], pieces):
+            if parts(_joined(name, tried)) <= TEXT_PARTS:
+                return _joined(name, tried)
+    return fit(name, pieces)
 
 
 def email_of(farm: Farm, morning: Morning) -> Message:
@@ -125,14 +140,21 @@ def email_of(farm: Farm, morning: Morning) -> Message:
 
 def fit(farm_name: str, pieces: Sequence[str]) -> str:
     """Return as many of the pieces as two parts hold, from the front; the first is always in, cut if it must be."""
-    kept = [plain(piece) for piece in pieces]
-    lead = f"{plain(farm_name)}: "
-    while len(kept) > 1 and parts(lead + " ".join(kept)) > TEXT_PARTS:
+    kept = list(pieces)
+    while len(kept) > 1 and parts(_joined(farm_name, kept)) > TEXT_PARTS:
         kept.pop()
-    text = lead + " ".join(kept)
+    text = _joined(farm_name, kept)
     while parts(text) > TEXT_PARTS:
         text = text[:-1]
     return text
+
+
+def _joined(farm_name: str, pieces: Sequence[str]) -> str:
+    return plain(f"{farm_name}: {' '.join(pieces)}")
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def headline(morning: Morning) -> str:
@@ -142,11 +164,12 @@ def headline(morning: Morning) -> str:
     if unknown and len(unknown) == len(morning.advices):
         reasons = {REASONS[advice.reason or Reason.DATA_MISSING] for advice in unknown}
         return f"{day}: no advice, because {' and '.join(sorted(reasons))}. Go by your own eye and forecast."
-    told = [
-        f"{advice.field}: {'no advice, ' if advice.kind is Kind.NONE else ''}{reason_words(advice.reason, advice.day)}"
-        for advice in sorted(morning.advices, key=lambda one: one.reason is Reason.NOT_RIPE)
-    ]
-    return f"{day}: do not mow. {'; '.join(told)}."
+    fields: dict[str, list[str]] = {}
+    for advice in sorted(morning.advices, key=lambda one: one.reason is Reason.NOT_RIPE):
+        words = reason_words(advice.reason, advice.day)
+        words = f"no advice, because {words}" if advice.kind is Kind.NONE else words
+        fields.setdefault(words, []).append(advice.field)
+    return f"{day}: do not mow. {'; '.join(f'{_listed(names)}: {words}' for words, names in fields.items())}."
 
 
 def _concerns(person: Person, morning: Morning) -> bool:
@@ -216,12 +239,13 @@ def _email_job(farm: Farm, advice: Advice) -> str:
     day, units = advice.day, farm.units
     if day is None or day.start is None or day.mow_until is None or day.bale_from is None or day.wrapped_by is None:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
-    start, stop, bale, end = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from, day.wrapped_by))
+    hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
+    start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
     band = day.moisture_at_baling
     water = f" at about {100 * band.low:.0f} to {100 * band.high:.0f} % water" if band else ""
     return (
-        f"{advice.field}: {area(advice.area, units)}. Start mowing at {start} and stop by {stop}. Rake and bale from "
-        f"{bale}{water}; all wrapped by about {end}, {day.bales} bales. Odds: {two_points(day, farm)}."
+        f"{advice.field}: {area(advice.area, units)}. Start mowing at {start} and stop by {stop}. Rake from {rake} and "
+        f"bale from {bale}{water}; all wrapped by about {end}, {day.bales} bales. Odds: {two_points(day, farm)}."
         f"{too_dry(day, farm)}"
     )
 
@@ -239,7 +263,8 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
             said.append(f"{prefix}{reason_words(advice.reason, advice.day)}{detail}")
         ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
         if ahead is not None:
-            said.append(f"next chance {weekday(ahead.date)}, {area(ahead.area, farm.units)}, {odds(ahead.odds or 0)}")
+            day = f"{weekday(ahead.date)} {ahead.date.day}"
+            said.append(f"next chance {day}, {area(ahead.area, farm.units)}, {odds(ahead.odds or 0)}")
         lines.append(f"{field.name}: {'; '.join(said)}.")
     return lines
 

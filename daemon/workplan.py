@@ -252,10 +252,11 @@ def _shown(
         curve=curve,
         start=window.at(plan.start, farm),
         mow_until=window.at(plan.end, farm),
+        rake_from=window.at(close.raking_from, farm),
         bale_from=window.at(close.baling_from, farm),
         wrapped_by=window.at(close.wrapped_by, farm),
         moisture_at_baling=Band(*(float(wet_basis(np.array(water))) for water in close.moisture)),
-        bales=-int(-close.bales // 1),
+        bales=-int(-close.bales * chosen.area / (plan.strips * strip) // 1),
         too_dry=close.too_dry,
     )
 

@@ -79,7 +79,8 @@ class Plan:
 class Evening:
     """When the work ends and how moist the crop is, over the cases in which all goes well."""
 
-    baling_from: int  # slot, in half of the cases
+    raking_from: int  # slot, in half of the cases
+    baling_from: int  # the same
     wrapped_by: int  # slot, in four of five cases
     moisture: tuple[float, float, float]  # 10, 50 and 90 % points at raking, dry basis [kg/kg]
     bales: float  # middle of the cases
@@ -168,6 +169,7 @@ def evening(plan: Plan, field: CropDay, crew: Crew, driest: float) -> Evening:
     good = run.done if run.done.any() else np.ones_like(run.done)
     water = _water_at_raking(plan, field, run, count)[:, good]
     return Evening(
+        raking_from=_middle(run.raking_slot(count)[count - plan.strips, good]),
         baling_from=_middle(run.baling_slot(count)[count - plan.strips, good]),
         wrapped_by=int(np.minimum(np.quantile(run.wrapped_at[good], 0.8, method="higher"), crew.finish)),
         moisture=tuple(float(q) for q in np.quantile(water, [0.1, 0.5, 0.9])),  # type: ignore[arg-type]

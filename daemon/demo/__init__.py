@@ -135,5 +135,5 @@ def _row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
         else reason_words(advice.reason, advice.day)
     )
     ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
-    then = f"{weekday(ahead.date)}, {area(ahead.area, farm.units)}" if ahead else "none in sight"
+    then = f"{weekday(ahead.date)} {ahead.date.day}, {area(ahead.area, farm.units)}" if ahead else "none in sight"
     return (field.name, size(field.area, farm.units), f"{state} ({field.stage})", today, then)

@@ -10,7 +10,7 @@ from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
 from daemon.units import area, clock_time, crop, odds, size, weekday
-from daemon.wording import REASONS, reason_words
+from daemon.wording import REASONS, least_chance, reason_words, weather_line
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)
@@ -159,6 +159,8 @@ def age_line(view: PageView) -> str:
     if view.morning is None or weather is None:
         return "There is no weather data."
     age = data_age(view.morning, view.now) or timedelta()
+    if weather.known:
+        return weather_line(weather)
     origin = f"{weather.source} ({weather.model}, {_members(weather.members)})"
     return f"Weather data {_span(age)} old, from {origin}."
 
@@ -286,7 +288,8 @@ def _day_row(view: PageView, day: FieldDay) -> DayRow:
         sure = odds(day.odds) if day.odds is not None else ""
         amount, when = area(day.area, units), ", ".join(filter(None, (after, start, bale)))
     else:
-        least = f"{area(view.farm.work.least_area, units)} would be {odds(day.odds)}" if day.odds is not None else ""
+        chance = least_chance(day, view.farm)
+        least = f"{area(chance.area, units)} would be {odds(chance.odds)}" if chance else ""
         amount, sure, when = "nothing", least, reason_words(day.reason, day)
     return DayRow(day.date, day_name(day.date, view.today), amount, sure, when)
 

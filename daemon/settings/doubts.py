@@ -89,7 +89,7 @@ def _field_doubts(farm: Farm) -> Iterator[Quarrel]:
     for index, field in enumerate(farm.fields):
         if field.area < farm.work.least_area:
             least = size(farm.work.least_area, farm.units)
-            allowed = f"worth_hitching_for, {least}, or more, since less is never advised"
+            allowed = f"worth_hitching_for, {least}, or more, since it is mown whole or not at all"
             fix = "check the area, or lower worth_hitching_for"
             yield Quarrel(("field", index, "area"), size(field.area, farm.units), allowed, fix)
 

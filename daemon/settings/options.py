@@ -228,10 +228,10 @@ class WorkSection(Section):
         frozenset(), description="days of the week on which no work is done"
     )
     worth_hitching_for: Annotated[float, Number(0.04, 40.0, *_AREA)] = Field(
-        2.0 * HECTARES_PER_ACRE, description="less than this is not worth mowing"
+        2.0 * HECTARES_PER_ACRE, description="less is not worth mowing, unless it is the whole of a field"
     )
     traction: Annotated[Traction, Choice({t.value: t for t in Traction})] = Field(
-        Traction.TRACTOR, description="what pulls the mower; horses get their heat caution"
+        Traction.TRACTOR, description="what pulls the mower; kept, not used yet"
     )
 
     def rate(self) -> float | None:
@@ -286,7 +286,7 @@ class BaleageSection(Section):
     )
     conditioned: Annotated[bool, Flag()] = Field(False, description="whether a conditioner crimps or crushes the crop")
     stubble: Annotated[float, Number(0.02, 0.3, *_LOW_LENGTH)] = Field(
-        4.0 * FOOT / 12.0, description="height at which the crop is cut"
+        4.0 * FOOT / 12.0, description="height at which the crop is cut; kept, not used yet"
     )
 
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
@@ -367,9 +367,11 @@ class FieldSection(Section):
     stand: Annotated[Mapping[str, float], Stand(tuple(species()))] = Field(
         description="the species that stands in it, or the shares of a mix", examples=['"orchardgrass"']
     )
-    soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field("loam", description="the topsoil")
+    soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field(
+        "loam", description="the topsoil; kept, not used yet"
+    )
     drainage: Annotated[str, Choice({word: word for word in DRAINAGES})] = Field(
-        "moderate", description="how fast water leaves the topsoil"
+        "moderate", description="how fast water leaves the topsoil; kept, not used yet"
     )
     expected_yield: Annotated[
         float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / HECTARES_PER_ACRE), Unit("t/ha"))

@@ -80,11 +80,13 @@ def read_text(path: Path) -> str:
         The file is missing, a folder, unreadable, far too large or not UTF-8.
     """
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise _unusable(path, "something that is no file", "give the path of the settings file")
+        if path.stat().st_size > LARGEST_FILE:
+            raise _unusable(path, f"{path.stat().st_size} bytes", "give the path of the settings file")
         content = path.read_bytes()
     except OSError as error:
         raise _unusable(path, *_refusal(path, error)) from error
-    if len(content) > LARGEST_FILE:
-        raise _unusable(path, f"{len(content)} bytes", "give the path of the settings file")
     try:
         return content.decode("utf-8-sig")  # some editors put a byte order mark in front
     except UnicodeDecodeError as error:

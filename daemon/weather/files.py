@@ -39,9 +39,9 @@ def read(path: Path, source: WeatherSource, now: datetime, place: Place | None =
     Parameters
     ----------
     path : Path
-        A file without a ``member`` column is a record: one line of hours that came, taken at its word. A
-        file with one is a forecast; its first member also tells the past. Optional variables and single
-        values may be missing.
+        A file without a ``member`` column is a record, one line of hours that came, taken at its word,
+        unless it holds hours later than itself. A file with one is a forecast; its first member also tells
+        the past. Optional variables and single values may be missing.
     source : WeatherSource
         Named in the attributes.
     now : datetime
@@ -61,8 +61,10 @@ def read(path: Path, source: WeatherSource, now: datetime, place: Place | None =
         rows = list(csv.reader(text.splitlines(), strict=True))
         skipped = 1 if text.startswith("#") else 0
         frame = _frame(rows[skipped:], skipped + 1)
-        record = "member" not in rows[skipped]
-        issued = now if record else _issued(text, path)
+        written = datetime.fromtimestamp(path.stat().st_mtime, tz=UTC)
+        # Hours that had not come when the file was written cannot be a record, whatever it lacks.
+        record = "member" not in rows[skipped] and frame.index.get_level_values("time").max() <= at_utc(written)
+        issued = now if record else _issued(text, written)
         attributes = _attributes(path, source, record, issued, now)
         table = _dataset(frame, attributes, place)
         return _split(table, now)
@@ -148,11 +150,11 @@ def _number(text: str, row: int, column: str) -> float:
     return value
 
 
-def _issued(text: str, path: Path) -> datetime:
+def _issued(text: str, written: datetime) -> datetime:
     """Return when the forecast was made, from the first line or else from the file's date."""
     first = text.partition("\n")[0].strip()
     if not first.startswith("#"):
-        return datetime.fromtimestamp(path.stat().st_mtime, tz=UTC)
+        return written
     try:
         issued = datetime.fromisoformat(first.removeprefix(ISSUED).strip())
     except ValueError:

@@ -57,8 +57,8 @@ def test_the_table_has_a_row_for_every_option() -> None:
     assert len(rows) == 2 + len(options())
     assert all(row.count("|") == 5 for row in rows)
     assert (
-        "| `work.worth_hitching_for` | acres or ha | 2 acres or 0.8094 ha | less than this is not worth mowing |"
-        in rows
+        "| `work.worth_hitching_for` | acres or ha | 2 acres or 0.8094 ha "
+        "| less is not worth mowing, unless it is the whole of a field |" in rows
     )
 
 

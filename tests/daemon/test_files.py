@@ -166,3 +166,11 @@ def test_what_is_no_text_file_is_refused(tmp_path: Path) -> None:
         file.truncate(files.LARGEST + 1)
     with pytest.raises(Refused, match="given 100000001 bytes, allowed 100000000"):
         read(huge)
+
+
+def test_hours_later_than_the_file_are_no_record(tmp_path: Path) -> None:
+    """A lone line of hours to come is one forecast of unknown worth, whatever column it lacks."""
+    path = written(tmp_path / "hours.csv", TABLE)
+    assert read(path).ahead.attrs["kind"] == "record"
+    os.utime(path, (NOW.timestamp(), NOW.timestamp()))
+    assert read(path).ahead.attrs["kind"] == "forecast"

@@ -246,7 +246,7 @@ def test_the_page_is_small_plain_and_readable_aloud() -> None:
     assert set(outline.scopes) == {"row", "col"}
     assert page.index("Today: mow") < page.index("3 hours old") < page.index("Next:") < page.index(">Fields<")
     assert "Invented forecasts, CC BY 4.0" in page
-    assert "Wrap nothing wetter than 62%" in page
+    assert "Bale nothing at 62% water or wetter" in page
 
 
 def test_what_comes_from_outside_is_escaped() -> None:

@@ -140,7 +140,7 @@ def test_one_bad_field_is_set_aside_and_the_others_go_on() -> None:
         field("no start", 10), field("regrown", 10, last_cut=date(2026, 4, 20)), field("odd", 9, stand={"bamboo": 1.0})
     )
     start, regrown, odd = pass_over(farm, spring).fields
-    assert (start.unknown, start.days) == (Reason.DATA_MISSING, ())
+    assert (start.unknown, start.days) == (Reason.GROWTH_UNKNOWN, ())
     assert start.detail
     assert odd.unknown is Reason.OUT_OF_RANGE
     assert "bamboo" in odd.detail

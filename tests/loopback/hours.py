@@ -1,5 +1,6 @@
 """Invented hours of weather in the contract's names and units, and the settings to read them with."""
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -58,8 +59,10 @@ def source(address: str = "http://127.0.0.1:9", **changes: Any) -> WeatherSource
 
 
 def written(path: Path, table: pd.DataFrame, first_line: str = "") -> Path:
-    """Write a table as a weather file."""
+    """Write a table as a weather file, a day after its last hour: what comes later is no record."""
     lines = table.rename_axis("time").reset_index()
     lines["time"] = lines["time"].dt.strftime("%Y-%m-%dT%H:%MZ")
     path.write_text(first_line + lines.to_csv(index=False))
+    day_after = table.index[-1].timestamp() + 86400.0
+    os.utime(path, (day_after, day_after))
     return path

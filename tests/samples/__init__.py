@@ -83,6 +83,8 @@ def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = froz
 
 def field_day(ahead: int = 0, acres: float = 20.0, odds: float | None = 0.79, reason: Reason | None = None) -> FieldDay:
     day = DAY + timedelta(days=ahead)
+    mows = (Chance(2 * ACRE, 0.9), Chance(20 * ACRE, 0.79))
+    waits = () if odds is None else (Chance(2 * ACRE, odds),)
 
     def at(hour: int, minute: int = 0) -> datetime | None:
         return datetime(day.year, day.month, day.day, hour, minute, tzinfo=ZONE) if acres else None
@@ -94,7 +96,7 @@ def field_day(ahead: int = 0, acres: float = 20.0, odds: float | None = 0.79, re
         days_left=4.4 - ahead,
         area=acres * ACRE,
         odds=odds,
-        curve=(Chance(2 * ACRE, 0.9), Chance(20 * ACRE, 0.79)),
+        curve=mows if acres else waits,
         start=at(8),
         mow_until=at(10, 30),
         bale_from=at(15, 30),
