@@ -65,6 +65,11 @@ def read(path: Path, source: WeatherSource, now: datetime, place: Place | None =
         # Hours that had not come when the file was written cannot be a record, whatever it lacks.
         record = "member" not in rows[skipped] and frame.index.get_level_values("time").max() <= at_utc(written)
         issued = now if record else _issued(text, written)
+        if issued > now + timedelta(hours=1):
+            raise Refused(
+                f"the forecast is from {issued:%Y-%m-%d %H:%M} UTC, after the time of the pass; "
+                f"say when it was made in a first line: {ISSUED} 2026-06-01T00:00Z"
+            )
         attributes = _attributes(path, source, record, issued, now)
         table = _dataset(frame, attributes, place)
         return _split(table, now)
