@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, time
 from enum import StrEnum
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -171,8 +171,3 @@ class Message:
     title: str
     body: str
     html: str | None = None
-
-
-def local_midnight(day: date, place: Place) -> datetime:
-    """Return the start of a local day with its offset, so that days of 23 and 25 hours stay right."""
-    return datetime(day.year, day.month, day.day, tzinfo=place.timezone)

@@ -71,6 +71,7 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "moisture_at_baling": _band(day.moisture_at_baling, 3),
         "too_dry": None if day.too_dry is None else round(day.too_dry, 3),
         "reason": day.reason,
+        "spoiled": None if day.spoiled is None else round(day.spoiled, 3),
         "after": day.after,
         "curve": [{"area_ha": round(one.area, 4), "odds": round(one.odds, 3)} for one in day.curve],
     }
