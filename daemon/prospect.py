@@ -13,6 +13,7 @@ from daemon.weather.contract import Weather
 from daemon.workplan import (
     ForecastHours,
     WorkedDay,
+    day_index,
     field_after,
     field_on,
     forecast_hours,
@@ -142,7 +143,7 @@ def _reckoned(
 ) -> tuple[FieldProspect, dict[date, WorkedDay]]:
     """Return the prospect of a field whose growth is known."""
     today = now.astimezone(farm.place.timezone).date()
-    at = int((np.datetime64(today, "D") - growth.day[0]).astype(int))
+    at = day_index(growth, today)
     if not 0 <= at < growth.day.size:
         return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}"), {}
     if not growth.stage[at]:

@@ -312,10 +312,14 @@ def _email(subject: str, lines: Sequence[str], fields: Sequence[str], footer: Se
 def _surer(day: FieldDay) -> Chance | None:
     """Return the largest area at nine in ten, or else at the best odds there are; None if those are the day's own."""
     best = max((one.odds for one in day.curve), default=0.0)
-    level = min(SURER, math.floor(best * 10.0 + 1e-9) / 10.0)
-    if level <= math.floor((day.odds or 0.0) * 10.0 + 1e-9) / 10.0:
+    level = min(SURER, _tenth_below(best))
+    if level <= _tenth_below(day.odds or 0.0):
         return None
     return max((one for one in day.curve if one.odds >= level), key=lambda one: one.area, default=None)
+
+
+def _tenth_below(chance: float) -> float:
+    return math.floor(chance * 10.0 + 1e-9) / 10.0
 
 
 def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:

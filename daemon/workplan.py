@@ -123,7 +123,7 @@ def field_on(
     standing : array [mm], shape (member, hour)
         Dew and rain on the standing crop at the end of each forecast hour.
     """
-    at = int((np.datetime64(window.date, "D") - growth.day[0]).astype(int))
+    at = day_index(growth, window.date)
     bare = _without_plan(growth, at, window.date)
     if not window.starts:
         return bare.without_plan(Reason.TOO_LATE_TODAY)
@@ -131,10 +131,9 @@ def field_on(
     if 100.0 * yield_ / farm.baleage.swath_share > c.DENSITY_MOST:
         return bare.without_plan(Reason.TOO_THICK)
     crop = _crop_day(farm, growth, at, yield_, window, hours, standing)
-    strip = farm.work.mown_per_hour / SLOTS_PER_HOUR
     crew = _crew(farm, window)
-    most = min(-int(-field.area // strip), crop.ready.shape[0])
-    least = min(max(-int(-farm.work.least_area // strip), 1), most)
+    most = min(-int(-field.area // _strip_area(farm)), crop.ready.shape[0])
+    least = _least_strips(farm, most)
     needed = farm.alerts.odds_needed
     plan = best_plan(crop, crew, window.starts, most=most, least=least, needed=needed, to_odds=hours.to_odds)
     shown = _shown(farm, field, bare, window, plan, crop, crew, least)
@@ -149,14 +148,18 @@ def field_after(farm: Farm, before: WorkedDay, day: WorkedDay, to_odds: Callable
     if before.plan.end > day.window.latest:
         return replace(full, plan=replace(day.plan, strips=0))
     most = day.plan.odds.size
-    strip = farm.work.mown_per_hour / SLOTS_PER_HOUR
-    least = min(max(-int(-farm.work.least_area // strip), 1), most)
+    least = _least_strips(farm, most)
     needed = farm.alerts.odds_needed
     plan = next_plan(before.plan, day.crop, day.crew, most=most, least=least, needed=needed, to_odds=to_odds)
     if plan.strips == 0:
         return replace(full, plan=plan)
     shown = _shown(farm, day.field, day.shown, day.window, plan, day.crop, day.crew, least)
     return replace(day, plan=plan, shown=replace(shown, after=before.field.name))
+
+
+def day_index(growth: Growth, day: date) -> int:
+    """Return where a day stands in the arrays of a growth; outside of them where it is not covered."""
+    return int((np.datetime64(day, "D") - growth.day[0]).astype(int))
 
 
 def ripeness(ndf: float, target: float) -> Ripeness:
@@ -176,7 +179,7 @@ def ripeness(ndf: float, target: float) -> Ripeness:
 
 def standing_water(growth: Growth, today: date, hours: ForecastHours) -> Array:
     """Return the dew and rain [mm] on the standing crop at the end of each hour, shape (member, hour)."""
-    at = int((np.datetime64(today, "D") - growth.day[0]).astype(int))
+    at = day_index(growth, today)
     return standing_wetness(hours.drying, max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER))
 
 
@@ -201,8 +204,7 @@ def _crop_day(
     tissue, surface = wilt(hours.drying.between(*span), swath, lying, _at_mowing(standing, window, rows))
     water = (tissue + surface).reshape(*tissue.shape[:2], -1)
     ready, closes = baling_window(water, float(dry_basis(np.array(baleage.wettest))))
-    strip = farm.work.mown_per_hour / SLOTS_PER_HOUR
-    bales = (strip * dry_matter / farm.work.bale_dry_matter).ravel()
+    bales = (_strip_area(farm) * dry_matter / farm.work.bale_dry_matter).ravel()
     return CropDay(first, ready, closes, bales, water, hours.wet[:, slice(*span)], dry_matter.shape[1])
 
 
@@ -212,6 +214,16 @@ def _at_mowing(standing: Array, window: Window, rows: NDArray[np.int64]) -> Arra
     whole = np.clip(hour.astype(np.int64), 0, standing.shape[1] - 2)
     share = np.clip(hour - whole, 0.0, 1.0)
     return np.asarray((standing[:, whole] * (1.0 - share) + standing[:, whole + 1] * share).T)
+
+
+def _strip_area(farm: Farm) -> float:
+    """Return what is mown in a slot [ha]."""
+    return farm.work.mown_per_hour / SLOTS_PER_HOUR
+
+
+def _least_strips(farm: Farm, most: int) -> int:
+    """Return the strips that are worth hitching up for; a smaller field is mown whole."""
+    return min(max(-int(-farm.work.least_area // _strip_area(farm)), 1), most)
 
 
 def _crew(farm: Farm, window: Window) -> Crew:
@@ -237,7 +249,7 @@ def _shown(
     farm: Farm, field: Field, bare: FieldDay, window: Window, plan: Plan, crop: CropDay, crew: Crew, least: int
 ) -> FieldDay:
     """Return a plan as it is shown: areas, clock times, or the reason why there is none."""
-    strip = farm.work.mown_per_hour / SLOTS_PER_HOUR
+    strip = _strip_area(farm)
     curve = tuple(Chance(min(field.area, n * strip), float(odds)) for n, odds in enumerate(plan.odds, 1))
     if plan.strips == 0:
         kind, spoiled = hindrance(plan, crew, least)

@@ -60,7 +60,8 @@ class Plan:
     """What is best done with a field on a day.
 
     `strips` is the largest count at the odds needed, 0 if none; `odds` [1] belong to counts 1, 2, 3 ...; `start` is the
-    slot in which mowing begins. `laid` are the strips of the day so far, this field's last, for the field after it.
+    slot in which mowing begins. `laid` are the strips of the day so far, this field's last, for the field after it;
+    `wrapped` (case,) is how many of this field's can be wrapped.
     """
 
     start: int
@@ -68,6 +69,12 @@ class Plan:
     odds: Array
     laid: Strips
     wall: Slots
+    wrapped: Slots
+
+    @property
+    def before(self) -> int:
+        """The strips of the fields mown before this one."""
+        return int(self.laid.mown.shape[0] - self.odds.size)
 
     @property
     def end(self) -> int:
@@ -125,7 +132,7 @@ def best_plan(
     enough = np.where(enough >= least, enough, 0)
     at_best = odds[np.arange(len(starts)), np.maximum(enough, least) - 1]
     best = int(np.lexsort((np.arange(len(starts)), -at_best, -enough))[0])
-    return Plan(starts[best], int(enough[best]), odds[best], joined[best], field.wall(starts[best]))
+    return Plan(starts[best], int(enough[best]), odds[best], joined[best], field.wall(starts[best]), counts[best])
 
 
 def next_plan(
@@ -148,7 +155,7 @@ def next_plan(
     counts = most_wrapped(laid, crew, before.wall) - (laid.mown.shape[0] - most)
     odds = to_odds(_shares(counts[None], most))[0]
     enough = int((odds >= needed).sum())
-    return Plan(before.end, enough if enough >= least else 0, odds, laid, before.wall)
+    return Plan(before.end, enough if enough >= least else 0, odds, laid, before.wall, counts)
 
 
 def evening(plan: Plan, field: CropDay, crew: Crew, driest: float) -> Evening:
@@ -164,13 +171,13 @@ def evening(plan: Plan, field: CropDay, crew: Crew, driest: float) -> Evening:
     -----
     Drying stops at raking: a windrow hardly dries on.
     """
-    count = plan.laid.mown.shape[0] - plan.odds.size + plan.strips
+    count = plan.before + plan.strips
     run = follow(plan.laid, np.full(plan.wall.size, count), crew, plan.wall)
     good = run.done if run.done.any() else np.ones_like(run.done)
     water = _water_at_raking(plan, field, run, count)[:, good]
     return Evening(
-        raking_from=_middle(run.raking_slot(count)[count - plan.strips, good]),
-        baling_from=_middle(run.baling_slot(count)[count - plan.strips, good]),
+        raking_from=_middle(run.raking_slot(count)[plan.before, good]),
+        baling_from=_middle(run.baling_slot(count)[plan.before, good]),
         wrapped_by=int(np.minimum(np.quantile(run.wrapped_at[good], 0.8, method="higher"), crew.finish)),
         moisture=tuple(float(q) for q in np.quantile(water, [0.1, 0.5, 0.9])),  # type: ignore[arg-type]
         bales=float(np.median(field.bales) * plan.strips),
@@ -180,10 +187,10 @@ def evening(plan: Plan, field: CropDay, crew: Crew, driest: float) -> Evening:
 
 def hindrance(plan: Plan, crew: Crew, least: int) -> tuple[Hindrance, float]:
     """Return what most often keeps the least area from being wrapped, and the share of all cases it spoils."""
-    dry_by = np.maximum.accumulate(plan.laid.ready, axis=0)[plan.laid.mown.shape[0] - plan.odds.size + least - 1]
+    dry_by = np.maximum.accumulate(plan.laid.ready, axis=0)[plan.before + least - 1]
     rain = plan.wall < crew.finish
     never_dry = ~rain & (dry_by >= crew.finish)
-    wrapped = most_wrapped(plan.laid, crew, plan.wall) >= plan.laid.mown.shape[0] - plan.odds.size + least
+    wrapped = plan.wrapped >= least
     spoiled = {
         Hindrance.RAIN: float((rain & ~wrapped).mean()),
         Hindrance.DRYING: float((never_dry & ~wrapped).mean()),
@@ -204,7 +211,7 @@ def _side_by_side(days: Sequence[Strips]) -> Strips:
 
 def _one_after_another(before: Plan, following: Strips) -> Strips:
     """Return the strips mown so far and those of the next field."""
-    kept = before.laid.mown.shape[0] - before.odds.size + before.strips
+    kept = before.before + before.strips
     pairs = ((getattr(before.laid, name)[:kept], getattr(following, name)) for name in Strips.__annotations__)
     return Strips(*(np.concatenate(pair) for pair in pairs))
 
@@ -212,7 +219,7 @@ def _one_after_another(before: Plan, following: Strips) -> Strips:
 def _water_at_raking(plan: Plan, field: CropDay, run: Run, count: int) -> Array:
     """Return the moisture [kg/kg DM] of the field's strips when each is raked, shape (strip, case)."""
     rows = plan.start - field.first + np.arange(plan.strips)
-    slot = run.raking_slot(count)[count - plan.strips :]
+    slot = run.raking_slot(count)[plan.before :]
     hour = np.minimum(slot / SLOTS_PER_HOUR, field.water.shape[0] - 1.0)
     whole = np.minimum(hour.astype(np.int64), field.water.shape[0] - 2)
     cases = np.arange(field.bales.size)
