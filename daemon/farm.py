@@ -7,6 +7,8 @@ from enum import StrEnum
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from models.coefficients import K400_SPREAD
+
 
 class Units(StrEnum):
     """The units a farm reads and writes; the program itself works in SI."""
@@ -134,6 +136,15 @@ class Look:
 
 
 @dataclass(frozen=True)
+class Drying:
+    """How fast a field's crop dries against the model, as far as measured samples have told."""
+
+    factor: float = 1.0
+    spread: float = K400_SPREAD  # relative standard deviation of what is still unknown [1]
+    samples: int = 0  # of this field
+
+
+@dataclass(frozen=True)
 class Field:
     """One field: its stand as shares of species that add up to 1, its area and its state."""
 
@@ -146,6 +157,8 @@ class Field:
     last_cut: date | None
     looks: tuple[Look, ...]
     notes: str
+    standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
+    drying: Drying = Drying()
 
 
 @dataclass(frozen=True)
