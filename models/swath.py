@@ -217,7 +217,7 @@ def wilt(
     surface_water: Array,
     *,
     later_day: NDArray[np.bool_] | None = None,
-) -> tuple[Array, Array]:
+) -> Array:
     """Follow strips of a swath through the hours.
 
     Parameters
@@ -235,8 +235,8 @@ def wilt(
 
     Returns
     -------
-    tissue, surface : array [kg water/kg DM], shape (hour + 1, strip, member, draw)
-        Water in the plant and on it, at the start and at the end of each hour.
+    array [kg water/kg DM], shape (hour + 1, strip, member, draw)
+        Water in and on the crop at the start and at the end of each hour.
 
     Notes
     -----
@@ -258,7 +258,7 @@ def wilt(
         tissue[hour + 1], surface[hour + 1] = _one_hour(
             tissue[hour], surface[hour], hours.at(hour), mass, swath.rate * slower, share[:, None, None]
         )
-    return tissue, surface
+    return tissue + surface
 
 
 def _one_hour(

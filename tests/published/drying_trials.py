@@ -70,8 +70,7 @@ def evaporation_based(trial: Trial, hours: int, *, start: Array | None = None) -
     weather = trial.weather(hours)
     swath = lay(trial, trial.start + DRAWS.start_moisture if start is None else start)
     lying, wet = np.ones((hours, 1)), np.full((1, 1), trial.wet)
-    tissue, surface = wilt(drying(weather), swath, lying, wet, later_day=weather.later_day)
-    return (tissue + surface)[:, 0, 0, :]
+    return wilt(drying(weather), swath, lying, wet, later_day=weather.later_day)[:, 0, 0, :]
 
 
 def resistance_based(trial: Trial, hours: int) -> Array:
