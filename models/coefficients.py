@@ -59,6 +59,15 @@ YIELD_SPREAD: Final = 0.15  # relative standard deviation of the yield [1], esti
 DRAWS_PER_MEMBER: Final = 4
 LEAST_LINES: Final = 64  # members times draws: a lone member gets this many draws
 
+# --- Learning from a measured sample -----------------------------------------------------------------------------
+FARM_SHARE: Final = 0.5  # of the variance of the drying factor that all fields of a farm share [1], estimate
+SAMPLE_ERROR: Final = 0.12  # of the log of a factor told by one sample [1], derived: 2 points of moisture at
+# mowing and 2 of reading, from 80 to 55 % water
+MOWING_SHARE: Final = 0.7  # of that error's variance that samples of one mowing share [1], derived, the same
+LEAST_FACTOR: Final = 0.3  # a sample that asks for a lower one is not believed [1], estimate
+MOST_FACTOR: Final = 3.0  # nor one that asks for a higher one [1], estimate
+LEAST_LYING: Final = 1.0  # a sample taken sooner after mowing is not believed [h], estimate
+
 # --- Growth ------------------------------------------------------------------------------------------------------
 SEASON_START_MEAN: Final = 5.0  # three 5-day means above it start the season [degC], published: Norwegian rule
 SEASON_START_SUM: Final = 200.0  # and not before this temperature sum [degC d], published: temperature sum 200
@@ -99,6 +108,44 @@ GRASS_HEAT_CAP: Final = 22.0  # warmer daily means add stage but no growth [degC
 LEGUME_HEAT_CAP: Final = 30.0  # the same, legumes [degC], estimate
 REGROWTH_DRIER: Final = 0.03  # regrowth is drier than first growth by this [wet basis], remembered
 
+# --- Ground ------------------------------------------------------------------------------------------------------
+# Water at field capacity and at wilting point by texture [m3/m3], remembered, within FAO-56 table 19:
+SOIL_WATER: Final = {
+    "sand": (0.12, 0.05),
+    "sandy loam": (0.23, 0.11),
+    "loam": (0.28, 0.13),
+    "silt loam": (0.32, 0.14),
+    "clay loam": (0.34, 0.20),
+    "clay": (0.38, 0.24),
+}
+# What leaves the topsoil above field capacity [mm d-1], remembered from Schulte 2005 but "moderate", an estimate:
+SURPLUS_DRAINAGE: Final = {"well": float("inf"), "moderate": 4.0, "poor": 0.5}
+SURPLUS_MOST: Final = 10.0  # most that the topsoil holds above field capacity [mm], remembered: Schulte 2005
+TOPSOIL_DEPTH: Final = 0.15  # Ze [m], published: FAO-56 has 0.10-0.15, and this where it is unknown
+ROOT_DEPTH: Final = 0.8  # Zr [m], middle of ryegrass hay, published: FAO-56 table 22
+DEPLETION_FRACTION: Final = 0.55  # p [1], alfalfa; grass has 0.60, clover 0.50, published: FAO-56 table 22
+ROOT_DECLINE: Final = 0.943  # of the roots below a depth, per cm deeper [1], remembered: Jackson 1996, grassland
+LEAST_RELATIVE_WATER: Final = (
+    0.001  # of the root zone, where the topsoil's share is reckoned [1], remembered: Allen 2005
+)
+CROP_COEFFICIENT_CUT: Final = 0.40  # Kc just after a cut [1], published: FAO-56 table 12
+CROP_COEFFICIENT_FULL: Final = 1.05  # Kc at full cover, ryegrass hay [1], published: FAO-56 table 12
+DAYS_TO_COVER: Final = 21.0  # from the one to the other [d], remembered
+WETNESS_RUTS: Final = 1.0  # wetter topsoil takes no wheels [1 = field capacity], estimate
+WETNESS_MOWER: Final = 0.90  # wettest topsoil for a tractor that mows or rakes [1], estimate
+WETNESS_BALER: Final = 0.75  # and for a loaded baler and bales [1], estimate
+DEFICIT_RUTS: Final = 5.0  # with less lacking in the root zone nothing goes over it [mm], estimate
+DEFICIT_FIRM: Final = 10.0  # with less no machine does [mm], remembered: Schulte 2005
+WETNESS_SEEN_FIRM: Final = 0.7  # topsoil on which a heel leaves no mark [1], estimate
+WETNESS_SEEN_SOFT: Final = 0.95  # a mark of about 1 cm [1], estimate
+WETNESS_SEEN_RUTS: Final = 1.1  # over 2 cm [1], estimate
+# Topsoil at which a swath dries by the factors below, derived: Rotz & Chen 1985 at 11.5, 15 and 25 % of dry weight
+WETNESS_DRY: Final = 0.21  # [1]
+WETNESS_MOIST: Final = 0.53  # [1]
+WETNESS_WET: Final = 1.47  # [1]
+SOIL_FACTOR_DRY: Final = 1.05  # [1]
+SOIL_FACTOR_WET: Final = 0.88  # [1]
+
 # --- Odds --------------------------------------------------------------------------------------------------------
 MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate
 PRIOR_CHANCE: Final = 0.30  # how often an ordinary summer day works out [1], estimate
@@ -109,3 +156,12 @@ SLOPE_SD: Final = 0.3  # of the slope, about 1 [1], estimate
 LEAD_SD: Final = 0.1  # of what a day of lead adds [logit day-1], estimate
 LEAST_ODDS: Final = 0.03  # nobody is told never
 MOST_ODDS: Final = 0.97  # and nobody is told certain
+
+# --- Heat --------------------------------------------------------------------------------------------------------
+HORSE_SUM_WARM: Final = 130.0  # degF + % from which a horse cools itself less well, published: Nadeau, Connecticut
+HORSE_SUM_HARD: Final = 150.0  # and badly, the same
+HORSE_SUM_STOP: Final = 180.0  # and may die under stress, the same
+HORSE_COOL: Final = 21.0  # [degC] below it the sum is not heeded, derived: a foggy dawn of 13 degC has 155
+HORSE_HOT: Final = 35.0  # [degC] no team works, however dry the air, estimate
+TEAM_PACE_WARM: Final = 0.85  # of the usual pace [1], remembered: 5 to 10 minutes' breath in each 30 to 45
+TEAM_PACE_HARD: Final = 0.75  # the same, at its longer end

@@ -1,0 +1,452 @@
+"""The water in the ground: a root-zone bucket after FAO-56, a topsoil that holds a surplus, and what carries on it.
+
+The topsoil is part of the root zone, and each has a balance of its own, as in FAO-56. Days are the last axis.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from models import coefficients as c
+
+Array = NDArray[np.float64]
+Words = NDArray[np.str_]
+
+
+class Firmness(StrEnum):
+    """How the ground takes wheels, from best to worst."""
+
+    FIRM = "firm"
+    SOFT = "soft"
+    RUTS = "ruts"
+
+
+class Load(StrEnum):
+    """What goes over the ground, from lightest to heaviest."""
+
+    TEAM = "team"  # horses with a mower or a rake
+    MOWER = "mower"  # a tractor with a mower or a rake
+    BALER = "baler"  # a loaded baler, wrapped bales
+
+
+CARRIES: Final[Mapping[Load, tuple[float, float]]] = {  # most topsoil wetness, least deficit
+    Load.TEAM: (c.WETNESS_RUTS, c.DEFICIT_RUTS),
+    Load.MOWER: (c.WETNESS_MOWER, c.DEFICIT_FIRM),
+    Load.BALER: (c.WETNESS_BALER, c.DEFICIT_FIRM),
+}
+
+
+class Seen(NamedTuple):
+    """What a look stands for: topsoil wetness above one limit and up to another [1], and a least deficit [mm].
+
+    Wetness outside of the limits goes to `wetness`.
+    """
+
+    above: float
+    up_to: float
+    wetness: float
+    deficit: float
+
+
+LOOKS: Final[Mapping[Firmness, Seen]] = {
+    Firmness.FIRM: Seen(-math.inf, c.WETNESS_BALER, c.WETNESS_SEEN_FIRM, c.DEFICIT_FIRM),
+    Firmness.SOFT: Seen(c.WETNESS_MOWER, c.WETNESS_RUTS, c.WETNESS_SEEN_SOFT, c.DEFICIT_RUTS),
+    Firmness.RUTS: Seen(c.WETNESS_RUTS, math.inf, c.WETNESS_SEEN_RUTS, 0.0),
+}
+
+
+@dataclass(frozen=True)
+class Profile:
+    """What the soil of a field can hold and how fast it lets go.
+
+    `topsoil` and `root_zone` [mm] lie between wilting point and field capacity (the latter is TAW), `drainage` [mm d-1]
+    is what leaves the topsoil above field capacity, `depletion_fraction` is p of FAO-56 table 22 [1], and
+    `topsoil_share` [1] is what the topsoil gives of the evapotranspiration where all of the root zone is as wet.
+    """
+
+    topsoil: float
+    root_zone: float
+    drainage: float
+    depletion_fraction: float
+    topsoil_share: float
+
+
+@dataclass(frozen=True)
+class GroundState:
+    """The ground at one moment, shape (member,).
+
+    `topsoil_water` [mm] stands above the wilting point, `deficit` [mm] is what the root zone lacks of field capacity
+    (Dr of FAO-56).
+    """
+
+    topsoil_water: Array
+    deficit: Array
+
+
+@dataclass(frozen=True)
+class GroundDays:
+    """The ground from day to day.
+
+    Of shape (member, day + 1), in the morning of each day and after the last: `topsoil_water`, `deficit` [mm].
+    Of shape (member, day): `stress` (Ks [1]), `evapotranspiration` and `percolation` of the root zone, `uptake` and
+    `drainage` out of the topsoil [mm]. `profile` is the soil.
+    """
+
+    profile: Profile
+    topsoil_water: Array
+    deficit: Array
+    stress: Array
+    evapotranspiration: Array
+    percolation: Array
+    uptake: Array
+    drainage: Array
+
+    @property
+    def wetness(self) -> Array:
+        """Water in the topsoil in terms of what it holds at field capacity [1], shape (member, day + 1)."""
+        return self.topsoil_water / self.profile.topsoil
+
+    @property
+    def end(self) -> GroundState:
+        """The ground after the last day, from which another stretch can go on."""
+        return GroundState(self.topsoil_water[:, -1], self.deficit[:, -1])
+
+    def firmness(self, load: Load) -> Words:
+        """Return the word for each morning and the evening of the last day, shape (member, day + 1)."""
+        return firmness(self.wetness, self.deficit, load)
+
+
+def soil_profile(
+    texture: str,
+    drainage: str,
+    *,
+    root_depth: float = c.ROOT_DEPTH,
+    topsoil_depth: float = c.TOPSOIL_DEPTH,
+    depletion_fraction: float = c.DEPLETION_FRACTION,
+) -> Profile:
+    """Return the profile of a soil.
+
+    Parameters
+    ----------
+    texture : str
+        A key of `coefficients.SOIL_WATER`, such as "silt loam".
+    drainage : str
+        A key of `coefficients.SURPLUS_DRAINAGE`: "well", "moderate" or "poor".
+    root_depth, topsoil_depth : float
+        Zr and Ze [m].
+    depletion_fraction : float
+        p of FAO-56 table 22, for an evapotranspiration of 5 mm a day [1].
+
+    Raises
+    ------
+    ValueError
+        If a word is not known.
+
+    Notes
+    -----
+    FAO-56 eq. 82. The topsoil's share is that of the roots of temperate grassland, 1 - 0.943^d down to d cm (Jackson
+    et al. 1996), used for all stands though lucerne draws from deeper.
+
+    References
+    ----------
+    Allen et al. 1998, FAO Irrigation and Drainage Paper 56.
+    Jackson et al. 1996, Oecologia 108:389-411, doi:10.1007/BF00333714.
+
+    Examples
+    --------
+    >>> round(soil_profile("loam", "moderate", root_depth=0.6).root_zone, 1)
+    90.0
+    """
+    _known("texture", texture, c.SOIL_WATER)
+    _known("drainage", drainage, c.SURPLUS_DRAINAGE)
+    field_capacity, wilting_point = c.SOIL_WATER[texture]
+    held = 1000.0 * (field_capacity - wilting_point)
+    return Profile(
+        topsoil=held * topsoil_depth,
+        root_zone=held * root_depth,
+        drainage=c.SURPLUS_DRAINAGE[drainage],
+        depletion_fraction=depletion_fraction,
+        topsoil_share=_roots_above(topsoil_depth) / _roots_above(root_depth),
+    )
+
+
+def at_field_capacity(profile: Profile) -> GroundState:
+    """Return the ground after a winter, or where nothing is known of it: wet is the cautious guess."""
+    return GroundState(np.array([profile.topsoil]), np.zeros(1))
+
+
+def crop_coefficient(days_since_cut: ArrayLike) -> Array:
+    """Return what a meadow gives off in terms of short grass.
+
+    Parameters
+    ----------
+    days_since_cut : array_like
+        Days since the last cut [d]; `inf` for a first growth and for what stood before that cut.
+
+    Returns
+    -------
+    array
+        Single crop coefficient Kc [1].
+
+    Notes
+    -----
+    FAO-56 table 12 prints 0.40 just after a cut of hay and 1.05 for ryegrass hay at full cover. Three weeks between
+    the two, in a straight line, are remembered.
+
+    Examples
+    --------
+    >>> crop_coefficient([0.0, 21.0, np.inf])
+    array([0.4 , 1.05, 1.05])
+    """
+    return np.interp(
+        np.asarray(days_since_cut, dtype=np.float64),
+        [0.0, c.DAYS_TO_COVER],
+        [c.CROP_COEFFICIENT_CUT, c.CROP_COEFFICIENT_FULL],
+    )
+
+
+def follow_ground(
+    profile: Profile,
+    rain: Array,
+    reference_evapotranspiration: Array,
+    crop_coefficient: Array | float,
+    *,
+    start: GroundState | None = None,
+    looks: Mapping[int, Firmness] | None = None,
+) -> GroundDays:
+    """Follow the water in the ground from day to day.
+
+    Parameters
+    ----------
+    profile : Profile
+    rain : array, shape (member, day)
+        Sum of each day [mm].
+    reference_evapotranspiration : array, shape (member, day)
+        Of short grass, sum of each day [mm]. A day below zero, which is dew, counts as none.
+    crop_coefficient : array or float, shape (day,)
+        Single crop coefficient Kc [1].
+    start : GroundState, optional
+        The first morning; field capacity where left out.
+    looks : mapping of int to Firmness, optional
+        What was seen in the field, by the day's index: it holds in the morning, before that day's rain and sun.
+
+    Returns
+    -------
+    GroundDays
+
+    Raises
+    ------
+    ValueError
+        If a day is not known, or its rain is negative.
+
+    Notes
+    -----
+    Root zone: FAO-56 eqs 84 to 86 and 88 with a single crop coefficient and p adjusted to the day's evapotranspiration;
+    no run-off and no capillary rise. Evapotranspiration ends at the wilting point, so that the balance closes.
+
+    Topsoil: it gives its share of the evapotranspiration where it is as wet as the root zone, more where it is wetter,
+    and at most all, after the way of Allen et al. (2005). Departures: the share is that of the roots and not
+    (Ze / Zr)^0.6, it is taken of evaporation and transpiration together, and wetness is counted between wilting point
+    and field capacity. Above field capacity the topsoil holds up to 10 mm at the end of a day (Schulte et al. 2005),
+    of which the drainage class lets some go each day.
+
+    References
+    ----------
+    Allen et al. 1998, FAO Irrigation and Drainage Paper 56.
+    Allen et al. 2005, J. Irrig. Drain. Eng. 131(1):2-13, doi:10.1061/(ASCE)0733-9437(2005)131:1(2).
+    Schulte et al. 2005, Irish J. Agric. Food Res. 44:95-110.
+    """
+    _check_days(rain, reference_evapotranspiration)
+    demand = np.maximum(reference_evapotranspiration, 0.0) * crop_coefficient
+    reserve = _reserve(profile, demand)
+    members, days = rain.shape
+    state, seen = start or at_field_capacity(profile), looks or {}
+    stocks, flows = np.empty((2, members, days + 1)), np.empty((5, members, days))
+    for day in range(days):
+        state = after_look(profile, state, seen[day]) if day in seen else state
+        stocks[0, :, day], stocks[1, :, day] = state.topsoil_water, state.deficit
+        state, flows[:, :, day] = _one_day(profile, state, rain[:, day], demand[:, day], reserve[:, day])
+    stocks[0, :, days], stocks[1, :, days] = state.topsoil_water, state.deficit
+    return GroundDays(profile, *stocks, *flows)
+
+
+def after_look(profile: Profile, state: GroundState, seen: Firmness) -> GroundState:
+    """Return the ground after somebody has stood on it.
+
+    Parameters
+    ----------
+    profile : Profile
+    state : GroundState
+        What the model says.
+    seen : Firmness
+        By the mark of a heel: firm is none, soft about 1 cm, ruts over 2 cm.
+
+    Notes
+    -----
+    Firm is firm for a baler, soft is soft for a tractor's mower. Topsoil of which the model says the same stays as it
+    is. The deficit is only ever raised, to where it no longer speaks against the look: a wet top says nothing of what
+    lies below.
+
+    Examples
+    --------
+    >>> loam = soil_profile("loam", "well")
+    >>> after = after_look(loam, at_field_capacity(loam), Firmness.FIRM)
+    >>> firmness(after.topsoil_water / loam.topsoil, after.deficit, Load.BALER).tolist()
+    ['firm']
+    """
+    told, wetness = LOOKS[seen], state.topsoil_water / profile.topsoil
+    agrees = (told.above < wetness) & (wetness <= told.up_to)
+    topsoil_water = np.where(agrees, state.topsoil_water, told.wetness * profile.topsoil)
+    return GroundState(topsoil_water, np.maximum(state.deficit, told.deficit))
+
+
+def firmness(wetness: Array, deficit: Array, load: Load) -> Words:
+    """Return in a word how the ground takes a load.
+
+    Parameters
+    ----------
+    wetness : array
+        Water in the topsoil in terms of what it holds at field capacity [1].
+    deficit : array
+        What the root zone lacks of field capacity [mm]; the shape of `wetness`.
+    load : Load
+
+    Returns
+    -------
+    array of str
+        Values of `Firmness`: the worse of what the two say.
+
+    Notes
+    -----
+    The topsoil's limits are estimates: above field capacity all wheels make ruts, then a team carries up to 1.0, a
+    mower up to 0.9, a baler up to 0.75. The deficit's are remembered from Schulte et al. (2005): machines from 10 mm;
+    below 5 mm nothing (estimate), a team between the two.
+
+    References
+    ----------
+    Schulte et al. 2005, Irish J. Agric. Food Res. 44:95-110.
+
+    Examples
+    --------
+    >>> firmness(np.array([0.7, 0.8, 1.2]), np.array([20.0, 20.0, 20.0]), Load.BALER).tolist()
+    ['firm', 'soft', 'ruts']
+    """
+    most_wetness, least_deficit = CARRIES[load]
+    by_wetness = (wetness > most_wetness).astype(int) + (wetness > c.WETNESS_RUTS)
+    by_deficit = (deficit < least_deficit).astype(int) + (deficit < c.DEFICIT_RUTS)
+    words: Words = np.array(list(Firmness))[np.maximum(by_wetness, by_deficit)]
+    return words
+
+
+def first_firm_day(words: Words, share: float) -> int | None:
+    """Return the first day on which the ground is firm in at least a share of the members.
+
+    Parameters
+    ----------
+    words : array of str, shape (member, day)
+        From `firmness`.
+    share : float
+        Of the members [1].
+
+    Examples
+    --------
+    >>> first_firm_day(np.array([["ruts", "soft", "firm"], ["soft", "firm", "firm"]]), 0.7)
+    2
+    """
+    firm = np.flatnonzero((words == Firmness.FIRM).mean(axis=0) >= share)
+    return int(firm[0]) if firm.size else None
+
+
+def soil_drying_factor(wetness: ArrayLike) -> Array:
+    """Return how fast a swath dries over ground of this wetness against moist ground.
+
+    Parameters
+    ----------
+    wetness : array_like
+        Water in the topsoil in terms of what it holds at field capacity [1].
+
+    Returns
+    -------
+    array
+        Factor on the drying constant [1], 0.88 (wet) to 1.05 (dry), straight lines between.
+
+    Notes
+    -----
+    What soil moisture does in the drying rate of Rotz & Chen (1985), remembered, at 500 g/m2 of swath on the day of
+    mowing. Their moisture is of the dry weight; it was turned into wetness for loam of 1.4 t/m3 and is used for all
+    soils.
+
+    References
+    ----------
+    Rotz & Chen 1985, Trans. ASAE 28(5):1686-1691, doi:10.13031/2013.32500.
+
+    Examples
+    --------
+    >>> soil_drying_factor([0.0, 0.53, 1.0]).round(2)
+    array([1.05, 1.  , 0.94])
+    """
+    known = [c.WETNESS_DRY, c.WETNESS_MOIST, c.WETNESS_WET]
+    return np.interp(np.asarray(wetness, dtype=np.float64), known, [c.SOIL_FACTOR_DRY, 1.0, c.SOIL_FACTOR_WET])
+
+
+def _one_day(
+    profile: Profile, state: GroundState, rain: Array, demand: Array, reserve: Array
+) -> tuple[GroundState, tuple[Array, ...]]:
+    """Return the ground after a day, and its stress, evapotranspiration, percolation, uptake and drainage."""
+    left = profile.root_zone - state.deficit
+    stress = np.minimum(left / reserve, 1.0)
+    given = np.minimum(stress * demand, left + rain)
+    lacking = state.deficit - rain + given
+    percolation = np.maximum(-lacking, 0.0)
+
+    water = state.topsoil_water + rain
+    uptake = np.minimum(_topsoil_share(profile, state) * given, water)
+    water = water - uptake
+    surplus = np.maximum(water - profile.topsoil, 0.0)
+    kept = np.maximum(np.minimum(surplus, c.SURPLUS_MOST) - profile.drainage, 0.0)
+    after = GroundState(np.minimum(water, profile.topsoil) + kept, np.maximum(lacking, 0.0))
+    return after, (stress, given, percolation, uptake, surplus - kept)
+
+
+def _reserve(profile: Profile, demand: Array) -> Array:
+    """Return TAW - RAW [mm]: with less water than that in the root zone, plants give off less. FAO-56 eq. 83.
+
+    The fraction p is adjusted to the day's demand, as the footnote of table 22 says.
+    """
+    fraction = np.clip(profile.depletion_fraction + 0.04 * (5.0 - demand), 0.1, 0.8)
+    return (1.0 - fraction) * profile.root_zone
+
+
+def _topsoil_share(profile: Profile, state: GroundState) -> Array:
+    """Return the share of the evapotranspiration that the topsoil gives [1]: plants drink where it is wet."""
+    top = np.minimum(state.topsoil_water / profile.topsoil, 1.0)
+    all_of_it = np.maximum(1.0 - state.deficit / profile.root_zone, c.LEAST_RELATIVE_WATER)
+    return np.minimum(profile.topsoil_share * top / all_of_it, 1.0)
+
+
+def _roots_above(depth: float) -> float:
+    """Return the share of all roots that lie above a depth [m], Jackson et al. 1996."""
+    return float(1.0 - c.ROOT_DECLINE ** (100.0 * depth))
+
+
+def _known(what: str, word: str, allowed: Mapping[str, object]) -> None:
+    if word not in allowed:
+        raise ValueError(f"{what} of soil_profile: {word!r} given, allowed {', '.join(allowed)}")
+
+
+def _check_days(rain: Array, evapotranspiration: Array) -> None:
+    if rain.ndim != 2 or rain.shape != evapotranspiration.shape or rain.shape[1] == 0:
+        raise ValueError(
+            f"days of follow_ground: shapes {rain.shape} and {evapotranspiration.shape} given, allowed the same "
+            "(member, day) with a day or more"
+        )
+    for name, values in (("rain", rain), ("reference evapotranspiration", evapotranspiration)):
+        bad = ~np.isfinite(values) | (name == "rain") & (values < 0.0)
+        if bad.any():
+            member, day = np.argwhere(bad)[0]
+            raise ValueError(f"{name} of follow_ground: {values[member, day]:g} mm given for day {day}")
