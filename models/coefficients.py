@@ -125,9 +125,7 @@ TOPSOIL_DEPTH: Final = 0.15  # Ze [m], published: FAO-56 has 0.10-0.15, and this
 ROOT_DEPTH: Final = 0.8  # Zr [m], middle of ryegrass hay, published: FAO-56 table 22
 DEPLETION_FRACTION: Final = 0.55  # p [1], alfalfa; grass has 0.60, clover 0.50, published: FAO-56 table 22
 ROOT_DECLINE: Final = 0.943  # of the roots below a depth, per cm deeper [1], remembered: Jackson 1996, grassland
-LEAST_RELATIVE_WATER: Final = (
-    0.001  # of the root zone, where the topsoil's share is reckoned [1], remembered: Allen 2005
-)
+LEAST_RELATIVE_WATER: Final = 0.001  # of the root zone, under the topsoil's share [1], remembered: Allen 2005
 CROP_COEFFICIENT_CUT: Final = 0.40  # Kc just after a cut [1], published: FAO-56 table 12
 CROP_COEFFICIENT_FULL: Final = 1.05  # Kc at full cover, ryegrass hay [1], published: FAO-56 table 12
 DAYS_TO_COVER: Final = 21.0  # from the one to the other [d], remembered

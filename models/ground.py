@@ -323,9 +323,9 @@ def firmness(wetness: Array, deficit: Array, load: Load) -> Words:
 
     Notes
     -----
-    The topsoil's limits are estimates: above field capacity all wheels make ruts, then a team carries up to 1.0, a
-    mower up to 0.9, a baler up to 0.75. The deficit's are remembered from Schulte et al. (2005): machines from 10 mm;
-    below 5 mm nothing (estimate), a team between the two.
+    The topsoil's limits are estimates: above field capacity (1.0) it takes no wheels, up to that a team, up to 0.9 a
+    mower, up to 0.75 a baler. The deficit's limit for machines, 10 mm, is remembered from Schulte et al. (2005); that
+    of a team, 5 mm, is an estimate, and with less nothing goes. What is not a number makes ruts.
 
     References
     ----------
@@ -337,8 +337,9 @@ def firmness(wetness: Array, deficit: Array, load: Load) -> Words:
     ['firm', 'soft', 'ruts']
     """
     most_wetness, least_deficit = CARRIES[load]
-    by_wetness = (wetness > most_wetness).astype(int) + (wetness > c.WETNESS_RUTS)
-    by_deficit = (deficit < least_deficit).astype(int) + (deficit < c.DEFICIT_RUTS)
+    # Asked for what holds, not for what does not, so that NaN never passes.
+    by_wetness = 2 - (wetness <= most_wetness).astype(int) - (wetness <= c.WETNESS_RUTS)
+    by_deficit = 2 - (deficit >= least_deficit).astype(int) - (deficit >= c.DEFICIT_RUTS)
     words: Words = np.array(list(Firmness))[np.maximum(by_wetness, by_deficit)]
     return words
 

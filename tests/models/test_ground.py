@@ -70,6 +70,19 @@ def test_stress_of_a_shallow_silt_by_hand() -> None:
     assert days(silt, state(0.0, 80.0), [0.0], 4.0).stress[0, 0] == pytest.approx(0.5991, abs=5e-5)
 
 
+def test_plants_take_no_more_than_there_is() -> None:
+    # p 0.55 - 0.2, Ks = 1 / (0.65 x 5): it would ask 3.1 mm of the one that is left, and get the rain on top
+    shallow = replace(LOAM, root_zone=5.0)
+    assert days(shallow, state(0.0, 4.0), [0.0], 10.0).evapotranspiration.item() == pytest.approx(1.0)
+    assert days(shallow, state(0.0, 4.0), [0.5], 10.0).evapotranspiration.item() == pytest.approx(1.5)
+
+
+def test_a_surplus_draws_no_more_roots_up() -> None:
+    assert days(LOAM, state(30.0, 0.0), [0.0], 4.0).uptake.item() == pytest.approx(4.0 * ROOTS)
+    # nor does dry ground below ask more of the topsoil than plants give off
+    assert days(LOAM, state(22.5, 65.0), [0.0], 4.0).uptake.item() == pytest.approx(4.0)
+
+
 def test_a_surplus_drains_by_its_class() -> None:
     # nothing evaporates: 10 mm above field capacity, by 0.5 and by 4 mm a day
     sodden = [0.0] * 4
@@ -145,6 +158,9 @@ def test_an_unknown_start_is_wet() -> None:
         # dry on top of a full root zone: the worse of the two holds
         (0.50, 9.9, "firm", "soft", "soft"),
         (0.50, 4.9, "ruts", "ruts", "ruts"),
+        # what is not known does not carry
+        (np.nan, 40.0, "ruts", "ruts", "ruts"),
+        (0.50, np.nan, "ruts", "ruts", "ruts"),
     ],
 )
 def test_what_carries_what(wetness: float, deficit: float, team: str, mower: str, baler: str) -> None:
