@@ -1,0 +1,329 @@
+"""The diary: what the farmer measured and did, kept on disk a line at a time, and what it says of each field's cuts."""
+
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from daemon.farm import Farm, Field, Place
+from daemon.units import clock_time, size
+from models.season import season_origin
+
+DATABASE: Final = "diary.sqlite3"
+CUT_WHOLE: Final = 0.9  # of a field cut in parts, from which it counts as cut
+_MONTHS: Final = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+# AUTOINCREMENT: the number of a line that was struck never comes back for another one.
+_SCHEMA: Final = """
+CREATE TABLE IF NOT EXISTS lines (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL, field TEXT NOT NULL, at TEXT NOT NULL, written_at TEXT NOT NULL, timed INTEGER NOT NULL,
+    area REAL CHECK (area > 0), moisture REAL CHECK (moisture > 0 AND moisture < 1), factor REAL CHECK (factor > 0)
+)
+"""
+
+
+class DiaryError(Exception):
+    """The diary cannot be read or written."""
+
+
+class LineKind(StrEnum):
+    """What a line of the diary tells."""
+
+    MOISTURE = "moisture"
+    CUT = "cut"
+    WRAPPED = "wrapped"
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the diary."""
+
+    id: int
+    kind: LineKind
+    field: str
+    at: datetime  # the moment in UTC for which it is true: of a cut, when mowing began
+    written_at: datetime
+    timed: bool = True  # False: only the day was told, and `at` is its first moment on the farm's clock
+    area: float | None = None  # [ha] cut, None: all of the field
+    moisture: float | None = None  # [wet basis, 1]
+    factor: float | None = None  # drying factor that it told when its weather was still at hand [1]
+
+
+class Diary:
+    """The lines, in one SQLite file, which is made with its folder by the first line.
+
+    Every call opens the file anew, so the service, the page's threads and a command may use it at once.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    DiaryError
+        By every call, if the file cannot be used or is not a diary.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def add(
+        self,
+        kind: LineKind,
+        field: str,
+        at: datetime,
+        now: datetime,
+        *,
+        timed: bool = True,
+        area: float | None = None,
+        moisture: float | None = None,
+    ) -> Line:
+        """Write a line and return it with its number; see `Line` for the parameters."""
+        values = (kind, field, _text(at), _text(now), timed, area, moisture)
+        with self._open() as db:
+            added = db.execute(
+                "INSERT INTO lines (kind, field, at, written_at, timed, area, moisture) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                values,
+            )
+            return _found(db, added.lastrowid or 0)[0]
+
+    def lines(self) -> tuple[Line, ...]:
+        """Return all lines in the order in which they were written; none where there is no diary yet."""
+        if not self._is_there():
+            return ()
+        with self._open() as db:
+            return tuple(map(_line, db.execute("SELECT * FROM lines ORDER BY id")))
+
+    def strike(self, number: int) -> Line | None:
+        """Delete a line for good and return it, None if there is none of that number."""
+        if not self._is_there():
+            return None
+        with self._open() as db:
+            db.execute("BEGIN IMMEDIATE")
+            found = _found(db, number)
+            db.execute("DELETE FROM lines WHERE id = ?", (number,))
+            db.execute("COMMIT")
+        return found[0] if found else None
+
+    def keep_factors(self, factors: Mapping[int, float]) -> None:
+        """Keep with their lines what samples told: by the next season the weather of their days is not at hand."""
+        with self._open() as db:
+            db.executemany("UPDATE lines SET factor = ? WHERE id = ?", [(factors[id], id) for id in factors])
+
+    def _is_there(self) -> bool:
+        try:
+            return self._path.exists()
+        except OSError as error:
+            raise self._unusable(error) from error
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
+                db.row_factory = sqlite3.Row
+                db.execute("PRAGMA synchronous = FULL")  # what the farmer told outlives a power cut
+                # It stays with the file. Two that make the file at once may be in each other's way here: one is enough.
+                with suppress(sqlite3.OperationalError):
+                    db.execute("PRAGMA journal_mode = WAL")
+                db.execute(_SCHEMA)
+                yield db
+        except (sqlite3.Error, OSError, ValueError) as error:
+            raise self._unusable(error) from error
+
+    def _unusable(self, error: Exception) -> DiaryError:
+        return DiaryError(
+            f"diary: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
+        )
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A field, or a part of it, that was cut on a day, and the line that tells so."""
+
+    day: date
+    line: Line
+    area: float | None  # [ha], None: all of the field
+
+
+@dataclass(frozen=True)
+class Mown:
+    """How far a field is mown: its last whole cut, the cuts that made it, and those of the growth that stands now."""
+
+    last_cut: date | None
+    by: tuple[Cut, ...]  # none: the settings tell of the last cut, or nothing does
+    parts: tuple[Cut, ...]
+
+    @property
+    def area(self) -> float:
+        """The area [ha] cut of the growth that stands now."""
+        return sum(cut.area or 0.0 for cut in self.parts)
+
+
+def of_field(lines: Sequence[Line], field: Field, now: datetime) -> list[Line]:
+    """Return the lines about a field that were true by a time, in the order of what they tell."""
+    own = [line for line in lines if line.field.casefold() == field.name.casefold() and line.at <= now]
+    return sorted(own, key=lambda line: (line.at, line.id))
+
+
+def local_day(line: Line, place: Place) -> date:
+    """Return the day on the farm's clock on which a line was true."""
+    return line.at.astimezone(place.timezone).date()
+
+
+def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
+    """Return the cuts that the lines of one field tell of, in order.
+
+    Notes
+    -----
+    What was wrapped was cut: a line `wrapped` without a cut on its day or the day before is a whole cut of its day.
+    """
+    told = [Cut(local_day(line, place), line, line.area) for line in lines if line.kind is LineKind.CUT]
+    days = {cut.day for cut in told}
+    wrapped = [Cut(local_day(line, place), line, None) for line in lines if line.kind is LineKind.WRAPPED]
+    implied = [cut for cut in wrapped if days.isdisjoint((cut.day, cut.day - timedelta(days=1)))]
+    return sorted((*told, *implied), key=lambda cut: (cut.day, cut.line.id))
+
+
+def mown(field: Field, told: Sequence[Cut], today: date, *, southern: bool) -> Mown:
+    """Return how far a field is mown by its settings and its cuts: the newest whole cut wins, on one day the diary's.
+
+    Notes
+    -----
+    Parts add up to a whole cut at 0.9 of the field. Parts that were left at that when the season ended are forgotten,
+    and so are those on the day of a whole cut or before it.
+    """
+    last, by, parts = field.last_cut, tuple[Cut, ...](), tuple[Cut, ...]()
+    for cut in told:
+        if last is not None and (cut.day < last or (cut.day == last and cut.area is not None)):
+            continue
+        parts = (*_of_season(parts, cut.day, southern), cut)
+        if cut.area is None or sum(part.area or 0.0 for part in parts) >= CUT_WHOLE * field.area:
+            last, by, parts = cut.day, (cut,) if cut.area is None else parts, ()
+    return Mown(last, by, _of_season(parts, today, southern))
+
+
+def with_diary(farm: Farm, lines: Sequence[Line], now: datetime) -> Farm:
+    """Return the farm with every field's last cut, and what of it still stands, as settings and diary tell together."""
+    return replace(farm, fields=tuple(_cut_back(field, _mown_by(farm, lines, field, now)) for field in farm.fields))
+
+
+def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> list[str]:
+    """Return in plain sentences what is held for cut of a field and where that comes from.
+
+    Parameters
+    ----------
+    farm, field
+        As in the settings, before `with_diary`.
+    lines : sequence of Line
+    now : datetime
+    """
+    state = _mown_by(farm, lines, field, now)
+    sentences = [_last_cut_words(field, state)]
+    if state.parts:
+        left = size(field.area - state.area, farm.units)
+        days = ", ".join(f"{size(cut.area or 0.0, farm.units)} {_source_words(cut)}" for cut in state.parts)
+        sentences.append(f"Still standing: {left} of {size(field.area, farm.units)}; cut were {days}.")
+    return sentences
+
+
+def line_words(farm: Farm, line: Line) -> str:
+    """Return what a line tells, in the farm's units and on its clock."""
+    at = line.at.astimezone(farm.place.timezone)
+    when = day_words(at.date()) + (f" at {clock_time(at, farm.units)}" if line.timed else "")
+    water = "" if line.moisture is None else f"{percent(line.moisture)} water"
+    match line.kind:
+        case LineKind.MOISTURE:
+            return f"{line.field}: {water} on {when}"
+        case LineKind.CUT:
+            part = "" if line.area is None else f"{size(line.area, farm.units)} of it "
+            return f"{line.field}: {part}cut on {when}"
+        case LineKind.WRAPPED:
+            return f"{line.field}: wrapped on {when}{f', {water}' if water else ''}"
+
+
+def day_words(day: date) -> str:
+    """Return a day in words, whatever the language of the machine.
+
+    >>> day_words(date(2026, 6, 4))
+    '4 June 2026'
+    """
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def percent(fraction: float) -> str:
+    """Return a moisture as it was read: with a decimal only where it has one.
+
+    >>> percent(0.575), percent(0.58)
+    ('57.5 %', '58 %')
+    """
+    return f"{100.0 * fraction:.3g} %"
+
+
+def southern(place: Place) -> bool:
+    """Return whether the season's year turns on 1 July."""
+    return place.latitude < 0.0
+
+
+def _mown_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Mown:
+    told = cuts(of_field(lines, field, now), farm.place)
+    return mown(field, told, now.astimezone(farm.place.timezone).date(), southern=southern(farm.place))
+
+
+def _cut_back(field: Field, state: Mown) -> Field:
+    return replace(field, last_cut=state.last_cut, standing=field.area - state.area if state.parts else None)
+
+
+def _of_season(parts: tuple[Cut, ...], day: date, southern: bool) -> tuple[Cut, ...]:
+    """Return the cuts of the season of a day."""
+    origin = season_origin(np.datetime64(day, "D"), southern).astype(date)
+    return tuple(cut for cut in parts if cut.day >= origin)
+
+
+def _last_cut_words(field: Field, state: Mown) -> str:
+    if state.last_cut is None:
+        return "Last cut: none, neither in the settings nor in the diary."
+    last = f"Last cut {day_words(state.last_cut)}"
+    if not state.by:
+        return f"{last}, from the settings."
+    numbers = ", ".join(f"line {cut.line.id}" for cut in state.by)
+    older = f"; the settings have {day_words(field.last_cut)}" if field.last_cut else ""
+    return f"{last}, from the diary ({numbers}){older}."
+
+
+def _source_words(cut: Cut) -> str:
+    return f"on {day_words(cut.day)} (line {cut.line.id})"
+
+
+def _found(db: sqlite3.Connection, number: int) -> list[Line]:
+    return [_line(row) for row in db.execute("SELECT * FROM lines WHERE id = ?", (number,))]
+
+
+def _line(row: sqlite3.Row) -> Line:
+    return Line(
+        id=row["id"],
+        kind=LineKind(row["kind"]),
+        field=row["field"],
+        at=datetime.fromisoformat(row["at"]),
+        written_at=datetime.fromisoformat(row["written_at"]),
+        timed=bool(row["timed"]),
+        area=row["area"],
+        moisture=row["moisture"],
+        factor=row["factor"],
+    )
+
+
+def _text(at: datetime) -> str:
+    if at.utcoffset() is None:
+        raise ValueError(f"given the time {at} without an offset, allowed one with it")
+    return at.astimezone(UTC).isoformat(timespec="microseconds")

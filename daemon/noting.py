@@ -1,0 +1,127 @@
+"""What the words of `forenoon note` mean: times on the farm's clock, areas in its units, moistures in percent."""
+
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from daemon.farm import Field, Units
+from daemon.units import HECTARES_PER_ACRE, size
+
+OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
+DRIEST: Final = 5.0  # [%] a reading below is no moisture of a crop
+WETTEST: Final = 95.0  # [%] nor is one above
+_SLACK: Final = 1e-9  # a whole field in acres, turned into hectares
+
+
+class WrongUsage(Exception):
+    """A word that means nothing here; the text says what was given and what is allowed."""
+
+
+def moment_meant(
+    at: str | None, on: str | None, zone: ZoneInfo, now: datetime, *, whole_day: bool
+) -> tuple[datetime, bool]:
+    """Return the moment in UTC that a note is true for, and whether its hour was told.
+
+    Parameters
+    ----------
+    at : str, optional
+        "14:30" on the farm's clock, or an ISO time; one without an offset is on the farm's clock.
+    on : str, optional
+        The day: ISO, "today" or "yesterday".
+    zone : ZoneInfo
+        Of the farm.
+    now : datetime
+        The time.
+    whole_day : bool
+        Whether nothing told means today without an hour, and not now.
+
+    Raises
+    ------
+    WrongUsage
+        If it means nothing, lies ahead or is older than a year.
+
+    Examples
+    --------
+    >>> noon = datetime(2026, 6, 1, 16, tzinfo=UTC)
+    >>> moment_meant("8:30", "yesterday", ZoneInfo("America/New_York"), noon, whole_day=True)
+    (datetime.datetime(2026, 5, 31, 12, 30, tzinfo=datetime.timezone.utc), True)
+    """
+    today = now.astimezone(zone).date()
+    day = None if on is None else _day(on, today)
+    if at is None and on is None and not whole_day:
+        return now.astimezone(UTC), True
+    words = " ".join(word for word in (on, at) if word)
+    try:
+        told = datetime.combine(day or today, time(0), zone) if at is None else _at(at, day, today, zone)
+        moment = told.astimezone(UTC)
+    except OverflowError:
+        raise WrongUsage(f"note: given {words}, which is no time that a clock can show") from None
+    if moment > now:
+        raise WrongUsage(f"note: given {words}, allowed no time ahead; for another day write it too: 2026-06-01T14:30")
+    if now - moment > OLDEST:
+        raise WrongUsage(f"note: given {words}, allowed nothing older than a year")
+    return moment, at is not None
+
+
+def moisture_meant(given: str) -> float:
+    """Return a moisture [wet basis, 1] given in percent.
+
+    >>> moisture_meant("57.5%")
+    0.575
+    """
+    percent = _number(given.strip().removesuffix("%"))
+    if percent is None or not DRIEST <= percent <= WETTEST:
+        raise WrongUsage(f"note: given {given!r} for the moisture, allowed {DRIEST:g} to {WETTEST:g} percent of water")
+    return percent / 100.0
+
+
+def area_meant(given: str, field: Field, units: Units) -> float:
+    """Return an area [ha] of a field, given in the farm's units."""
+    number = _number(given)
+    hectares = None if number is None else number * (HECTARES_PER_ACRE if units is Units.US else 1.0)
+    if hectares is None or not 0.0 < hectares <= field.area * (1.0 + _SLACK):
+        raise WrongUsage(
+            f"note: given {given!r} for the area, allowed more than 0 and up to {size(field.area, units)}, "
+            f"the size of {field.name}"
+        )
+    return min(hectares, field.area)
+
+
+def _day(given: str, today: date) -> date:
+    word = given.casefold()
+    if word in ("today", "yesterday"):
+        return today - timedelta(days=word == "yesterday")
+    try:
+        return date.fromisoformat(given)
+    except ValueError:
+        raise WrongUsage(f"note: given the day {given!r}, allowed 2026-06-01, today or yesterday") from None
+
+
+def _at(given: str, day: date | None, today: date, zone: ZoneInfo) -> datetime:
+    """Return the moment of a clock time on a day, or of a whole ISO time."""
+    clock = _clock_time(given)
+    if clock is not None:
+        return datetime.combine(day or today, clock, zone)
+    try:
+        moment = datetime.fromisoformat(given)
+    except ValueError:
+        raise WrongUsage(f"note: given the time {given!r}, allowed 14:30 or 2026-06-01T14:30") from None
+    if day is not None:
+        raise WrongUsage(f"note: given the day twice, in {given!r} too; allowed once")
+    return moment.replace(tzinfo=zone) if moment.utcoffset() is None else moment
+
+
+def _clock_time(given: str) -> time | None:
+    """Return a time of day such as 8:30, None where it is written otherwise."""
+    hour, colon, minute = given.partition(":")
+    digits = hour.isdecimal() and len(hour) <= 2 and minute.isdecimal() and len(minute) == 2
+    return time(int(hour), int(minute)) if colon and digits and int(hour) < 24 and int(minute) < 60 else None
+
+
+def _number(given: str) -> float | None:
+    """Return a finite number, None for anything else."""
+    try:
+        number = float(given)
+    except ValueError:
+        return None
+    return number if abs(number) < float("inf") else None

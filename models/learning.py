@@ -1,0 +1,137 @@
+"""What measured samples tell of how fast the crop of a farm and of each of its fields dries."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import coefficients as c
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+SECTIONS: Final = 64  # parts into which a search cuts its range at each pass
+PASSES: Final = 5  # 2.3 in the log of the factor over 64^5 is less than 1e-8
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Measured samples: arrays of shape (sample,).
+
+    `log_factor` [1] is the log of the drying factor at which the model gives the reading, `field` the number of the
+    sample's field and `mowing` that of its mowing, whatever numbers those are.
+    """
+
+    log_factor: Array
+    field: Index
+    mowing: Index
+
+
+def learn_drying(
+    samples: Samples,
+    fields: int,
+    *,
+    spread: float = c.K400_SPREAD,
+    farm_share: float = c.FARM_SHARE,
+    sample_error: float = c.SAMPLE_ERROR,
+    mowing_share: float = c.MOWING_SHARE,
+) -> tuple[Array, Array]:
+    """Return what samples leave to be believed of the log of each field's drying factor.
+
+    Parameters
+    ----------
+    samples : Samples
+        None at all give back what was believed before: 0 and `spread`.
+    fields : int
+        Number of fields of the farm.
+    spread : float [1]
+        Standard deviation of the log of the drying factor of a field before any sample.
+    farm_share, mowing_share : float [1]
+        Shares of a variance: of the factor's that all fields have in common, and of a sample's error that the
+        samples of one mowing have in common (the weather, the yield and the moisture at mowing).
+    sample_error : float [1]
+        Standard deviation of the log of the factor that a sample tells.
+
+    Returns
+    -------
+    mean, deviation : array [1], shape (field,)
+
+    Raises
+    ------
+    ValueError
+        If a sample is not a number, or of a field that there is not.
+
+    Notes
+    -----
+    log(factor) = farm part + field part, sample = log(factor) + error of the mowing + error of the sample, all normal:
+    the posterior is exact. The first sample moves its own field by 0.22^2 / (0.22^2 + 0.12^2) = 0.77 of what it says
+    (derived from the model's spread and a sample's error) and, with an even split, every other field by half of that.
+
+    References
+    ----------
+    Kalman, R. E. (1960), J. Basic Eng. 82:35-45, doi 10.1115/1.3662552 (as remembered).
+
+    Examples
+    --------
+    >>> one = Samples(np.log([0.8]), np.array([0]), np.array([0]))
+    >>> mean, deviation = learn_drying(one, 2)
+    >>> (mean / np.log(0.8)).round(2), deviation.round(3)
+    (array([0.77, 0.39]), array([0.105, 0.198]))
+    """
+    if not np.all(np.isfinite(samples.log_factor)):
+        raise ValueError(f"given the log factors {samples.log_factor.tolist()}, allowed finite numbers")
+    if np.any((samples.field < 0) | (samples.field >= fields)):
+        raise ValueError(f"given samples of the fields {samples.field.tolist()}, allowed 0 to {fields - 1}")
+    prior = spread**2 * (farm_share + (1.0 - farm_share) * np.eye(fields))
+    same_mowing = samples.mowing[:, None] == samples.mowing
+    error = sample_error**2 * (mowing_share * same_mowing + (1.0 - mowing_share) * np.eye(samples.mowing.size))
+    of_sample = prior[samples.field]
+    gain = np.linalg.solve(of_sample[:, samples.field] + error, of_sample).T
+    return gain @ samples.log_factor, np.sqrt(np.diag(prior - gain @ of_sample))
+
+
+def factor_of(
+    water: Callable[[Array], Array],
+    measured: float,
+    *,
+    least: float = c.LEAST_FACTOR,
+    most: float = c.MOST_FACTOR,
+) -> float | None:
+    """Return the drying factor at which a model gives a measured moisture, None where none in the range does.
+
+    Parameters
+    ----------
+    water : callable
+        The model: drying factors, shape (n,), to moistures, the same shape, which fall as the factor rises.
+    measured : float
+        In the model's unit.
+    least, most : float [1]
+        The range that is looked through.
+
+    Raises
+    ------
+    ValueError
+        If the measured moisture is not a number.
+
+    Notes
+    -----
+    Bisection of the log of the factor, with 64 parts in place of two: the model dries all of them at once.
+
+    Examples
+    --------
+    >>> round(factor_of(lambda factor: 4.0 * np.exp(-factor), 1.0), 6), round(np.log(4.0), 6)
+    (1.386294, np.float64(1.386294))
+    """
+    if not np.isfinite(measured):
+        raise ValueError(f"given the moisture {measured}, allowed a finite number")
+    wettest, driest = water(np.array([least, most]))
+    if not driest <= measured <= wettest:
+        return None
+    for _ in range(PASSES):
+        factors = np.geomspace(least, most, SECTIONS + 1)
+        # The ends are known to lie on either side: only what lies between them is asked for.
+        wetter = int(np.count_nonzero(water(factors[1:-1]) > measured))
+        least, most = factors[wetter], factors[wetter + 1]
+    return float(np.sqrt(least * most))

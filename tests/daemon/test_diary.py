@@ -1,0 +1,256 @@
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.diary import Diary, DiaryError, Line, LineKind, line_words, told_by, with_diary
+from daemon.farm import Farm, Field, Units
+from tests.samples import ACRE, ZONE, farm
+
+NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
+FIELD = "Long Meadow"  # 22 acres
+WRITES = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from daemon.diary import Diary, LineKind
+sys.stdin.readline()
+now = datetime(2026, 6, 20, tzinfo=UTC)
+for _ in range(25):
+    Diary(Path(sys.argv[1])).add(LineKind.CUT, sys.argv[2], now, now)
+"""
+
+
+@pytest.fixture
+def diary(tmp_path: Path) -> Diary:
+    return Diary(tmp_path / "state" / "diary.sqlite3")
+
+
+def at(month: int, day: int, hour: int = 0, year: int = 2026) -> datetime:
+    return datetime(year, month, day, hour, tzinfo=ZONE).astimezone(UTC)
+
+
+class Lines:
+    """Lines about one field, numbered from 1 as they come."""
+
+    def __init__(self) -> None:
+        self.all: list[Line] = []
+
+    def _add(self, kind: LineKind, moment: datetime, **parts: Any) -> "Lines":
+        self.all.append(Line(len(self.all) + 1, kind, FIELD, moment, NOW, **parts))
+        return self
+
+    def cut(self, month: int, day: int, acres: float | None = None, year: int = 2026) -> "Lines":
+        area = None if acres is None else acres * ACRE
+        return self._add(LineKind.CUT, at(month, day, year=year), timed=False, area=area)
+
+    def wrapped(self, month: int, day: int) -> "Lines":
+        return self._add(LineKind.WRAPPED, at(month, day, 19))
+
+
+def settings(last_cut: date | None = None, **changes: Any) -> Farm:
+    bare = farm(**changes)
+    return replace(bare, fields=(replace(bare.fields[0], last_cut=last_cut), bare.fields[1]))
+
+
+def told(lines: Lines, last_cut: date | None = None, now: datetime = NOW) -> tuple[Field, list[str]]:
+    given = settings(last_cut)
+    return with_diary(given, lines.all, now).fields[0], told_by(given, lines.all, given.fields[0], now)
+
+
+def test_a_line_comes_back_as_it_was_written(diary: Diary) -> None:
+    moment = datetime(2026, 6, 10, 14, 30, tzinfo=ZONE)
+    line = diary.add(LineKind.MOISTURE, FIELD, moment, NOW, moisture=0.575)
+    cut = diary.add(LineKind.CUT, FIELD, moment, NOW, timed=False, area=1.25)
+    assert line == Line(1, LineKind.MOISTURE, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, True, None, 0.575)
+    assert cut == Line(2, LineKind.CUT, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, False, 1.25)
+    assert diary.lines() == (line, cut)
+
+
+def test_reading_makes_no_diary(tmp_path: Path, diary: Diary) -> None:
+    assert diary.lines() == ()
+    assert diary.strike(1) is None
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_striking_a_line_restores_what_was_before(diary: Diary) -> None:
+    first = diary.add(LineKind.CUT, FIELD, at(6, 4), NOW)
+    diary.keep_factors({first.id: 0.8})
+    before = diary.lines()
+    assert before[0].factor == 0.8
+    second = diary.add(LineKind.WRAPPED, FIELD, at(6, 5), NOW, moisture=0.5)
+    assert diary.strike(second.id) == second
+    assert diary.lines() == before
+    assert diary.strike(second.id) is None
+    assert diary.add(LineKind.CUT, FIELD, at(6, 6), NOW).id == 3, "a number never comes back"
+
+
+def test_two_processes_at_once_lose_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "new" / "diary.sqlite3"
+    given = [sys.executable, "-c", WRITES, str(path)]
+    writers = [
+        subprocess.Popen([*given, name], stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        for name in ("one", "two")
+    ]
+    for writer in writers:
+        assert writer.stdin is not None
+        writer.stdin.write("\n")
+        writer.stdin.flush()
+    assert [writer.communicate()[1] for writer in writers] == ["", ""]
+    lines = Diary(path).lines()
+    assert [line.id for line in lines] == list(range(1, 51))
+    assert sorted(line.field for line in lines) == ["one"] * 25 + ["two"] * 25
+
+
+def test_a_line_goes_through_the_write_ahead_log(tmp_path: Path, diary: Diary) -> None:
+    diary.add(LineKind.CUT, FIELD, at(6, 4), NOW)
+    with sqlite3.connect(tmp_path / "state" / "diary.sqlite3") as db:
+        assert db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    db.close()
+
+
+def no_diary(path: Path) -> None:
+    path.write_bytes(b"not a database, but long enough to be looked at" * 30)
+
+
+def later_kind(path: Path) -> None:
+    Diary(path).add(LineKind.CUT, FIELD, at(6, 4), NOW)
+    db = sqlite3.connect(path)
+    with db:
+        db.execute("UPDATE lines SET kind = 'weight'")
+    db.close()
+
+
+def folder(path: Path) -> None:
+    path.mkdir()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"), [(no_diary, "not a database"), (later_kind, "'weight' is not"), (folder, "unable to open")]
+)
+def test_a_diary_that_cannot_be_used_is_named(tmp_path: Path, spoil: Callable[[Path], None], said: str) -> None:
+    path = tmp_path / "diary.sqlite3"
+    spoil(path)
+    with pytest.raises(DiaryError, match=said) as error:
+        Diary(path).lines()
+    assert str(error.value).startswith(f"diary: {path} cannot be used (")
+    assert str(error.value).endswith("make its folder writable, or move the file away")
+
+
+@pytest.mark.parametrize("parts", [{"area": 0.0}, {"moisture": 1.0}, {"moisture": -0.1}])
+def test_what_cannot_be_is_not_kept(diary: Diary, parts: dict[str, float]) -> None:
+    with pytest.raises(DiaryError, match="CHECK constraint failed"):
+        diary.add(LineKind.CUT, FIELD, at(6, 4), NOW, **parts)  # type: ignore[arg-type]
+    assert diary.lines() == ()
+    with pytest.raises(ValueError, match="without an offset"):
+        diary.add(LineKind.CUT, FIELD, datetime(2026, 6, 4), NOW)  # noqa: DTZ001
+
+
+@pytest.mark.parametrize(
+    ("settings_say", "diary_says", "last", "sentence"),
+    [
+        (None, None, None, "Last cut: none, neither in the settings nor in the diary."),
+        (date(2026, 6, 1), None, date(2026, 6, 1), "Last cut 1 June 2026, from the settings."),
+        (None, (6, 4), date(2026, 6, 4), "Last cut 4 June 2026, from the diary (line 1)."),
+        (
+            date(2026, 6, 1),
+            (6, 4),
+            date(2026, 6, 4),
+            "Last cut 4 June 2026, from the diary (line 1); the settings have 1 June 2026.",
+        ),
+        (date(2026, 6, 5), (6, 4), date(2026, 6, 5), "Last cut 5 June 2026, from the settings."),
+        (
+            date(2026, 6, 4),
+            (6, 4),
+            date(2026, 6, 4),
+            "Last cut 4 June 2026, from the diary (line 1); the settings have 4 June 2026.",
+        ),
+    ],
+)
+def test_the_newest_of_diary_and_settings_wins(
+    settings_say: date | None, diary_says: tuple[int, int] | None, last: date | None, sentence: str
+) -> None:
+    lines = Lines() if diary_says is None else Lines().cut(*diary_says)
+    field, sentences = told(lines, settings_say)
+    assert (field.last_cut, field.standing) == (last, None)
+    assert sentences == [sentence]
+
+
+def test_a_part_leaves_the_rest_standing() -> None:
+    field, sentences = told(Lines().cut(6, 4, 8).cut(6, 5, 3.5), date(2026, 5, 1))
+    assert field.last_cut == date(2026, 5, 1)
+    assert field.standing == pytest.approx(10.5 * ACRE)
+    assert sentences == [
+        "Last cut 1 May 2026, from the settings.",
+        "Still standing: 10.5 acres of 22 acres; cut were 8 acres on 4 June 2026 (line 1), "
+        "3.5 acres on 5 June 2026 (line 2).",
+    ]
+
+
+@pytest.mark.parametrize(("second", "whole"), [(11.7, False), (11.9, True)])  # 9 in 10 of 22 acres are 19.8
+def test_parts_come_to_a_whole_at_nine_tenths(second: float, whole: bool) -> None:
+    field, sentences = told(Lines().cut(6, 4, 8).cut(6, 7, second))
+    assert field.last_cut == (date(2026, 6, 7) if whole else None)
+    assert field.standing == (None if whole else pytest.approx((22 - 8 - second) * ACRE))
+    assert ("Last cut 7 June 2026, from the diary (line 1, line 2)." in sentences) == whole
+
+
+def test_parts_count_from_the_last_whole_cut() -> None:
+    assert told(Lines().cut(6, 4, 15).cut(6, 5).cut(6, 18, 8))[0].standing == pytest.approx(14 * ACRE)
+    # A part on the day of a whole cut, or before what the settings know of, is in it.
+    assert told(Lines().cut(6, 4).cut(6, 4, 8))[0].standing is None
+    field, _ = told(Lines().cut(6, 4, 8).cut(6, 9, 8), date(2026, 6, 9))
+    assert (field.last_cut, field.standing) == (date(2026, 6, 9), None)
+    # Told in another order than done.
+    field, _ = told(Lines().cut(6, 18, 8).cut(6, 5))
+    assert field.last_cut == date(2026, 6, 5)
+    assert field.standing == pytest.approx(14 * ACRE)
+
+
+def test_a_part_left_from_last_season_is_forgotten() -> None:
+    assert told(Lines().cut(9, 20, 8, year=2025))[0].standing is None
+    field, _ = told(Lines().cut(9, 20, 12, year=2025).cut(6, 10, 12))
+    assert field.last_cut is None
+    assert field.standing == pytest.approx(10 * ACRE)
+
+
+@pytest.mark.parametrize(
+    ("lines", "last"),
+    [
+        (Lines().wrapped(6, 10), date(2026, 6, 10)),
+        (Lines().cut(6, 9).wrapped(6, 10), date(2026, 6, 9)),
+        (Lines().cut(6, 8).wrapped(6, 10), date(2026, 6, 10)),
+        (Lines().cut(6, 10, 8).wrapped(6, 10), None),
+    ],
+)
+def test_what_was_wrapped_was_cut(lines: Lines, last: date | None) -> None:
+    assert told(lines)[0].last_cut == last
+
+
+def test_lines_ahead_of_the_time_say_nothing_yet() -> None:
+    lines = Lines().cut(6, 4).cut(6, 18)
+    assert told(lines, now=at(6, 10))[0].last_cut == date(2026, 6, 4)
+
+
+def test_a_name_is_known_in_any_case_and_other_fields_stay() -> None:
+    lines = [replace(Lines().cut(6, 4).all[0], field="LONG meadow")]
+    found = with_diary(settings(), lines, NOW)
+    assert [field.last_cut for field in found.fields] == [date(2026, 6, 4), None]
+
+
+def test_lines_in_words() -> None:
+    given = settings(units=Units.METRIC)
+    line = Lines().cut(6, 4, 8).all[0]
+    assert line_words(given, line) == "Long Meadow: 3.2 hectares of it cut on 4 June 2026"
+    timed = replace(line, area=None, timed=True, at=line.at + timedelta(hours=8))
+    assert line_words(given, timed) == "Long Meadow: cut on 4 June 2026 at 8:00"
+    wrapped = replace(Lines().wrapped(6, 4).all[0], moisture=0.52)
+    assert line_words(settings(), wrapped) == "Long Meadow: wrapped on 4 June 2026 at 7:00 pm, 52 % water"
+    moisture = replace(wrapped, kind=LineKind.MOISTURE)
+    assert line_words(settings(), moisture) == "Long Meadow: 52 % water on 4 June 2026 at 7:00 pm"
