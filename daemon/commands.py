@@ -1,4 +1,4 @@
-"""The command line: `forenoon run`, `once`, `explain`, `check`, `test-alert` and `demo`."""
+"""The command line: `forenoon run`, `once`, `explain`, `note`, `check`, `test-alert` and `demo`."""
 
 import argparse
 import json
@@ -9,12 +9,13 @@ from contextlib import suppress
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 # Everything else is loaded by the command that needs it: `--help` must answer at once on a small board.
 if TYPE_CHECKING:
     from daemon.clock import Clock
-    from daemon.farm import Farm, Message, Person
+    from daemon.diary import Diary
+    from daemon.farm import Farm, Field, Message, Person
     from daemon.outlook import Morning
 
 GOOD: Final = 0
@@ -26,6 +27,8 @@ examples:
   forenoon check --show                  what the settings mean
   forenoon once                          this morning's advice, printed
   forenoon explain "North meadow"        the numbers behind it
+  forenoon note cut "North meadow"       it was cut today
+  forenoon note moisture "North meadow" 52 --at 15:30
   forenoon run                           the service
 
 exit codes: 0 good, 1 problems (named on standard error), 2 wrong usage
@@ -43,10 +46,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return 130
     except Exception as error:
+        from daemon.diary import DiaryError  # noqa: PLC0415
+        from daemon.noting import WrongUsage  # noqa: PLC0415
         from daemon.postbag import PostbagError  # noqa: PLC0415
         from daemon.settings import SettingsError  # noqa: PLC0415
 
-        if not isinstance(error, PostbagError | SettingsError | OSError):
+        if isinstance(error, WrongUsage):
+            print(error, file=sys.stderr)
+            return WRONG_USAGE
+        if not isinstance(error, DiaryError | PostbagError | SettingsError | OSError):
             raise
         print(error, file=sys.stderr)
         return PROBLEMS
@@ -68,7 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
     def add(name: str, command: object, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
-        one = commands.add_parser(name, help=text, description=f"{text.capitalize()}.", parents=list(parents))
+        one = commands.add_parser(name, **_help(text), parents=list(parents))
         one.set_defaults(command=command)
         return one
 
@@ -78,12 +86,42 @@ def _parser() -> argparse.ArgumentParser:
     add("run", _run, "run the service until it is stopped", config, now)
     one_field = add("explain", _explain, "print the numbers behind a field's advice", config, now)
     one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
+    _add_note(commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now)
     check = add("check", _check, "check the settings", config)
     check.add_argument("--show", action="store_true", help="print what they mean, secrets masked")
     add("test-alert", _test_alert, "send everybody a message through the real path", config)
     demo = add("demo", _demo, "show the whole way on an invented farm, with no network and nothing sent")
     demo.add_argument("--page", type=Path, metavar="FILE", help="where to write the page")
     return parser
+
+
+def _help(text: str) -> dict[str, Any]:
+    return {"help": text, "description": f"{text.capitalize()}."}
+
+
+def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, now: argparse.ArgumentParser) -> None:
+    kinds = note.add_subparsers(metavar="WHAT", required=True)
+    about = argparse.ArgumentParser(add_help=False)
+    about.add_argument("field", metavar="FIELD", help="its name in the settings")
+    about.add_argument("--at", metavar="TIME", help="when: 14:30 on the farm's clock, or 2026-06-01T14:30; of a cut, "
+                       "when mowing began")  # fmt: skip
+    about.set_defaults(on=None, area=None, percent=None)
+
+    def add(name: str, command: object, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
+        one = kinds.add_parser(name, **_help(text), parents=[*parents, config, now])
+        one.set_defaults(command=command, kind=name)
+        return one
+
+    moisture = add("moisture", _note, "a measured moisture of a swath, which teaches how fast it dries", about)
+    moisture.add_argument("percent", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")
+    cut = add("cut", _note, "a field, or a part of it, that was cut", about)
+    cut.add_argument("--on", metavar="DATE", help="2026-06-01, yesterday or today (the default)")
+    cut.add_argument("--area", help="how much of it, in acres or hectares as in the settings; all of it if not given")
+    wrapped = add("wrapped", _note, "a field that was baled and wrapped, advised or not", about)
+    wrapped.add_argument("--moisture", dest="percent", metavar="PERCENT", help="water in the bales, 5 to 95")
+    add("list", _note_list, "print the lines of the diary with their numbers")
+    undo = add("undo", _note_undo, "delete a line of the diary")
+    undo.add_argument("number", metavar="NUMBER", type=int, help="as printed by note list")
 
 
 def _once(given: argparse.Namespace) -> int:
@@ -93,7 +131,7 @@ def _once(given: argparse.Namespace) -> int:
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
-    morning = look(farm, now)
+    morning = look(farm, now, _diary())
     if given.json:
         from daemon.report import report  # noqa: PLC0415
 
@@ -121,7 +159,7 @@ def _run(given: argparse.Namespace) -> int:
     from daemon.wording import say  # noqa: PLC0415
 
     farm = _farm(given.config)
-    serve(farm, state_folder(), _clock(given.now), partial(look, farm), partial(say, farm))
+    serve(farm, state_folder(), _clock(given.now), partial(look, farm, diary=_diary()), partial(say, farm))
     return GOOD
 
 
@@ -130,14 +168,49 @@ def _explain(given: argparse.Namespace) -> int:
     from daemon.look import look  # noqa: PLC0415
 
     farm = _farm(given.config)
-    names = [field.name for field in farm.fields]
-    name = next((one for one in names if one.casefold() == given.field.casefold()), None)
-    if name is None:
-        print(f"explain: given {given.field!r}, allowed one of: {', '.join(names)}", file=sys.stderr)
-        return WRONG_USAGE
-    morning = look(farm, _clock(given.now).now())
+    name = _field(farm, given.field, "explain").name
+    morning = look(farm, _clock(given.now).now(), _diary())
     print(explain(farm, morning, name))
     return GOOD if morning.prospect.trouble is None else PROBLEMS
+
+
+def _note(given: argparse.Namespace) -> int:
+    from daemon.diary import LineKind, line_words  # noqa: PLC0415
+    from daemon.noting import area_meant, moisture_meant, moment_meant  # noqa: PLC0415
+
+    farm = _farm(given.config)
+    now = _clock(given.now).now()
+    field = _field(farm, given.field, "note")
+    kind = LineKind(given.kind)
+    at, timed = moment_meant(given.at, given.on, farm.place.timezone, now, whole_day=kind is LineKind.CUT)
+    area = None if given.area is None else area_meant(given.area, field, farm.units)
+    moisture = None if given.percent is None else moisture_meant(given.percent)
+    line = _diary().add(kind, field.name, at, now, timed=timed, area=area, moisture=moisture)
+    print(f"Noted {line_words(farm, line)}; to undo it: forenoon note undo {line.id}")
+    return GOOD
+
+
+def _note_list(given: argparse.Namespace) -> int:
+    from daemon.diary import line_words  # noqa: PLC0415
+
+    farm = _farm(given.config)
+    known = {field.name.casefold() for field in farm.fields}
+    for line in _diary().lines():
+        unknown = "" if line.field.casefold() in known else " (no field of the settings has this name)"
+        print(f"{line.id:4}  {line_words(farm, line)}{unknown}")
+    return GOOD
+
+
+def _note_undo(given: argparse.Namespace) -> int:
+    from daemon.diary import line_words  # noqa: PLC0415
+    from daemon.noting import WrongUsage  # noqa: PLC0415
+
+    farm = _farm(given.config)
+    gone = _diary().strike(given.number)
+    if gone is None:
+        raise WrongUsage(f"note: given line {given.number}, allowed a number that `forenoon note list` prints")
+    print(f"Deleted line {gone.id}: {line_words(farm, gone)}")
+    return GOOD
 
 
 def _check(given: argparse.Namespace) -> int:
@@ -205,6 +278,24 @@ def _farm(config: Path | None) -> "Farm":
     from daemon.settings import find, load  # noqa: PLC0415
 
     return load(find(config))
+
+
+def _diary() -> "Diary":
+    from daemon.diary import DATABASE, Diary  # noqa: PLC0415
+    from daemon.settings import state_folder  # noqa: PLC0415
+
+    return Diary(state_folder() / DATABASE)
+
+
+def _field(farm: "Farm", given: str, command: str) -> "Field":
+    """Return the field of a name, in whatever case."""
+    from daemon.noting import WrongUsage  # noqa: PLC0415
+
+    for field in farm.fields:
+        if field.name.casefold() == given.casefold():
+            return field
+    names = ", ".join(field.name for field in farm.fields)
+    raise WrongUsage(f"{command}: given {given!r}, allowed one of: {names}")
 
 
 def _clock(now: datetime | None) -> "Clock":

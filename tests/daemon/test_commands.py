@@ -1,4 +1,5 @@
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -13,6 +14,7 @@ import pandas as pd
 import pytest
 
 from daemon.commands import main
+from daemon.diary import Diary
 from tests.loopback.hours import NOW, invented, written
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST, Fault, OpenMeteo, nulls
 
@@ -142,12 +144,18 @@ def advices(ran: Ran) -> list[dict[str, Any]]:
 def test_help_lists_the_commands(run: Run) -> None:
     ran = run("--help")
     assert ran.code == 0
-    for command in ("run", "once", "explain", "check", "test-alert", "demo"):
+    for command in ("run", "once", "explain", "note", "check", "test-alert", "demo"):
         assert f"\n    {command}" in ran.said
     assert run("once", "--help").code == 0
 
 
-@pytest.mark.parametrize("words", [[], ["mow"], ["once", "--fast"], ["explain"], ["demo", "--now", AT]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        *([], ["mow"], ["once", "--fast"], ["explain"], ["demo", "--now", AT]),
+        *(["note"], ["note", "rain"], ["note", "cut"], ["note", "moisture", "Mill Field"], ["note", "undo", "first"]),
+    ],
+)
 def test_wrong_usage(run: Run, words: list[str]) -> None:
     ran = run(*words)
     assert ran.code == 2
@@ -177,6 +185,116 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
     assert ran.complaint == "explain: given 'Hill', allowed one of: Long Field, Mill Field\n"
 
 
+@pytest.mark.parametrize(
+    ("words", "noted"),
+    [
+        (["moisture", "long field", "58", "--at", "04:30"], "Long Field: 58 % water on 10 June 2026 at 4:30 am"),
+        (["moisture", "Long Field", "57.5%"], "Long Field: 57.5 % water on 10 June 2026 at 5:20 am"),
+        (
+            ["moisture", "Long Field", "58", "--at", "2026-06-09T15:00-04:00"],
+            "Long Field: 58 % water on 9 June 2026 at 3:00 pm",
+        ),
+        (["cut", "Long Field"], "Long Field: cut on 10 June 2026"),
+        (["cut", "LONG FIELD", "--on", "yesterday", "--area", "2.5"], "Long Field: 2.5 acres of it cut on 9 June 2026"),
+        (["cut", "Long Field", "--area", "10"], "Long Field: 10 acres of it cut on 10 June 2026"),
+        (["cut", "Mill Field", "--on", "2026-06-08", "--at", "8:15"], "Mill Field: cut on 8 June 2026 at 8:15 am"),
+        (["cut", "Mill Field", "--at", "2026-06-08T08:15"], "Mill Field: cut on 8 June 2026 at 8:15 am"),
+        (["wrapped", "Long Field"], "Long Field: wrapped on 10 June 2026 at 5:20 am"),
+        (
+            ["wrapped", "Long Field", "--moisture", "52", "--at", "2026-06-09T19:00"],
+            "Long Field: wrapped on 9 June 2026 at 7:00 pm, 52 % water",
+        ),
+    ],
+)
+def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: list[str], noted: str) -> None:
+    ran = run("note", *words, "-c", record_farm, "--now", AT)
+    assert ran == Ran(0, f"Noted {noted}; to undo it: forenoon note undo 1\n", "")
+    assert run("note", "list", "-c", record_farm) == Ran(0, f"   1  {noted}\n", "")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["moisture", "Long Field", "4.9"], "given '4.9' for the moisture, allowed 5 to 95 percent of water"),
+        (["moisture", "Long Field", "95.1"], "allowed 5 to 95 percent"),
+        (["moisture", "Long Field", "nan"], "allowed 5 to 95 percent"),
+        (["wrapped", "Long Field", "--moisture", "wet"], "given 'wet' for the moisture"),
+        (["moisture", "Hill", "58"], "given 'Hill', allowed one of: Long Field, Mill Field"),
+        (["moisture", "Long Field", "58", "--at", "14:30"], "given 14:30, allowed no time ahead"),
+        (
+            ["moisture", "Long Field", "58", "--at", "25:00"],
+            "given the time '25:00', allowed 14:30 or 2026-06-01T14:30",
+        ),
+        (["cut", "Long Field", "--on", "2026-06-11"], "given 2026-06-11, allowed no time ahead"),
+        (["cut", "Long Field", "--on", "2025-06-09"], "given 2025-06-09, allowed nothing older than a year"),
+        (["cut", "Long Field", "--at", "0001-01-01T00:00+14:00"], "which is no time that a clock can show"),
+        (["cut", "Long Field", "--on", "June"], "given the day 'June', allowed 2026-06-01, today or yesterday"),
+        (["cut", "Long Field", "--on", "today", "--at", "2026-06-08T08:15"], "given the day twice"),
+        (
+            ["cut", "Long Field", "--area", "10.1"],
+            "given '10.1' for the area, allowed more than 0 and up to 10 acres, the size of Long Field",
+        ),
+        (["cut", "Long Field", "--area", "0"], "allowed more than 0"),
+        (["undo", "1"], "given line 1, allowed a number that `forenoon note list` prints"),
+    ],
+)
+def test_a_note_that_cannot_be_is_not_kept(run: Run, record_farm: Path, words: list[str], said: str) -> None:
+    ran = run("note", *words, "-c", record_farm, "--now", AT)
+    assert (ran.code, ran.said) == (2, "")
+    assert said in ran.complaint
+    assert len(ran.complaint.splitlines()) == 1
+    assert run("note", "list", "-c", record_farm) == Ran(0, "", "")
+
+
+def test_notes_change_the_advice_until_they_are_undone(run: Run, record_farm: Path) -> None:
+    def advice() -> str:
+        return run("once", "--json", "-c", record_farm, "--now", AT).said
+
+    before = advice()
+    assert json.loads(before)["fields"][0]["advice"]["kind"] == "mow"
+    run("note", "cut", "Long Field", "--on", "2026-06-08", "-c", record_farm, "--now", AT)
+    assert json.loads(advice())["fields"][0]["advice"]["reason"] == "not ripe"
+    ran = run("note", "undo", "1", "-c", record_farm)
+    assert ran == Ran(0, "Deleted line 1: Long Field: cut on 8 June 2026\n", "")
+    assert advice() == before
+
+
+def test_a_note_about_a_field_that_is_gone_is_marked(run: Run, tmp_path: Path, record_farm: Path) -> None:
+    run("note", "cut", "Mill Field", "-c", record_farm, "--now", AT)
+    path = settings(tmp_path, 'source = "file"\npath = "record.csv"', ('"Mill Field"', '"Forge Field"'))
+    assert run("note", "list", "-c", path).said == (
+        "   1  Mill Field: cut on 10 June 2026 (no field of the settings has this name)\n"
+    )
+
+
+def test_a_note_from_a_process_of_its_own(tmp_path: Path, record_farm: Path) -> None:
+    state = tmp_path / "own" / "state"
+    given = [sys.executable, "-m", "daemon.commands", "note", "moisture", "Long Field", "58", "-c", str(record_farm)]
+    ran = subprocess.run(
+        [*given, "--now", AT],
+        env={**os.environ, "STATE_DIRECTORY": str(state)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert Ran(ran.returncode, ran.stdout, ran.stderr) == Ran(
+        0, "Noted Long Field: 58 % water on 10 June 2026 at 5:20 am; to undo it: forenoon note undo 1\n", ""
+    )
+    assert [(line.id, line.moisture) for line in Diary(state / "diary.sqlite3").lines()] == [(1, 0.58)]
+
+
+def test_a_diary_that_is_none(run: Run, tmp_path: Path, record_farm: Path) -> None:
+    (tmp_path / "state").mkdir()
+    (tmp_path / "state" / "diary.sqlite3").write_text("not a database, but long enough to be looked at" * 30)
+    for words in (["note", "cut", "Long Field"], ["note", "list"], ["note", "undo", "1"]):
+        ran = run(*words, "-c", record_farm)
+        assert (ran.code, ran.said) == (1, "")
+        assert "diary.sqlite3 cannot be used (file is not a database); make its folder writable" in ran.complaint
+    ran = run("once", "-c", record_farm, "--now", AT)
+    assert ran.code == 1
+    assert "no advice, because: diary: " in ran.complaint
+
+
 def test_check(run: Run, tmp_path: Path, record_farm: Path) -> None:
     good = run("check", "-c", record_farm)
     assert good.code == 0
@@ -189,7 +307,13 @@ def test_check(run: Run, tmp_path: Path, record_farm: Path) -> None:
     assert [word in bad.complaint for word in ("path", "area", "mown_per_hour")] == [True, True, True]
 
 
-@pytest.mark.parametrize("command", [["once"], ["run"], ["explain", "Long Field"], ["check"], ["test-alert"]])
+@pytest.mark.parametrize(
+    "command",
+    [
+        *(["once"], ["run"], ["explain", "Long Field"], ["check"], ["test-alert"]),
+        *(["note", "cut", "Long Field"], ["note", "list"], ["note", "undo", "1"]),
+    ],
+)
 def test_settings_that_are_not_there(run: Run, tmp_path: Path, command: list[str]) -> None:
     ran = run(*command, "-c", tmp_path / "none.toml")
     assert ran.code == 1

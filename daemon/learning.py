@@ -1,0 +1,291 @@
+"""From measured samples in the diary to the drying factor of every field."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time, timedelta
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from daemon.diary import Cut, Line, LineKind, cuts, day_words, local_day, mown, of_field, percent, southern
+from daemon.farm import Drying, Farm, Field
+from daemon.hours import HOUR, forecast_hours
+from daemon.prospect import daily_extremes, field_growth_on
+from daemon.units import clock_time
+from daemon.weather.contract import Weather, at_utc, iso
+from daemon.workplan import day_index
+from models import coefficients as c
+from models.growth import Growth, GrowthUnknown
+from models.learning import Samples, factor_of, learn_drying
+from models.swath import dry_basis, lay_swath, standing_wetness, wet_basis, wilt
+
+Array = NDArray[np.float64]
+Model = Callable[[Array], Array]  # drying factors to moistures [wet basis] at the hour of the sample
+
+DAY: Final = timedelta(days=1)
+OLD: Final = timedelta(days=730)  # a sample older than this is named as old
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """A farm that has learnt from its samples.
+
+    `told` holds plain sentences by the name of the field, `factors` what each line told, as far as the weather of its
+    day was at hand.
+    """
+
+    farm: Farm
+    told: Mapping[str, tuple[str, ...]]
+    factors: Mapping[int, float]
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """A reading and what came of it: the drying factor that it tells, or None and the reason in `words`."""
+
+    line: Line
+    field: int
+    mowing: object
+    factor: float | None
+    words: str
+    fresh: bool = False  # reckoned now, not kept from a time when its weather was at hand
+
+
+class _SetAside(Exception):
+    """A sample that tells nothing; the text says why."""
+
+
+class _NotAtHand(_SetAside):
+    """A sample whose weather is not there, so that it may have been reckoned before."""
+
+
+def learnt(farm: Farm, lines: Sequence[Line], weather: Weather, now: datetime) -> Learnt:
+    """Return the farm with the drying of every field as the samples in the diary tell it.
+
+    Parameters
+    ----------
+    farm : Farm
+        As in the settings, before `with_diary`: a sample belongs to the growth that stood there then.
+    lines : sequence of Line
+    weather : Weather
+        Of its past, the hours in which a sample was lying are dried again.
+    now : datetime
+
+    Notes
+    -----
+    A sample whose weather is no longer at hand counts by what it told while it was. Today's settings of the swath, the
+    stand and the yield are taken for all samples. Samples of whatever age weigh the same.
+    """
+    days = daily_extremes(weather, farm)
+    found = [
+        _sample(farm, number, of_field(lines, field, now), line, weather, days)
+        for number, field in enumerate(farm.fields)
+        for line in of_field(lines, field, now)
+        if line.moisture is not None
+    ]
+    found.sort(key=lambda one: (one.line.at, one.line.id))
+    used = [one for one in found if one.factor is not None]
+    steps = [_posterior(used[:count], len(farm.fields)) for count in range(len(used) + 1)]
+    told = {field.name: tuple(_told(farm, number, found, used, steps, now)) for number, field in enumerate(farm.fields)}
+    fields = tuple(_dried(field, number, used, steps[-1]) for number, field in enumerate(farm.fields))
+    fresh = {one.line.id: one.factor for one in used if one.fresh and one.factor is not None}
+    return Learnt(replace(farm, fields=fields) if used else farm, told, fresh)
+
+
+def _sample(farm: Farm, number: int, own: Sequence[Line], line: Line, weather: Weather, days: pd.DataFrame) -> _Sample:
+    """Reckon one sample, or set it aside."""
+    told = cuts(own, farm.place)
+    try:
+        cut = _mowing(farm, told, line)
+    except _SetAside as why:
+        return _Sample(line, number, None, None, str(why))
+    mowing = (number, cut.day)
+    try:
+        factor, words = _reckoned(farm, farm.fields[number], told, cut, line, weather, days)
+        return _Sample(line, number, mowing, factor, words, fresh=True)
+    except (_NotAtHand, GrowthUnknown) as why:
+        if line.factor is None:
+            return _Sample(line, number, mowing, None, str(why))
+        return _Sample(line, number, mowing, line.factor, "reckoned when its weather was at hand")
+    except (_SetAside, ValueError) as why:
+        return _Sample(line, number, mowing, None, str(why))
+
+
+def _mowing(farm: Farm, told: Sequence[Cut], line: Line) -> Cut:
+    """Return the cut that a sample was taken of: the last one begun on its day or the day before."""
+    day = local_day(line, farm.place)
+    near = [cut for cut in told if cut.day in (day, day - DAY)]
+    if not near:
+        raise _SetAside("no cut is noted on its day or the day before; note the cut of its field")
+    begun = [cut for cut in near if _begun(farm, cut) <= line.at]
+    if not begun:
+        raise _SetAside(f"it was taken before mowing began at {_clock(farm, _begun(farm, near[0]))}")
+    cut = max(begun, key=lambda one: _begun(farm, one))
+    if (line.at - _begun(farm, cut)) / HOUR < c.LEAST_LYING:
+        raise _SetAside(f"it was taken less than an hour after mowing began at {_clock(farm, _begun(farm, cut))}")
+    return cut
+
+
+def _reckoned(
+    farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, line: Line, weather: Weather, days: pd.DataFrame
+) -> tuple[float, str]:
+    """Return the factor that a sample tells, and in words what the model had."""
+    growth = _growth_at(farm, field, told, cut, days)
+    model, start = _model(farm, field, growth, cut, line, weather)
+    reading = line.moisture or np.nan
+    if reading > start:
+        raise _SetAside(f"it is wetter than the standing crop of the model, {percent(start)}")
+    factor = factor_of(model, reading)
+    if factor is None:
+        raise _SetAside(f"no drying factor from {c.LEAST_FACTOR:g} to {c.MOST_FACTOR:g} leads to it")
+    slower, faster, plain = model(np.array([factor * np.exp(-c.K400_SPREAD), factor * np.exp(c.K400_SPREAD), 1.0]))
+    # Two points of error in the moisture at mowing would then move the factor by more than is not known of it anyway.
+    if slower - faster < 2.0 * c.START_MOISTURE_SPREAD:
+        raise _SetAside("it hardly depends on how fast the crop dries; take one when more has dried")
+    return factor, f"the model had {percent(float(plain))} for a crop {_mown_words(farm, cut, line)}"
+
+
+def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, days: pd.DataFrame) -> Growth:
+    """Return the growth that a mowing ended, up to its day."""
+    known = field.last_cut if field.last_cut is not None and field.last_cut < cut.day else None
+    before = mown(
+        replace(field, last_cut=known),
+        [one for one in told if one.day < cut.day],
+        cut.day,
+        southern=southern(farm.place),
+    )
+    looks = tuple(look for look in field.looks if look.on <= cut.day)
+    then = days[days.index <= cut.day]
+    if then.empty or then.index[-1] < cut.day:
+        raise _NotAtHand(f"the weather of the whole of {day_words(cut.day)} is not at hand")
+    return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), then)
+
+
+def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weather: Weather) -> tuple[Model, float]:
+    """Return the swath that a sample was taken of, as a function of the drying factor, and its moisture when cut."""
+    at = day_index(growth, cut.day)
+    if not growth.stage[at]:
+        raise _SetAside(f"the season had not begun on {day_words(cut.day)}")
+    dry_matter = field.expected_yield or max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
+    if 100.0 * dry_matter / farm.baleage.swath_share > c.DENSITY_MOST:
+        raise _SetAside("the swath lay too thick for the model")
+    opens = _noon_before(farm, cut)
+    drying = forecast_hours(farm, _hours_that_came(weather, opens, line.at), cut.day).drying
+    ends = np.arange(1.0, drying.rain.shape[1] + 1.0)
+    begun, taken, midnight = ((moment - opens) / HOUR for moment in (_begun(farm, cut), line.at, _midnight(farm, cut)))
+    whole = min(int(taken), ends.size - 1)  # the full hours before the sample: within an hour water falls evenly
+    standing = float(np.interp(begun, ends, standing_wetness(drying, dry_matter)[0]))
+    moisture = float(np.clip(growth.start_moisture[at], 0.5, 0.9))
+
+    def model(factors: Array) -> Array:
+        one_member = np.ones((1, factors.size))
+        swath = lay_swath(
+            dry_matter * one_member,
+            moisture * one_member,
+            farm.baleage.swath_share,
+            drying_factor=factors * one_member,
+            crop_factor=growth.drying_factor,
+            conditioned=farm.baleage.conditioned,
+        )
+        carried = np.full((1, 1), standing)
+        water = wilt(drying, swath, np.array([begun]), carried, later_day=ends - 0.5 > midnight)[:, 0, 0]
+        return np.asarray(wet_basis(water[whole] + (taken - whole) * (water[whole + 1] - water[whole])))
+
+    start = dry_basis(np.array(moisture)) + standing / (0.1 * dry_matter)
+    return model, float(wet_basis(start))
+
+
+def _hours_that_came(weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:
+    """Return the past hours from `opens` to the end of the hour in which a sample was taken."""
+    whole = taken.replace(minute=0, second=0, microsecond=0)
+    first, last = at_utc(opens), at_utc(whole if whole == taken else whole + HOUR)
+    labels = weather.past["time"].to_numpy()
+    if labels[0] > first or labels[-1] < last:
+        raise _NotAtHand(f"the past weather from {iso(first)} to {iso(last)} is not at hand")
+    return weather.past.sel(time=slice(first, last))
+
+
+def _begun(farm: Farm, cut: Cut) -> datetime:
+    """Return when mowing began: as noted, or else at the earliest start."""
+    if _is_timed(cut):
+        return cut.line.at
+    return datetime.combine(cut.day, farm.work.earliest_start, tzinfo=farm.place.timezone).astimezone(UTC)
+
+
+def _is_timed(cut: Cut) -> bool:
+    return cut.line.timed and cut.line.kind is LineKind.CUT
+
+
+def _midnight(farm: Farm, cut: Cut) -> datetime:
+    """Return the end of the day of mowing."""
+    return datetime.combine(cut.day + DAY, time(0), tzinfo=farm.place.timezone).astimezone(UTC)
+
+
+def _noon_before(farm: Farm, cut: Cut) -> datetime:
+    """Return the full hour about noon of the day before a mowing: by then the crop has lost the last dew."""
+    noon = datetime.combine(cut.day - DAY, time(12), tzinfo=farm.place.timezone).astimezone(UTC)
+    return noon.replace(minute=0)
+
+
+def _posterior(used: Sequence[_Sample], fields: int) -> tuple[Array, Array]:
+    """Return the drying factor of every field and how uncertain it is, after some samples."""
+    mowings = list(dict.fromkeys(one.mowing for one in used))
+    samples = Samples(
+        np.log(np.array([one.factor for one in used], dtype=float)),
+        np.array([one.field for one in used], dtype=np.int64),
+        np.array([mowings.index(one.mowing) for one in used], dtype=np.int64),
+    )
+    mean, deviation = learn_drying(samples, fields)
+    return np.exp(mean), deviation
+
+
+def _dried(field: Field, number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Field:
+    own = sum(one.field == number for one in used)
+    return replace(field, drying=Drying(float(posterior[0][number]), float(posterior[1][number]), own))
+
+
+def _told(
+    farm: Farm,
+    number: int,
+    found: Sequence[_Sample],
+    used: Sequence[_Sample],
+    steps: Sequence[tuple[Array, Array]],
+    now: datetime,
+) -> Iterator[str]:
+    """Yield what each sample of a field told and did, and what all of them come to."""
+    for one in (one for one in found if one.field == number):
+        reading = f"Sample of {percent(one.line.moisture or 0.0)} on {_when(farm, one.line)} (line {one.line.id})"
+        if one.factor is None:
+            yield f"{reading} is set aside: {one.words}."
+            continue
+        count = used.index(one)
+        before, after = (float(steps[step][0][number]) for step in (count, count + 1))
+        old = " It is older than two years." if now - one.line.at > OLD else ""
+        yield (
+            f"{reading}: {one.words}; it tells a drying factor of {one.factor:.2f}, "
+            f"which moved the field's from {before:.2f} to {after:.2f}.{old}"
+        )
+    if used:
+        own = sum(one.field == number for one in used)
+        factor, spread = (float(values[number]) for values in steps[-1])
+        yield (
+            f"Drying factor {factor:.2f}, uncertain by {100.0 * spread:.0f} % instead of "
+            f"{100.0 * c.K400_SPREAD:.0f} %: samples of this field {own}, of others {len(used) - own}."
+        )
+
+
+def _mown_words(farm: Farm, cut: Cut, line: Line) -> str:
+    day = "" if cut.day == local_day(line, farm.place) else " the day before"
+    why = "" if _is_timed(cut) else " (the earliest start: its hour is not noted)"
+    return f"mown{day} at {_clock(farm, _begun(farm, cut))}{why}"
+
+
+def _when(farm: Farm, line: Line) -> str:
+    return f"{day_words(local_day(line, farm.place))} at {_clock(farm, line.at)}"
+
+
+def _clock(farm: Farm, at: datetime) -> str:
+    return clock_time(at.astimezone(farm.place.timezone), farm.units)
