@@ -73,14 +73,23 @@ class Work:
 
     mown_per_hour: float  # [ha/h]
     raked_per_hour: float  # [ha/h]
-    bales_per_hour: float
+    bales_per_hour: float | None  # None: from the next three
+    baler_intake: float  # [t DM/h]
+    bale_cycle: float  # [min] to tie and drop a bale
+    baled_per_hour: float  # [ha/h] that the baler drives over at most
     wraps_per_hour: float
+    wrap_within: float  # [h] from baling to wrapping
     bale_dry_matter: float  # [t]
+    bales_per_roll: float  # of film
     rake_lead: float  # [h] from raking a strip to baling it
+    travel: float  # [h] from one field to the next
     hands: int  # people able to work at once
     earliest_start: time
     latest_start: time
     finish_by: time
+    after_dark: bool  # whether work goes on after sunset
+    break_at: time | None
+    break_hours: float
     days_off: frozenset[int]  # weekdays, Monday is 0
     least_area: float  # [ha] less than this is not worth hitching up for
     traction: Traction

@@ -59,12 +59,24 @@ class Chance:
 
 
 @dataclass(frozen=True)
+class IfLeft:
+    """What becomes of strips that are not wrapped in the evening.
+
+    `moisture` (wet basis) is theirs towards noon of the next day if it stays dry, `rain` [1] the odds of rain before.
+    """
+
+    moisture: Band
+    rain: float
+
+
+@dataclass(frozen=True)
 class FieldDay:
     """One field on one day: how much of it can be mown and wrapped, when, how sure, or why not.
 
     `area` [ha] is the largest area at the odds needed, 0 if none; `odds` belong to it, or to the least area worth
-    hitching up for when `area` is 0 (None when they cannot be known). Times are local; all are None when `area` is
-    0. `curve` holds acres against odds.
+    hitching up for when `area` is 0 (None when they cannot be known); `raw_odds` are the same before the farm's own
+    record has its say. Times are local; all are None when `area` is 0. `curve` holds acres against odds. `hour_later`
+    is what is left when mowing begins an hour later: the area at the odds needed, and the odds of this day's `area`.
     """
 
     date: date
@@ -73,6 +85,7 @@ class FieldDay:
     days_left: float  # until past its best, negative when past
     area: float = 0.0
     odds: float | None = None
+    raw_odds: float | None = None
     curve: tuple[Chance, ...] = ()
     start: datetime | None = None
     mow_until: datetime | None = None
@@ -81,6 +94,9 @@ class FieldDay:
     wrapped_by: datetime | None = None
     moisture_at_baling: Band | None = None
     bales: int | None = None
+    film_rolls: int | None = None
+    hour_later: Chance | None = None
+    if_left: IfLeft | None = None
     too_dry: float | None = None  # share of the area that is drier than wanted when raked
     reason: Reason | None = None
     spoiled: float | None = None  # share of the forecast in which the reason strikes
@@ -89,7 +105,7 @@ class FieldDay:
     def without_plan(self, reason: Reason, spoiled: float | None = None) -> "FieldDay":
         """Return the day with nothing to be mown and the reason; its odds stay, for they are still true."""
         bare = FieldDay(self.date, self.ripeness, self.ndf, self.days_left)
-        return replace(bare, odds=self.odds, curve=self.curve, reason=reason, spoiled=spoiled)
+        return replace(bare, odds=self.odds, raw_odds=self.raw_odds, curve=self.curve, reason=reason, spoiled=spoiled)
 
 
 @dataclass(frozen=True)
@@ -109,6 +125,7 @@ class FieldProspect:
     days: tuple[FieldDay, ...]
     unknown: Reason | None = None
     detail: str = ""
+    told: tuple[str, ...] = ()  # what the diary says of it, in sentences
 
 
 @dataclass(frozen=True)

@@ -1,26 +1,20 @@
 """One pass over the farm: from weather to what can be done with each field on each of the coming days."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from itertools import takewhile
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from daemon.farm import Farm, Field
+from daemon.hours import ForecastHours, Window, forecast_hours, work_window
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, WeatherFacts
+from daemon.overnight import if_left
 from daemon.weather.contract import Weather
-from daemon.workplan import (
-    ForecastHours,
-    WorkedDay,
-    day_index,
-    field_after,
-    field_on,
-    forecast_hours,
-    ripeness,
-    standing_water,
-    work_window,
-)
+from daemon.workplan import WorkedDay, day_index, field_after, field_on, ripeness, standing_crop
 from models.growth import Growth, GrowthUnknown, StageLook, field_growth
 
 WHOLE_DAY = 23  # hours that a day needs for its extremes to be believed: the shortest day has 23
@@ -49,8 +43,9 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
     if trouble is not None:
         return no_prospect(farm, now, trouble, detail, facts)
     days = _known_days(daily_extremes(weather, farm), farm, now)
-    hours = forecast_hours(farm, weather.ahead)
-    pairs = [_field(farm, field, days, hours, now) for field in farm.fields]
+    hours = forecast_hours(farm, weather.ahead, now.astimezone(farm.place.timezone).date())
+    windows = _windows(farm, hours, now)
+    pairs = [_field(farm, field, days, hours, windows) for field in farm.fields]
     shared = _share_days(farm, [worked for _, worked in pairs], hours)
     return Prospect(
         farm.name,
@@ -123,15 +118,21 @@ def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason
     return None, ""
 
 
+def _windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
+    """Return the working days from today on that the forecast covers."""
+    days = (hours.today + timedelta(days=ahead) for ahead in range(HORIZON))
+    found = (work_window(farm, day, now, hours) for day in days)
+    return list(takewhile(lambda window: window is not None, found))  # type: ignore[arg-type]
+
+
 def _field(
-    farm: Farm, field: Field, days: pd.DataFrame, hours: ForecastHours, now: datetime
+    farm: Farm, field: Field, days: pd.DataFrame, hours: ForecastHours, windows: Sequence[Window]
 ) -> tuple[FieldProspect, dict[date, WorkedDay]]:
     """Return a field's prospect alone, and the plans behind it."""
-    today = now.astimezone(farm.place.timezone).date()
-    if field.last_cut is not None and field.last_cut > today:
+    if field.last_cut is not None and field.last_cut > hours.today:
         return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet"), {}
     try:
-        return _reckoned(farm, field, _growth(farm, field, days), hours, now)
+        return _reckoned(farm, field, field_growth_on(farm, field, days), hours, windows)
     except GrowthUnknown as unknown:
         return _unknown(field, Reason.GROWTH_UNKNOWN, str(unknown)), {}
     except ValueError as wrong:
@@ -139,30 +140,29 @@ def _field(
 
 
 def _reckoned(
-    farm: Farm, field: Field, growth: Growth, hours: ForecastHours, now: datetime
+    farm: Farm, field: Field, growth: Growth, hours: ForecastHours, windows: Sequence[Window]
 ) -> tuple[FieldProspect, dict[date, WorkedDay]]:
     """Return the prospect of a field whose growth is known."""
-    today = now.astimezone(farm.place.timezone).date()
-    at = day_index(growth, today)
+    at = day_index(growth, hours.today)
     if not 0 <= at < growth.day.size:
-        return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}"), {}
+        return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {hours.today}"), {}
     if not growth.stage[at]:
         return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun"), {}
-    standing = standing_water(growth, today, hours)
-    shown: list[FieldDay] = []
-    worked: dict[date, WorkedDay] = {}
-    for day in (today + timedelta(days=ahead) for ahead in range(min(HORIZON, growth.day.size - at))):
-        window = work_window(farm, day, now, hours)
-        if window is None:
-            break
-        result = field_on(farm, field, growth, window, hours, standing)
-        if isinstance(result, WorkedDay):
-            worked[day] = result
-        shown.append(result.shown if isinstance(result, WorkedDay) else result)
+    crop = standing_crop(field, growth, hours)
+    results = {window.date: field_on(farm, crop, window, hours) for window in windows[: growth.day.size - at]}
+    worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}
+    shown = (result.shown if isinstance(result, WorkedDay) else result for result in results.values())
     return _described(field, growth, at, tuple(shown)), worked
 
 
-def _growth(farm: Farm, field: Field, days: pd.DataFrame) -> Growth:
+def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame) -> Growth:
+    """Return the growth of a field over days with their extremes.
+
+    Raises
+    ------
+    GrowthUnknown
+        As `models.growth.field_growth`.
+    """
     return field_growth(
         field.stand,
         np.array(days.index.to_numpy(), dtype="datetime64[D]"),
@@ -208,8 +208,9 @@ def _share_days(
         open_ = [days[day] for days in worked if day in days and _held_back(farm, days[day].shown) is None]
         before: WorkedDay | None = None
         for field_day in sorted(open_, key=lambda one: one.shown.days_left):
-            placed = field_day if before is None else field_after(farm, before, field_day, hours.to_odds)
-            shared[field_day.field.name, day] = placed.shown
+            placed = field_day if before is None else field_after(farm, before, field_day, hours)
+            left = if_left(farm, placed, hours) if placed.plan.strips else None
+            shared[field_day.crop.field.name, day] = replace(placed.shown, if_left=left)
             before = placed if placed.plan.strips else before
     return shared
 

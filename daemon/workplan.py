@@ -1,29 +1,23 @@
 """From hours of weather and a growing field to what can be mown, baled and wrapped on each day."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta
-from functools import partial
+from datetime import date
 
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.farm import Farm, Field
+from daemon.hours import ForecastHours, Window
 from daemon.outlook import Band, Chance, FieldDay, Reason, Ripeness
 from models import coefficients as c
-from models.draws import Draws, draw_crop
 from models.growth import Growth
-from models.odds import independent_members, odds_from_share
-from models.plan import CropDay, Hindrance, Plan, best_plan, evening, hindrance, next_plan
-from models.swath import DryingHours, dry_basis, drying_hours, lay_swath, standing_wetness, wet_basis, wilt
-from models.workday import SLOTS_PER_HOUR, Crew, baling_window, wet_hours
+from models.plan import CropDay, Hindrance, Plan, best_plan, evening, hindrance, hour_later, next_plan
+from models.swath import Swath, dry_basis, lay_swath, standing_wetness, wet_basis, wilt
+from models.workday import SLOTS_PER_HOUR, Crew, baling_hours, baling_window
 
 Array = NDArray[np.float64]
 
-HOUR = timedelta(hours=1)
-SLOT = HOUR / SLOTS_PER_HOUR
-START_EVERY = SLOTS_PER_HOUR  # slots between the starts that are tried
 MOWING_AFTER_LATEST_START = 8  # [slots] mowing may go on for
 REASONS: Mapping[Hindrance, Reason] = {
     Hindrance.RAIN: Reason.RAIN,
@@ -33,128 +27,84 @@ REASONS: Mapping[Hindrance, Reason] = {
 
 
 @dataclass(frozen=True)
-class ForecastHours:
-    """The hours ahead as the models want them; `ends` (hour,) are UTC labels at the end of each hour."""
+class Crop:
+    """What stands in a field: its growth, and the dew and rain [mm] on it, shape (member, hour)."""
 
-    ends: NDArray[np.datetime64]
-    drying: DryingHours
-    wet: NDArray[np.bool_]  # (member, hour)
-    draws: Draws
-    to_odds: Callable[[Array], Array]
+    field: Field
+    growth: Growth
+    wetness: Array
 
+    def dry_matter(self, day: date) -> float:
+        """Return the yield on a day [t/ha]: what the settings expect, else the growth model's."""
+        at = day_index(self.growth, day)
+        return self.field.expected_yield or max(float(self.growth.dry_matter[at]), c.LEAST_DRY_MATTER)
 
-@dataclass(frozen=True)
-class Window:
-    """A working day on the grid of slots: slot 0 begins with the hour in which work may start."""
-
-    date: date
-    begins: datetime  # UTC
-    first_hour: int  # index into the forecast hours
-    hours: int
-    starts: Sequence[int]  # slots that are tried for the beginning of mowing
-    latest: int  # last slot in which mowing of a field may begin
-    finish: int  # slot
-
-    def at(self, slot: int, farm: Farm) -> datetime:
-        """Return the farm's clock at the beginning of a slot."""
-        return (self.begins + slot * SLOT).astimezone(farm.place.timezone)
+    @property
+    def standing(self) -> float:
+        """The area [ha] that is not yet cut."""
+        return self.field.area if self.field.standing is None else self.field.standing
 
 
 @dataclass(frozen=True)
 class WorkedDay:
     """A field on a day with the plan behind its numbers, so that the next field can be fitted in after it."""
 
-    field: Field
+    crop: Crop
     window: Window
-    crop: CropDay
+    day: CropDay
     crew: Crew
     plan: Plan
     shown: FieldDay
 
 
-def forecast_hours(farm: Farm, ahead: xr.Dataset) -> ForecastHours:
-    """Return the hours of a contract Dataset with their drying; temperature, humidity and wind become hourly means."""
-    values = {str(name): ahead[name].transpose("member", "time").to_numpy() for name in ahead.data_vars}
-    ends = ahead["time"].to_numpy()[1:]
-    rain = values["precipitation_amount"][:, 1:]
-    step = round(float(ahead.attrs["native_step_hours"]))
-    members = rain.shape[0]
-    known = ahead.attrs["kind"] == "record"
-    drying = drying_hours(
-        _hour_means(values["air_temperature"]),
-        _hour_means(values["dew_point_temperature"]),
-        _hour_means(values["wind_speed"]),
-        values["surface_downwelling_shortwave_flux_in_air"][:, 1:],
-        rain,
-        ends,
-        latitude=farm.place.latitude,
-        longitude=farm.place.longitude,
-        elevation=farm.place.elevation,
-    )
-    began = int((ends[0] - ends[0].astype("datetime64[D]")) / np.timedelta64(1, "h")) - 1
-    wet = wet_hours(rain, step, wet_hour=farm.weather.wet_hour, wet_step=farm.weather.wet_step, offset=began % step)
-    independent = np.inf if known else independent_members(members)
-    return ForecastHours(ends, drying, wet, draw_crop(members), partial(odds_from_share, independent=independent))
+def standing_crop(field: Field, growth: Growth, hours: ForecastHours) -> Crop:
+    """Return a field's crop with the water that is on it in the hours ahead."""
+    at = day_index(growth, hours.today)
+    wetness = standing_wetness(hours.drying, max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER))
+    return Crop(field, growth, wetness)
 
 
-def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> Window | None:
-    """Return the working day on its grid, or None where the forecast does not cover it."""
-    work = farm.work
-    earliest, latest, finish = (_utc(farm, day, at) for at in (work.earliest_start, work.latest_start, work.finish_by))
-    begins = earliest.replace(minute=0, second=0, microsecond=0)
-    first = round((begins + HOUR - _moment(hours.ends[0])) / HOUR)
-    count = -(-(finish - begins) // HOUR)
-    if first < 0 or first + count > hours.ends.size:
-        return None
-    opens = -(-(max(earliest, now) - begins) // SLOT)
-    last = (latest - begins) // SLOT
-    starts = range(opens, last + 1, START_EVERY)
-    return Window(day, begins, first, count, starts, last, (finish - begins) // SLOT)
-
-
-def field_on(
-    farm: Farm, field: Field, growth: Growth, window: Window, hours: ForecastHours, standing: Array
-) -> WorkedDay | FieldDay:
-    """Return what can be done with a field on a day, alone.
-
-    Parameters
-    ----------
-    farm, field, growth, window, hours
-    standing : array [mm], shape (member, hour)
-        Dew and rain on the standing crop at the end of each forecast hour.
-    """
-    at = day_index(growth, window.date)
-    bare = _without_plan(growth, at, window.date)
+def field_on(farm: Farm, crop: Crop, window: Window, hours: ForecastHours) -> WorkedDay | FieldDay:
+    """Return what can be done with a field on a day, alone."""
+    bare = _without_plan(crop.growth, window.date)
     if not window.starts:
         return bare.without_plan(Reason.TOO_LATE_TODAY)
-    yield_ = field.expected_yield or max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
-    if 100.0 * yield_ / farm.baleage.swath_share > c.DENSITY_MOST:
+    if 100.0 * crop.dry_matter(window.date) / farm.baleage.swath_share > c.DENSITY_MOST:
         return bare.without_plan(Reason.TOO_THICK)
-    crop = _crop_day(farm, growth, at, yield_, window, hours, standing)
-    crew = _crew(farm, window)
-    most = min(-int(-field.area // _strip_area(farm)), crop.ready.shape[0])
+    day = crop_day(farm, swath_of(farm, crop, window.date, hours), crop.wetness, window, hours, window.starts)
+    crew = crew_on(farm, window)
+    most = min(-int(-crop.standing // strip_area(farm)), day.ready.shape[0])
     least = _least_strips(farm, most)
-    needed = farm.alerts.odds_needed
-    plan = best_plan(crop, crew, window.starts, most=most, least=least, needed=needed, to_odds=hours.to_odds)
-    shown = _shown(farm, field, bare, window, plan, crop, crew, least)
-    return WorkedDay(field, window, crop, crew, plan, shown)
+    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window.date)
+    plan = best_plan(day, crew, window.starts, most=most, least=least, needed=needed, to_odds=to_odds)
+    worked = WorkedDay(crop, window, day, crew, plan, bare)
+    shown = _shown(farm, worked, hours, least)
+    if plan.strips:
+        later = hour_later(plan, day, crew, needed=needed, to_odds=to_odds)
+        left = min(later.strips * strip_area(farm), shown.area)
+        shown = replace(shown, hour_later=Chance(left, float(later.odds[plan.strips - 1])))
+    return replace(worked, shown=shown)
 
 
-def field_after(farm: Farm, before: WorkedDay, day: WorkedDay, to_odds: Callable[[Array], Array]) -> WorkedDay:
+def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: ForecastHours) -> WorkedDay:
     """Return the same day for a field that is mown after another one by the same people."""
-    if day.plan.strips == 0:
-        return day
-    full = replace(day, shown=replace(day.shown.without_plan(Reason.DAY_IS_FULL), after=before.field.name))
-    if before.plan.end > day.window.latest:
-        return replace(full, plan=replace(day.plan, strips=0))
-    most = day.plan.odds.size
+    if worked.plan.strips == 0:
+        return worked
+    window, name = worked.window, before.crop.field.name
+    full = replace(worked, shown=replace(worked.shown.without_plan(Reason.DAY_IS_FULL), after=name))
+    travel = _slots(farm.work.travel)
+    if before.plan.end + travel > window.latest:
+        return replace(full, plan=replace(worked.plan, strips=0))
+    most = worked.plan.odds.size
     least = _least_strips(farm, most)
-    needed = farm.alerts.odds_needed
-    plan = next_plan(before.plan, day.crop, day.crew, most=most, least=least, needed=needed, to_odds=to_odds)
+    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window.date)
+    plan = next_plan(
+        before.plan, worked.day, worked.crew, travel, most=most, least=least, needed=needed, to_odds=to_odds
+    )
     if plan.strips == 0:
         return replace(full, plan=plan)
-    shown = _shown(farm, day.field, day.shown, day.window, plan, day.crop, day.crew, least)
-    return replace(day, plan=plan, shown=replace(shown, after=before.field.name))
+    placed = replace(worked, plan=plan, shown=replace(worked.shown, hour_later=None))
+    return replace(placed, shown=replace(_shown(farm, placed, hours, least), after=name))
 
 
 def day_index(growth: Growth, day: date) -> int:
@@ -177,38 +127,57 @@ def ripeness(ndf: float, target: float) -> Ripeness:
     return Ripeness.RIPE if ndf <= target + c.RIPE_HALF_WIDTH else Ripeness.PAST
 
 
-def standing_water(growth: Growth, today: date, hours: ForecastHours) -> Array:
-    """Return the dew and rain [mm] on the standing crop at the end of each hour, shape (member, hour)."""
-    at = day_index(growth, today)
-    return standing_wetness(hours.drying, max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER))
-
-
-def _crop_day(
-    farm: Farm, growth: Growth, at: int, yield_: float, window: Window, hours: ForecastHours, standing: Array
+def crop_day(
+    farm: Farm, swath: Swath, wetness: Array, window: Window, hours: ForecastHours, starts: Sequence[int]
 ) -> CropDay:
-    """Dry every strip that may be mown on the day, in every case."""
-    draws, baleage = hours.draws, farm.baleage
-    dry_matter = yield_ * draws.yield_factor
-    swath = lay_swath(
-        dry_matter,
-        np.clip(growth.start_moisture[at] + draws.start_moisture, 0.5, 0.9),
-        baleage.swath_share,
-        drying_factor=draws.drying_factor,
-        crop_factor=growth.drying_factor,
-        conditioned=baleage.conditioned,
-    )
-    first = window.starts[0]
-    rows = np.arange(first, min(window.starts[-1] + MOWING_AFTER_LATEST_START, window.finish))
-    lying = np.clip(np.arange(1, window.hours + 1)[:, None] - rows / SLOTS_PER_HOUR, 0.0, 1.0)
+    """Dry every strip that may be mown on the day when mowing begins in one of these slots, in every case.
+
+    Parameters
+    ----------
+    farm, window, hours
+    swath : Swath
+        How the crop lies when mown, shape (member, draw).
+    wetness : array [mm], shape (member, hour)
+        Dew and rain on the standing crop at the end of each forecast hour.
+    starts : sequence of int
+        Slots in which mowing may begin, in order.
+    """
+    first = starts[0]
+    rows = np.arange(first, min(starts[-1] + MOWING_AFTER_LATEST_START, window.finish))
     span = (window.first_hour, window.first_hour + window.hours)
-    water = wilt(hours.drying.between(*span), swath, lying, _at_mowing(standing, window, rows))
+    wet_at_mowing = at_mowing(wetness, window, rows)
+    water = wilt(hours.drying.between(*span), swath, rows / SLOTS_PER_HOUR, wet_at_mowing)
     water = water.reshape(*water.shape[:2], -1)
-    ready, closes = baling_window(water, float(dry_basis(np.array(baleage.wettest))))
-    bales = (_strip_area(farm) * dry_matter / farm.work.bale_dry_matter).ravel()
-    return CropDay(first, ready, closes, bales, water, hours.wet[:, slice(*span)], dry_matter.shape[1])
+    ready, closes = baling_window(water, float(dry_basis(np.array(farm.baleage.wettest))))
+    dry_matter = swath.dry_matter.ravel()
+    return CropDay(
+        first=first,
+        ready=ready,
+        closes=closes,
+        bales=strip_area(farm) * dry_matter / farm.work.bale_dry_matter,
+        baling=_baling_slots(farm, dry_matter),
+        water=water,
+        wet=hours.wet[:, slice(*span)],
+        draws=swath.dry_matter.shape[1],
+        pace=window.pace,
+    )
 
 
-def _at_mowing(standing: Array, window: Window, rows: NDArray[np.int64]) -> Array:
+def swath_of(farm: Farm, crop: Crop, day: date, hours: ForecastHours) -> Swath:
+    """Return the swath that a field makes when mown on a day, in every case."""
+    draws, drying = hours.draws, crop.field.drying
+    start_moisture = crop.growth.start_moisture[day_index(crop.growth, day)]
+    return lay_swath(
+        crop.dry_matter(day) * draws.yield_factor,
+        np.clip(start_moisture + draws.start_moisture, 0.5, 0.9),
+        farm.baleage.swath_share,
+        drying_factor=drying.factor * draws.drying_factor ** (drying.spread / c.K400_SPREAD),
+        crop_factor=crop.growth.drying_factor,
+        conditioned=farm.baleage.conditioned,
+    )
+
+
+def at_mowing(standing: Array, window: Window, rows: NDArray[np.int64]) -> Array:
     """Return the water [mm] on the standing crop when each strip is mown, shape (strip, member)."""
     hour = window.first_hour + rows / SLOTS_PER_HOUR - 1.0  # values stand at the ends of the hours
     whole = np.clip(hour.astype(np.int64), 0, standing.shape[1] - 2)
@@ -216,71 +185,82 @@ def _at_mowing(standing: Array, window: Window, rows: NDArray[np.int64]) -> Arra
     return np.asarray((standing[:, whole] * (1.0 - share) + standing[:, whole + 1] * share).T)
 
 
-def _strip_area(farm: Farm) -> float:
-    """Return what is mown in a slot [ha]."""
+def _baling_slots(farm: Farm, dry_matter: Array) -> Array:
+    """Return what baling a strip takes [slots] in each case."""
+    work, area = farm.work, strip_area(farm)
+    if work.bales_per_hour is not None:
+        return np.asarray(area * dry_matter / work.bale_dry_matter / work.bales_per_hour * SLOTS_PER_HOUR)
+    hours = baling_hours(
+        dry_matter,
+        area,
+        bale=work.bale_dry_matter,
+        intake=work.baler_intake,
+        cycle=work.bale_cycle / 60.0,
+        area_per_hour=work.baled_per_hour,
+    )
+    return hours * SLOTS_PER_HOUR
+
+
+def strip_area(farm: Farm) -> float:
+    """Return what is mown in a slot at full pace [ha]."""
     return farm.work.mown_per_hour / SLOTS_PER_HOUR
 
 
 def _least_strips(farm: Farm, most: int) -> int:
     """Return the strips that are worth hitching up for; a smaller field is mown whole."""
-    return min(max(-int(-farm.work.least_area // _strip_area(farm)), 1), most)
+    return min(max(-int(-farm.work.least_area // strip_area(farm)), 1), most)
 
 
-def _crew(farm: Farm, window: Window) -> Crew:
+def crew_on(farm: Farm, window: Window) -> Crew:
+    """Return the people and machines of the farm on a day."""
     work = farm.work
     return Crew(
         hands=work.hands,
         raked=work.raked_per_hour / work.mown_per_hour,
-        baled=work.bales_per_hour / SLOTS_PER_HOUR,
         wrapped=work.wraps_per_hour / SLOTS_PER_HOUR,
-        rake_lead=-int(-work.rake_lead * SLOTS_PER_HOUR // 1),
+        rake_lead=_slots(work.rake_lead),
+        wrap_within=int(work.wrap_within * SLOTS_PER_HOUR),
         finish=window.finish,
+        rest=window.rest,
     )
 
 
-def _without_plan(growth: Growth, at: int, day: date) -> FieldDay:
+def _slots(hours: float) -> int:
+    """Return the whole slots that hours [h] need."""
+    return -int(-hours * SLOTS_PER_HOUR // 1)
+
+
+def _without_plan(growth: Growth, day: date) -> FieldDay:
     """Return a field on a day as far as its growth alone tells."""
+    at = day_index(growth, day)
     ndf = Band(float(growth.ndf_low[at]), float(growth.ndf_mid[at]), float(growth.ndf_high[at]))
-    state = ripeness(ndf.mid, growth.ndf_target)
-    return FieldDay(day, state, ndf, float(growth.days_left[at]))
+    return FieldDay(day, ripeness(ndf.mid, growth.ndf_target), ndf, float(growth.days_left[at]))
 
 
-def _shown(
-    farm: Farm, field: Field, bare: FieldDay, window: Window, plan: Plan, crop: CropDay, crew: Crew, least: int
-) -> FieldDay:
+def _shown(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) -> FieldDay:
     """Return a plan as it is shown: areas, clock times, or the reason why there is none."""
-    strip = _strip_area(farm)
-    curve = tuple(Chance(min(field.area, n * strip), float(odds)) for n, odds in enumerate(plan.odds, 1))
+    plan, window = worked.plan, worked.window
+    areas = np.minimum(np.arange(1, plan.odds.size + 1) * strip_area(farm), worked.crop.standing)
+    curve = tuple(Chance(float(area), float(odds)) for area, odds in zip(areas, plan.odds, strict=True))
+    chosen = curve[(plan.strips or least) - 1]
+    raw = float(hours.raw_odds(np.array(np.mean(plan.wrapped >= (plan.strips or least)))))
+    shown = replace(worked.shown, odds=chosen.odds, raw_odds=raw, curve=curve)
     if plan.strips == 0:
-        kind, spoiled = hindrance(plan, crew, least)
+        kind, spoiled = hindrance(plan, worked.crew, least)
         reason = REASONS[kind] if spoiled > 0.0 else Reason.ODDS_TOO_LOW
-        return replace(bare, odds=curve[least - 1].odds, curve=curve).without_plan(reason, spoiled)
-    close = evening(plan, crop, crew, float(dry_basis(np.array(farm.baleage.driest))))
-    chosen = curve[plan.strips - 1]
+        return shown.without_plan(reason, spoiled)
+    close = evening(plan, worked.day, worked.crew, float(dry_basis(np.array(farm.baleage.driest))))
+    bales = -int(-close.bales * chosen.area / (plan.strips * strip_area(farm)) // 1)
     return replace(
-        bare,
+        shown,
         area=chosen.area,
-        odds=chosen.odds,
-        curve=curve,
         start=window.at(plan.start, farm),
         mow_until=window.at(plan.end, farm),
         rake_from=window.at(close.raking_from, farm),
         bale_from=window.at(close.baling_from, farm),
         wrapped_by=window.at(close.wrapped_by, farm),
         moisture_at_baling=Band(*(float(wet_basis(np.array(water))) for water in close.moisture)),
-        bales=-int(-close.bales * chosen.area / (plan.strips * strip) // 1),
+        bales=bales,
+        film_rolls=-int(-bales // farm.work.bales_per_roll),
         too_dry=close.too_dry,
     )
-
-
-def _hour_means(instants: Array) -> Array:
-    """Return the means of neighbouring instants, so that they match the sums of the hour between them."""
-    return (instants[:, :-1] + instants[:, 1:]) / 2.0
-
-
-def _utc(farm: Farm, day: date, at: time) -> datetime:
-    return datetime.combine(day, at, tzinfo=farm.place.timezone).astimezone(UTC)
-
-
-def _moment(label: np.datetime64) -> datetime:
-    return datetime.fromisoformat(str(label.astype("datetime64[s]"))).replace(tzinfo=UTC)

@@ -7,7 +7,18 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from models.workday import NEVER, SLOTS_PER_HOUR, Crew, Run, Slots, Strips, follow, most_wrapped, rain_wall
+from models.workday import (
+    NEVER,
+    SLOTS_PER_HOUR,
+    Crew,
+    Run,
+    Slots,
+    Strips,
+    follow,
+    most_wrapped,
+    mowing_slots,
+    rain_wall,
+)
 
 Array = NDArray[np.float64]
 
@@ -24,34 +35,43 @@ class Hindrance(StrEnum):
 class CropDay:
     """A field on a day, for every slot in which a strip of it may be mown.
 
-    `first` is the slot of the first row; `ready` and `closes` (row, case) as in `Strips`; `bales` (case,) is the yield
-    of a strip; `water` (hour + 1, row, case) [kg/kg DM] is its moisture at the ends of the hours; `wet` (member, hour)
-    marks the hours that count as wet, `draws` says how many cases a member stands for.
+    `first` is the slot of the first row; `ready` and `closes` (row, case) as in `Strips`; `bales` and `baling` (case,)
+    are those of a strip; `water` (hour + 1, row, case) [kg/kg DM] is its moisture at the ends of the hours; `wet`
+    (member, hour) marks the hours that count as wet, `draws` says how many cases a member stands for; `pace` (slot,)
+    [strips per slot] is the mower's.
     """
 
     first: int
     ready: Slots
     closes: Slots
     bales: Array
+    baling: Array
     water: Array
     wet: NDArray[np.bool_]
     draws: int
+    pace: Array
 
     def wall(self, start: int) -> Slots:
         """Return the slot at which rain ends the day for a swath mown from `start` on, shape (case,)."""
         return np.repeat(rain_wall(self.wet, start), self.draws)
 
-    def strips(self, start: int, count: int) -> Strips:
-        """Return `count` strips mown one after another from `start`; never dry where that is past the last row."""
-        rows = start - self.first + np.arange(count)
-        beyond = (rows >= self.ready.shape[0])[:, None]
-        rows = np.minimum(rows, self.ready.shape[0] - 1)
-        shape = (count, self.bales.size)
+    def strips(self, start: int, count: int, travel: int = 0) -> Strips:
+        """Return `count` strips mown one after another from `start`; never dry where that is past the last row.
+
+        `travel` [slots] is the way of each machine to the first of them.
+        """
+        mown = mowing_slots(self.pace, start, count)[:, None]
+        rows = np.minimum(mown[:, 0] - self.first, self.ready.shape[0] - 1)
+        beyond = mown - self.first >= self.ready.shape[0]
+        way = np.zeros((1, self.bales.size)) if travel == 0 else np.zeros((count, self.bales.size))
+        way[0] = travel
         return Strips(
-            mown=np.broadcast_to((start + np.arange(count))[:, None], shape),
+            mown=np.broadcast_to(mown, (count, self.bales.size)),
             ready=np.where(beyond, NEVER, self.ready[rows]),
             closes=self.closes[rows],
-            bales=np.broadcast_to(self.bales, shape),
+            bales=self.bales[None],
+            baling=self.baling[None],
+            travel=way,
         )
 
 
@@ -60,8 +80,8 @@ class Plan:
     """What is best done with a field on a day.
 
     `strips` is the largest count at the odds needed, 0 if none; `odds` [1] belong to counts 1, 2, 3 ...; `start` is the
-    slot in which mowing begins. `laid` are the strips of the day so far, this field's last, for the field after it;
-    `wrapped` (case,) is how many of this field's can be wrapped.
+    slot in which mowing begins and `end` the slot in which it has ended. `laid` are the strips of the day so far, this
+    field's last, for the field after it; `wrapped` (case,) is how many of this field's can be wrapped.
     """
 
     start: int
@@ -79,7 +99,7 @@ class Plan:
     @property
     def end(self) -> int:
         """The slot in which mowing has ended."""
-        return self.start + self.strips
+        return int(self.laid.mown[self.before + self.strips - 1, 0]) + 1 if self.strips else self.start
 
 
 @dataclass(frozen=True)
@@ -135,10 +155,17 @@ def best_plan(
     return Plan(starts[best], int(enough[best]), odds[best], joined[best], field.wall(starts[best]), counts[best])
 
 
+def hour_later(plan: Plan, field: CropDay, crew: Crew, *, needed: float, to_odds: Callable[[Array], Array]) -> Plan:
+    """Return what is left of a plan, of a field that is mown first, when mowing begins an hour later."""
+    later = [plan.start + SLOTS_PER_HOUR]
+    return best_plan(field, crew, later, most=plan.odds.size, least=1, needed=needed, to_odds=to_odds)
+
+
 def next_plan(
     before: Plan,
     field: CropDay,
     crew: Crew,
+    travel: int,
     *,
     most: int,
     least: int,
@@ -149,13 +176,15 @@ def next_plan(
 
     Notes
     -----
-    Odds are those of wrapping everything: the fields before and this one. Mowing goes on without a pause.
+    Odds are those of wrapping everything: the fields before and this one. Each machine needs `travel` [slots] to get
+    from the one to the other.
     """
-    laid = _one_after_another(before, field.strips(before.end, most))
+    start = before.end + travel
+    laid = _one_after_another(before, field.strips(start, most, travel))
     counts = most_wrapped(laid, crew, before.wall) - (laid.mown.shape[0] - most)
     odds = to_odds(_shares(counts[None], most))[0]
     enough = int((odds >= needed).sum())
-    return Plan(before.end, enough if enough >= least else 0, odds, laid, before.wall, counts)
+    return Plan(start, enough if enough >= least else 0, odds, laid, before.wall, counts)
 
 
 def evening(plan: Plan, field: CropDay, crew: Crew, driest: float) -> Evening:
@@ -212,13 +241,14 @@ def _side_by_side(days: Sequence[Strips]) -> Strips:
 def _one_after_another(before: Plan, following: Strips) -> Strips:
     """Return the strips mown so far and those of the next field."""
     kept = before.before + before.strips
-    pairs = ((getattr(before.laid, name)[:kept], getattr(following, name)) for name in Strips.__annotations__)
+    first, then = before.laid.each(), following.each()
+    pairs = ((getattr(first, name)[:kept], getattr(then, name)) for name in Strips.__annotations__)
     return Strips(*(np.concatenate(pair) for pair in pairs))
 
 
 def _water_at_raking(plan: Plan, field: CropDay, run: Run, count: int) -> Array:
     """Return the moisture [kg/kg DM] of the field's strips when each is raked, shape (strip, case)."""
-    rows = plan.start - field.first + np.arange(plan.strips)
+    rows = plan.laid.mown[plan.before : count, 0] - field.first
     slot = run.raking_slot(count)[plan.before :]
     hour = np.minimum(slot / SLOTS_PER_HOUR, field.water.shape[0] - 1.0)
     whole = np.minimum(hour.astype(np.int64), field.water.shape[0] - 2)

@@ -1,11 +1,12 @@
 """The working day in quarter-hours: how much can be mown, raked, baled and wrapped by the people there are.
 
 Time is counted in slots of a quarter of an hour from the start of the day's first hour. A strip is what is mown in one
-slot. A case is one weather member with one draw of the crop; every case gets an answer of its own.
+slot at full pace. A case is one weather member with one draw of the crop; every case gets an answer of its own.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,10 +25,11 @@ class Crew:
 
     hands: int
     raked: float  # [strips per slot]
-    baled: float  # [bales per slot]
     wrapped: float  # [bales per slot]
     rake_lead: int  # [slots] from raking a strip to baling it
+    wrap_within: int  # [slots] most from baling a bale to wrapping it
     finish: int  # slot at which everything is wrapped and work ends
+    rest: frozenset[int] = frozenset()  # slots in which nobody works
 
 
 @dataclass(frozen=True)
@@ -35,17 +37,25 @@ class Strips:
     """Strips in the order in which they are mown and taken up; every array has the shape (strip, case).
 
     `mown` is the slot in which a strip is cut; `ready` and `closes` are the slots from which it is dry enough to rake
-    and from which it is too wet again; `bales` is what it yields.
+    and from which it is too wet again; `bales` is what it yields and `baling` [slots] what making them takes; `travel`
+    [slots] is what each machine needs to get to it from the strip before, more than none where a new field begins.
+    The last three may have one row for all.
     """
 
     mown: Slots
     ready: Slots
     closes: Slots
     bales: Array
+    baling: Array
+    travel: Array
 
-    def of(self, cases: NDArray[np.bool_]) -> "Strips":
-        """Return the same strips for some of the cases."""
-        return Strips(self.mown[:, cases], self.ready[:, cases], self.closes[:, cases], self.bales[:, cases])
+    def each(self) -> "Strips":
+        """Return the same strips with a row for each of them in every array."""
+        return Strips(*(np.broadcast_to(getattr(self, name), self.mown.shape) for name in Strips.__annotations__))
+
+    def of(self, cases: Slots) -> "Strips":
+        """Return the same strips for the cases with these numbers."""
+        return Strips(*(getattr(self, name)[:, cases] for name in Strips.__annotations__))
 
 
 @dataclass(frozen=True)
@@ -72,6 +82,64 @@ class Run:
     def _began(self, progress: Array, strips: int) -> Slots:
         number = np.arange(strips)[:, None, None]
         return self.begin + np.asarray((progress[None] <= number + CRUMB).sum(axis=1))
+
+
+def baling_hours(
+    dry_matter: Array, area: float, *, bale: float, intake: float, cycle: float, area_per_hour: float
+) -> Array:
+    """Return what baling an area takes [h].
+
+    Parameters
+    ----------
+    dry_matter : array [t/ha]
+        Yield, above 0.
+    area : float [ha]
+    bale : float [t DM]
+        What a bale holds.
+    intake : float [t DM/h]
+        Most that the baler takes in.
+    cycle : float [h]
+        To tie and drop a bale.
+    area_per_hour : float [ha/h]
+        Most that the baler drives over: in a light crop this holds it up, and not its intake.
+
+    Notes
+    -----
+    Tying and dropping halve what a round baler reaches in a heavy crop, so yield, intake and cycle all count (Grisso et
+    al. 2020, AgriEngineering 2:447-457, as summarised; the formula is derived).
+
+    Examples
+    --------
+    >>> hours = baling_hours(np.array([4.0]), 1.0, bale=0.228, intake=9.0, cycle=0.015, area_per_hour=4.0)
+    >>> round(float(4.0 / 0.228 / hours[0]), 1)  # bales an hour
+    24.8
+    """
+    return area * dry_matter * (1.0 / np.minimum(intake, dry_matter * area_per_hour) + cycle / bale)
+
+
+def mowing_slots(pace: Array, start: int, count: int) -> Slots:
+    """Return the slots in which strips are finished that are mown one after another from `start` on.
+
+    Parameters
+    ----------
+    pace : array [strips per slot], shape (slot,)
+        What the mower gets done in each slot: 1 at full pace, less while a team must breathe, 0 in a break.
+    start, count : int
+        First slot and number of strips.
+
+    Returns
+    -------
+    int array, shape (count,)
+        NEVER for a strip that the day has no slot for.
+
+    Examples
+    --------
+    >>> mowing_slots(np.array([1.0, 1.0, 0.0, 0.5, 0.5, 1.0]), 1, 4).tolist()
+    [1, 4, 5, 10000]
+    """
+    mown = np.cumsum(pace[start:])
+    slot = np.searchsorted(mown, np.arange(1, count + 1) - CRUMB)
+    return np.asarray(np.where(slot < mown.size, start + slot, NEVER), dtype=np.int64)
 
 
 def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
@@ -182,16 +250,18 @@ def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
 
     Notes
     -----
-    In each slot the mower has the first call on the hands, then the baler (rain and dew close its window), then the
-    wrapper, then the rake; a hand that ends early in the slot goes on to the next job. A job takes up what the one
-    before it had finished by the start of the slot. Strips are taken up in order: the baler waits for the next strip
-    even where a later one is dry.
+    In each slot the mower has the first call on the hands, then the rake, the baler and the wrapper: what is dry is
+    taken up while it is. A hand that ends early in the slot goes on to the next job. A job takes up what the one before
+    it had finished by the start of the slot. Strips are taken up in order: the baler waits for the next strip even
+    where a later one is dry. A bale that waits too long for its film spoils the day.
     """
-    by_slot = list(_slots(strips, count, crew, wall))
-    progress = np.array(by_slot).reshape(-1, 3, count.size)
-    begin = crew.finish - len(by_slot)
+    days = list(_slots(strips, count, crew, wall))
+    progress = np.array([(day.raked, day.baled, day.wrapped) for day in days]).reshape(-1, 3, count.size)
+    begin = crew.finish - len(days)
     unwrapped = (progress[:, 2] < count - CRUMB).sum(axis=0)
-    done = (unwrapped < len(by_slot)) & (count > 0)
+    done = (unwrapped < len(days)) & (count > 0)
+    if days:
+        done &= ~days[-1].late
     wrapped_at = np.where(done, begin + unwrapped + 1, NEVER)
     return Run(done, wrapped_at, begin, progress[:, 0], progress[:, 1])
 
@@ -206,49 +276,109 @@ def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
 
     Notes
     -----
-    Found by halving: all of the count is wrapped, and of one strip more it would not be. Now and then (2 of 4000 random
-    days) a much larger count works again because of who is free when; it is not looked for, on the side of caution.
+    Every count from a bound downwards is followed until one is wrapped, so the answer is exact: a larger count may
+    work where a smaller one fails, because of who is free when.
     """
-    in_time = np.maximum.accumulate(strips.ready, axis=0) < np.minimum(wall, crew.finish)
-    most = in_time.sum(axis=0)
-    least = np.zeros_like(most)
-    trial = most.copy()  # first all of them, which ends the search in most cases
-    while (open_ := least < most).any():
-        done = _all_wrapped(strips.of(open_), trial[open_], crew, wall[open_])
-        least[open_] = np.where(done, trial[open_], least[open_])
-        most[open_] = np.where(done, most[open_], trial[open_] - 1)
-        trial = (least + most + 1) // 2
-    return np.asarray(least)
+    count = _bound(strips, crew, wall)
+    open_ = np.flatnonzero(count)
+    while open_.size:
+        some = strips.of(open_)
+        *_, evening = _slots(some, count[open_], crew, wall[open_])
+        failed = (evening.wrapped < count[open_] - CRUMB) | evening.late
+        count[open_[failed]] -= 1
+        open_ = open_[failed & (count[open_] > 0)]
+    return count
 
 
-def _all_wrapped(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> NDArray[np.bool_]:
-    """Return whether all is wrapped by the finish, per case; one of them at least must dry before it."""
-    *_, (_, _, wrapped) = _slots(strips, count, crew, wall)
-    return np.asarray(wrapped >= count - CRUMB)
+def _bound(strips: Strips, crew: Crew, wall: Slots) -> Slots:
+    """Return a number of strips that no case can exceed: each machine, and all hands together, need their time.
+
+    What strips j to n take cannot be more than the time from when j is dry to the end, whatever j.
+    """
+    worked = np.cumsum([0, *(slot not in crew.rest for slot in range(crew.finish))])
+    dry = np.maximum.accumulate(strips.ready, axis=0)
+    # A job begins in the slot after the one before it at the earliest.
+    raked_from, baled_from, wrapped_from = (
+        worked[np.minimum(dry + wait, crew.finish)] for wait in (0, crew.rake_lead + 1, crew.rake_lead + 2)
+    )
+    finish, wet = worked[-1], worked[np.minimum(wall, crew.finish)]
+    raking, baling, wrapping = _times(strips, crew)
+    possible = (
+        _fits((raking + baling + wrapping) / crew.hands, raked_from, finish)
+        & _fits(baling, baled_from, wet)
+        & _fits(wrapping, wrapped_from, finish)
+    )
+    return np.asarray(np.where(possible, np.arange(1, possible.shape[0] + 1)[:, None], 0).max(axis=0))
 
 
-def _slots(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Iterator[tuple[Array, Array, Array]]:
-    """Yield the strips raked, baled and wrapped by the end of each slot, from the first dry strip to the finish."""
-    cases = np.arange(count.size)
-    last = strips.mown.shape[0] - 1
-    mowing_until = np.where(count > 0, strips.mown[np.maximum(count - 1, 0), cases] + 1, 0)
+def _fits(time_each: Array, opens: Slots, closes: Slots | int) -> NDArray[np.bool_]:
+    """Return for which counts all strips can be worked on between when they can be begun with and the end."""
+    until = np.cumsum(np.broadcast_to(time_each, opens.shape), axis=0)
+    room = closes - opens + until - time_each
+    return until <= np.minimum.accumulate(room, axis=0) + CRUMB
+
+
+def _times(strips: Strips, crew: Crew) -> tuple[Array, Array, Array]:
+    """Return what raking, baling and wrapping each strip takes [slots], the way to it included."""
+    return (
+        1.0 / crew.raked + strips.travel,
+        strips.baling + strips.travel,
+        strips.bales / crew.wrapped + strips.travel,
+    )
+
+
+class _Evening(NamedTuple):
+    """The strips raked, baled and wrapped by the end of a slot, and whether a bale has waited too long for its film."""
+
+    raked: Array
+    baled: Array
+    wrapped: Array
+    late: NDArray[np.bool_]
+
+
+def _slots(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Iterator[_Evening]:
+    """Yield how far the work is at the end of each slot, from the first dry strip to the finish."""
     dry_by = np.maximum.accumulate(strips.ready, axis=0)
     begin = int(min(dry_by[0].min(), crew.finish))
     dry = np.minimum(_counts_by_slot(dry_by, begin, crew.finish), count)
-    baling_time, wrapping_time = (strips.bales / rate for rate in (crew.baled, crew.wrapped))
+    last_mown = np.where(count > 0, strips.mown[np.maximum(count - 1, 0), np.arange(count.size)], -1)
+    times, ends = _times(strips, crew), _ends(strips)
+    closes = strips.closes.astype(np.float64)
+    dew = bool((closes < crew.finish).any())
     raked, baled, wrapped = (np.zeros(count.size) for _ in range(3))
-    lead = [raked] * (crew.rake_lead + 1)
+    late = np.zeros(count.size, dtype=bool)
+    lead, unwrapped = [raked] * (crew.rake_lead + 1), [baled] * (crew.wrap_within + 1)
     for slot in range(begin, crew.finish):
-        hands = crew.hands - (slot < mowing_until).astype(np.float64)
-        at = np.minimum((baled + CRUMB).astype(np.int64), last)
-        may_bale = (strips.closes[at, cases] > slot) & (slot < wall)
-        baling, hands = _work((lead[0] - baled) * may_bale, baling_time[at, cases], hands)
-        at = np.minimum((wrapped + CRUMB).astype(np.int64), last)
-        wrapping, hands = _work(baled - wrapped, wrapping_time[at, cases], hands)
-        raking, hands = _work(dry[slot - begin] - raked, 1.0 / crew.raked, hands)
-        baled, wrapped, raked = baled + baling, wrapped + wrapping, raked + raking
-        lead = [*lead[1:], raked]
-        yield raked, baled, wrapped
+        if slot not in crew.rest:
+            hands = crew.hands - (slot <= last_mown).astype(np.float64)
+            raking, hands = _work(_up_to(dry[slot - begin], ends, raked) - raked, _now(times[0], raked), hands)
+            may_bale = slot < wall
+            if dew:
+                may_bale &= slot < _now(closes, baled)
+            baling, hands = _work((_up_to(lead[0], ends, baled) - baled) * may_bale, _now(times[1], baled), hands)
+            wrapping, hands = _work(_up_to(baled, ends, wrapped) - wrapped, _now(times[2], wrapped), hands)
+            raked, baled, wrapped = raked + raking, baled + baling, wrapped + wrapping
+        late = late | (wrapped < unwrapped[0] - CRUMB)
+        lead, unwrapped = [*lead[1:], raked], [*unwrapped[1:], baled]
+        yield _Evening(raked, baled, wrapped, late)
+
+
+def _ends(strips: Strips) -> Array | None:
+    """Return for each strip where those like it end, None where all are alike.
+
+    A machine that gets there goes on in the next slot: its time for a strip holds for a whole slot.
+    """
+    like = np.stack(np.broadcast_arrays(strips.bales, strips.baling, strips.travel))
+    if like.shape[1] == 1:
+        return None
+    final = np.concatenate([(like[:, 1:] != like[:, :-1]).any(axis=0), np.ones((1, like.shape[2]), dtype=bool)])
+    ends = np.where(final, np.arange(1.0, like.shape[1] + 1.0)[:, None], np.inf)
+    return np.asarray(np.minimum.accumulate(ends[::-1])[::-1])
+
+
+def _up_to(amount: Array, ends: Array | None, progress: Array) -> Array:
+    """Return how far a machine may get in this slot with the amount there is."""
+    return amount if ends is None else np.minimum(amount, _now(ends, progress))
 
 
 def _counts_by_slot(dry_by: Slots, begin: int, finish: int) -> Slots:
@@ -260,7 +390,15 @@ def _counts_by_slot(dry_by: Slots, begin: int, finish: int) -> Slots:
     return np.asarray(newly[:slots].cumsum(axis=0))
 
 
-def _work(waiting: Array, time_each: Array | float, hands: Array) -> tuple[Array, Array]:
+def _now(of_strips: Array, progress: Array) -> Array:
+    """Return what holds for the strip that a machine is at, per case; one row holds for all strips alike."""
+    if of_strips.shape[0] == 1:
+        return np.asarray(of_strips[0])
+    at = np.minimum((progress + CRUMB).astype(np.int64), of_strips.shape[0] - 1)
+    return np.asarray(of_strips[at, np.arange(progress.size)])
+
+
+def _work(waiting: Array, time_each: Array, hands: Array) -> tuple[Array, Array]:
     """Return the strips that one machine gets done of what waits, and the hands left over for other jobs."""
-    time = np.maximum(np.minimum(np.minimum(waiting * time_each, hands), 1.0), 0.0)
+    time = np.minimum(np.minimum(waiting * time_each, hands), 1.0)
     return time / time_each, hands - time

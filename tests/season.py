@@ -41,6 +41,7 @@ WORK: dict[str, Any] = {
     "earliest_start": time(7),
     "latest_start": time(9),
     "finish_by": time(20, 30),
+    "after_dark": True,  # that reading knew no sunset
     "days_off": frozenset[int](),
 }
 

@@ -24,9 +24,9 @@ from daemon.settings.options import (
     FieldSection,
     PersonSection,
     WeatherSection,
-    WorkSection,
 )
 from daemon.settings.reading import Sections
+from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS, WorkSection
 
 HOSTS: Final = {
     "forecast_address": "api.open-meteo.com",
@@ -107,13 +107,22 @@ def _work(said: WorkSection) -> Work:
         mown_per_hour=rate,
         raked_per_hour=said.raked_per_hour or rate,
         bales_per_hour=said.bales_per_hour,
+        baler_intake=said.baler_intake or BALER_INTAKE,
+        bale_cycle=said.bale_cycle or BALE_CYCLE,
+        baled_per_hour=said.baled_per_hour or BALED_PER_HOUR,
         wraps_per_hour=said.wraps_per_hour,
+        wrap_within=said.wrap_within,
         bale_dry_matter=said.bale_size,
+        bales_per_roll=said.bales_per_roll,
         rake_lead=said.rake_lead,
+        travel=said.travel,
         hands=said.hands,
         earliest_start=said.earliest_start,
         latest_start=said.latest_start,
         finish_by=said.finish_by,
+        after_dark=said.after_dark,
+        break_at=said.break_at,
+        break_hours=said.break_hours or BREAK_HOURS,
         days_off=said.days_off,
         least_area=said.worth_hitching_for,
         traction=said.traction,

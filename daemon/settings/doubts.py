@@ -11,11 +11,13 @@ import numpy as np
 from daemon.farm import Farm, Place
 from daemon.settings.literals import toml
 from daemon.settings.section import Quarrel
-from daemon.units import clock_time, size
+from daemon.units import clock_time, crop, size
+from models.coefficients import DENSITY_MOST
 from models.sun import sunrise_sunset
 
 WET: Final = 0.57  # baled wetter than this the crop needs more than ordinary luck
 DRY: Final = 0.45  # baled drier than this it hardly ferments
+LATE_WRAP: Final = 8.0  # [h] published advice runs from 2 to 24 h; butyric acid is found from 2 to 8 h
 NARROW: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
 
 
@@ -47,14 +49,18 @@ def _moisture_doubts(farm: Farm) -> Iterator[Quarrel]:
 def _hour_doubts(farm: Farm) -> Iterator[Quarrel]:
     work, alerts = farm.work, farm.alerts
     sunset = latest_sunset(farm.place)
-    if sunset is not None and work.finish_by > sunset.time():
+    if sunset is not None and work.finish_by > sunset.time() and not work.after_dark:
         shown = clock_time(sunset, farm.units)
         allowed = f"up to sunset, {shown} on the longest day"
-        fix = f'write finish_by = "{sunset:%H:%M}" or earlier'
+        fix = f'write finish_by = "{sunset:%H:%M}" or earlier, or after_dark = true'
         yield Quarrel(("work", "finish_by"), toml(work.finish_by), allowed, fix)
     if alerts.morning >= work.earliest_start:
         allowed = f"before earliest_start {work.earliest_start:%H:%M}, so that there is time to hitch up"
         yield Quarrel(("alerts", "morning"), toml(alerts.morning), allowed, "write an earlier morning")
+    if work.wrap_within > LATE_WRAP:
+        allowed = "8 h or less without remark, since bales heat and spoil while they wait"
+        fix = "write wrap_within = 2 unless there is a reason"
+        yield Quarrel(("work", "wrap_within"), f"{work.wrap_within:g}", allowed, fix)
     if len(work.days_off) == 7:
         fix = "take the days on which work can be done out"
         yield Quarrel(("work", "days_off"), "every day of the week", "six days or fewer", fix)
@@ -92,6 +98,10 @@ def _field_doubts(farm: Farm) -> Iterator[Quarrel]:
             allowed = f"worth_hitching_for, {least}, or more, since it is mown whole or not at all"
             fix = "check the area, or lower worth_hitching_for"
             yield Quarrel(("field", index, "area"), size(field.area, farm.units), allowed, fix)
+        if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > DENSITY_MOST:
+            given = f"{crop(field.expected_yield, farm.units)} in a swath of {farm.baleage.swath_share:g} of the cut"
+            allowed = f"up to {DENSITY_MOST:.0f} g of dry matter a square metre of swath, or there will be no advice"
+            yield Quarrel(("field", index, "expected_yield"), given, allowed, "lay it wider, or cut it sooner")
 
 
 def latest_sunset(place: Place) -> datetime | None:

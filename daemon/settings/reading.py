@@ -18,10 +18,10 @@ from daemon.settings.options import (
     FieldSection,
     PageSection,
     WeatherSection,
-    WorkSection,
 )
 from daemon.settings.problems import Problem, SettingsError, nearest, parse, read_text
 from daemon.settings.section import Quarrel, Section, kind, repeated, section_of
+from daemon.settings.work import WorkSection
 
 S = TypeVar("S", bound=Section)
 

@@ -9,6 +9,7 @@ from daemon.settings.building import default_address, default_hears, default_sea
 from daemon.settings.options import FieldSection, LookSection, PersonSection
 from daemon.settings.reading import SECTIONS
 from daemon.settings.section import Section, kind, tables_in
+from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
 
 MASK: Final = '"****"'
 
@@ -92,7 +93,7 @@ def show(farm: Farm) -> str:
     parts = [
         _table("[farm]", SECTIONS["farm"], _place(farm), {"season": default_season(farm.place.latitude)}, farm.units),
         _table("[weather]", SECTIONS["weather"], _weather(weather), public, farm.units),
-        _table("[work]", SECTIONS["work"], _work(farm.work), {"raked_per_hour": farm.work.mown_per_hour}, farm.units),
+        _table("[work]", SECTIONS["work"], _work(farm.work), _usual_work(farm.work), farm.units),
         _table("[baleage]", SECTIONS["baleage"], _baleage(farm.baleage), {}, farm.units),
         _table("[alerts]", SECTIONS["alerts"], _alerts(alerts), {}, farm.units),
         *(
@@ -142,7 +143,21 @@ def _weather(weather: WeatherSource) -> Values:
 
 
 def _work(work: Work) -> Values:
-    return vars(work) | {"bale_size": work.bale_dry_matter, "worth_hitching_for": work.least_area}
+    reckoned = ("baler_intake", "bale_cycle", "baled_per_hour") if work.bales_per_hour is not None else ()
+    unused = (*reckoned, *(("break_hours",) if work.break_at is None else ()))
+    said = {"bale_size": work.bale_dry_matter, "worth_hitching_for": work.least_area}
+    return vars(work) | said | dict.fromkeys(unused)
+
+
+def _usual_work(work: Work) -> Values:
+    """Return what is taken where the file leaves it out."""
+    return {
+        "raked_per_hour": work.mown_per_hour,
+        "baler_intake": BALER_INTAKE,
+        "bale_cycle": BALE_CYCLE,
+        "baled_per_hour": BALED_PER_HOUR,
+        "break_hours": BREAK_HOURS,
+    }
 
 
 def _baleage(baleage: Baleage) -> Values:

@@ -80,7 +80,9 @@ def test_what_is_left_out_has_its_default(write: Write) -> None:
     assert farm.season == {4, 5, 6, 7, 8, 9, 10}
     assert farm.alerts.odds_needed == 0.7
     assert (farm.baleage.driest, farm.baleage.aim, farm.baleage.wettest) == (0.45, 0.5, 0.55)
-    assert (farm.work.hands, farm.work.bales_per_hour, farm.work.wraps_per_hour) == (2, 25.0, 25.0)
+    assert (farm.work.hands, farm.work.bales_per_hour, farm.work.wraps_per_hour) == (2, None, 25.0)
+    assert (farm.work.baler_intake, farm.work.bale_cycle, farm.work.baled_per_hour) == (9.0, 0.9, 4.0)
+    assert (farm.work.after_dark, farm.work.break_at, farm.work.wrap_within) == (False, None, 2.0)
     assert farm.work.raked_per_hour == farm.work.mown_per_hour
     assert farm.work.latest_start == time(13, 0)
     assert farm.work.traction is Traction.TRACTOR
@@ -376,7 +378,10 @@ def assert_in_range(farm: Farm) -> None:
     assert -430 < farm.place.elevation < 4100
     assert farm.season and farm.season <= set(range(1, 13))
     assert all(0.09 < rate < 21 for rate in (work.mown_per_hour, work.raked_per_hour))
-    assert 1 <= work.bales_per_hour <= 100 and 1 <= work.wraps_per_hour <= 150
+    assert work.bales_per_hour is None or 1 <= work.bales_per_hour <= 100
+    assert 0.9 < work.baler_intake < 41 and 0.1 <= work.bale_cycle <= 5 and 0.09 < work.baled_per_hour < 21
+    assert 1 <= work.wraps_per_hour <= 150 and 0.5 <= work.wrap_within <= 24 and 0 <= work.travel <= 3
+    assert 0.25 <= work.break_hours <= 3 and 1 <= work.bales_per_roll <= 200
     assert 0.1 < work.bale_dry_matter < 1.0 and 0 <= work.rake_lead <= 6 and 1 <= work.hands <= 12
     assert work.earliest_start <= work.latest_start < work.finish_by
     assert work.days_off <= set(range(7))

@@ -5,10 +5,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from daemon.farm import Farm, Place
+from daemon.farm import Farm, Place, Traction
+from daemon.hours import Window, forecast_hours, work_window
 from daemon.outlook import Chance, FieldDay, Reason, Ripeness
 from daemon.prospect import look_ahead
-from daemon.workplan import Window, forecast_hours, ripeness, work_window
+from daemon.workplan import ripeness
 from models.coefficients import LEAST_ODDS, MOST_ODDS
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
@@ -38,7 +39,7 @@ def window_on(place: Place, day: date, **work: object) -> tuple[Farm, Window]:
     noon = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
     farm = working_farm(place=place, work=work)
     now = noon - timedelta(days=2)
-    window = work_window(farm, day, now, forecast_hours(farm, weather(place, now, noon + timedelta(days=2)).ahead))
+    window = work_window(farm, day, now, forecast_hours(farm, weather(place, now, noon + timedelta(days=2)).ahead, day))
     assert window is not None
     return farm, window
 
@@ -203,7 +204,7 @@ def test_the_working_day_is_that_of_the_farms_clock(place: Place, day: date, off
     assert window.at(window.starts[-1], farm).time() <= time(12)
     # The first hour of the grid is the one that begins with slot 0
     now = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
-    ahead = forecast_hours(farm, weather(place, now - timedelta(days=2), now + timedelta(days=2)).ahead)
+    ahead = forecast_hours(farm, weather(place, now - timedelta(days=2), now + timedelta(days=2)).ahead, day)
     label = datetime.fromisoformat(str(ahead.ends[window.first_hour].astype("datetime64[s]"))).replace(tzinfo=UTC)
     assert label - timedelta(hours=1) == window.begins
     assert window.hours * 4 >= window.finish
@@ -216,9 +217,47 @@ def test_hours_that_begin_within_the_hour_are_kept_to_the_quarter() -> None:
     assert window.at(window.finish, farm).time() == time(19, 45)
 
 
+def test_work_ends_at_sunset_unless_the_farm_says_otherwise() -> None:
+    # Berlin, 10 September 2026: sunset at 19:33 by the almanac (memory), in quarters of an hour from 7:00
+    farm, window = window_on(BERLIN, date(2026, 9, 10), after_dark=False)
+    assert window.at(window.finish, farm).time() == time(19, 30)
+    farm, window = window_on(BERLIN, date(2026, 9, 10), after_dark=True)
+    assert window.at(window.finish, farm).time() == time(20)
+
+
+def test_nobody_works_in_the_break() -> None:
+    farm, window = window_on(HERE, TODAY, break_at=time(11, 50), break_hours=0.75)
+    assert [window.at(slot, farm).time() for slot in sorted(window.rest)] == [
+        time(11, 45),
+        time(12),
+        time(12, 15),
+        time(12, 30),
+    ]
+    assert [slot for slot, pace in enumerate(window.pace) if pace == 0.0] == sorted(window.rest)
+
+
+def test_a_team_breathes_in_the_heat_and_stops_in_great_heat() -> None:
+    cool, warm, hot = (paces(change) for change in (0.0, 12.0, 25.0))
+    assert set(cool) == {1.0}
+    assert min(warm) < 1.0 and max(warm) == 1.0
+    assert 0.0 in hot
+    assert set(paces(25.0, Traction.TRACTOR)) == {1.0}
+
+
+def paces(warmer: float, traction: Traction = Traction.HORSES) -> list[float]:
+    """The mower's pace in each slot of a day so many degrees warmer."""
+    farm = working_farm(work={"traction": traction})
+    ahead = weather(HERE, NOW, NOW + timedelta(hours=22)).ahead
+    for name in ("air_temperature", "dew_point_temperature"):
+        ahead[name] = ahead[name] + warmer
+    window = work_window(farm, TODAY, NOW, forecast_hours(farm, ahead, TODAY))
+    assert window is not None
+    return [float(pace) for pace in window.pace]
+
+
 def test_a_day_that_the_forecast_does_not_cover_has_no_window() -> None:
     farm = working_farm()
-    ahead = forecast_hours(farm, weather(HERE, NOW, NOW + timedelta(hours=34)).ahead)
+    ahead = forecast_hours(farm, weather(HERE, NOW, NOW + timedelta(hours=34)).ahead, TODAY)
     assert work_window(farm, TODAY, NOW, ahead) is not None
     assert work_window(farm, TODAY + timedelta(days=1), NOW, ahead) is None  # ends at half past three
     assert work_window(farm, TODAY - timedelta(days=9), NOW, ahead) is None

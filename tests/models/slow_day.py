@@ -13,48 +13,70 @@ class Strip:
     ready: int
     closes: int
     bales: float
+    baling: float
+    travel: float = 0.0
+
+
+class Machine:
+    """Works through the strips in order; remembers how many it had done at the end of each slot."""
+
+    def __init__(self, strips: list[Strip], times: list[float]) -> None:
+        self.strips, self.times = strips, [time + strip.travel for strip, time in zip(strips, times, strict=True)]
+        self.done = 0.0
+        self.history: list[float] = []
+
+    def at(self) -> int:
+        return min(int(self.done + ENOUGH), len(self.strips) - 1)
+
+    def end_of_strips_alike(self) -> int:
+        """Where the next field begins, a machine goes on in the next slot."""
+        here = self.strips[self.at()]
+        alike = [
+            (strip.bales, strip.baling, strip.travel) == (here.bales, here.baling, here.travel)
+            for strip in self.strips[self.at() :]
+        ]
+        return self.at() + (alike.index(False) if False in alike else len(alike))
+
+    def done_by_end_of(self, slot: int) -> float:
+        return self.history[slot] if 0 <= slot < len(self.history) else 0.0
+
+    def work(self, until: float, people: list[float]) -> None:
+        """Take one person after another until the slot is over or everything up to `until` is done."""
+        until = min(until, self.end_of_strips_alike())
+        time = min(max(until - self.done, 0.0) * self.times[self.at()], 1.0, sum(people))
+        self.done += time / self.times[self.at()]
+        for person, spare in enumerate(people):
+            used = min(spare, time)
+            people[person] -= used
+            time -= used
 
 
 def wrapped_in_time(strips: list[Strip], crew: Crew, wall: int) -> bool:
     """Walk through the slots and say whether every strip of the list is wrapped by the finish."""
-    if not strips:
-        return False
-    raked = baled = wrapped = 0.0
-    raked_after: dict[int, float] = {}
+    rake = Machine(strips, [1.0 / crew.raked] * len(strips))
+    baler = Machine(strips, [strip.baling for strip in strips])
+    wrapper = Machine(strips, [strip.bales / crew.wrapped for strip in strips])
     for slot in range(crew.finish):
-        spare = [1.0] * crew.hands
-        if slot <= strips[-1].mown:
-            spare.pop()
+        if slot not in crew.rest:
+            people = [1.0] * crew.hands
+            if slot <= strips[-1].mown:
+                people.pop()
+            dry = 0
+            while dry < len(strips) and strips[dry].ready <= slot:
+                dry += 1
+            lain = rake.done_by_end_of(slot - 1 - crew.rake_lead)
+            baled = baler.done_by_end_of(slot - 1)
+            rake.work(dry, people)
+            if slot < wall and slot < strips[baler.at()].closes:
+                baler.work(lain, people)
+            wrapper.work(baled, people)
+        for machine in (rake, baler, wrapper):
+            machine.history.append(machine.done)
+        if wrapper.done < baler.done_by_end_of(slot - 1 - crew.wrap_within) - ENOUGH:
+            return False
+    return bool(strips) and wrapper.done >= len(strips) - ENOUGH
 
-        def spend(hours: float, spare: list[float] = spare) -> None:
-            for person, time in enumerate(spare):
-                used = min(time, hours)
-                spare[person] -= used
-                hours -= used
 
-        raked_by_now = raked_after.get(slot - 1 - crew.rake_lead, 0.0)
-        baled_by_now, wrapped_by_now, raked_by_then = baled, wrapped, raked
-
-        at = min(int(baled_by_now + ENOUGH), len(strips) - 1)
-        if slot < wall and strips[at].closes > slot:
-            per_slot = crew.baled / strips[at].bales
-            time = min(max(raked_by_now - baled_by_now, 0.0) / per_slot, sum(spare), 1.0)
-            baled += time * per_slot
-            spend(time)
-
-        at = min(int(wrapped_by_now + ENOUGH), len(strips) - 1)
-        per_slot = crew.wrapped / strips[at].bales
-        time = min((baled_by_now - wrapped_by_now) / per_slot, sum(spare), 1.0)
-        wrapped += time * per_slot
-        spend(time)
-
-        dry = 0
-        while dry < len(strips) and strips[dry].ready <= slot:
-            dry += 1
-        time = min(max(dry - raked_by_then, 0.0) / crew.raked, sum(spare), 1.0)
-        raked += time * crew.raked
-        spend(time)
-        raked_after[slot] = raked
-        if wrapped >= len(strips) - ENOUGH:
-            return True
-    return False
+def most_wrapped(strips: list[Strip], crew: Crew, wall: int) -> int:
+    """Try every count from all down to one."""
+    return next((n for n in range(len(strips), 0, -1) if wrapped_in_time(strips[:n], crew, wall)), 0)

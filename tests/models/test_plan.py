@@ -14,7 +14,7 @@ CASES = 10
 
 
 def crew(finish: int = 34, **changes: float) -> Crew:
-    usual = {"hands": 4, "raked": 1.0, "baled": 1.0, "wrapped": 1.0, "rake_lead": 0}
+    usual = {"hands": 4, "raked": 1.0, "wrapped": 1.0, "rake_lead": 0, "wrap_within": 8}
     return Crew(**{**usual, **changes}, finish=finish)  # type: ignore[arg-type]
 
 
@@ -28,7 +28,8 @@ def crop(dries_in: object = DRIES_IN, *, rain: tuple[tuple[int, int], ...] = ())
     slots = 4.0 * np.arange(HOURS + 1)
     lying = slots[:, None, None] - mown[None, :, :]
     water = np.broadcast_to(4.0 - 0.1 * lying, (HOURS + 1, ROWS, CASES))
-    return CropDay(FIRST, ready, np.full((ROWS, CASES), NEVER), np.ones(CASES), water, wet, 1)
+    never, one = np.full((ROWS, CASES), NEVER), np.ones(CASES)
+    return CropDay(FIRST, ready, never, one, one, water, wet, 1, np.ones(4 * HOURS))
 
 
 def share(values: np.ndarray) -> np.ndarray:
@@ -96,7 +97,8 @@ def test_rain_in_some_members_lowers_the_odds_of_what_it_reaches() -> None:
 def test_each_draw_of_a_member_meets_its_rain() -> None:
     wet = np.zeros((2, HOURS), dtype=bool)
     wet[0, 5] = True
-    field = CropDay(FIRST, *(np.full((ROWS, 6), 24),) * 2, np.ones(6), np.zeros((HOURS + 1, ROWS, 6)), wet, 3)
+    slots, one = np.full((ROWS, 6), 24), np.ones(6)
+    field = CropDay(FIRST, slots, slots, one, one, np.zeros((HOURS + 1, ROWS, 6)), wet, 3, np.ones(4 * HOURS))
     assert field.wall(4).tolist() == [20, 20, 20, NEVER, NEVER, NEVER]
     assert field.wall(24).tolist() == [NEVER] * 6
 
@@ -107,9 +109,9 @@ def test_strips_past_the_last_row_never_dry() -> None:
     assert strips.mown[:, 0].tolist() == [22, 23, 24, 25]
 
 
-def after(before: Plan, field: CropDay, **changes: float) -> Plan:
+def after(before: Plan, field: CropDay, travel: int = 0, **changes: float) -> Plan:
     usual: dict[str, float] = {"most": 12, "least": 2, "needed": 0.7, **changes}
-    return next_plan(before, field, crew(), to_odds=share, **usual)  # type: ignore[arg-type]
+    return next_plan(before, field, crew(), travel, to_odds=share, **usual)  # type: ignore[arg-type]
 
 
 def test_the_next_field_gets_what_the_day_has_left() -> None:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.settings.options import FOOT, MILE, mowing_rate
+from daemon.settings.work import FOOT, MILE, mowing_rate
 from daemon.units import HECTARES_PER_ACRE
 
 

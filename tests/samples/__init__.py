@@ -60,8 +60,28 @@ def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = froz
         wet_step=1.0,
     )
     work = Work(
-        *(2.0, 2.0, 25.0, 25.0, 0.3, 0.5, 2, time(8), time(13), time(20), frozenset({6}), 2 * ACRE),
-        Traction.TRACTOR,
+        mown_per_hour=2.0,
+        raked_per_hour=2.0,
+        bales_per_hour=25.0,
+        baler_intake=9.0,
+        bale_cycle=0.9,
+        baled_per_hour=4.0,
+        wraps_per_hour=25.0,
+        wrap_within=4.0,
+        bale_dry_matter=0.3,
+        bales_per_roll=20.0,
+        rake_lead=0.5,
+        travel=0.25,
+        hands=2,
+        earliest_start=time(8),
+        latest_start=time(13),
+        finish_by=time(20),
+        after_dark=True,
+        break_at=None,
+        break_hours=1.0,
+        days_off=frozenset({6}),
+        least_area=2 * ACRE,
+        traction=Traction.TRACTOR,
     )
     fields = tuple(
         Field(name, acres * ACRE, {"timothy": 1.0}, "loam", "well", None, None, (), "")

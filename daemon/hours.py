@@ -1,0 +1,164 @@
+"""Hours of weather as the models want them, and the working day laid over them."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from daemon.farm import Farm, Traction
+from models.draws import Draws, draw_crop
+from models.heat import team_pace
+from models.humidity import relative_humidity
+from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, odds_from_share
+from models.sun import sunrise_sunset
+from models.swath import DryingHours, drying_hours
+from models.workday import SLOTS_PER_HOUR, wet_hours
+
+Array = NDArray[np.float64]
+
+HOUR = timedelta(hours=1)
+SLOT = HOUR / SLOTS_PER_HOUR
+START_EVERY = SLOTS_PER_HOUR  # slots between the starts that are tried
+
+
+@dataclass(frozen=True)
+class ForecastHours:
+    """The hours ahead as the models want them; `ends` (hour,) are UTC labels at the end of each hour."""
+
+    ends: NDArray[np.datetime64]
+    drying: DryingHours
+    wet: NDArray[np.bool_]  # (member, hour)
+    pace: Array  # (hour,) of the mower as share of its usual pace
+    draws: Draws
+    today: date
+    independent: float  # forecasts that the members are worth, infinite for hours that are known
+    correction: Correction = UNCORRECTED
+
+    def raw_odds(self, share: Array) -> Array:
+        """Return the odds of a share of cases before the farm's own record has its say."""
+        return odds_from_share(share, self.independent)
+
+    def odds_on(self, day: date) -> Callable[[Array], Array]:
+        """Return what turns shares of cases into odds for work on a day; what is known needs no correction."""
+        if np.isinf(self.independent):
+            return self.raw_odds
+        lead = float((day - self.today).days)
+        return lambda share: corrected_odds(self.raw_odds(share), lead, self.correction)
+
+
+@dataclass(frozen=True)
+class Window:
+    """A working day on the grid of slots: slot 0 begins with the hour in which work may start."""
+
+    date: date
+    begins: datetime  # UTC
+    first_hour: int  # index into the forecast hours
+    hours: int
+    starts: Sequence[int]  # slots that are tried for the beginning of mowing
+    latest: int  # last slot in which mowing of a field may begin
+    finish: int  # slot
+    rest: frozenset[int]  # slots in which nobody works
+    pace: Array  # (slot,) strips mown in each
+
+    def at(self, slot: int, farm: Farm) -> datetime:
+        """Return the farm's clock at the beginning of a slot."""
+        return (self.begins + slot * SLOT).astimezone(farm.place.timezone)
+
+    def slot_of(self, moment: datetime) -> int:
+        """Return the slot that a moment lies in."""
+        return (moment - self.begins) // SLOT
+
+
+def forecast_hours(farm: Farm, ahead: xr.Dataset, today: date, correction: Correction = UNCORRECTED) -> ForecastHours:
+    """Return the hours of a contract Dataset with their drying; temperature, humidity and wind become hourly means.
+
+    Parameters
+    ----------
+    farm : Farm
+    ahead : Dataset
+    today : date
+        The local day from which leads are counted.
+    correction : Correction
+        What the farm's own record of forecast against outcome does to the odds.
+    """
+    values = {str(name): ahead[name].transpose("member", "time").to_numpy() for name in ahead.data_vars}
+    ends = ahead["time"].to_numpy()[1:]
+    rain = values["precipitation_amount"][:, 1:]
+    air, dew = (_hour_means(values[name]) for name in ("air_temperature", "dew_point_temperature"))
+    step = round(float(ahead.attrs["native_step_hours"]))
+    drying = drying_hours(
+        air,
+        dew,
+        _hour_means(values["wind_speed"]),
+        values["surface_downwelling_shortwave_flux_in_air"][:, 1:],
+        rain,
+        ends,
+        latitude=farm.place.latitude,
+        longitude=farm.place.longitude,
+        elevation=farm.place.elevation,
+    )
+    began = int((ends[0] - ends[0].astype("datetime64[D]")) / np.timedelta64(1, "h")) - 1
+    wet = wet_hours(rain, step, wet_hour=farm.weather.wet_hour, wet_step=farm.weather.wet_step, offset=began % step)
+    independent = np.inf if ahead.attrs["kind"] == "record" else independent_members(rain.shape[0])
+    pace = _pace(farm, air, dew)
+    return ForecastHours(ends, drying, wet, pace, draw_crop(rain.shape[0]), today, independent, correction)
+
+
+def _pace(farm: Farm, air: Array, dew: Array) -> Array:
+    """Return the mower's pace in each hour, by the middle of the members."""
+    if farm.work.traction is Traction.TRACTOR:
+        return np.ones(air.shape[1])
+    return team_pace(np.median(air, axis=0), np.median(relative_humidity(air, dew), axis=0))
+
+
+def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> Window | None:
+    """Return the working day on its grid, or None where the forecast does not cover it."""
+    work = farm.work
+    earliest, latest = (_utc(farm, day, at) for at in (work.earliest_start, work.latest_start))
+    finish = _finish(farm, day)
+    begins = earliest.replace(minute=0, second=0, microsecond=0)
+    first = round((begins + HOUR - _moment(hours.ends[0])) / HOUR)
+    count = max(-(-(finish - begins) // HOUR), 0)
+    if first < 0 or first + count > hours.ends.size:
+        return None
+    last = (finish - begins) // SLOT
+    opens = -(-(max(earliest, now) - begins) // SLOT)
+    closes = min((latest - begins) // SLOT, last - 1)
+    rest = _rest(farm, day, begins)
+    pace = np.repeat(hours.pace[first : first + count], SLOTS_PER_HOUR)
+    pace[[slot for slot in rest if slot < pace.size]] = 0.0
+    return Window(day, begins, first, count, range(opens, closes + 1, START_EVERY), closes, last, rest, pace)
+
+
+def _finish(farm: Farm, day: date) -> datetime:
+    """Return when work ends: nobody bales or wraps in the dark unless the farm says so."""
+    finish = _utc(farm, day, farm.work.finish_by)
+    _, sunset = sunrise_sunset(farm.place.latitude, farm.place.longitude, np.datetime64(day, "D"))
+    if farm.work.after_dark or np.isnat(sunset):
+        return finish
+    return min(finish, _moment(sunset))
+
+
+def _rest(farm: Farm, day: date, begins: datetime) -> frozenset[int]:
+    """Return the slots of the break; one that is begun is lost."""
+    if farm.work.break_at is None:
+        return frozenset()
+    start = _utc(farm, day, farm.work.break_at) - begins
+    end = start + farm.work.break_hours * HOUR
+    return frozenset(range(start // SLOT, -(-end // SLOT)))
+
+
+def _hour_means(instants: Array) -> Array:
+    """Return the means of neighbouring instants, so that they match the sums of the hour between them."""
+    return (instants[:, :-1] + instants[:, 1:]) / 2.0
+
+
+def _utc(farm: Farm, day: date, at: time) -> datetime:
+    return datetime.combine(day, at, tzinfo=farm.place.timezone).astimezone(UTC)
+
+
+def _moment(label: np.datetime64 | NDArray[np.datetime64]) -> datetime:
+    return datetime.fromisoformat(str(label.astype("datetime64[s]"))).replace(tzinfo=UTC)
