@@ -1,6 +1,9 @@
 """The moisture of a mown swath through the hours of a day: evaporation-based, with dew and rain on its surface."""
 
+import math
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +20,9 @@ from models.sun import clear_sky_radiation, extraterrestrial_radiation, solar_el
 
 Array = NDArray[np.float64]
 
-HALF_HOUR = np.timedelta64(30, "m")
-MEGAJOULES = 0.0036  # of one hour at one watt
+HALF_HOUR: Final = np.timedelta64(30, "m")
+MEGAJOULES: Final = 0.0036  # of one hour at one watt
+TINY: Final = 1e-300  # [kg/kg] instead of a demand of nothing, in a ratio whose other side is nothing then
 
 
 @dataclass(frozen=True)
@@ -34,11 +38,6 @@ class DryingHours:
     equilibrium: Array
     rain: Array
 
-    def at(self, hour: int) -> "DryingHours":
-        """Return one hour, shape (member, 1), ready to meet arrays of shape (strip, member, draw)."""
-        one = (slice(None), slice(hour, hour + 1))
-        return DryingHours(self.evaporation[one], self.wet_evaporation[one], self.equilibrium[one], self.rain[one])
-
     def between(self, first: int, last: int) -> "DryingHours":
         """Return the hours from `first` up to but not including `last`."""
         some = (slice(None), slice(first, last))
@@ -50,7 +49,7 @@ class Swath:
     """How a field lies after mowing; arrays have the shape (member, draw).
 
     `dry_matter` [t/ha], `density` [g DM/m2 of swath], `rate` drying constant [mm-1 of reference evaporation] with
-    every factor in it, `start_moisture` [kg/kg DM] of the tissue when cut.
+    every factor in it, `start_moisture` [kg/kg DM] of the tissue when cut, which may differ from strip to strip.
     """
 
     dry_matter: Array
@@ -166,7 +165,7 @@ def lay_swath(
     ----------
     dry_matter : array [t DM/ha], shape (member, draw)
         Yield.
-    start_moisture : array [wet basis, 1], shape (member, draw)
+    start_moisture : array [wet basis, 1], shape (member, draw) or (strip, member, draw)
         Moisture of the standing crop without dew.
     swath_share : float [1]
         Swath width as share of the cut width, 0.2 to 1.
@@ -213,7 +212,7 @@ def standing_wetness(hours: DryingHours, dry_matter: float, *, crop_dew: float =
 def wilt(
     hours: DryingHours,
     swath: Swath,
-    share_lying: Array,
+    mown: Array,
     surface_water: Array,
     *,
     later_day: NDArray[np.bool_] | None = None,
@@ -226,8 +225,8 @@ def wilt(
         Shape (member, hour).
     swath : Swath
         Shape (member, draw).
-    share_lying : array [1], shape (hour, strip)
-        How much of each hour each strip has been mown for: 0 before, 1 after, a fraction in the hour of mowing.
+    mown : array [h], shape (strip,)
+        When each strip is cut, from the beginning of the first hour on, in the order of mowing.
     surface_water : array [mm], shape (strip, member)
         Dew or rain that each strip carries when it is cut.
     later_day : array of bool, shape (hour,), optional
@@ -236,49 +235,120 @@ def wilt(
     Returns
     -------
     array [kg water/kg DM], shape (hour + 1, strip, member, draw)
-        Water in and on the crop at the start and at the end of each hour.
+        Water in and on the crop at the start and at the end of each hour; until it is cut, what it is cut with.
+
+    Raises
+    ------
+    ValueError
+        If a strip is cut before the one ahead of it, or before the first hour.
 
     Notes
     -----
     dM = (M - Me) (1 - exp(-k E0)), where E0 is what the surface water leaves of the reference evaporation. Surface
     water dries by the wet-surface evaporation times (F / store)^(2/3), soaks in with a time constant of 15 h, and is
-    capped at 1.5 kg/kg: what falls beyond that runs through. Evaporation of a swath is at most 1.1 times that of
+    capped at 1.5 kg/kg: what falls beyond that runs through. In the hour of mowing all of it counts by the share of the
+    hour that is left. Evaporation of a swath is at most 1.1 times that of
     grass. The rate constant is used down to 50 %, though published rates end near 60 %: real stems may be later.
     """
-    start = np.broadcast_to(
-        surface_water[:, :, None] / (0.1 * swath.dry_matter), (*surface_water.shape, swath.rate.shape[1])
+    if np.any(np.diff(mown, prepend=0.0) < 0.0):
+        raise ValueError(f"mown: {mown} given, allowed hours from 0 on in rising order; sort the strips")
+    weather = _weather_of_cases(hours, swath, later_day)
+    carried = np.repeat(surface_water, swath.rate.shape[1], axis=1) / (0.1 * swath.dry_matter.ravel())
+    surface = np.minimum(carried, c.SURFACE_STORE)
+    tissue = np.empty_like(surface)
+    tissue[:] = swath.start_moisture.reshape(-1, swath.rate.size)
+    water = np.empty((hours.rain.shape[1] + 1, *surface.shape))
+    water[0] = tissue + surface
+    began = mown.astype(np.int64)
+    lying = np.searchsorted(began, np.arange(water.shape[0]))  # strips cut before each hour begins
+    # Every strip has one hour of which it lies for a part: first all of these at once, then the whole hours in turn.
+    last = lying[-1]
+    _one_hour(tissue[:last], surface[:last], weather.at(began[:last]).part((began + 1.0 - mown)[:last, None]))
+    for hour, (before, after) in enumerate(pairwise(lying)):
+        _one_hour(tissue[:before], surface[:before], weather.at(hour))
+        np.add(tissue[:after], surface[:after], out=water[hour + 1, :after])
+        water[hour + 1, after:] = water[0, after:]
+    return water.reshape(*water.shape[:2], *swath.rate.shape)
+
+
+class _CaseHours(NamedTuple):
+    """Hours as they meet each case (a member with a draw); amounts in kg/kg of its dry matter.
+
+    The shape is (hour, case), of one hour (case,), of an hour for each strip (strip, case).
+    """
+
+    exponent: Array  # rate constant times reference evaporation, which is nothing while dew falls
+    most: Array  # what may leave the tissue at most
+    demand: Array  # what the air would take from a wet surface
+    falling: Array  # rain and dew
+    equilibrium: Array
+    soaking: Array | float  # share of the surface water that goes into the tissue
+
+    def at(self, hour: int | NDArray[np.int64]) -> "_CaseHours":
+        """Return one hour, or one for each strip."""
+        return _CaseHours._make([*(each[hour] for each in self[:5]), self.soaking])
+
+    def part(self, share: Array) -> "_CaseHours":
+        """Return what a share of the hour does."""
+        soaking = -np.expm1(share * np.log1p(-self.soaking))
+        amounts = [each * share for each in self[:4]]
+        return _CaseHours._make([*amounts, self.equilibrium, np.broadcast_to(soaking, self.falling.shape)])
+
+    def on(self, spots: NDArray[np.int64]) -> "_CaseHours":
+        """Return the hour on spots of the flattened (strip, case)."""
+        if self.falling.ndim == 1:
+            spots = spots % self.falling.size
+        return _CaseHours._make(each if isinstance(each, float) else each.ravel().take(spots) for each in self)
+
+
+def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bool_] | None) -> _CaseHours:
+    """Return what each hour does to each case.
+
+    Members are told out to their draws once, as numpy is slow where a short axis like that of the draws is innermost.
+    """
+    evaporation, wet, equilibrium, rain = (
+        np.repeat(each.T, swath.rate.shape[1], axis=1)
+        for each in (hours.evaporation, hours.wet_evaporation, hours.equilibrium, hours.rain)
     )
-    tissue = np.empty((share_lying.shape[0] + 1, *start.shape))
-    surface = np.empty_like(tissue)
-    tissue[0] = swath.start_moisture
-    surface[0] = np.minimum(start, c.SURFACE_STORE)
-    mass = swath.density / 1000.0
-    for hour, share in enumerate(share_lying):
-        slower = c.LATER_DAY_FACTOR if later_day is not None and later_day[hour] else 1.0
-        tissue[hour + 1], surface[hour + 1] = _one_hour(
-            tissue[hour], surface[hour], hours.at(hour), mass, swath.rate * slower, share[:, None, None]
-        )
-    return tissue + surface
+    mass = swath.density.ravel() / 1000.0
+    evaporation = np.where(wet < 0.0, 0.0, np.maximum(evaporation, 0.0))
+    slower = 1.0 if later_day is None else np.where(later_day, c.LATER_DAY_FACTOR, 1.0)[:, None]
+    return _CaseHours(
+        exponent=swath.rate.ravel() * slower * evaporation,
+        most=c.EVAPORATION_CAP * evaporation / mass,
+        demand=np.maximum(wet, 0.0) / mass,
+        falling=(rain + np.clip(-wet, 0.0, c.DEW_CAP)) / mass,
+        equilibrium=equilibrium,
+        soaking=-math.expm1(-1.0 / c.ABSORPTION_HOURS),
+    )
 
 
-def _one_hour(
-    tissue: Array, surface: Array, hour: DryingHours, mass: Array, rate: Array, share: Array
-) -> tuple[Array, Array]:
-    """Return tissue and surface water after the share of one hour for which each strip has been lying."""
-    free = np.minimum(surface + share * hour.rain / mass, c.SURFACE_STORE)
-    free, left = _surface_hour(free, hour.wet_evaporation, mass, share)
-    soaked = np.where(tissue < c.ABSORPTION_LIMIT, free * -np.expm1(-share / c.ABSORPTION_HOURS), 0.0)
-    evaporation = np.maximum(hour.evaporation, 0.0) * left * share
-    lost = (tissue - hour.equilibrium) * -np.expm1(-rate * evaporation)
-    lost = np.minimum(lost, c.EVAPORATION_CAP * evaporation / mass)
-    return tissue + soaked - lost, free - soaked
+def _one_hour(tissue: Array, surface: Array, hour: _CaseHours) -> None:
+    """Change tissue and surface water (strip, case) to what they are after an hour.
+
+    Surface water is followed only where there is any: its sums take most of the time and come to nothing elsewhere.
+    """
+    wet = np.flatnonzero((surface != 0.0) | (hour.falling != 0.0))
+    before = tissue.take(wet), surface.take(wet)
+    tissue -= _lost(tissue, hour)
+    if wet.size:
+        tissue.ravel()[wet], surface.ravel()[wet] = _wet_hour(*before, hour.on(wet))
 
 
-def _surface_hour(free: Array, wet_evaporation: Array, mass: Array, share: Array) -> tuple[Array, Array]:
-    """Return surface water after dew or drying, and the share of the evaporation that is left for the tissue."""
-    dew = np.minimum(np.maximum(-wet_evaporation, 0.0), c.DEW_CAP) * share / mass
-    demand = np.maximum(wet_evaporation, 0.0) * share / mass
-    dried = np.minimum(free, demand * np.cbrt(free / c.SURFACE_STORE) ** 2)
-    left = 1.0 - np.divide(dried, demand, out=np.zeros_like(dried), where=demand > 0.0)
-    left = np.where(wet_evaporation < 0.0, 0.0, left)
-    return np.minimum(free - dried + dew, c.SURFACE_STORE), left
+def _wet_hour(tissue: Array, surface: Array, hour: _CaseHours) -> tuple[Array, Array]:
+    """Return tissue and surface water after an hour in which there is water on the surface; all of shape (spot,)."""
+    free = np.minimum(surface + hour.falling, c.SURFACE_STORE)
+    # (F / store)^(2/3) by logarithm: a cube root takes twice the time
+    dried = np.minimum(free, hour.demand * np.exp((2.0 / 3.0) * np.log(free * (1.0 / c.SURFACE_STORE))))
+    left = 1.0 - dried / np.maximum(hour.demand, TINY)
+    free -= dried
+    soaked = free * (tissue < c.ABSORPTION_LIMIT)
+    soaked *= hour.soaking
+    return tissue + soaked - _lost(tissue, hour, left), free - soaked
+
+
+def _lost(tissue: Array, hour: _CaseHours, left: Array | float = 1.0) -> Array:
+    """Return what the tissue gives off by the share of the evaporation that is left to it."""
+    given = tissue - hour.equilibrium
+    given *= 1.0 - np.exp(-left * hour.exponent)
+    return np.minimum(given, left * hour.most, out=given)

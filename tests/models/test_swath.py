@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from models.swath import (
     wet_basis,
     wilt,
 )
+from tests.models.slow_swath import Hour, Strip, water_in
 from tests.published.made_up_days import smooth_day
 
 Array = NDArray[np.float64]
@@ -39,8 +42,7 @@ def swath(dry_matter: float = 4.0, moisture: float = 0.8, share: float = 0.85, *
 
 
 def evening(hours: DryingHours, *, surface: float = 0.0, **kwargs: float) -> float:
-    lying = np.ones((hours.rain.shape[1], 1))
-    return float(wilt(hours, swath(**kwargs), lying, np.full((1, 1), surface))[-1, 0, 0, 0])
+    return float(wilt(hours, swath(**kwargs), np.zeros(1), np.full((1, 1), surface))[-1, 0, 0, 0])
 
 
 def blown_dry(hours: DryingHours) -> DryingHours:
@@ -55,7 +57,7 @@ def test_worked_day_step_by_step() -> None:
     assert made.density[0, 0] == pytest.approx(470.6, abs=0.05)
     assert made.rate[0, 0] == pytest.approx(0.27213, abs=2e-5)
     hours = day(EVAPORATION, equilibrium=EQUILIBRIUM)
-    water = wilt(hours, made, np.ones((10, 1)), np.zeros((1, 1)))
+    water = wilt(hours, made, np.zeros(1), np.zeros((1, 1)))
     # the printed inputs have three figures, which leaves up to 0.003 in the moisture of a whole day
     assert water[1:, 0, 0, 0] == pytest.approx(TISSUE, abs=3e-3)
     assert wet_basis(water[-1, 0, 0, 0]) == pytest.approx(0.536, abs=1e-3)
@@ -69,10 +71,10 @@ def test_equilibrium_moisture_printed_by_nash() -> None:
 
 
 def test_wilting_time_does_not_depend_on_how_hours_are_cut_up() -> None:
-    whole = day([0.5, 0.5], equilibrium=0.1)
-    water = wilt(whole, swath(), np.array([[0.5, 1.0], [1.0, 0.5]]), np.zeros((2, 1)))
-    assert water[-1, 0, 0, 0] == pytest.approx(water[-1, 1, 0, 0], abs=1e-12)
-    assert water[1, 0, 0, 0] > water[1, 1, 0, 0]
+    water = wilt(day([0.5] * 3, equilibrium=0.1), swath(), np.array([0.5, 1.0]), np.zeros((2, 1)))[:, :, 0, 0]
+    halves = wilt(day([0.25] * 6, equilibrium=0.1), swath(), np.array([1.0, 2.0]), np.zeros((2, 1)))[::2, :, 0, 0]
+    assert water == pytest.approx(halves, abs=1e-12)
+    assert water[1, 0] < water[1, 1] - 0.1
 
 
 @pytest.mark.parametrize(
@@ -113,10 +115,64 @@ def test_dew_falls_when_a_wet_surface_would_gain() -> None:
 def test_later_days_dry_slower() -> None:
     hours = day([0.5], equilibrium=0.1)
     made = swath()
-    lying = np.ones((1, 1))
-    today = wilt(hours, made, lying, np.zeros((1, 1)))
-    later = wilt(hours, made, lying, np.zeros((1, 1)), later_day=np.array([True]))
+    today = wilt(hours, made, np.zeros(1), np.zeros((1, 1)))
+    later = wilt(hours, made, np.zeros(1), np.zeros((1, 1)), later_day=np.array([True]))
     assert np.log((later[1] - 0.1) / 3.9) / np.log((today[1] - 0.1) / 3.9) == pytest.approx(0.87, abs=1e-9)
+
+
+@pytest.mark.parametrize("wetness", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize("number", range(3))
+def test_the_swath_equals_one_told_slowly(number: int, wetness: float) -> None:
+    """Vector and scalar path agree to 1e-12, with rain and dew in a share of the hours, and strips never cut."""
+    random = np.random.default_rng(number)
+    members, draws, count = 3, 2, 16
+    shape = (members, count)
+    wet = np.where(random.random(shape) < 0.3 * wetness, -1.0, 1.3) * random.uniform(0.0, 0.6, shape)
+    hours = DryingHours(
+        random.uniform(-0.05, 0.7, shape), wet * (random.random(shape) < 0.9), random.uniform(0.05, 0.4, shape),
+        random.exponential(0.5, shape) * (random.random(shape) < 0.3 * wetness),
+    )  # fmt: skip
+    mown = np.concatenate([[0.0, 0.25, 1.0, 1.75, 3.0], random.uniform(3.0, 15.0, 3), [15.5, 16.0, 17.25]])
+    mown.sort()
+    made = lay_swath(
+        random.uniform(2.0, 5.0, (members, draws)), random.uniform(0.55, 0.85, (mown.size, members, draws)), 0.8
+    )
+    carried = wetness * random.uniform(0.0, 1.2, (mown.size, members)) * (random.random((mown.size, members)) < 0.7)
+    later = np.arange(count) > 10
+    water = wilt(hours, made, mown, carried, later_day=later)
+    given = (hours.evaporation, hours.wet_evaporation, hours.rain, hours.equilibrium)
+    for strip, member, draw in np.ndindex(*water.shape[1:]):
+        case = (member, draw)
+        crop = (made.dry_matter[case], made.density[case], made.rate[case], made.start_moisture[strip, *case])
+        slow = Strip(*map(float, (*crop, carried[strip, member], mown[strip])))
+        columns = [each[member].tolist() for each in given]
+        told = water_in(slow, [Hour(*hour) for hour in zip(*columns, later.tolist(), strict=True)])
+        np.testing.assert_allclose(water[:, strip, member, draw], told, rtol=0, atol=1e-12)
+
+
+def test_each_strip_may_start_from_its_own_moisture() -> None:
+    made, hours = swath(), day([0.5, 0.5])
+    alone = [
+        wilt(hours, replace(made, start_moisture=np.full((1, 1), m)), np.zeros(1), np.zeros((1, 1))) for m in (3, 4)
+    ]
+    own = replace(made, start_moisture=np.array([3.0, 4.0]).reshape(2, 1, 1))
+    both = wilt(hours, own, np.zeros(2), np.zeros((2, 1)))
+    np.testing.assert_array_equal(both, np.concatenate(alone, axis=1))
+
+
+@pytest.mark.parametrize("mown", [[1.0, 0.5], [-0.25, 0.0]])
+def test_strips_out_of_order_or_cut_before_the_first_hour_are_refused(mown: list[float]) -> None:
+    with pytest.raises(ValueError, match=r"mown: .* given, allowed hours from 0 on in rising order"):
+        wilt(day([0.5, 0.5]), swath(), np.array(mown), np.zeros((2, 1)))
+
+
+def test_unknown_weather_of_a_member_leaves_it_alone_without_an_answer() -> None:
+    for name in DryingHours.__annotations__:
+        hours = DryingHours(*(np.tile(getattr(day([0.4] * 4), other), (2, 1)) for other in DryingHours.__annotations__))
+        getattr(hours, name)[1, 2] = np.nan
+        made = lay_swath(np.full((2, 1), 4.0), np.full((2, 1), 0.8), 0.85)
+        water = wilt(hours, made, np.zeros(1), np.zeros((1, 2)))[:, 0, :, 0]
+        assert np.isnan(water).T.tolist() == [[False] * 5, [False] * 3 + [True] * 2], name
 
 
 def test_standing_crop_holds_dew_up_to_its_limit_and_loses_it_in_the_sun() -> None:

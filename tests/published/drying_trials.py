@@ -69,8 +69,8 @@ def evaporation_based(trial: Trial, hours: int, *, start: Array | None = None) -
     """Return the model's moisture, a case for each draw; `start` replaces the moisture [wet basis] drawn."""
     weather = trial.weather(hours)
     swath = lay(trial, trial.start + DRAWS.start_moisture if start is None else start)
-    lying, wet = np.ones((hours, 1)), np.full((1, 1), trial.wet)
-    return wilt(drying(weather), swath, lying, wet, later_day=weather.later_day)[:, 0, 0, :]
+    wet = np.full((1, 1), trial.wet)
+    return wilt(drying(weather), swath, np.zeros(1), wet, later_day=weather.later_day)[:, 0, 0, :]
 
 
 def resistance_based(trial: Trial, hours: int) -> Array:

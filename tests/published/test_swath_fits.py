@@ -20,7 +20,7 @@ def pan_millimetres(dry_matter: float, share: float, until: float, *, equilibriu
     shape = (1, STEPS)
     dry_air = DryingHours(np.full(shape, STEP), np.zeros(shape), np.full(shape, equilibrium), np.zeros(shape))
     swath = lay_swath(np.full((1, 1), dry_matter), np.full((1, 1), 0.8), share)
-    water = wilt(dry_air, swath, np.ones((STEPS, 1)), np.zeros((1, 1))).ravel()
+    water = wilt(dry_air, swath, np.zeros(1), np.zeros((1, 1))).ravel()
     level = float(dry_basis(np.array(until)))
     assert water[-1] < level
     return float(np.interp(-level, -water, STEP * np.arange(STEPS + 1))) / PAN
