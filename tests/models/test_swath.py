@@ -12,6 +12,7 @@ from models.swath import (
     equilibrium_moisture,
     lay_swath,
     standing_wetness,
+    start_moisture_shift,
     wet_basis,
     wilt,
 )
@@ -175,6 +176,16 @@ def test_unknown_weather_of_a_member_leaves_it_alone_without_an_answer() -> None
         assert np.isnan(water).T.tolist() == [[False] * 5, [False] * 3 + [True] * 2], name
 
 
+def test_morning_crop_is_two_points_wetter_than_the_afternoon_one() -> None:
+    hour = np.arange(0.0, 24.0, 0.25)
+    shift = start_moisture_shift(hour)
+    assert (hour[shift.argmax()], hour[shift.argmin()]) == (6.0, 15.0)
+    assert shift.max() == pytest.approx(0.01) == pytest.approx(-shift.min())
+    assert (np.diff(shift[(hour >= 6.0) & (hour <= 15.0)]) < 0.0).all()
+    assert np.abs(np.diff(shift, append=shift[0])).max() < 0.001, "no jump at midnight"
+    assert start_moisture_shift(hour + 48.0) == pytest.approx(shift)
+
+
 def test_standing_crop_holds_dew_up_to_its_limit_and_loses_it_in_the_sun() -> None:
     night = day([0.0] * 8 + [0.3] * 4, wet_evaporation=[-0.05] * 8 + [0.3] * 4)
     wetness = standing_wetness(night, 4.0)[0]
@@ -256,3 +267,15 @@ def test_dry_and_wet_basis_are_inverse() -> None:
     moisture = np.array([0.2, 0.55, 0.8])
     assert wet_basis(dry_basis(moisture)) == pytest.approx(moisture)
     assert dry_basis(np.array([0.55, 0.62])) == pytest.approx([1.2222, 1.6316], abs=1e-4)
+
+
+def test_crops_together_get_as_wet_as_alone() -> None:
+    random = np.random.default_rng(4)
+    shape = (3, 40)
+    rain = random.exponential(1.0, shape) * (random.random(shape) < 0.2)
+    hours = DryingHours(rain, random.uniform(-0.08, 0.2, shape), rain, rain)
+    both = standing_wetness(hours, np.array([1.5, 4.0]))
+    assert both.shape == (2, 3, 40)
+    for crop, dry_matter in zip(both, (1.5, 4.0), strict=True):
+        np.testing.assert_array_equal(crop, standing_wetness(hours, dry_matter))
+    assert both[0].max() == pytest.approx(0.225) < both[1].max() <= 0.6
