@@ -4,9 +4,7 @@ Time is counted in slots of a quarter of an hour from the start of the day's fir
 slot at full pace. A case is one weather member with one draw of the crop; every case gets an answer of its own.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,16 +58,24 @@ class Strips:
 
 @dataclass(frozen=True)
 class Run:
-    """How a day went, per case: whether all was wrapped in time, and the slot in which the last wrap ended.
+    """How a day went, slot by slot.
 
-    `begin` is the first slot that was followed; `raked` and `baled` (slot, case) are the strips done by its end.
+    `begin` is the first slot that was followed; `raked`, `baled` and `wrapped` (slot, case) are the strips done by its
+    end. `done` (case,) says whether all was wrapped in time, and no bale had waited too long for its film.
     """
 
-    done: NDArray[np.bool_]
-    wrapped_at: Slots
+    count: Slots
     begin: int
     raked: Array
     baled: Array
+    wrapped: Array
+    done: NDArray[np.bool_]
+
+    @property
+    def wrapped_at(self) -> Slots:
+        """The slot at whose beginning all is wrapped, shape (case,); NEVER where it is not."""
+        unwrapped = (self.wrapped < self.count - CRUMB).sum(axis=0)
+        return np.where(self.done, self.begin + unwrapped + 1, NEVER)
 
     def raking_slot(self, strips: int) -> Slots:
         """Return the slot in which the raking of each strip began, shape (strip, case); past the end if never."""
@@ -160,10 +166,10 @@ def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
 
     Notes
     -----
-    Moisture runs straight between the ends of an hour.
+    Moisture runs straight between the ends of an hour. A swath whose moisture is not known to the end is never ready.
     """
     last = water.shape[0] - 1
-    dry = water <= wettest
+    dry = (water <= wettest) & ~np.isnan(water[-1])
     first_dry = _first(dry)
     after = np.arange(last + 1).reshape(-1, *[1] * (water.ndim - 1)) > first_dry
     first_wet = _first(~dry & after)
@@ -235,7 +241,7 @@ def wet_hours(rain: Array, step: int, *, wet_hour: float, wet_step: float, offse
 
 
 def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
-    """Follow a day on which `count` strips are mown, slot by slot.
+    """Follow a day on which `count` strips are mown.
 
     Parameters
     ----------
@@ -255,15 +261,18 @@ def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
     it had finished by the start of the slot. Strips are taken up in order: the baler waits for the next strip even
     where a later one is dry. A bale that waits too long for its film spoils the day.
     """
-    days = list(_slots(strips, count, crew, wall))
-    progress = np.array([(day.raked, day.baled, day.wrapped) for day in days]).reshape(-1, 3, count.size)
-    begin = crew.finish - len(days)
-    unwrapped = (progress[:, 2] < count - CRUMB).sum(axis=0)
-    done = (unwrapped < len(days)) & (count > 0)
-    if days:
-        done &= ~days[-1].late
-    wrapped_at = np.where(done, begin + unwrapped + 1, NEVER)
-    return Run(done, wrapped_at, begin, progress[:, 0], progress[:, 1])
+    dry_by = np.maximum.accumulate(strips.ready, axis=0)
+    begin = int(min(dry_by[0].min(), crew.finish))
+    slot = np.arange(begin, crew.finish)[:, None]
+    raking, baling, wrapping = _times(strips, crew)
+    hands = _hands(strips, count, crew, slot)
+    dry = np.minimum(_counts_by_slot(dry_by, begin, crew.finish), count)
+    raked, hands = _machine(dry, raking, hands, 1.0)
+    baled, hands = _machine(_earlier(raked, crew.rake_lead + 1), baling, hands, slot < wall, strips.closes - begin)
+    wrapped, _ = _machine(_earlier(baled, 1), wrapping, hands, 1.0)
+    late = (wrapped < _earlier(baled, crew.wrap_within + 1) - CRUMB).any(axis=0)
+    all_wrapped = wrapped[-1] >= count - CRUMB if slot.size else np.zeros(count.shape, dtype=bool)
+    return Run(count, begin, raked, baled, wrapped, all_wrapped & ~late & (count > 0))
 
 
 def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
@@ -282,9 +291,7 @@ def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
     count = _bound(strips, crew, wall)
     open_ = np.flatnonzero(count)
     while open_.size:
-        some = strips.of(open_)
-        *_, evening = _slots(some, count[open_], crew, wall[open_])
-        failed = (evening.wrapped < count[open_] - CRUMB) | evening.late
+        failed = ~follow(strips.of(open_), count[open_], crew, wall[open_]).done
         count[open_[failed]] -= 1
         open_ = open_[failed & (count[open_] > 0)]
     return count
@@ -327,60 +334,6 @@ def _times(strips: Strips, crew: Crew) -> tuple[Array, Array, Array]:
     )
 
 
-class _Evening(NamedTuple):
-    """The strips raked, baled and wrapped by the end of a slot, and whether a bale has waited too long for its film."""
-
-    raked: Array
-    baled: Array
-    wrapped: Array
-    late: NDArray[np.bool_]
-
-
-def _slots(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Iterator[_Evening]:
-    """Yield how far the work is at the end of each slot, from the first dry strip to the finish."""
-    dry_by = np.maximum.accumulate(strips.ready, axis=0)
-    begin = int(min(dry_by[0].min(), crew.finish))
-    dry = np.minimum(_counts_by_slot(dry_by, begin, crew.finish), count)
-    last_mown = np.where(count > 0, strips.mown[np.maximum(count - 1, 0), np.arange(count.size)], -1)
-    times, ends = _times(strips, crew), _ends(strips)
-    closes = strips.closes.astype(np.float64)
-    dew = bool((closes < crew.finish).any())
-    raked, baled, wrapped = (np.zeros(count.size) for _ in range(3))
-    late = np.zeros(count.size, dtype=bool)
-    lead, unwrapped = [raked] * (crew.rake_lead + 1), [baled] * (crew.wrap_within + 1)
-    for slot in range(begin, crew.finish):
-        if slot not in crew.rest:
-            hands = crew.hands - (slot <= last_mown).astype(np.float64)
-            raking, hands = _work(_up_to(dry[slot - begin], ends, raked) - raked, _now(times[0], raked), hands)
-            may_bale = slot < wall
-            if dew:
-                may_bale &= slot < _now(closes, baled)
-            baling, hands = _work((_up_to(lead[0], ends, baled) - baled) * may_bale, _now(times[1], baled), hands)
-            wrapping, hands = _work(_up_to(baled, ends, wrapped) - wrapped, _now(times[2], wrapped), hands)
-            raked, baled, wrapped = raked + raking, baled + baling, wrapped + wrapping
-        late = late | (wrapped < unwrapped[0] - CRUMB)
-        lead, unwrapped = [*lead[1:], raked], [*unwrapped[1:], baled]
-        yield _Evening(raked, baled, wrapped, late)
-
-
-def _ends(strips: Strips) -> Array | None:
-    """Return for each strip where those like it end, None where all are alike.
-
-    A machine that gets there goes on in the next slot: its time for a strip holds for a whole slot.
-    """
-    like = np.stack(np.broadcast_arrays(strips.bales, strips.baling, strips.travel))
-    if like.shape[1] == 1:
-        return None
-    final = np.concatenate([(like[:, 1:] != like[:, :-1]).any(axis=0), np.ones((1, like.shape[2]), dtype=bool)])
-    ends = np.where(final, np.arange(1.0, like.shape[1] + 1.0)[:, None], np.inf)
-    return np.asarray(np.minimum.accumulate(ends[::-1])[::-1])
-
-
-def _up_to(amount: Array, ends: Array | None, progress: Array) -> Array:
-    """Return how far a machine may get in this slot with the amount there is."""
-    return amount if ends is None else np.minimum(amount, _now(ends, progress))
-
-
 def _counts_by_slot(dry_by: Slots, begin: int, finish: int) -> Slots:
     """Return how many strips are dry at each slot from `begin` up to `finish`, shape (slot, case)."""
     cases = dry_by.shape[1]
@@ -390,15 +343,66 @@ def _counts_by_slot(dry_by: Slots, begin: int, finish: int) -> Slots:
     return np.asarray(newly[:slots].cumsum(axis=0))
 
 
-def _now(of_strips: Array, progress: Array) -> Array:
-    """Return what holds for the strip that a machine is at, per case; one row holds for all strips alike."""
-    if of_strips.shape[0] == 1:
-        return np.asarray(of_strips[0])
-    at = np.minimum((progress + CRUMB).astype(np.int64), of_strips.shape[0] - 1)
-    return np.asarray(of_strips[at, np.arange(progress.size)])
+def _hands(strips: Strips, count: Slots, crew: Crew, slot: Slots) -> Array:
+    """Return the hands that the mower leaves in each slot, shape (slot, case); none in a rest."""
+    last_mown = np.where(count > 0, strips.mown[np.maximum(count - 1, 0), np.arange(count.size)], -1)
+    hands = crew.hands - (slot <= last_mown).astype(np.float64)
+    hands[[at in crew.rest for at in slot[:, 0]]] = 0.0
+    return hands
 
 
-def _work(waiting: Array, time_each: Array, hands: Array) -> tuple[Array, Array]:
-    """Return the strips that one machine gets done of what waits, and the hands left over for other jobs."""
-    time = np.minimum(np.minimum(waiting * time_each, hands), 1.0)
-    return time / time_each, hands - time
+def _machine(
+    arrived: Array,
+    time_each: Array,
+    hands: Array,
+    open_: Array | NDArray[np.bool_] | float,
+    closes: Slots | None = None,
+) -> tuple[Array, Array]:
+    """Return the strips that one machine gets done by the end of each slot, and the hands it leaves.
+
+    A queue at one server: done(s) = min(arrived(s), done(s - 1) + capacity(s)), counted in the machine's time.
+    """
+    capacity = np.cumsum(np.minimum(hands, open_), axis=0)
+    spent = np.minimum(np.minimum.accumulate(_time_of(arrived, time_each) - capacity, axis=0), 0.0) + capacity
+    done = _strips_of(spent, time_each)
+    if closes is not None and (closes < done.shape[0]).any():
+        done = _stopped(done, closes)
+        spent = _time_of(done, time_each)
+    return done, np.maximum(hands - np.diff(spent, axis=0, prepend=0.0), 0.0)
+
+
+def _stopped(done: Array, closes: Slots) -> Array:
+    """Return the strips done when work ends for good in the first slot that begins on a strip that is closed."""
+    at = np.minimum((_earlier(done, 1) + CRUMB).astype(np.int64), closes.shape[0] - 1)
+    slot = np.arange(done.shape[0])[:, None]
+    closed = closes[at, np.arange(done.shape[1])] <= slot
+    last = np.where(closed.any(axis=0), closed.argmax(axis=0), done.shape[0])
+    kept = np.where(slot < last, done, 0.0)
+    return np.asarray(np.maximum.accumulate(kept, axis=0))
+
+
+def _earlier(progress: Array, slots: int) -> Array:
+    """Return the progress as it was so many slots before, nothing before the first."""
+    before = np.zeros_like(progress)
+    before[slots:] = progress[: max(progress.shape[0] - slots, 0)]
+    return before
+
+
+def _time_of(progress: Array, time_each: Array) -> Array:
+    """Return a machine's time [slots] for so many strips; one row of times holds for all strips alike."""
+    if time_each.shape[0] == 1:
+        return progress * time_each
+    before = np.concatenate([np.zeros((1, time_each.shape[1])), np.cumsum(time_each, axis=0)])
+    whole = np.minimum((progress + CRUMB).astype(np.int64), time_each.shape[0] - 1)
+    case = np.arange(progress.shape[1])
+    return np.asarray(before[whole, case] + (progress - whole) * time_each[whole, case])
+
+
+def _strips_of(time: Array, time_each: Array) -> Array:
+    """Return the strips that a machine's time [slots] is enough for, the inverse of `_time_of`."""
+    if time_each.shape[0] == 1:
+        return time / time_each
+    until = np.cumsum(time_each, axis=0)
+    whole = np.minimum((until[:, None] <= time + CRUMB).sum(axis=0), time_each.shape[0] - 1)
+    case = np.arange(time.shape[1])
+    return np.asarray(whole + 1.0 - (until[whole, case] - time) / time_each[whole, case])

@@ -21,34 +21,33 @@ class Machine:
     """Works through the strips in order; remembers how many it had done at the end of each slot."""
 
     def __init__(self, strips: list[Strip], times: list[float]) -> None:
-        self.strips, self.times = strips, [time + strip.travel for strip, time in zip(strips, times, strict=True)]
+        self.times = [time + strip.travel for strip, time in zip(strips, times, strict=True)]
         self.done = 0.0
         self.history: list[float] = []
 
     def at(self) -> int:
-        return min(int(self.done + ENOUGH), len(self.strips) - 1)
-
-    def end_of_strips_alike(self) -> int:
-        """Where the next field begins, a machine goes on in the next slot."""
-        here = self.strips[self.at()]
-        alike = [
-            (strip.bales, strip.baling, strip.travel) == (here.bales, here.baling, here.travel)
-            for strip in self.strips[self.at() :]
-        ]
-        return self.at() + (alike.index(False) if False in alike else len(alike))
+        return min(int(self.done + ENOUGH), len(self.times) - 1)
 
     def done_by_end_of(self, slot: int) -> float:
         return self.history[slot] if 0 <= slot < len(self.history) else 0.0
 
     def work(self, until: float, people: list[float]) -> None:
         """Take one person after another until the slot is over or everything up to `until` is done."""
-        until = min(until, self.end_of_strips_alike())
-        time = min(max(until - self.done, 0.0) * self.times[self.at()], 1.0, sum(people))
-        self.done += time / self.times[self.at()]
-        for person, spare in enumerate(people):
-            used = min(spare, time)
-            people[person] -= used
-            time -= used
+        left = min(1.0, sum(people))
+        while left > 0.0 and self.done < until - ENOUGH:
+            here = self.at()
+            part = min(until, here + 1.0) - self.done
+            used = min(part * self.times[here], left)
+            self.done += used / self.times[here]
+            left -= used
+            spend(used, people)
+
+
+def spend(time: float, people: list[float]) -> None:
+    for person, spare in enumerate(people):
+        used = min(spare, time)
+        people[person] -= used
+        time -= used
 
 
 def wrapped_in_time(strips: list[Strip], crew: Crew, wall: int) -> bool:

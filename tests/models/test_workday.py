@@ -119,8 +119,9 @@ def random_day(draw: st.DrawFn) -> tuple[Strips, Crew, np.ndarray]:
         rest=draw(st.sampled_from([frozenset(), frozenset(range(20, 24))])),
     )
     wall = np.array([draw(st.sampled_from([10, 25, 35, 45, NEVER]))])
-    columns: list[np.ndarray[Any, np.dtype[Any]]] = [mown, ready, closes, bales, baling, travel]
-    return Strips(*(one[:, None] for one in columns)), people, wall
+    columns: list[Any] = [one[:, None] for one in (mown, ready, closes, bales, baling, travel)]
+    alike = [one[:1] for one in columns[3:]] if one_field else columns[3:]
+    return Strips(*columns[:3], *alike), people, wall
 
 
 BALES, BALING = st.floats(0.3, 20.0), st.floats(0.1, 8.0)
@@ -207,6 +208,13 @@ def test_window_crosses_between_hours() -> None:
     assert (int(ready), int(closes)) == (10, int(np.floor((4 + (1.25 - 0.8) / 0.8) * 4)))
     never, _ = baling_window(np.array([4.0, 3.0, 2.0]), 1.25)
     assert int(never) == NEVER
+
+
+def test_what_is_not_known_to_the_end_is_never_ready() -> None:
+    water = np.array([[4.0, 1.0, 0.9, 0.8], [4.0, 1.0, np.nan, np.nan], [4.0, 1.0, 0.9, 1.4]]).T
+    ready, closes = baling_window(water, 1.25)
+    assert ready.tolist() == [4, NEVER, 4]
+    assert closes.tolist() == [NEVER, NEVER, 10]
 
 
 def test_rain_wall_is_the_start_of_the_first_wet_hour_from_the_start_on() -> None:
