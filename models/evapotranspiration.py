@@ -4,15 +4,25 @@ The two papers differ in coefficients, not in form: each function says which it 
 """
 
 import math
-from collections.abc import Callable
-from typing import Final
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.blockwise import (
+    CLOUD_SLOPE,
+    KELVIN_RADIATION,
+    KELVIN_WIND,
+    MM_PER_MJ,
+    Sky,
+    blockwise,
+    evapotranspiration_of_rows,
+    write_balance,
+    write_cloud_factor,
+    write_evapotranspiration,
+)
 from models.coefficients import (
     ALBEDO,
-    DAY_SHORTWAVE,
     DENOMINATOR_DAY,
     DENOMINATOR_FAO,
     DENOMINATOR_NIGHT,
@@ -20,7 +30,6 @@ from models.coefficients import (
     GROUND_DAY,
     GROUND_NIGHT,
     LEAST_CLOUD_FACTOR,
-    LEAST_SUN_ANGLE,
     NUMERATOR_DAILY,
     NUMERATOR_HOURLY,
     SIGMA_ASCE_HOURLY,
@@ -35,11 +44,6 @@ from models.humidity import (
 from models.sun import clear_sky_radiation
 
 Array = NDArray[np.float64]
-
-MM_PER_MJ: Final = 0.408  # water evaporated by a megajoule per square metre [mm], FAO-56 eq. 6
-KELVIN_RADIATION: Final = 273.16  # 0 degC [K] as FAO-56 eq. 39 and ASCE 2005 eq. 44 print it
-KELVIN_WIND: Final = 273.0  # 0 degC [K] as FAO-56 eq. 6 prints it
-BLOCK: Final = 8192  # points worked on at a time, so that every temporary stays in the processor's cache
 
 
 def wind_at_two_metres(wind_speed: Array | float, height: float = 10.0) -> Array:
@@ -107,10 +111,9 @@ def cloud_factor(shortwave: Array, clear_sky: Array, sun_elevation: Array) -> Ar
     ----------
     ASCE-EWRI 2005, The ASCE Standardized Reference Evapotranspiration Equation, doi:10.1061/9780784408056.
     """
-    usable = (sun_elevation > LEAST_SUN_ANGLE) & (clear_sky > 0.0)
-    last = np.maximum.accumulate(np.where(usable, np.arange(usable.size), -1))
-    factor = _cloud_factor_now(shortwave, np.where(usable, clear_sky, np.nan))
-    return np.where(last >= 0, factor[..., last], FIRST_CLOUD_FACTOR)
+    factor = np.empty(np.shape(shortwave))
+    write_cloud_factor(shortwave, Sky.at(clear_sky, sun_elevation), factor)
+    return factor
 
 
 def net_radiation(
@@ -157,12 +160,8 @@ def net_radiation(
     >>> round(float(net_radiation(2.45, 38.0, 3.445, 0.894)), 3)
     1.749
     """
-
-    def balance(shortwave: Array, temperature: Array, pressure: Array, factor: Array, result: Array) -> None:
-        lost = sigma * _fourth_power(temperature) * _emissivity(pressure) * factor
-        np.subtract((1.0 - albedo) * shortwave, lost, out=result)
-
-    return _blockwise(balance, shortwave, air_temperature, vapour_pressure, cloud_factor)
+    balance = partial(write_balance, albedo=albedo, sigma=sigma)
+    return blockwise(balance, shortwave, air_temperature, vapour_pressure, cloud_factor)
 
 
 def hourly_reference_evapotranspiration(  # noqa: PLR0913 - six quantities and the paper's five coefficients
@@ -222,34 +221,54 @@ def hourly_reference_evapotranspiration(  # noqa: PLR0913 - six quantities and t
     >>> round(float(hourly_reference_evapotranspiration(38.0, 3.445, 3.3, 1.749, 2.45, 101.2)), 2)
     0.66
     """
-
-    def combine(
-        temperature: Array, held: Array, wind: Array, net: Array, sun: Array, gamma: Array, result: Array
-    ) -> None:
-        # In place and divided through by gamma, because each new array costs as much as the arithmetic in it.
-        night = (sun <= DAY_SHORTWAVE).astype(np.float64)
-        energy = night * (MM_PER_MJ * (ground_day - ground_night))
-        energy += MM_PER_MJ * (1.0 - ground_day)
-        energy *= net  # 0.408 (Rn - G)
-        below = night
-        below *= denominator_night - denominator_day
-        below += denominator_day
-        below *= wind
-        below += 1.0  # 1 + Cd u2
-        drying = saturation_vapour_pressure(temperature)
-        slope = saturation_slope(temperature, drying)
-        slope /= gamma
-        drying -= held
-        drying *= wind
-        drying *= numerator
-        drying /= temperature + KELVIN_WIND  # Cn u2 (es - ea) / (T + 273)
-        below += slope
-        energy *= slope
-        energy += drying
-        np.divide(energy, below, out=result)
-
+    combine = partial(
+        write_evapotranspiration,
+        numerator=numerator,
+        denominator_day=denominator_day,
+        denominator_night=denominator_night,
+        ground_day=ground_day,
+        ground_night=ground_night,
+    )
     gamma = psychrometric_constant(pressure)
-    return _blockwise(combine, air_temperature, vapour_pressure, wind_2m, net_radiation, shortwave, gamma)
+    return blockwise(combine, air_temperature, vapour_pressure, wind_2m, net_radiation, shortwave, gamma)
+
+
+def evapotranspiration_under_sky(
+    air_temperature: Array,
+    vapour_pressure: Array,
+    wind_2m: Array,
+    shortwave: Array,
+    clear_sky: Array,
+    sun_elevation: Array,
+    pressure: float,
+    **coefficients: float,
+) -> Array:
+    """Return the water that grass gives off in hours of which the sun, not the net radiation, is known.
+
+    Parameters
+    ----------
+    air_temperature, vapour_pressure, wind_2m, shortwave : array, (..., time)
+        As in `hourly_reference_evapotranspiration`.
+    clear_sky, sun_elevation : array, (time,)
+        As in `cloud_factor`: of the place, whatever the weather.
+    pressure : float
+        Air pressure [kPa].
+    **coefficients : float
+        Of `hourly_reference_evapotranspiration`.
+
+    Returns
+    -------
+    array, (..., time)
+        Evapotranspiration [mm h-1].
+
+    Notes
+    -----
+    `cloud_factor`, `net_radiation` and `hourly_reference_evapotranspiration`, one after another for so many whole rows
+    of time as stay in the processor's cache.
+    """
+    weather = np.broadcast_arrays(air_temperature, vapour_pressure, wind_2m, shortwave)
+    sky, gamma = Sky.at(clear_sky, sun_elevation), psychrometric_constant(pressure)
+    return evapotranspiration_of_rows(weather, sky, float(gamma), **coefficients)
 
 
 def daily_net_radiation(
@@ -371,7 +390,7 @@ def daily_reference_evapotranspiration(
 
 def _cloud_factor_now(shortwave: Array | float, clear_sky: Array) -> Array:
     """Return fcd from the sun of the same hours or days, ASCE 2005 eq. 45; NaN where the clear sky is unknown."""
-    return np.clip(1.35 * shortwave / clear_sky - 0.35, LEAST_CLOUD_FACTOR, 1.0)
+    return np.clip(CLOUD_SLOPE * shortwave / clear_sky + 1.0 - CLOUD_SLOPE, LEAST_CLOUD_FACTOR, 1.0)
 
 
 def _emissivity(vapour_pressure: Array) -> Array:
@@ -383,17 +402,3 @@ def _fourth_power(temperature: Array) -> Array:
     """Return the temperature in kelvin to the fourth power, by squares: a general power is slower tenfold."""
     squared = (temperature + KELVIN_RADIATION) ** 2
     return squared * squared
-
-
-def _blockwise(formula: Callable[..., None], *given: Array | float) -> Array:
-    """Return the formula over broadcast arrays, a block at a time.
-
-    A formula in plain numpy makes a dozen temporaries; a block's stay in the cache, where a whole array's would go to
-    memory and back, at a third of the speed.
-    """
-    operands = [np.asarray(one, dtype=np.float64) for one in given]
-    blocks = np.nditer([*operands, None], flags=["external_loop", "buffered", "zerosize_ok"], buffersize=BLOCK)
-    with blocks:
-        for block in blocks:
-            formula(*block)
-        return np.asarray(blocks.operands[-1])[()]

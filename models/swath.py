@@ -9,12 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import coefficients as c
-from models.evapotranspiration import (
-    cloud_factor,
-    hourly_reference_evapotranspiration,
-    net_radiation,
-    wind_at_two_metres,
-)
+from models.evapotranspiration import evapotranspiration_under_sky, wind_at_two_metres
 from models.humidity import relative_humidity, saturation_vapour_pressure, surface_pressure
 from models.sun import clear_sky_radiation, extraterrestrial_radiation, solar_elevation
 
@@ -126,21 +121,19 @@ def drying_hours(  # noqa: PLR0913 - five quantities, their time and place
     ASCE 2005 hourly short reference; the wet surface is the same without surface resistance and with a night ground
     flux of 0.2 of the net radiation.
     """
-    sun = shortwave * MEGAJOULES
-    vapour_pressure = saturation_vapour_pressure(dew_point_temperature)
-    pressure = surface_pressure(elevation)
     outside = extraterrestrial_radiation(latitude, longitude, time)
-    angle = solar_elevation(latitude, longitude, time - HALF_HOUR)
-    cloud = cloud_factor(sun, clear_sky_radiation(outside, elevation), angle)
-    radiation = net_radiation(sun, air_temperature, vapour_pressure, cloud)
-    wind = np.clip(wind_at_two_metres(wind_speed), wind_floor, wind_cap)
-    hour = (air_temperature, vapour_pressure, wind, radiation, sun, pressure)
+    weather = (
+        air_temperature,
+        saturation_vapour_pressure(dew_point_temperature),
+        np.clip(wind_at_two_metres(wind_speed), wind_floor, wind_cap),
+        shortwave * MEGAJOULES,
+    )
+    sky = (clear_sky_radiation(outside, elevation), solar_elevation(latitude, longitude, time - HALF_HOUR))
+    given = (*weather, *sky, float(surface_pressure(elevation)))
     return DryingHours(
-        evaporation=np.asarray(hourly_reference_evapotranspiration(*hour)),
-        wet_evaporation=np.asarray(
-            hourly_reference_evapotranspiration(
-                *hour, denominator_day=0.0, denominator_night=0.0, ground_night=c.WET_GROUND_NIGHT
-            )
+        evaporation=evapotranspiration_under_sky(*given),
+        wet_evaporation=evapotranspiration_under_sky(
+            *given, denominator_day=0.0, denominator_night=0.0, ground_night=c.WET_GROUND_NIGHT
         ),
         equilibrium=equilibrium_moisture(relative_humidity(air_temperature, dew_point_temperature)),
         rain=np.asarray(rain, dtype=np.float64),
@@ -155,7 +148,7 @@ def lay_swath(
     drying_factor: Array | float = 1.0,
     crop_factor: float = 1.0,
     conditioned: bool = False,
-    soil_factor: float = 1.0,
+    soil_factor: Array | float = 1.0,
     k400: float = c.K400,
     density_exponent: float = c.DENSITY_EXPONENT,
 ) -> Swath:

@@ -2,12 +2,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models import evapotranspiration
+from models import blockwise
 from models.coefficients import FIRST_CLOUD_FACTOR
 from models.evapotranspiration import (
     cloud_factor,
     daily_net_radiation,
     daily_reference_evapotranspiration,
+    evapotranspiration_under_sky,
     hourly_reference_evapotranspiration,
     net_radiation,
     wind_at_two_metres,
@@ -84,7 +85,7 @@ def test_blocks_do_not_change_the_equation(shape: tuple[int, ...]) -> None:
 def test_blocks_meet_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     given = weather(6, 50)
     whole = hourly_reference_evapotranspiration(*given)
-    monkeypatch.setattr(evapotranspiration, "BLOCK", 16)
+    monkeypatch.setattr(blockwise, "BLOCK", 16)
     np.testing.assert_allclose(hourly_reference_evapotranspiration(*given), whole, rtol=0, atol=1e-12)
 
 
@@ -116,6 +117,26 @@ def test_unknown_hour_stays_unknown_alone() -> None:
         gapped = [one.copy() for one in given]
         gapped[quantity][2] = np.nan
         assert np.flatnonzero(np.isnan(hourly_reference_evapotranspiration(*gapped))).tolist() == [2]
+
+
+@pytest.mark.parametrize("block", [1, 16, 100, blockwise.BLOCK])
+@pytest.mark.parametrize("shape", [(9,), (5, 9), (2, 3, 9), (0, 9)])
+def test_the_way_from_the_sun_on_is_the_three_equations_in_turn(
+    shape: tuple[int, ...], block: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    temperature, held, wind, _, sun, _ = weather(*shape)
+    clear = np.array([0.0, 0.3, 1.6, 2.6, 0.9, 0.2, 0.0, 0.2, 1.3])
+    elevation = np.array([-20.0, 5.0, 30.0, 50.0, 17.0, 3.0, -10.0, 4.0, 25.0])
+    net = net_radiation(sun, temperature, held, cloud_factor(sun, clear, elevation))
+    given = (temperature, held, wind, net, sun, 97.0)
+    dry = hourly_reference_evapotranspiration(*given)
+    wet = hourly_reference_evapotranspiration(*given, denominator_day=0.0, denominator_night=0.0, ground_night=0.2)
+    monkeypatch.setattr(blockwise, "BLOCK", block)
+    sky = (temperature, held, wind, sun, clear, elevation, 97.0)
+    at_once = evapotranspiration_under_sky(*sky)
+    np.testing.assert_allclose(at_once, dry, rtol=0, atol=1e-12)
+    at_once = evapotranspiration_under_sky(*sky, denominator_day=0.0, denominator_night=0.0, ground_night=0.2)
+    np.testing.assert_allclose(at_once, wet, rtol=0, atol=1e-12)
 
 
 def test_wet_surface_gives_off_more_by_day_and_takes_more_dew_by_night() -> None:
