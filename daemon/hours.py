@@ -9,6 +9,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.farm import Farm, Traction
+from daemon.soil import DAYS_BEFORE, DailyWater, daily_water
+from daemon.weather.contract import Weather
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
 from models.humidity import relative_humidity
@@ -33,6 +35,8 @@ class ForecastHours:
     wet: NDArray[np.bool_]  # (member, hour)
     pace: Array  # (hour,) of the mower as share of its usual pace
     draws: Draws
+    past_water: DailyWater
+    water: DailyWater  # of whole days from today on
     today: date
     independent: float  # forecasts that the members are worth, infinite for hours that are known
     correction: Correction = UNCORRECTED
@@ -72,39 +76,63 @@ class Window:
         return (moment - self.begins) // SLOT
 
 
-def forecast_hours(farm: Farm, ahead: xr.Dataset, today: date, correction: Correction = UNCORRECTED) -> ForecastHours:
-    """Return the hours of a contract Dataset with their drying; temperature, humidity and wind become hourly means.
+def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correction = UNCORRECTED) -> ForecastHours:
+    """Return the hours of a contract's weather with their drying.
 
     Parameters
     ----------
     farm : Farm
-    ahead : Dataset
+    weather : Weather
+        The drying of its hours ahead; its past only fills the ground with water.
     today : date
         The local day from which leads are counted.
     correction : Correction
         What the farm's own record of forecast against outcome does to the odds.
     """
-    values = {str(name): ahead[name].transpose("member", "time").to_numpy() for name in ahead.data_vars}
-    ends = ahead["time"].to_numpy()[1:]
-    rain = values["precipitation_amount"][:, 1:]
+    attributes, zone = weather.ahead.attrs, farm.place.timezone.key
+    ends, drying, air, dew = hours_of(farm, weather.ahead)
+    lately = weather.past.isel(time=slice(-24 * (DAYS_BEFORE + 2), None))
+    past_water = daily_water(*hours_of(farm, lately)[:2], zone)
+    members, step = drying.rain.shape[0], round(float(attributes["native_step_hours"]))
+    began = int((ends[0] - ends[0].astype("datetime64[D]")) / np.timedelta64(1, "h")) - 1
+    source = farm.weather
+    wet = wet_hours(drying.rain, step, wet_hour=source.wet_hour, wet_step=source.wet_step, offset=began % step)
+    return ForecastHours(
+        ends=ends,
+        drying=drying,
+        wet=wet,
+        pace=_pace(farm, air, dew),
+        draws=draw_crop(members),
+        past_water=past_water,
+        water=daily_water(ends, drying, zone).since(today),
+        today=today,
+        independent=np.inf if attributes["kind"] == "record" else independent_members(members),
+        correction=correction,
+    )
+
+
+def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], DryingHours, Array, Array]:
+    """Return the ends of a Dataset's hours, their drying, and their mean temperature and dew point [degC].
+
+    Notes
+    -----
+    Temperature, humidity and wind become means of the hour, which takes the first of its labels.
+    """
+    values = {str(name): hours[name].transpose("member", "time").to_numpy() for name in hours.data_vars}
+    ends = hours["time"].to_numpy()[1:]
     air, dew = (_hour_means(values[name]) for name in ("air_temperature", "dew_point_temperature"))
-    step = round(float(ahead.attrs["native_step_hours"]))
     drying = drying_hours(
         air,
         dew,
         _hour_means(values["wind_speed"]),
         values["surface_downwelling_shortwave_flux_in_air"][:, 1:],
-        rain,
+        values["precipitation_amount"][:, 1:],
         ends,
         latitude=farm.place.latitude,
         longitude=farm.place.longitude,
         elevation=farm.place.elevation,
     )
-    began = int((ends[0] - ends[0].astype("datetime64[D]")) / np.timedelta64(1, "h")) - 1
-    wet = wet_hours(rain, step, wet_hour=farm.weather.wet_hour, wet_step=farm.weather.wet_step, offset=began % step)
-    independent = np.inf if ahead.attrs["kind"] == "record" else independent_members(rain.shape[0])
-    pace = _pace(farm, air, dew)
-    return ForecastHours(ends, drying, wet, pace, draw_crop(rain.shape[0]), today, independent, correction)
+    return ends, drying, air, dew
 
 
 def _pace(farm: Farm, air: Array, dew: Array) -> Array:

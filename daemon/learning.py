@@ -12,15 +12,16 @@ from numpy.typing import NDArray
 
 from daemon.diary import Cut, Line, LineKind, cuts, day_words, local_day, mown, of_field, percent, southern
 from daemon.farm import Drying, Farm, Field
-from daemon.hours import HOUR, forecast_hours
+from daemon.hours import HOUR, hours_of
 from daemon.prospect import daily_extremes, field_growth_on
+from daemon.soil import DAYS_BEFORE, daily_water, soil_factor_on
 from daemon.units import clock_time
 from daemon.weather.contract import Weather, at_utc, iso
 from daemon.workplan import day_index
 from models import coefficients as c
 from models.growth import Growth, GrowthUnknown
 from models.learning import Samples, factor_of, learn_drying
-from models.swath import dry_basis, lay_swath, standing_wetness, wet_basis, wilt
+from models.swath import dry_basis, lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]  # drying factors to moistures [wet basis] at the hour of the sample
@@ -173,12 +174,14 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
     if 100.0 * dry_matter / farm.baleage.swath_share > c.DENSITY_MOST:
         raise _SetAside("the swath lay too thick for the model")
     opens = _noon_before(farm, cut)
-    drying = forecast_hours(farm, _hours_that_came(weather, opens, line.at), cut.day).drying
+    drying = hours_of(farm, _hours_that_came(weather, opens, line.at))[1]
     ends = np.arange(1.0, drying.rain.shape[1] + 1.0)
     begun, taken, midnight = ((moment - opens) / HOUR for moment in (_begun(farm, cut), line.at, _midnight(farm, cut)))
     whole = min(int(taken), ends.size - 1)  # the full hours before the sample: within an hour water falls evenly
     standing = float(np.interp(begun, ends, standing_wetness(drying, dry_matter)[0]))
-    moisture = float(np.clip(growth.start_moisture[at], 0.5, 0.9))
+    solar = _begun(farm, cut).hour + _begun(farm, cut).minute / 60.0 + farm.place.longitude / 15.0
+    moisture = float(np.clip(growth.start_moisture[at] + start_moisture_shift(np.array(solar)), 0.5, 0.9))
+    soil = _soil_factor(farm, field, cut, weather)
 
     def model(factors: Array) -> Array:
         one_member = np.ones((1, factors.size))
@@ -189,6 +192,7 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
             drying_factor=factors * one_member,
             crop_factor=growth.drying_factor,
             conditioned=farm.baleage.conditioned,
+            soil_factor=soil,
         )
         carried = np.full((1, 1), standing)
         water = wilt(drying, swath, np.array([begun]), carried, later_day=ends - 0.5 > midnight)[:, 0, 0]
@@ -196,6 +200,14 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
 
     start = dry_basis(np.array(moisture)) + standing / (0.1 * dry_matter)
     return model, float(wet_basis(start))
+
+
+def _soil_factor(farm: Farm, field: Field, cut: Cut, weather: Weather) -> float:
+    """Return what the ground did to drying on the day of a mowing."""
+    until = at_utc(_midnight(farm, cut))
+    lately = weather.past.sel(time=slice(until - np.timedelta64(DAYS_BEFORE + 2, "D"), until))
+    ends, drying, *_ = hours_of(farm, lately)
+    return soil_factor_on(field, daily_water(ends, drying, farm.place.timezone.key), cut.day)
 
 
 def _hours_that_came(weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:

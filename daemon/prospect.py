@@ -10,18 +10,19 @@ import pandas as pd
 import xarray as xr
 
 from daemon.farm import Farm, Field
-from daemon.hours import ForecastHours, Window, forecast_hours, work_window
-from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, WeatherFacts
+from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
+from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
 from daemon.weather.contract import Weather
 from daemon.workplan import WorkedDay, day_index, field_after, field_on, ripeness, standing_crop
 from models.growth import Growth, GrowthUnknown, StageLook, field_growth
+from models.odds import UNCORRECTED, Correction, root_rain
 
 WHOLE_DAY = 23  # hours that a day needs for its extremes to be believed: the shortest day has 23
 HORIZON = 10  # days looked at from today on: forecasts reach no further with any skill
 
 
-def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
+def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correction = UNCORRECTED) -> Prospect:
     """Return the prospect of every field from today to the end of the forecast.
 
     Parameters
@@ -31,6 +32,8 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
         In the contract's form.
     now : datetime
         The moment of the pass.
+    correction : Correction
+        What the farm's own record of forecast against outcome does to the odds.
 
     Returns
     -------
@@ -43,7 +46,7 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
     if trouble is not None:
         return no_prospect(farm, now, trouble, detail, facts)
     days = _known_days(daily_extremes(weather, farm), farm, now)
-    hours = forecast_hours(farm, weather.ahead, now.astimezone(farm.place.timezone).date())
+    hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _windows(farm, hours, now)
     pairs = [_field(farm, field, days, hours, windows) for field in farm.fields]
     shared = _share_days(farm, [worked for _, worked in pairs], hours)
@@ -55,6 +58,7 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime) -> Prospect:
             replace(found, days=tuple(_chosen(farm, day, shared.get((found.name, day.date))) for day in found.days))
             for found, _ in pairs
         ),
+        said=() if facts.known else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
     )
 
 
@@ -213,6 +217,28 @@ def _share_days(
             shared[field_day.crop.field.name, day] = replace(placed.shown, if_left=left)
             before = placed if placed.plan.strips else before
     return shared
+
+
+def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Said:
+    """Return what a field's plan alone says of a day, for the largest area at the odds needed or else the least."""
+    crop, window, shown = worked.crop, worked.window, worked.shown
+    least = shown.chance_of(farm.work.least_area)
+    if shown.raw_odds is None or least is None:
+        raise AssertionError(f"{crop.field.name}, {window.date}: a plan has odds")
+    return Said(
+        field=crop.field.name,
+        day=window.date,
+        lead=(window.date - hours.today).days,
+        odds=shown.raw_odds,
+        rain=root_rain(hours.drying.between(window.first_hour, window.first_hour + window.hours).rain),
+        area=shown.area or least.area,
+        start=window.begins + worked.plan.start * SLOT,
+        dry_matter=crop.dry_matter(window.date),
+        start_moisture=float(crop.growth.start_moisture[day_index(crop.growth, window.date)]),
+        crop_factor=crop.growth.drying_factor,
+        drying_factor=crop.field.drying.factor,
+        drying_spread=crop.field.drying.spread,
+    )
 
 
 def _held_back(farm: Farm, day: FieldDay) -> Reason | None:

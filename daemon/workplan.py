@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from daemon.farm import Farm, Field
 from daemon.hours import ForecastHours, Window
 from daemon.outlook import Band, Chance, FieldDay, Reason, Ripeness
+from daemon.soil import soil_factors
 from models import coefficients as c
 from models.growth import Growth
 from models.plan import CropDay, Hindrance, Plan, best_plan, evening, hindrance, hour_later, next_plan
-from models.swath import Swath, dry_basis, lay_swath, standing_wetness, wet_basis, wilt
+from models.swath import Swath, dry_basis, lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from models.workday import SLOTS_PER_HOUR, Crew, baling_hours, baling_window
 
 Array = NDArray[np.float64]
@@ -28,11 +29,15 @@ REASONS: Mapping[Hindrance, Reason] = {
 
 @dataclass(frozen=True)
 class Crop:
-    """What stands in a field: its growth, and the dew and rain [mm] on it, shape (member, hour)."""
+    """What stands in a field: its growth, the dew and rain [mm] on it (member, hour), and the ground under it.
+
+    `soil_factor` [1] is what the ground does to drying on each day from today on, shape (member, day).
+    """
 
     field: Field
     growth: Growth
     wetness: Array
+    soil_factor: Array
 
     def dry_matter(self, day: date) -> float:
         """Return the yield on a day [t/ha]: what the settings expect, else the growth model's."""
@@ -61,7 +66,7 @@ def standing_crop(field: Field, growth: Growth, hours: ForecastHours) -> Crop:
     """Return a field's crop with the water that is on it in the hours ahead."""
     at = day_index(growth, hours.today)
     wetness = standing_wetness(hours.drying, max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER))
-    return Crop(field, growth, wetness)
+    return Crop(field, growth, wetness, soil_factors(field, hours.past_water, hours.water))
 
 
 def field_on(farm: Farm, crop: Crop, window: Window, hours: ForecastHours) -> WorkedDay | FieldDay:
@@ -145,8 +150,8 @@ def crop_day(
     first = starts[0]
     rows = np.arange(first, min(starts[-1] + MOWING_AFTER_LATEST_START, window.finish))
     span = (window.first_hour, window.first_hour + window.hours)
-    wet_at_mowing = at_mowing(wetness, window, rows)
-    water = wilt(hours.drying.between(*span), swath, rows / SLOTS_PER_HOUR, wet_at_mowing)
+    cut = cut_through_the_day(swath, farm, window, rows)
+    water = wilt(hours.drying.between(*span), cut, rows / SLOTS_PER_HOUR, at_mowing(wetness, window, rows))
     water = water.reshape(*water.shape[:2], -1)
     ready, closes = baling_window(water, float(dry_basis(np.array(farm.baleage.wettest))))
     dry_matter = swath.dry_matter.ravel()
@@ -174,7 +179,15 @@ def swath_of(farm: Farm, crop: Crop, day: date, hours: ForecastHours) -> Swath:
         drying_factor=drying.factor * draws.drying_factor ** (drying.spread / c.K400_SPREAD),
         crop_factor=crop.growth.drying_factor,
         conditioned=farm.baleage.conditioned,
+        soil_factor=crop.soil_factor[:, [(day - hours.today).days]],
     )
+
+
+def cut_through_the_day(swath: Swath, farm: Farm, window: Window, rows: NDArray[np.int64]) -> Swath:
+    """Return a swath whose strips, cut in these slots, start as wet as the crop is at that hour of the day."""
+    began = window.begins.hour + window.begins.minute / 60.0 + rows / SLOTS_PER_HOUR
+    shift = start_moisture_shift(began + farm.place.longitude / 15.0)[:, None, None]
+    return replace(swath, start_moisture=dry_basis(wet_basis(swath.start_moisture) + shift))
 
 
 def at_mowing(standing: Array, window: Window, rows: NDArray[np.int64]) -> Array:

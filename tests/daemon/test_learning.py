@@ -9,14 +9,15 @@ import pytest
 
 from daemon.diary import Diary, Line, LineKind
 from daemon.farm import Drying, Farm, Field
-from daemon.hours import forecast_hours
+from daemon.hours import hours_of
 from daemon.learning import Learnt, learnt
 from daemon.look import look
 from daemon.outlook import FieldProspect, Reason
 from daemon.prospect import daily_extremes, field_growth_on
+from daemon.soil import daily_water, soil_factor_on
 from daemon.weather.contract import Weather, at_utc
 from daemon.workplan import day_index
-from models.swath import lay_swath, standing_wetness, wet_basis, wilt
+from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests import passes
 from tests.loopback.hours import invented, source, written
 from tests.samples import ZONE
@@ -54,16 +55,22 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     days = daily_extremes(hours, given)
     growth = field_growth_on(given, field, days[days.index <= day])
     crop = field.expected_yield or float(growth.dry_matter[day_index(growth, day)])
-    moisture = growth.start_moisture[day_index(growth, day)]
-    came = forecast_hours(given, hours.past, day)
-    first, last = (int(np.searchsorted(came.ends, at_utc(moment))) for moment in (begun, taken))
-    dewed = standing_wetness(came.drying.between(first - 19, first + 1), crop)[:, -1:]
+    solar = np.array(begun.astimezone(UTC).hour + given.place.longitude / 15.0)
+    moisture = growth.start_moisture[day_index(growth, day)] + float(start_moisture_shift(solar))
+    ends, came, *_ = hours_of(given, hours.past)
+    soil = soil_factor_on(field, daily_water(ends, came, ZONE.key), day)
+    first, last = (int(np.searchsorted(ends, at_utc(moment))) for moment in (begun, taken))
+    dewed = standing_wetness(came.between(first - 19, first + 1), crop)[:, -1:]
     one = np.ones((1, 1))
     swath = lay_swath(
-        crop * one, moisture * one, 0.85, drying_factor=factor, crop_factor=growth.drying_factor, conditioned=True
+        *(crop * one, moisture * one, 0.85),
+        drying_factor=factor,
+        crop_factor=growth.drying_factor,
+        conditioned=True,
+        soil_factor=soil,
     )
     later = np.arange(1, last - first + 1) > (at(24, day.day) - begun) / timedelta(hours=1)
-    lying = came.drying.between(first + 1, last + 1)
+    lying = came.between(first + 1, last + 1)
     water = wilt(lying, swath, np.zeros(1), dewed, later_day=later)
     return float(wet_basis(water[-1, 0, 0, 0]))
 

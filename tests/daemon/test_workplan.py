@@ -39,7 +39,7 @@ def window_on(place: Place, day: date, **work: object) -> tuple[Farm, Window]:
     noon = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
     farm = working_farm(place=place, work=work)
     now = noon - timedelta(days=2)
-    window = work_window(farm, day, now, forecast_hours(farm, weather(place, now, noon + timedelta(days=2)).ahead, day))
+    window = work_window(farm, day, now, forecast_hours(farm, weather(place, now, noon + timedelta(days=2)), day))
     assert window is not None
     return farm, window
 
@@ -204,7 +204,7 @@ def test_the_working_day_is_that_of_the_farms_clock(place: Place, day: date, off
     assert window.at(window.starts[-1], farm).time() <= time(12)
     # The first hour of the grid is the one that begins with slot 0
     now = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
-    ahead = forecast_hours(farm, weather(place, now - timedelta(days=2), now + timedelta(days=2)).ahead, day)
+    ahead = forecast_hours(farm, weather(place, now - timedelta(days=2), now + timedelta(days=2)), day)
     label = datetime.fromisoformat(str(ahead.ends[window.first_hour].astype("datetime64[s]"))).replace(tzinfo=UTC)
     assert label - timedelta(hours=1) == window.begins
     assert window.hours * 4 >= window.finish
@@ -247,17 +247,17 @@ def test_a_team_breathes_in_the_heat_and_stops_in_great_heat() -> None:
 def paces(warmer: float, traction: Traction = Traction.HORSES) -> list[float]:
     """The mower's pace in each slot of a day so many degrees warmer."""
     farm = working_farm(work={"traction": traction})
-    ahead = weather(HERE, NOW, NOW + timedelta(hours=22)).ahead
+    hours = weather(HERE, NOW, NOW + timedelta(hours=22))
     for name in ("air_temperature", "dew_point_temperature"):
-        ahead[name] = ahead[name] + warmer
-    window = work_window(farm, TODAY, NOW, forecast_hours(farm, ahead, TODAY))
+        hours.ahead[name] = hours.ahead[name] + warmer
+    window = work_window(farm, TODAY, NOW, forecast_hours(farm, hours, TODAY))
     assert window is not None
     return [float(pace) for pace in window.pace]
 
 
 def test_a_day_that_the_forecast_does_not_cover_has_no_window() -> None:
     farm = working_farm()
-    ahead = forecast_hours(farm, weather(HERE, NOW, NOW + timedelta(hours=34)).ahead, TODAY)
+    ahead = forecast_hours(farm, weather(HERE, NOW, NOW + timedelta(hours=34)), TODAY)
     assert work_window(farm, TODAY, NOW, ahead) is not None
     assert work_window(farm, TODAY + timedelta(days=1), NOW, ahead) is None  # ends at half past three
     assert work_window(farm, TODAY - timedelta(days=9), NOW, ahead) is None
