@@ -19,24 +19,27 @@ class Record:
     """What was forecast and what came of it, an element a case; empty to begin with.
 
     `odds` are those of odds_from_share, before any correction. `lead` [day] runs from the forecast to the day it was
-    for. `outcome` is 1 where the same work, done in the hours that came, was wrapped in time, and 0 where not. It is
+    for, `rain` [mm1/2] is root_rain of what it held for that day. `outcome` [1] is the share of the crop's draws with
+    which the same work, done in the hours that came, was wrapped in time: 1 or 0 where the crop is known too. It is
     known for every day with a forecast and not only for those that were mown, or the record would flatter itself.
     `day` (datetime64) is the day that the outcome belongs to.
     """
 
     odds: Array
     lead: Array
+    rain: Array
     outcome: Array
     day: NDArray[np.datetime64]
 
     def __post_init__(self) -> None:
-        columns = {"odds": self.odds, "lead": self.lead, "outcome": self.outcome, "day": self.day}
+        columns = {name: getattr(self, name) for name in self.__dataclass_fields__}
         shapes = {name: column.shape for name, column in columns.items()}
         if len(set(shapes.values())) > 1 or self.odds.ndim != 1:
             raise ValueError(f"record: the shapes are {shapes}; give each case one of each, in one row of numbers")
         _refuse("odds", self.odds, (self.odds > 0.0) & (self.odds < 1.0), "above 0 and below 1")
         _refuse("lead", self.lead, (self.lead >= 0.0) & (self.lead <= LONGEST_LEAD), "0 to 16 days")
-        _refuse("outcome", self.outcome, np.isin(self.outcome, (0.0, 1.0)), "0 (not in time) or 1 (in time)")
+        _refuse("rain", self.rain, (self.rain >= 0.0) & np.isfinite(self.rain), "0 or more")
+        _refuse("outcome", self.outcome, (self.outcome >= 0.0) & (self.outcome <= 1.0), "0 (not in time) to 1")
         _refuse("day", self.day, ~np.isnat(self.day), "a date")
 
     def weight(self) -> Array:
@@ -59,6 +62,7 @@ def fit_correction(
     bias_sd: float = c.BIAS_SD,
     slope_sd: float = c.SLOPE_SD,
     lead_sd: float = c.LEAD_SD,
+    rain_sd: float = c.RAIN_SD,
     most_steps: int = 50,
 ) -> Correction:
     """Return the correction that a record speaks for, shrunk towards none.
@@ -69,7 +73,7 @@ def fit_correction(
         Odds held against what came of them.
     prior_chance : float [1]
         As the odds were made with.
-    bias_sd, slope_sd, lead_sd : float [logit], [1], [logit day-1]
+    bias_sd, slope_sd, lead_sd, rain_sd : float [logit], [1], [logit day-1], [logit mm-1/2]
         How far each number of the correction is expected to lie from no correction.
     most_steps : int
         Of Newton's method; six or so are usual.
@@ -81,11 +85,12 @@ def fit_correction(
 
     Notes
     -----
-    Ridge logistic regression of outcome on the odds' distance from what is usual and on lead, with the odds themselves
-    as offset: the penalty pulls to the prior's odds and not to nought, and an empty record gives them back. Where the
-    record speaks for a slope below 0 the slope is held at 0 and the rest fitted again, which is the constrained
-    optimum because the penalised likelihood is concave. Days are taken as independent of each other; spells of
-    weather make a record worth somewhat less than that.
+    Ridge logistic regression of outcome on the odds' distance from what is usual, on lead and on rain, with the odds
+    themselves as offset: the penalty pulls to the prior's odds and not to nought, and an empty record gives them back.
+    Where the record speaks for a slope below 0 the slope is held at 0 and the rest fitted again, which is the
+    constrained optimum because the penalised likelihood is concave. Of an outcome between 0 and 1 it is the likelihood
+    to be expected over its draws. Days are taken as independent of each other; spells of weather make a record worth
+    somewhat less than that.
 
     References
     ----------
@@ -94,22 +99,23 @@ def fit_correction(
     """
     usual = logit(np.array(prior_chance))
     distance = logit(record.odds) - usual
-    columns = np.stack([np.ones_like(distance), distance, record.lead], axis=1)
-    precision = np.array([bias_sd, slope_sd, lead_sd]) ** -2.0
-    bias, stretch, lead = _most_likely(record, usual + distance, columns, precision, most_steps)
+    columns = np.stack([np.ones_like(distance), distance, record.lead, record.rain], axis=1)
+    precision = np.array([bias_sd, slope_sd, lead_sd, rain_sd]) ** -2.0
+    bias, stretch, lead, rain = _most_likely(record, usual + distance, columns, precision, most_steps).tolist()
     if stretch >= -1.0:
-        return Correction(float(bias), float(1.0 + stretch), float(lead))
-    flat = np.full_like(distance, usual)
-    bias, lead = _most_likely(record, flat, columns[:, [0, 2]], precision[[0, 2]], most_steps)
-    return Correction(float(bias), 0.0, float(lead))
+        return Correction(bias, 1.0 + stretch, lead, rain)
+    flat, rest = np.full_like(distance, usual), [0, 2, 3]
+    bias, lead, rain = _most_likely(record, flat, columns[:, rest], precision[rest], most_steps).tolist()
+    return Correction(bias, 0.0, lead, rain)
 
 
 def _most_likely(record: Record, offset: Array, columns: Array, precision: Array, most_steps: int) -> Array:
     """Return the peak of the penalised likelihood by Newton's method, halving each step that goes downhill."""
-    weight, sign = record.weight(), 2.0 * record.outcome - 1.0
+    weight = record.weight()
 
     def support(at: Array) -> float:
-        return float(-weight @ np.logaddexp(0.0, -sign * (offset + columns @ at)) - precision @ at**2 / 2.0)
+        bent = offset + columns @ at
+        return float(weight @ (record.outcome * bent - np.logaddexp(0.0, bent)) - precision @ at**2 / 2.0)
 
     move = np.zeros(precision.size)
     for _ in range(most_steps):

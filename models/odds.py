@@ -78,17 +78,18 @@ class Correction:
     """What a farm's record of forecast against outcome does to the odds; as it stands here, nothing.
 
     `bias` [logit] is added to all odds, `slope` [1] stretches or pulls in their distance from what is usual, `lead`
-    [logit day-1] is added for each day between forecast and outcome. A slope below 0 is refused: odds would rise with
-    acres.
+    [logit day-1] is added for each day between forecast and outcome, `rain` [logit mm-1/2] for each unit of root_rain.
+    A slope below 0 is refused: odds would rise with acres.
     """
 
     bias: float = 0.0
     slope: float = 1.0
     lead: float = 0.0
+    rain: float = 0.0
 
     def __post_init__(self) -> None:
-        if not (np.isfinite([self.bias, self.slope, self.lead]).all() and self.slope >= 0.0):
-            raise ValueError(f"{self}: all three are finite and the slope is at least 0; fit the record again")
+        if not (np.isfinite([self.bias, self.slope, self.lead, self.rain]).all() and self.slope >= 0.0):
+            raise ValueError(f"{self}: all four are finite and the slope is at least 0; fit the record again")
 
 
 UNCORRECTED = Correction()
@@ -99,11 +100,37 @@ def logit(chance: Array) -> Array:
     return np.log(chance) - np.log1p(-chance)
 
 
+def root_rain(rain: Array) -> float:
+    """Return how wet an ensemble holds a span of hours for, as the mean of the root of each member's rain [mm1/2].
+
+    Parameters
+    ----------
+    rain : array [mm], shape (member, hour)
+
+    Notes
+    -----
+    Counts of members do not tell a drizzle from a downpour, nor a dry spell from one that just stays under the limit.
+    The root keeps one wet member from speaking for all.
+
+    References
+    ----------
+    Messner, J. W. et al. (2014), Monthly Weather Review 142, 448-456, doi:10.1175/MWR-D-13-00271.1: means of
+    root-transformed members as predictor (as remembered).
+
+    Examples
+    --------
+    >>> root_rain(np.array([[0.0, 0.0], [1.0, 3.0]]))
+    1.0
+    """
+    return float(np.sqrt(rain.sum(axis=1)).mean())
+
+
 def corrected_odds(
     odds: Array,
     lead: float | Array,
     correction: Correction = UNCORRECTED,
     *,
+    rain: float | Array = 0.0,
     prior_chance: float = c.PRIOR_CHANCE,
     least: float = c.LEAST_ODDS,
     most: float = c.MOST_ODDS,
@@ -118,6 +145,8 @@ def corrected_odds(
         Between forecast and outcome, 0 for today.
     correction : Correction
         Fitted to the record.
+    rain : float or array [mm1/2]
+        root_rain of the ensemble from the first to the last hour of work.
     prior_chance : float [1]
         What is usual, as for odds_from_share: where over-confident odds are pulled to.
     least, most : float [1]
@@ -126,13 +155,14 @@ def corrected_odds(
     Raises
     ------
     ValueError
-        Odds that are missing, 0 or less, or 1 or more, and a lead that is missing or below 0.
+        Odds that are missing, 0 or less, or 1 or more, and a lead or rain that is missing or below 0.
 
     Notes
     -----
-    Logistic recalibration, logit p' = logit(usual) + bias + slope (logit p - logit(usual)) + lead days. Departure from
-    Cox: the slope turns about what is usual and not about one half, so that a forecast without skill ends there. The
-    lead moves all odds alike; it does not make far days less sharp than near ones.
+    Logistic recalibration, logit p' = logit(usual) + bias + slope (logit p - logit(usual)) + lead days + rain root(mm).
+    Departures from Cox: the slope turns about what is usual and not about one half, so that a forecast without skill
+    ends there; lead and rain of the day are added. They move all odds of a day alike, so odds keep falling with acres;
+    the lead does not make far days less sharp than near ones.
 
     References
     ----------
@@ -147,7 +177,10 @@ def corrected_odds(
         raise ValueError(f"odds {odds}: each lies above 0 and below 1; take them from odds_from_share")
     if not np.all(np.isfinite(lead) & (np.asarray(lead) >= 0.0)):
         raise ValueError(f"lead {lead}: a number of days, at least 0; count from the day of the forecast")
+    if not np.all(np.isfinite(rain) & (np.asarray(rain) >= 0.0)):
+        raise ValueError(f"rain {rain}: a number, at least 0; take it from root_rain")
     usual = logit(np.array(prior_chance))
-    bent = usual + correction.bias + correction.slope * (logit(odds) - usual) + correction.lead * np.asarray(lead)
+    moved = correction.bias + correction.lead * np.asarray(lead) + correction.rain * np.asarray(rain)
+    bent = usual + moved + correction.slope * (logit(odds) - usual)
     # By tanh, because exp overflows where the correction is strong.
     return np.clip(0.5 + 0.5 * np.tanh(bent / 2.0), least, most)

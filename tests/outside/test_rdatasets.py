@@ -16,14 +16,14 @@ def test_raw_counts_and_the_prior_alone_are_worse_than_climatology(most_rain: fl
 @pytest.mark.parametrize("most_rain", EVENTS)
 def test_the_record_of_the_first_half_gives_skill_on_the_second(most_rain: float) -> None:
     event = forecasts(most_rain)
-    assert skill(event, by_first_half(event)) > 0.1
+    assert skill(event, by_first_half(event)) > 0.17
 
 
 @pytest.mark.parametrize(
     ("most_rain", "told_apart", "off"),
-    # At 5 mm the second half came drier than the first where most members were dry: the first half's own frequencies
-    # at each count of members, with no curve between them, miss two tenths of the second half as well.
-    [(0.0, 2, []), (1.0, 6, []), (5.0, 6, [0.75, 0.85])],
+    # The second half came drier than the first where most members were dry: a record that is not added to for seven
+    # years does not know it.
+    [(0.0, 6, []), (1.0, 8, [0.85]), (5.0, 7, [0.85])],
 )
 def test_odds_by_the_first_half_are_honest_but_where_the_halves_differ(
     most_rain: float, told_apart: int, off: list[float]
@@ -31,23 +31,31 @@ def test_odds_by_the_first_half_are_honest_but_where_the_halves_differ(
     event = forecasts(most_rain)
     found = tenths(event, by_first_half(event))
     assert len(found) == told_apart
-    assert [tenth.said for tenth in found if not tenth.honest] == pytest.approx(off, abs=0.01)
-    assert all(-0.05 < tenth.came - tenth.said < 0.07 for tenth in found)
+    wrong = [tenth for tenth in found if not tenth.within(tenth.error)]
+    assert [tenth.said for tenth in wrong] == pytest.approx(off, abs=0.01)
+    assert all(0.0 < tenth.came - tenth.said < 0.07 for tenth in wrong)
 
 
 @pytest.mark.parametrize("most_rain", EVENTS)
 def test_odds_by_a_record_that_grows_are_honest_in_every_tenth(most_rain: float) -> None:
+    """As the service gives them. The error takes the days as drawn anew, which asks for more than is fair."""
     event = forecasts(most_rain)
     odds = by_growing_record(event)
     found = tenths(event, odds)
-    assert len(found) >= 2
-    assert all(tenth.honest for tenth in found)
-    assert skill(event, odds) > 0.1
+    assert len(found) >= 6
+    assert all(tenth.within(tenth.error) for tenth in found)
+    assert skill(event, odds) > 0.17
+
+
+def test_days_of_a_month_go_together() -> None:
+    event = forecasts(1.0)
+    found = tenths(event, by_growing_record(event))
+    assert np.mean([tenth.blocked / tenth.error for tenth in found]) > 1.1
 
 
 def test_raw_counts_are_seen_to_be_dishonest() -> None:
     event = forecasts(1.0)
-    assert not any(tenth.honest for tenth in tenths(event, event.share[event.half :])[:3])
+    assert not any(tenth.within(tenth.blocked) for tenth in tenths(event, event.share[event.half :])[:3])
 
 
 def test_the_set_is_the_one_that_was_meant() -> None:
