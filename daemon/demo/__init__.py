@@ -1,5 +1,6 @@
 """The whole way on an invented farm with invented weather: no network, nothing sent."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -52,14 +53,14 @@ def show_demo(page: Path | None) -> None:
     print(f"--- The status page is in {written.absolute()}")
 
 
-def invented_weather(farm: Farm) -> Weather:
-    """Return a spring that came and eight days ahead in 31 members, the same at each call."""
+def invented_weather(farm: Farm, *, members: int = MEMBERS, days: Sequence[tuple[float, float]] = DAYS) -> Weather:
+    """Return a spring that came and some days ahead in some members, the same at each call."""
     first = datetime(NOW.year - 1, 12, 31, tzinfo=UTC)
     past = _hours(first, NOW.replace(minute=0))
-    ahead = _hours((NOW - timedelta(days=2)).replace(hour=0, minute=0), NOW + timedelta(days=len(DAYS)))
+    ahead = _hours((NOW - timedelta(days=2)).replace(hour=0, minute=0), NOW + timedelta(days=len(days)))
     lone, chance = np.random.default_rng(1), np.random.default_rng(2)
     come = _weather(farm, past, np.full((1, past.size), 0.7), lone)
-    sun, shower = _forecast(ahead, chance)
+    sun, shower = _forecast(ahead, chance, members, days)
     coming = _weather(farm, ahead, sun, chance) | {"precipitation_amount": shower[None]}
     attributes = {
         "source": "invented",
@@ -69,10 +70,10 @@ def invented_weather(farm: Farm) -> Weather:
         "fetched_at": NOW.isoformat(),
         "native_step_hours": 1,
     }
-    members = [f"{number:02}" for number in range(MEMBERS)]
+    names = [f"{number:02}" for number in range(members)]
     return settled(
         assembled(come, past, ["record"], [farm.place], attributes | {"kind": "record"}),
-        assembled(coming, ahead, members, [farm.place], attributes | {"kind": "forecast"}),
+        assembled(coming, ahead, names, [farm.place], attributes | {"kind": "forecast"}),
         first,
         NOW,
     )
@@ -105,13 +106,15 @@ def _weather(farm: Farm, time: NDArray[np.datetime64], clear: Array, chance: np.
     return {name: np.asarray(value, dtype=np.float64)[None] for name, value in values.items()}
 
 
-def _forecast(time: NDArray[np.datetime64], chance: np.random.Generator) -> tuple[Array, Array]:
+def _forecast(
+    time: NDArray[np.datetime64], chance: np.random.Generator, members: int, days: Sequence[tuple[float, float]]
+) -> tuple[Array, Array]:
     """Return the share of clear sky and the rain [mm] of every member, shape (member, hour)."""
     number = (time.astype("datetime64[D]") - np.datetime64(NOW.date())).astype(int)
-    plan = np.array([DAYS[min(max(day, 0), len(DAYS) - 1)] for day in number])
-    spread = chance.normal(0.0, 0.06, (MEMBERS, 1)) * (1.0 + 0.3 * np.maximum(number, 0))
+    plan = np.array([days[min(max(day, 0), len(days) - 1)] for day in number])
+    spread = chance.normal(0.0, 0.06, (members, 1)) * (1.0 + 0.3 * np.maximum(number, 0))
     sun = np.clip(plan[:, 0] + spread, 0.1, 1.0)
-    showery = chance.random((MEMBERS, number.max() + 3))[:, number + 2] < np.where(number >= 0, plan[:, 1], 0.0)
+    showery = chance.random((members, number.max() + 3))[:, number + 2] < np.where(number >= 0, plan[:, 1], 0.0)
     clock = (time - time.astype("datetime64[D]")) / np.timedelta64(1, "h")
     rain = np.where(showery & (clock >= 18) & (clock < 22), 1.6, 0.0)
     return np.where(rain > 0.0, 0.15, sun), rain

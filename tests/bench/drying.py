@@ -1,0 +1,68 @@
+"""Hours of drying per second, on the days of the invented forecast: dewy mornings, fine days and days with showers."""
+
+from collections.abc import Iterator
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.farm import Farm
+from daemon.weather.contract import Weather
+from models.draws import draw_crop
+from models.swath import DryingHours, Swath, drying_hours, lay_swath, standing_wetness, wilt
+from tests.bench.table import Line, seconds
+
+Array = NDArray[np.float64]
+T = TypeVar("T")
+Day = tuple[DryingHours, Swath, Array]  # and the water [mm] on each strip when it is cut
+
+DRY_MATTER = 3.5  # [t/ha]
+FIRST, HOURS = 58, 13  # the first morning's six on the farm's clock, and a working day
+MOWN = np.arange(24) / 4.0  # a strip every quarter of an hour
+LEAST = 50e6
+
+
+def lines(farm: Farm, weather: Weather, days: int) -> Iterator[Line]:
+    """Yield strips x members x draws x hours per second, day by day as a pass does and with all days side by side."""
+    each = _days(farm, weather, days)
+    together = _side_by_side(each)
+    shown = f"{MOWN.size} strips x {each[0][1].rate.size} cases x {HOURS} h, {days} days"
+    for how, calls in (("a call for each", each), ("in one call", [together])):
+        taken = seconds(lambda calls=calls: [wilt(hours, swath, MOWN, wet) for hours, swath, wet in calls])  # type: ignore[misc]
+        rate = MOWN.size * together[1].rate.size * HOURS / taken
+        yield Line(f"swath, {shown} {how}", f"{rate / 1e6:.0f} M/s", "at least 50 M/s", rate >= LEAST)
+
+
+def _days(farm: Farm, weather: Weather, days: int) -> list[Day]:
+    hours = _hours(farm, weather)
+    draws = draw_crop(hours.rain.shape[0])
+    swath = lay_swath(DRY_MATTER * draws.yield_factor, 0.78 + draws.start_moisture, 0.85)
+    standing = standing_wetness(hours, DRY_MATTER)
+    firsts = range(FIRST, FIRST + 24 * days, 24)
+    cut = MOWN.astype(np.int64) - 1  # the hour that ended before the mowing
+    return [(hours.between(first, first + HOURS), swath, standing[:, first + cut].T) for first in firsts]
+
+
+def _hours(farm: Farm, weather: Weather) -> DryingHours:
+    values = {str(name): weather.ahead[name].to_numpy() for name in weather.ahead.data_vars}
+    return drying_hours(
+        values["air_temperature"],
+        values["dew_point_temperature"],
+        values["wind_speed"],
+        values["surface_downwelling_shortwave_flux_in_air"],
+        values["precipitation_amount"],
+        weather.ahead["time"].to_numpy(),
+        latitude=farm.place.latitude,
+        longitude=farm.place.longitude,
+        elevation=farm.place.elevation,
+    )
+
+
+def _side_by_side(days: list[Day]) -> Day:
+    """Return days as one with so many times the members."""
+    hours, swaths, wet = zip(*days, strict=True)
+    return _joined(DryingHours, hours), _joined(Swath, swaths), np.concatenate(wet, axis=1)
+
+
+def _joined(kind: type[T], parts: tuple[T, ...]) -> T:
+    return kind(*(np.concatenate([getattr(part, name) for part in parts]) for name in kind.__annotations__))

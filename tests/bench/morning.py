@@ -1,0 +1,38 @@
+"""The morning that is timed: the invented farm with many fields, a large ensemble and ten days ahead."""
+
+import hashlib
+from dataclasses import replace
+from importlib.resources import as_file, files
+
+from daemon import demo
+from daemon.farm import Farm
+from daemon.outlook import Prospect
+from daemon.prospect import HORIZON, look_ahead
+from daemon.settings import load
+from daemon.weather.contract import Weather
+
+FIELDS = 20
+MEMBERS = 51
+DAYS = HORIZON
+
+
+def made(fields: int = FIELDS, members: int = MEMBERS, days: int = DAYS) -> tuple[Farm, Weather]:
+    """Return the demo's farm with its fields over and over, and its weather, which comes round again."""
+    with as_file(files("daemon.demo") / "farm.toml") as path:
+        farm = load(path)
+    weather = demo.invented_weather(
+        farm, members=members, days=[demo.DAYS[day % len(demo.DAYS)] for day in range(days + 1)]
+    )
+    several = (replace(farm.fields[number % len(farm.fields)], name=f"Field {number}") for number in range(fields))
+    return replace(farm, fields=tuple(several)), weather
+
+
+def looked(farm: Farm, weather: Weather) -> Prospect:
+    return look_ahead(farm, weather, demo.NOW)
+
+
+def told(prospect: Prospect) -> str:
+    """Return the number of days on which a field is to be mown, and a mark that changes when any number does."""
+    areas = [day.area for field in prospect.fields for day in field.days]
+    mark = hashlib.sha256(repr([[repr(day) for day in field.days] for field in prospect.fields]).encode()).hexdigest()
+    return f"{sum(area > 0.0 for area in areas)} of {len(areas)} field days with an area, mark {mark[:12]}"
