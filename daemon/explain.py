@@ -5,7 +5,18 @@ from collections.abc import Iterator
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning
 from daemon.units import area, clock_time, crop, odds, size, weekday
-from daemon.wording import CAUTION, RIPENESS, least_chance, reason_words, too_dry, two_points, weather_line
+from daemon.wording import (
+    CAUTION,
+    RIPENESS,
+    film,
+    hour_later,
+    if_left,
+    least_chance,
+    reason_words,
+    too_dry,
+    two_points,
+    weather_line,
+)
 from models import coefficients as c
 
 
@@ -22,7 +33,17 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
         raise KeyError(name)
     advice = next(one for one in morning.advices if one.field == name)
     return "\n".join(
-        [*_today(farm, field, advice), "", *_growth(farm, field), "", *_days(farm, field), "", *_trust(morning)]
+        [
+            *_today(farm, field, advice),
+            "",
+            *_growth(farm, field),
+            "",
+            *_days(farm, field),
+            "",
+            *_diary(field),
+            *_drying(field),
+            *_trust(morning),
+        ]
     )
 
 
@@ -49,8 +70,10 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.moisture_at_baling is not None:
         band = day.moisture_at_baling
         yield f"  {'water at raking':15} {_points(100 * band.low, 100 * band.mid, 100 * band.high)}"
-    if warning := too_dry(day, farm):
-        yield f" {warning}"
+    yield f"  {'bales':15} {day.bales}{film(day)}"
+    for words in (hour_later(day, farm), too_dry(day, farm), if_left(day)):
+        if words:
+            yield f"  {words}"
 
 
 def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -88,6 +111,25 @@ def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {said:25} {end}"
 
 
+def _diary(field: FieldProspect) -> Iterator[str]:
+    if field.told:
+        yield "From the diary and the settings:"
+        yield from (f"  {sentence}" for sentence in field.told)
+        yield ""
+
+
+def _drying(field: FieldProspect) -> Iterator[str]:
+    yield (
+        f"Drying: evaporation model, constant {c.K400} per mm at {c.DENSITY_REFERENCE:.0f} g/m2, uncertain by "
+        f"{100 * field.drying.spread:.0f} %; moisture at mowing by {100 * c.START_MOISTURE_SPREAD:.0f} points, yield "
+        f"by {100 * c.YIELD_SPREAD:.0f} % (estimates)."
+    )
+    if field.drying.factor != 1.0:
+        yield f"  Measured samples: this field dries {field.drying.factor:.2f} times as fast as the model."
+    if field.soil_factor is not None:
+        yield f"  Today's ground: {field.soil_factor:.2f} times as fast as on moist soil (estimate from its water)."
+
+
 def _trust(morning: Morning) -> Iterator[str]:
     weather = morning.prospect.weather
     if weather is None:
@@ -95,11 +137,6 @@ def _trust(morning: Morning) -> Iterator[str]:
     else:
         yield f"Weather: {weather.source}, {weather.model}. {weather_line(weather)}"
         yield f"{weather.credit}. {weather.note}".rstrip()
-    yield (
-        f"Drying: evaporation model, constant {c.K400} per mm at {c.DENSITY_REFERENCE:.0f} g/m2, uncertain by "
-        f"{100 * c.K400_SPREAD:.0f} %; moisture at mowing by {100 * c.START_MOISTURE_SPREAD:.0f} points, yield by "
-        f"{100 * c.YIELD_SPREAD:.0f} % (estimates)."
-    )
     if weather is not None and not weather.known:
         yield (
             f"Odds: share of the cases, drawn towards {c.PRIOR_CHANCE:.1f} because members repeat each other "

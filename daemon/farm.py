@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, time
 from enum import StrEnum
 from pathlib import Path
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from models.coefficients import K400_SPREAD
@@ -153,6 +154,9 @@ class Drying:
     samples: int = 0  # of this field
 
 
+AS_THE_MODEL: Final = Drying()
+
+
 @dataclass(frozen=True)
 class Field:
     """One field: its stand as shares of species that add up to 1, its area and its state."""
@@ -167,7 +171,7 @@ class Field:
     looks: tuple[Look, ...]
     notes: str
     standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
-    drying: Drying = Drying()
+    drying: Drying = AS_THE_MODEL
 
 
 @dataclass(frozen=True)

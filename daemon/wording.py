@@ -17,6 +17,7 @@ SURER: Final = 0.9  # the second point at which odds are said
 NEAR_MISS: Final = 0.4  # odds from which a day that is not enough is told as a near miss
 DRY_SHARE: Final = 0.2  # of the area too dry for baleage, from which it is said
 NEARLY_RIPE: Final = 5  # days before ripeness from which the ripe mornings are told of
+CRUMB: Final = 1e-6  # [ha] less than this is rounding
 SUBJECT: Final = 40  # characters that a telephone shows of a subject
 
 REASONS: Final[Mapping[Reason, str]] = {
@@ -107,8 +108,38 @@ def too_dry(day: FieldDay, farm: Farm) -> str:
         return ""
     acres = area(day.too_dry * day.area, farm.units)
     return (
-        f" About {acres} may be drier than {moisture(farm.baleage.driest)} by then: bale in the order of mowing, "
+        f"About {acres} may be drier than {moisture(farm.baleage.driest)} by then: bale in the order of mowing, "
         "and put more film on dry bales."
+    )
+
+
+def film(day: FieldDay) -> str:
+    """Return the film that the bales of a day take."""
+    if day.film_rolls is None:
+        return ""
+    return f", {day.film_rolls} roll{'' if day.film_rolls == 1 else 's'} of film"
+
+
+def hour_later(day: FieldDay, farm: Farm) -> str:
+    """Return what an hour's delay of the start costs."""
+    if day.hour_later is None:
+        return ""
+    left = day.hour_later.area
+    if left >= day.area - CRUMB:
+        return "An hour later would still do."
+    if left < farm.work.least_area - CRUMB:
+        return "An hour later is too late."
+    return f"An hour later, {area(left, farm.units)} at most."
+
+
+def if_left(day: FieldDay) -> str:
+    """Return what becomes of what is not wrapped in the evening."""
+    if day.if_left is None:
+        return ""
+    band = day.if_left.moisture
+    return (
+        f"What is not wrapped tonight will be at about {100 * band.low:.0f} to {100 * band.high:.0f} % water by noon "
+        f"tomorrow if it stays dry; rain before that: {odds(day.if_left.rain)}."
     )
 
 
@@ -243,11 +274,13 @@ def _email_job(farm: Farm, advice: Advice) -> str:
     start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
     band = day.moisture_at_baling
     water = f" at about {100 * band.low:.0f} to {100 * band.high:.0f} % water" if band else ""
-    return (
+    more = [hour_later(day, farm), too_dry(day, farm), if_left(day)]
+    work = (
         f"{advice.field}: {area(advice.area, units)}. Start mowing at {start} and stop by {stop}. Rake from {rake} and "
-        f"bale from {bale}{water}; all wrapped by about {end}, {day.bales} bales. Odds: {two_points(day, farm)}."
-        f"{too_dry(day, farm)}"
+        f"bale from {bale}{water}; all wrapped by about {end}, {day.bales} bales{film(day)}. Odds: "
+        f"{two_points(day, farm)}."
     )
+    return " ".join([work, *(words for words in more if words)])
 
 
 def _field_lines(farm: Farm, morning: Morning) -> list[str]:

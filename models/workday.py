@@ -4,7 +4,8 @@ Time is counted in slots of a quarter of an hour from the start of the day's fir
 slot at full pace. A case is one weather member with one draw of the crop; every case gets an answer of its own.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,13 @@ class Strips:
     def each(self) -> "Strips":
         """Return the same strips with a row for each of them in every array."""
         return Strips(*(np.broadcast_to(getattr(self, name), self.mown.shape) for name in Strips.__annotations__))
+
+    def no_way_past(self, count: Slots) -> "Strips":
+        """Return the same strips for machines that stay where the last of them is done."""
+        if self.travel.shape[0] == 1:
+            return self
+        number = np.arange(self.travel.shape[0])[:, None]
+        return replace(self, travel=np.where(number < count, self.travel, 0.0))
 
     def of(self, cases: Slots) -> "Strips":
         """Return the same strips for the cases with these numbers."""
@@ -264,7 +272,7 @@ def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
     dry_by = np.maximum.accumulate(strips.ready, axis=0)
     begin = int(min(dry_by[0].min(), crew.finish))
     slot = np.arange(begin, crew.finish)[:, None]
-    raking, baling, wrapping = _times(strips, crew)
+    raking, baling, wrapping = _jobs(strips.no_way_past(count), crew)
     hands = _hands(strips, count, crew, slot)
     dry = np.minimum(_counts_by_slot(dry_by, begin, crew.finish), count)
     raked, hands = _machine(dry, raking, hands, 1.0)
@@ -309,29 +317,54 @@ def _bound(strips: Strips, crew: Crew, wall: Slots) -> Slots:
         worked[np.minimum(dry + wait, crew.finish)] for wait in (0, crew.rake_lead + 1, crew.rake_lead + 2)
     )
     finish, wet = worked[-1], worked[np.minimum(wall, crew.finish)]
-    raking, baling, wrapping = _times(strips, crew)
+    raking, baling, wrapping = _jobs(strips, crew)
+    together = _Job((raking.work + baling.work + wrapping.work) / crew.hands, 3.0 * strips.travel / crew.hands)
     possible = (
-        _fits((raking + baling + wrapping) / crew.hands, raked_from, finish)
-        & _fits(baling, baled_from, wet)
-        & _fits(wrapping, wrapped_from, finish)
+        _fits(together, raked_from, finish) & _fits(baling, baled_from, wet) & _fits(wrapping, wrapped_from, finish)
     )
     return np.asarray(np.where(possible, np.arange(1, possible.shape[0] + 1)[:, None], 0).max(axis=0))
 
 
-def _fits(time_each: Array, opens: Slots, closes: Slots | int) -> NDArray[np.bool_]:
+class _Job(NamedTuple):
+    """A machine's time [slots] on each strip and on the way to it, shape (strip, case) or one row for all alike."""
+
+    work: Array
+    travel: Array
+
+    def before(self) -> Array:
+        """Return the machine's time until it begins with each strip, shape (strip, case)."""
+        return np.asarray(np.cumsum(self.work + self.travel, axis=0) - self.work)
+
+    def time_of(self, progress: Array) -> Array:
+        """Return the machine's time for so many strips; with a strip done, the way to the next can be made."""
+        if self.work.shape[0] == 1:
+            return progress * self.work
+        whole = np.minimum((progress + CRUMB).astype(np.int64), self.work.shape[0] - 1)
+        case = np.arange(progress.shape[1])
+        return np.asarray(self.before()[whole, case] + (progress - whole) * self.work[whole, case])
+
+    def strips_of(self, time: Array) -> Array:
+        """Return the strips that so much of the machine's time is enough for."""
+        if self.work.shape[0] == 1:
+            return time / self.work
+        before = self.before()
+        whole = np.maximum((before[:, None] <= time + CRUMB).sum(axis=0) - 1, 0)
+        case = np.arange(time.shape[1])
+        return np.asarray(whole + np.clip((time - before[whole, case]) / self.work[whole, case], 0.0, 1.0))
+
+
+def _fits(job: _Job, opens: Slots, closes: Slots | int) -> NDArray[np.bool_]:
     """Return for which counts all strips can be worked on between when they can be begun with and the end."""
-    until = np.cumsum(np.broadcast_to(time_each, opens.shape), axis=0)
-    room = closes - opens + until - time_each
+    until = np.cumsum(np.broadcast_to(job.work + job.travel, opens.shape), axis=0)
+    room = closes - opens + until - job.work
     return until <= np.minimum.accumulate(room, axis=0) + CRUMB
 
 
-def _times(strips: Strips, crew: Crew) -> tuple[Array, Array, Array]:
-    """Return what raking, baling and wrapping each strip takes [slots], the way to it included."""
-    return (
-        1.0 / crew.raked + strips.travel,
-        strips.baling + strips.travel,
-        strips.bales / crew.wrapped + strips.travel,
-    )
+def _jobs(strips: Strips, crew: Crew) -> tuple[_Job, _Job, _Job]:
+    """Return raking, baling and wrapping."""
+    work = (np.full_like(strips.bales, 1.0 / crew.raked), strips.baling, strips.bales / crew.wrapped)
+    raking, baling, wrapping = (_Job(each, strips.travel) for each in work)
+    return raking, baling, wrapping
 
 
 def _counts_by_slot(dry_by: Slots, begin: int, finish: int) -> Slots:
@@ -352,22 +385,18 @@ def _hands(strips: Strips, count: Slots, crew: Crew, slot: Slots) -> Array:
 
 
 def _machine(
-    arrived: Array,
-    time_each: Array,
-    hands: Array,
-    open_: Array | NDArray[np.bool_] | float,
-    closes: Slots | None = None,
+    arrived: Array, job: _Job, hands: Array, open_: NDArray[np.bool_] | float, closes: Slots | None = None
 ) -> tuple[Array, Array]:
     """Return the strips that one machine gets done by the end of each slot, and the hands it leaves.
 
     A queue at one server: done(s) = min(arrived(s), done(s - 1) + capacity(s)), counted in the machine's time.
     """
     capacity = np.cumsum(np.minimum(hands, open_), axis=0)
-    spent = np.minimum(np.minimum.accumulate(_time_of(arrived, time_each) - capacity, axis=0), 0.0) + capacity
-    done = _strips_of(spent, time_each)
+    spent = np.minimum(np.minimum.accumulate(job.time_of(arrived) - capacity, axis=0), 0.0) + capacity
+    done = job.strips_of(spent)
     if closes is not None and (closes < done.shape[0]).any():
         done = _stopped(done, closes)
-        spent = _time_of(done, time_each)
+        spent = np.minimum(spent, job.time_of(done))
     return done, np.maximum(hands - np.diff(spent, axis=0, prepend=0.0), 0.0)
 
 
@@ -386,23 +415,3 @@ def _earlier(progress: Array, slots: int) -> Array:
     before = np.zeros_like(progress)
     before[slots:] = progress[: max(progress.shape[0] - slots, 0)]
     return before
-
-
-def _time_of(progress: Array, time_each: Array) -> Array:
-    """Return a machine's time [slots] for so many strips; one row of times holds for all strips alike."""
-    if time_each.shape[0] == 1:
-        return progress * time_each
-    before = np.concatenate([np.zeros((1, time_each.shape[1])), np.cumsum(time_each, axis=0)])
-    whole = np.minimum((progress + CRUMB).astype(np.int64), time_each.shape[0] - 1)
-    case = np.arange(progress.shape[1])
-    return np.asarray(before[whole, case] + (progress - whole) * time_each[whole, case])
-
-
-def _strips_of(time: Array, time_each: Array) -> Array:
-    """Return the strips that a machine's time [slots] is enough for, the inverse of `_time_of`."""
-    if time_each.shape[0] == 1:
-        return time / time_each
-    until = np.cumsum(time_each, axis=0)
-    whole = np.minimum((until[:, None] <= time + CRUMB).sum(axis=0), time_each.shape[0] - 1)
-    case = np.arange(time.shape[1])
-    return np.asarray(whole + 1.0 - (until[whole, case] - time) / time_each[whole, case])

@@ -11,8 +11,20 @@ from hypothesis import strategies as st
 from daemon.due import TaskKind
 from daemon.farm import Channel, Hears, Person, Units
 from daemon.gsm7 import parts, plain
-from daemon.outlook import Advice, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
-from daemon.wording import REASONS, SAMPLE, email_of, fit, headline, say, text_body, two_points
+from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, IfLeft, Kind, Morning, Reason, Ripeness
+from daemon.wording import (
+    REASONS,
+    SAMPLE,
+    email_of,
+    film,
+    fit,
+    headline,
+    hour_later,
+    if_left,
+    say,
+    text_body,
+    two_points,
+)
 from tests.samples import ACRE, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=120)
@@ -301,3 +313,35 @@ def test_a_sign_of_life_by_text_is_a_text() -> None:
 
 def test_the_weekday_is_that_of_the_advice() -> None:
     assert "Sunday" in headline(replace(wait_morning(), date=date(2026, 6, 7)))
+
+
+@pytest.mark.parametrize(
+    ("acres", "words"),
+    [
+        (None, ""),
+        (20.0, "An hour later would still do."),
+        (12.0, "An hour later, 12 acres at most."),
+        (1.0, "An hour later is too late."),
+        (0.0, "An hour later is too late."),
+    ],
+)
+def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
+    later = None if acres is None else Chance(acres * ACRE, 0.5)
+    assert hour_later(replace(field_day(), hour_later=later), farm()) == words
+
+
+def test_what_is_left_lying_is_told_with_its_rain() -> None:
+    left = IfLeft(Band(0.31, 0.4, 0.53), 0.42)
+    assert if_left(replace(field_day(), if_left=left)) == (
+        "What is not wrapped tonight will be at about 31 to 53 % water by noon tomorrow if it stays dry; rain before "
+        "that: 4 in 10."
+    )
+    assert if_left(field_day()) == ""
+
+
+def test_film_is_counted_in_rolls() -> None:
+    assert [film(replace(field_day(), film_rolls=rolls)) for rolls in (None, 1, 3)] == [
+        "",
+        ", 1 roll of film",
+        ", 3 rolls of film",
+    ]

@@ -21,7 +21,7 @@ class Machine:
     """Works through the strips in order; remembers how many it had done at the end of each slot."""
 
     def __init__(self, strips: list[Strip], times: list[float]) -> None:
-        self.times = [time + strip.travel for strip, time in zip(strips, times, strict=True)]
+        self.times, self.ways = times, [strip.travel for strip in strips]
         self.done = 0.0
         self.history: list[float] = []
 
@@ -32,13 +32,21 @@ class Machine:
         return self.history[slot] if 0 <= slot < len(self.history) else 0.0
 
     def work(self, until: float, people: list[float]) -> None:
-        """Take one person after another until the slot is over or everything up to `until` is done."""
+        """Take one person after another until the slot is over or everything up to `until` is done.
+
+        With a field done, a machine makes its way to the next one, dry or not.
+        """
         left = min(1.0, sum(people))
-        while left > 0.0 and self.done < until - ENOUGH:
+        while left > ENOUGH:
             here = self.at()
-            part = min(until, here + 1.0) - self.done
-            used = min(part * self.times[here], left)
-            self.done += used / self.times[here]
+            if self.done < len(self.times) - ENOUGH and self.ways[here] > 0.0:
+                used = min(self.ways[here], left)
+                self.ways[here] -= used
+            elif self.done < until - ENOUGH:
+                used = min((min(until, here + 1.0) - self.done) * self.times[here], left)
+                self.done += used / self.times[here]
+            else:
+                return
             left -= used
             spend(used, people)
 

@@ -1,11 +1,13 @@
 """Raking, baling and wrapping take a slot a strip, with enough hands: n strips dry from r on are done at r + n + 2."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 
-from models.plan import CropDay, Hindrance, Plan, best_plan, evening, hindrance, next_plan
+from models.plan import CropDay, Hindrance, Plan, best_plan, evening, hindrance, hour_later, next_plan
 from models.workday import NEVER, Crew, most_wrapped
 
 FIRST, ROWS, HOURS = 4, 20, 14
@@ -134,6 +136,31 @@ def test_the_odds_of_the_next_field_are_those_of_wrapping_both() -> None:
     assert second.odds[4] == 0.7  # fails in 0, 1 and 2
     assert second.strips == 5
     assert after(first, crop(never_in(1, 2, 3))).strips == 0
+
+
+def test_the_way_to_the_next_field_costs_its_time() -> None:
+    first = best(crop(), most=3)
+    near, far = after(first, crop()), after(first, crop(), 2)
+    assert (near.start, far.start) == (7, 9)
+    assert far.laid.travel[:, 0].tolist() == [0.0, 0.0, 0.0, 2.0, *[0.0] * 11]
+    # mown two slots later, and the rake, the baler and the wrapper are two slots on their way, all at once
+    assert (near.strips, far.strips) == (5, 3)
+
+
+def test_an_hours_delay_costs_four_strips() -> None:
+    plan = best(crop(), (4,))
+    later = hour_later(plan, crop(), crew(), needed=0.7, to_odds=share)
+    assert (plan.strips, later.start, later.strips) == (8, 8, 4)
+    assert later.odds[plan.strips - 1] == 0.0
+
+
+def test_a_slower_mower_lays_fewer_strips() -> None:
+    slow = replace(crop(), pace=np.full(4 * HOURS, 0.5))
+    plan = best(slow, (4,))
+    # mown in every second slot from 5 on and dry 20 slots later: the n-th is wrapped in 25 + 2 n + 1 at the latest
+    assert plan.laid.mown[:4, 0].tolist() == [5, 7, 9, 11]
+    assert plan.strips == 4
+    assert plan.end == 12
 
 
 def test_a_full_day_leaves_nothing_for_the_next_field() -> None:

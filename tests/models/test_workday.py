@@ -109,6 +109,7 @@ def random_day(draw: st.DrawFn) -> tuple[Strips, Crew, np.ndarray]:
     one_field = draw(st.booleans())
     bales, baling = (np.full(count, draw(of)) if one_field else each(of) for of in (BALES, BALING))
     travel = np.zeros(count) if one_field else each(st.sampled_from([0.0, 0.0, 0.0, 1.0, 2.5]))
+    travel[0] = 0.0  # the machines begin where the first strip is
     people = Crew(
         hands=draw(st.integers(1, 4)),
         raked=draw(st.floats(0.3, 3.0)),
