@@ -102,6 +102,11 @@ class FieldDay:
     spoiled: float | None = None  # share of the forecast in which the reason strikes
     after: str | None = None  # the field that is mown before this one on the same day
 
+    def chance_of(self, area: float) -> Chance | None:
+        """Return the odds of the least area that is no smaller than `area` [ha], or of the whole of a smaller field."""
+        enough = (one for one in self.curve if one.area >= area - 1e-6)
+        return next(enough, self.curve[-1] if self.curve else None)
+
     def without_plan(self, reason: Reason, spoiled: float | None = None) -> "FieldDay":
         """Return the day with nothing to be mown and the reason; its odds stay, for they are still true."""
         bare = FieldDay(self.date, self.ripeness, self.ndf, self.days_left)
@@ -144,8 +149,33 @@ class WeatherFacts:
 
 
 @dataclass(frozen=True)
+class Said:
+    """The odds that a field was given for a day, reckoned alone, and what it takes to run that day again.
+
+    The crop is its middle; `drying_spread` is what is not known of its drying.
+    """
+
+    field: str
+    day: date
+    lead: int  # [day]
+    odds: float  # before the farm's own record has its say
+    rain: float  # of the forecast for the hours of work, see models.odds.root_rain [mm1/2]
+    area: float  # [ha] that they belong to
+    start: datetime  # of mowing, in UTC
+    dry_matter: float  # [t/ha]
+    start_moisture: float  # when cut, without dew [wet basis]
+    crop_factor: float
+    soil_factor: float
+    drying_factor: float
+    drying_spread: float
+
+
+@dataclass(frozen=True)
 class Prospect:
-    """All that one pass found. `weather` is None when none could be had; `trouble` then says why."""
+    """All that one pass found. `weather` is None when none could be had; `trouble` then says why.
+
+    `said` is for the farm's own record; a morning that is kept goes without.
+    """
 
     farm: str
     at: datetime
@@ -153,6 +183,7 @@ class Prospect:
     fields: tuple[FieldProspect, ...]
     trouble: Reason | None = None
     detail: str = ""
+    said: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True)

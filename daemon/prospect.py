@@ -236,6 +236,7 @@ def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Said:
         dry_matter=crop.dry_matter(window.date),
         start_moisture=float(crop.growth.start_moisture[day_index(crop.growth, window.date)]),
         crop_factor=crop.growth.drying_factor,
+        soil_factor=float(np.median(crop.soil_factor[:, (window.date - hours.today).days])),
         drying_factor=crop.field.drying.factor,
         drying_spread=crop.field.drying.spread,
     )

@@ -1,0 +1,138 @@
+"""The farm's own record: the odds that were said of each field and day, kept on disk with what came of them."""
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import fields
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from daemon.calibration import Record
+from daemon.outlook import Said
+
+DATABASE: Final = "record.sqlite3"
+KEPT: Final = timedelta(days=3 * 365)
+GIVEN_UP: Final = timedelta(days=10)  # after it the hours of a day are not looked for any more
+# The key is in the order of days: by them it is searched and pruned.
+_SCHEMA: Final = """
+CREATE TABLE IF NOT EXISTS said (
+    field TEXT NOT NULL, day TEXT NOT NULL, lead INTEGER NOT NULL, odds REAL NOT NULL, rain REAL NOT NULL,
+    area REAL NOT NULL, start TEXT NOT NULL, dry_matter REAL NOT NULL, start_moisture REAL NOT NULL,
+    crop_factor REAL NOT NULL, soil_factor REAL NOT NULL, drying_factor REAL NOT NULL, drying_spread REAL NOT NULL,
+    outcome REAL, PRIMARY KEY (day, field, lead)
+) WITHOUT ROWID
+"""
+_COLUMNS: Final = tuple(column.name for column in fields(Said))
+
+
+class LedgerError(Exception):
+    """The record cannot be read or written."""
+
+
+class Ledger:
+    """What was said and what came of it, in one SQLite file, which is made with its folder by the first line.
+
+    Every call opens the file anew, so the service and a command may use it at once. Fields that the farm no longer has
+    stay in it: their days tell as much of the forecast as others.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    LedgerError
+        By every call, if the file cannot be used or is not a record.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def keep(self, said: Iterable[Said], today: date) -> int:
+        """Keep what a pass said, and forget what is too old.
+
+        Returns
+        -------
+        int
+            How many lines are new: of the passes of a day the first one is kept, or a day would be told of by the
+            pass that came when most was known.
+        """
+        places = ", ".join("?" * len(_COLUMNS))
+        with self._open() as db:
+            db.execute("BEGIN IMMEDIATE")
+            db.execute(_SCHEMA)
+            added = db.executemany(
+                f"INSERT OR IGNORE INTO said ({', '.join(_COLUMNS)}) VALUES ({places})", map(_values, said)
+            )
+            count = added.rowcount
+            db.execute("DELETE FROM said WHERE day < ?", ((today - KEPT).isoformat(),))
+            db.execute("DELETE FROM said WHERE outcome IS NULL AND day < ?", ((today - GIVEN_UP).isoformat(),))
+            db.execute("COMMIT")
+        return max(count, 0)
+
+    def unjudged(self, today: date) -> tuple[Said, ...]:
+        """Return what was said of days before today whose outcome is not known yet, but may still be found out."""
+        days = ((today - GIVEN_UP).isoformat(), today.isoformat())
+        wanted = f"SELECT {', '.join(_COLUMNS)} FROM said WHERE outcome IS NULL AND day >= ? AND day < ? ORDER BY day"
+        if not self._is_there():
+            return ()
+        with self._open() as db:
+            return tuple(map(_said, db.execute(wanted, days)))
+
+    def settle(self, outcomes: Mapping[Said, float]) -> None:
+        """Write down what came of some lines."""
+        rows = [(outcome, said.day.isoformat(), said.field, said.lead) for said, outcome in outcomes.items()]
+        with self._open() as db:
+            db.execute("BEGIN IMMEDIATE")
+            db.executemany("UPDATE said SET outcome = ? WHERE day = ? AND field = ? AND lead = ?", rows)
+            db.execute("COMMIT")
+
+    def record(self) -> Record:
+        """Return all lines whose outcome is known; none where there is no file yet."""
+        found: list[tuple[float, float, float, float, str]] = []
+        if self._is_there():
+            with self._open() as db:
+                wanted = "SELECT odds, lead, rain, outcome, day FROM said WHERE outcome IS NOT NULL ORDER BY day"
+                found = db.execute(wanted).fetchall()
+        try:
+            odds, lead, rain, outcome = np.array([row[:4] for row in found], dtype=np.float64).reshape(-1, 4).T
+            return Record(odds, lead, rain, outcome, np.array([row[4] for row in found], dtype="datetime64[D]"))
+        except (TypeError, ValueError) as error:
+            raise self._unusable(error) from error
+
+    def _is_there(self) -> bool:
+        try:
+            return self._path.exists()
+        except OSError as error:
+            raise self._unusable(error) from error
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        # No write-ahead log: a command that must not write in this folder can read the file all the same.
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
+                yield db
+        except (sqlite3.Error, OSError, TypeError, ValueError) as error:
+            raise self._unusable(error) from error
+
+    def _unusable(self, error: Exception) -> LedgerError:
+        return LedgerError(
+            f"record: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
+        )
+
+
+def _values(said: Said) -> tuple[str | float, ...]:
+    """Return a line as SQLite keeps it."""
+    given = {name: getattr(said, name) for name in _COLUMNS}
+    return tuple({**given, "day": said.day.isoformat(), "start": said.start.astimezone(UTC).isoformat()}.values())
+
+
+def _said(row: tuple[str | float, ...]) -> Said:
+    given = dict(zip(_COLUMNS, row, strict=True))
+    day, start = date.fromisoformat(str(given["day"])), datetime.fromisoformat(str(given["start"]))
+    return Said(**{**given, "day": day, "start": start})  # type: ignore[arg-type]
