@@ -1,6 +1,5 @@
 """The moisture of a mown swath through the hours of a day: evaporation-based, with dew and rain on its surface."""
 
-import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, NamedTuple
@@ -17,6 +16,7 @@ Array = NDArray[np.float64]
 
 HALF_HOUR: Final = np.timedelta64(30, "m")
 MEGAJOULES: Final = 0.0036  # of one hour at one watt
+WHOLE: Final = np.ones((1, 1))  # share of an hour
 TINY: Final = 1e-300  # [kg/kg] instead of a demand of nothing, in a ratio whose other side is nothing then
 
 
@@ -292,48 +292,30 @@ def wilt(
     lying = np.searchsorted(began, np.arange(water.shape[0]))  # strips cut before each hour begins
     # Every strip has one hour of which it lies for a part: first all of these at once, then the whole hours in turn.
     last = lying[-1]
-    _one_hour(tissue[:last], surface[:last], weather.at(began[:last]).part((began + 1.0 - mown)[:last, None]))
+    part = (began + 1.0 - mown)[:last, None]
+    _one_hour(tissue[:last], surface[:last], weather[:, began[:last]], part)
     for hour, (before, after) in enumerate(pairwise(lying)):
-        _one_hour(tissue[:before], surface[:before], weather.at(hour))
+        _one_hour(tissue[:before], surface[:before], weather[:, hour], WHOLE)
         np.add(tissue[:after], surface[:after], out=water[hour + 1, :after])
         water[hour + 1, after:] = water[0, after:]
     return water.reshape(*water.shape[:2], *swath.rate.shape)
 
 
-class _CaseHours(NamedTuple):
-    """Hours as they meet each case (a member with a draw); amounts in kg/kg of its dry matter.
-
-    The shape is (hour, case), of one hour (case,), of an hour for each strip (strip, case).
-    """
+class _CaseHour(NamedTuple):
+    """An hour as it meets each case (a member with a draw); amounts in kg/kg of its dry matter."""
 
     exponent: Array  # rate constant times reference evaporation, which is nothing while dew falls
     most: Array  # what may leave the tissue at most
     demand: Array  # what the air would take from a wet surface
     falling: Array  # rain and dew
     equilibrium: Array
-    soaking: Array | float  # share of the surface water that goes into the tissue
-
-    def at(self, hour: int | NDArray[np.int64]) -> "_CaseHours":
-        """Return one hour, or one for each strip."""
-        return _CaseHours._make([*(each[hour] for each in self[:5]), self.soaking])
-
-    def part(self, share: Array) -> "_CaseHours":
-        """Return what a share of the hour does."""
-        soaking = -np.expm1(share * np.log1p(-self.soaking))
-        amounts = [each * share for each in self[:4]]
-        return _CaseHours._make([*amounts, self.equilibrium, np.broadcast_to(soaking, self.falling.shape)])
-
-    def on(self, spots: NDArray[np.int64]) -> "_CaseHours":
-        """Return the hour on spots of the flattened (strip, case)."""
-        if self.falling.ndim == 1:
-            spots = spots % self.falling.size
-        return _CaseHours._make(each if isinstance(each, float) else each.ravel().take(spots) for each in self)
 
 
-def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bool_] | None) -> _CaseHours:
-    """Return what each hour does to each case.
+def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bool_] | None) -> Array:
+    """Return the fields of `_CaseHour`, shape (field, hour, case).
 
-    Members are told out to their draws once, as numpy is slow where a short axis like that of the draws is innermost.
+    They are one array, so that picking from all takes one call. Members are told out to their draws once, as numpy is
+    slow where a short axis like that of the draws is innermost.
     """
     evaporation, wet, equilibrium, rain = (
         np.repeat(each.T, swath.rate.shape[1], axis=1)
@@ -342,42 +324,52 @@ def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bo
     mass = swath.density.ravel() / 1000.0
     evaporation = np.where(wet < 0.0, 0.0, np.maximum(evaporation, 0.0))
     slower = 1.0 if later_day is None else np.where(later_day, c.LATER_DAY_FACTOR, 1.0)[:, None]
-    return _CaseHours(
-        exponent=swath.rate.ravel() * slower * evaporation,
-        most=c.EVAPORATION_CAP * evaporation / mass,
-        demand=np.maximum(wet, 0.0) / mass,
-        falling=(rain + np.clip(-wet, 0.0, c.DEW_CAP)) / mass,
-        equilibrium=equilibrium,
-        soaking=-math.expm1(-1.0 / c.ABSORPTION_HOURS),
+    return np.array(
+        _CaseHour(
+            exponent=swath.rate.ravel() * slower * evaporation,
+            most=c.EVAPORATION_CAP * evaporation / mass,
+            demand=np.maximum(wet, 0.0) / mass,
+            falling=(rain + np.clip(-wet, 0.0, c.DEW_CAP)) / mass,
+            equilibrium=equilibrium,
+        )
     )
 
 
-def _one_hour(tissue: Array, surface: Array, hour: _CaseHours) -> None:
-    """Change tissue and surface water (strip, case) to what they are after an hour.
+def _one_hour(tissue: Array, surface: Array, weather: Array, share: Array) -> None:
+    """Change tissue and surface water (strip, case) to what they are after a share of an hour.
 
-    Surface water is followed only where there is any: its sums take most of the time and come to nothing elsewhere.
+    `weather` has the shape (field, case), or (field, strip, case) where each strip has an hour of its own; `share` is
+    (1, 1) or (strip, 1). Surface water is followed only where there is any: its sums take most of the time and come to
+    nothing elsewhere.
     """
-    wet = np.flatnonzero((surface != 0.0) | (hour.falling != 0.0))
-    before = tissue.take(wet), surface.take(wet)
-    tissue -= _lost(tissue, hour)
+    hour = _CaseHour(*weather)
+    wet = ((surface != 0.0) | (hour.falling != 0.0)).ravel().nonzero()[0]
     if wet.size:
-        tissue.ravel()[wet], surface.ravel()[wet] = _wet_hour(*before, hour.on(wet))
+        strip = wet // surface.shape[1]
+        there = wet if weather.ndim > 2 else wet - strip * surface.shape[1]  # a remainder takes four times as long
+        fields = _CaseHour(*weather.reshape(len(weather), -1).take(there, axis=1))
+        part = share.ravel().take(strip) if share.size > 1 else share.ravel()
+        after = _wet_hour(tissue.take(wet), surface.take(wet), fields, part)
+    tissue -= _lost(tissue, hour, share)
+    if wet.size:
+        tissue.ravel()[wet], surface.ravel()[wet] = after
 
 
-def _wet_hour(tissue: Array, surface: Array, hour: _CaseHours) -> tuple[Array, Array]:
-    """Return tissue and surface water after an hour in which there is water on the surface; all of shape (spot,)."""
-    free = np.minimum(surface + hour.falling, c.SURFACE_STORE)
+def _wet_hour(tissue: Array, surface: Array, hour: _CaseHour, share: Array) -> tuple[Array, Array]:
+    """Return tissue and surface water after a share of an hour, where there is water on the surface, shape (spot,)."""
+    free = np.minimum(surface + share * hour.falling, c.SURFACE_STORE)
+    demand = share * hour.demand
     # (F / store)^(2/3) by logarithm: a cube root takes twice the time
-    dried = np.minimum(free, hour.demand * np.exp((2.0 / 3.0) * np.log(free * (1.0 / c.SURFACE_STORE))))
-    left = 1.0 - dried / np.maximum(hour.demand, TINY)
+    dried = np.minimum(free, demand * np.exp((2.0 / 3.0) * np.log(free * (1.0 / c.SURFACE_STORE))))
+    left = share - share * dried / np.maximum(demand, TINY)
     free -= dried
     soaked = free * (tissue < c.ABSORPTION_LIMIT)
-    soaked *= hour.soaking
+    soaked *= -np.expm1(share * (-1.0 / c.ABSORPTION_HOURS))
     return tissue + soaked - _lost(tissue, hour, left), free - soaked
 
 
-def _lost(tissue: Array, hour: _CaseHours, left: Array | float = 1.0) -> Array:
-    """Return what the tissue gives off by the share of the evaporation that is left to it."""
-    given = tissue - hour.equilibrium
-    given *= 1.0 - np.exp(-left * hour.exponent)
-    return np.minimum(given, left * hour.most, out=given)
+def _lost(tissue: Array, hour: _CaseHour, share: Array) -> Array:
+    """Return what the tissue gives off in the share of an hour's evaporation that comes to it."""
+    lost = tissue - hour.equilibrium
+    lost *= 1.0 - np.exp(-share * hour.exponent)
+    return np.minimum(lost, share * hour.most, out=lost)
