@@ -14,7 +14,7 @@ from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_windo
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
 from daemon.weather.contract import Weather
-from daemon.workplan import WorkedDay, day_index, field_after, field_on, ripeness, standing_crop
+from daemon.workplan import Crop, WorkedDay, day_index, field_after, field_on, ripeness, standing_crops, with_hours
 from models.growth import Growth, GrowthUnknown, StageLook, field_growth
 from models.odds import UNCORRECTED, Correction, root_rain
 
@@ -48,7 +48,14 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
     days = _known_days(daily_extremes(weather, farm), farm, now)
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _windows(farm, hours, now)
-    pairs = [_field(farm, field, days, hours, windows) for field in farm.fields]
+    grown = [_grown(farm, field, days, hours.today) for field in farm.fields]
+    try:
+        crops = iter(
+            standing_crops([(f, g) for f, g in zip(farm.fields, grown, strict=True) if isinstance(g, Growth)], hours)
+        )
+    except ValueError as wrong:
+        return no_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
+    pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, Growth) else (one, {}) for one in grown]
     shared = _share_days(farm, [worked for _, worked in pairs], hours)
     return Prospect(
         farm.name,
@@ -129,34 +136,36 @@ def _windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
     return list(takewhile(lambda window: window is not None, found))  # type: ignore[arg-type]
 
 
-def _field(
-    farm: Farm, field: Field, days: pd.DataFrame, hours: ForecastHours, windows: Sequence[Window]
-) -> tuple[FieldProspect, dict[date, WorkedDay]]:
-    """Return a field's prospect alone, and the plans behind it."""
-    if field.last_cut is not None and field.last_cut > hours.today:
-        return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet"), {}
+def _grown(farm: Farm, field: Field, days: pd.DataFrame, today: date) -> Growth | FieldProspect:
+    """Return the growth of a field, or a prospect that says why it cannot be known."""
+    if field.last_cut is not None and field.last_cut > today:
+        return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet")
     try:
-        return _reckoned(farm, field, field_growth_on(farm, field, days), hours, windows)
+        growth = field_growth_on(farm, field, days)
     except GrowthUnknown as unknown:
-        return _unknown(field, Reason.GROWTH_UNKNOWN, str(unknown)), {}
+        return _unknown(field, Reason.GROWTH_UNKNOWN, str(unknown))
     except ValueError as wrong:
-        return _unknown(field, Reason.OUT_OF_RANGE, str(wrong)), {}
+        return _unknown(field, Reason.OUT_OF_RANGE, str(wrong))
+    at = day_index(growth, today)
+    if not 0 <= at < growth.day.size:
+        return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}")
+    if not growth.stage[at]:
+        return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun")
+    return growth
 
 
 def _reckoned(
-    farm: Farm, field: Field, growth: Growth, hours: ForecastHours, windows: Sequence[Window]
+    farm: Farm, crop: Crop, hours: ForecastHours, windows: Sequence[Window]
 ) -> tuple[FieldProspect, dict[date, WorkedDay]]:
-    """Return the prospect of a field whose growth is known."""
-    at = day_index(growth, hours.today)
-    if not 0 <= at < growth.day.size:
-        return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {hours.today}"), {}
-    if not growth.stage[at]:
-        return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun"), {}
-    crop = standing_crop(field, growth, hours)
-    results = {window.date: field_on(farm, crop, window, hours) for window in windows[: growth.day.size - at]}
+    """Return a field's prospect alone, and the plans behind it."""
+    at = day_index(crop.growth, hours.today)
+    try:
+        results = {window.date: field_on(farm, crop, window, hours) for window in windows[: crop.growth.day.size - at]}
+    except ValueError as wrong:
+        return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
     worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}
     shown = (result.shown if isinstance(result, WorkedDay) else result for result in results.values())
-    return _described(field, growth, at, tuple(shown)), worked
+    return _described(crop, at, tuple(shown)), worked
 
 
 def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame) -> Growth:
@@ -179,7 +188,8 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame) -> Growth:
     )
 
 
-def _described(field: Field, growth: Growth, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
+def _described(crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
+    field, growth = crop.field, crop.growth
     return FieldProspect(
         name=field.name,
         area=field.area,
@@ -193,6 +203,8 @@ def _described(field: Field, growth: Growth, at: int, days: tuple[FieldDay, ...]
         clock_from=None if growth.started is None else growth.started.astype(date),
         days=days,
         detail="; ".join(growth.cautions),
+        drying=field.drying,
+        soil_factor=float(crop.soil_factor[:, 0].mean()) if crop.soil_factor.size else None,
     )
 
 
@@ -214,7 +226,7 @@ def _share_days(
         for field_day in sorted(open_, key=lambda one: one.shown.days_left):
             placed = field_day if before is None else field_after(farm, before, field_day, hours)
             left = if_left(farm, placed, hours) if placed.plan.strips else None
-            shared[field_day.crop.field.name, day] = replace(placed.shown, if_left=left)
+            shared[field_day.crop.field.name, day] = replace(with_hours(farm, placed, hours), if_left=left)
             before = placed if placed.plan.strips else before
     return shared
 

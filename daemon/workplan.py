@@ -62,16 +62,23 @@ class WorkedDay:
     shown: FieldDay
 
 
-def standing_crop(field: Field, growth: Growth, hours: ForecastHours) -> Crop:
-    """Return a field's crop with the water that is on it in the hours ahead."""
-    at = day_index(growth, hours.today)
-    wetness = standing_wetness(hours.drying, max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER))
-    return Crop(field, growth, wetness, soil_factors(field, hours.past_water, hours.water))
+def standing_crops(grown: Sequence[tuple[Field, Growth]], hours: ForecastHours) -> list[Crop]:
+    """Return the crops of fields with the water that is on and under them in the hours ahead."""
+    today = [max(float(growth.dry_matter[day_index(growth, hours.today)]), c.LEAST_DRY_MATTER) for _, growth in grown]
+    wetness = standing_wetness(hours.drying, np.array(today))
+    soil: dict[object, Array] = {}
+    for field, _ in grown:
+        ground = (field.soil, field.drainage, field.last_cut)
+        soil[ground] = soil[ground] if ground in soil else soil_factors(field, hours.past_water, hours.water)
+    return [
+        Crop(field, growth, on_it, soil[field.soil, field.drainage, field.last_cut])
+        for (field, growth), on_it in zip(grown, wetness, strict=True)
+    ]
 
 
 def field_on(farm: Farm, crop: Crop, window: Window, hours: ForecastHours) -> WorkedDay | FieldDay:
-    """Return what can be done with a field on a day, alone."""
-    bare = _without_plan(crop.growth, window.date)
+    """Return what can be done with a field on a day, alone: areas, odds and the reason where there is no plan."""
+    bare = grown_by(crop.growth, window.date)
     if not window.starts:
         return bare.without_plan(Reason.TOO_LATE_TODAY)
     if 100.0 * crop.dry_matter(window.date) / farm.baleage.swath_share > c.DENSITY_MOST:
@@ -82,13 +89,7 @@ def field_on(farm: Farm, crop: Crop, window: Window, hours: ForecastHours) -> Wo
     least = _least_strips(farm, most)
     needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window.date)
     plan = best_plan(day, crew, window.starts, most=most, least=least, needed=needed, to_odds=to_odds)
-    worked = WorkedDay(crop, window, day, crew, plan, bare)
-    shown = _shown(farm, worked, hours, least)
-    if plan.strips:
-        later = hour_later(plan, day, crew, needed=needed, to_odds=to_odds)
-        left = min(later.strips * strip_area(farm), shown.area)
-        shown = replace(shown, hour_later=Chance(left, float(later.odds[plan.strips - 1])))
-    return replace(worked, shown=shown)
+    return _with_odds(farm, WorkedDay(crop, window, day, crew, plan, bare), hours, least)
 
 
 def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: ForecastHours) -> WorkedDay:
@@ -108,8 +109,37 @@ def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: Forecas
     )
     if plan.strips == 0:
         return replace(full, plan=plan)
-    placed = replace(worked, plan=plan, shown=replace(worked.shown, hour_later=None))
-    return replace(placed, shown=replace(_shown(farm, placed, hours, least), after=name))
+    placed = replace(worked, plan=plan, shown=replace(worked.shown, after=name))
+    return _with_odds(farm, placed, hours, least)
+
+
+def with_hours(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> FieldDay:
+    """Return a day with its hours of work, bales and moisture, if anything is to be mown on it."""
+    plan, window, day = worked.plan, worked.window, worked.day
+    if plan.strips == 0:
+        return worked.shown
+    close = evening(plan, day, worked.crew, float(dry_basis(np.array(farm.baleage.driest))))
+    bales = -int(-close.bales * worked.shown.area / (plan.strips * strip_area(farm)) // 1)
+    return replace(
+        worked.shown,
+        start=window.at(plan.start, farm),
+        mow_until=window.at(plan.end, farm),
+        rake_from=window.at(close.raking_from, farm),
+        bale_from=window.at(close.baling_from, farm),
+        wrapped_by=window.at(close.wrapped_by, farm),
+        moisture_at_baling=Band(*(float(wet_basis(np.array(water))) for water in close.moisture)),
+        bales=bales,
+        film_rolls=-int(-bales // farm.work.bales_per_roll),
+        too_dry=close.too_dry,
+        hour_later=_hour_later(farm, worked, hours) if worked.shown.after is None else None,
+    )
+
+
+def _hour_later(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Chance:
+    """Return what is left of the first field of a day when mowing begins an hour later."""
+    plan, to_odds = worked.plan, hours.odds_on(worked.window.date)
+    later = hour_later(plan, worked.day, worked.crew, needed=farm.alerts.odds_needed, to_odds=to_odds)
+    return Chance(min(later.strips * strip_area(farm), worked.shown.area), float(later.odds[plan.strips - 1]))
 
 
 def day_index(growth: Growth, day: date) -> int:
@@ -243,37 +273,23 @@ def _slots(hours: float) -> int:
     return -int(-hours * SLOTS_PER_HOUR // 1)
 
 
-def _without_plan(growth: Growth, day: date) -> FieldDay:
+def grown_by(growth: Growth, day: date) -> FieldDay:
     """Return a field on a day as far as its growth alone tells."""
     at = day_index(growth, day)
     ndf = Band(float(growth.ndf_low[at]), float(growth.ndf_mid[at]), float(growth.ndf_high[at]))
     return FieldDay(day, ripeness(ndf.mid, growth.ndf_target), ndf, float(growth.days_left[at]))
 
 
-def _shown(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) -> FieldDay:
-    """Return a plan as it is shown: areas, clock times, or the reason why there is none."""
-    plan, window = worked.plan, worked.window
+def _with_odds(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) -> WorkedDay:
+    """Return a day with the areas and odds of its plan, or the reason why there is none."""
+    plan = worked.plan
     areas = np.minimum(np.arange(1, plan.odds.size + 1) * strip_area(farm), worked.crop.standing)
     curve = tuple(Chance(float(area), float(odds)) for area, odds in zip(areas, plan.odds, strict=True))
     chosen = curve[(plan.strips or least) - 1]
     raw = float(hours.raw_odds(np.array(np.mean(plan.wrapped >= (plan.strips or least)))))
     shown = replace(worked.shown, odds=chosen.odds, raw_odds=raw, curve=curve)
-    if plan.strips == 0:
-        kind, spoiled = hindrance(plan, worked.crew, least)
-        reason = REASONS[kind] if spoiled > 0.0 else Reason.ODDS_TOO_LOW
-        return shown.without_plan(reason, spoiled)
-    close = evening(plan, worked.day, worked.crew, float(dry_basis(np.array(farm.baleage.driest))))
-    bales = -int(-close.bales * chosen.area / (plan.strips * strip_area(farm)) // 1)
-    return replace(
-        shown,
-        area=chosen.area,
-        start=window.at(plan.start, farm),
-        mow_until=window.at(plan.end, farm),
-        rake_from=window.at(close.raking_from, farm),
-        bale_from=window.at(close.baling_from, farm),
-        wrapped_by=window.at(close.wrapped_by, farm),
-        moisture_at_baling=Band(*(float(wet_basis(np.array(water))) for water in close.moisture)),
-        bales=bales,
-        film_rolls=-int(-bales // farm.work.bales_per_roll),
-        too_dry=close.too_dry,
-    )
+    if plan.strips:
+        return replace(worked, shown=replace(shown, area=chosen.area))
+    kind, spoiled = hindrance(plan, worked.crew, least)
+    reason = REASONS[kind] if spoiled > 0.0 else Reason.ODDS_TOO_LOW
+    return replace(worked, shown=shown.without_plan(reason, spoiled))

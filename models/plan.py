@@ -51,26 +51,27 @@ class CropDay:
     draws: int
     pace: Array
 
-    def wall(self, start: int) -> Slots:
-        """Return the slot at which rain ends the day for a swath mown from `start` on, shape (case,)."""
-        return np.repeat(rain_wall(self.wet, start), self.draws)
+    def wall(self, starts: Sequence[int]) -> Slots:
+        """Return the slot at which rain ends the day for a swath mown from each start on, shape (start, case)."""
+        return np.repeat(rain_wall(self.wet, np.asarray(starts)), self.draws, axis=1)
 
-    def strips(self, start: int, count: int, travel: int = 0) -> Strips:
-        """Return `count` strips mown one after another from `start`; never dry where that is past the last row.
+    def strips(self, starts: Sequence[int], count: int, travel: int = 0) -> Strips:
+        """Return `count` strips mown one after another from each start on, as cases side by side.
 
-        `travel` [slots] is the way of each machine to the first of them.
+        A strip past the last row is never dry. `travel` [slots] is the way of each machine to the first of them.
         """
-        mown = mowing_slots(self.pace, start, count)[:, None]
-        rows = np.minimum(mown[:, 0] - self.first, self.ready.shape[0] - 1)
+        mown = np.stack([mowing_slots(self.pace, start, count) for start in starts], axis=1)[:, :, None]
+        rows = np.minimum(mown[:, :, 0] - self.first, self.ready.shape[0] - 1)
         beyond = mown - self.first >= self.ready.shape[0]
-        way = np.zeros((1, self.bales.size)) if travel == 0 else np.zeros((count, self.bales.size))
+        shape = (count, len(starts), self.bales.size)
+        way = np.zeros((1 if travel == 0 else count, len(starts) * self.bales.size))
         way[0] = travel
         return Strips(
-            mown=np.broadcast_to(mown, (count, self.bales.size)),
-            ready=np.where(beyond, NEVER, self.ready[rows]),
-            closes=self.closes[rows],
-            bales=self.bales[None],
-            baling=self.baling[None],
+            mown=np.broadcast_to(mown, shape).reshape(count, -1),
+            ready=np.where(beyond, NEVER, self.ready[rows]).reshape(count, -1),
+            closes=self.closes[rows].reshape(count, -1),
+            bales=np.tile(self.bales, len(starts))[None],
+            baling=np.tile(self.baling, len(starts))[None],
             travel=way,
         )
 
@@ -144,15 +145,15 @@ def best_plan(
     The best start is that with the largest area at the odds needed; among equals that with the higher odds, and then
     the earlier. Where no start reaches the odds for the least area, it is the start with the highest odds for it.
     """
-    joined = [field.strips(start, most) for start in starts]
-    walls = np.concatenate([field.wall(start) for start in starts])
-    counts = most_wrapped(_side_by_side(joined), crew, walls).reshape(len(starts), -1)
+    walls = field.wall(starts)
+    counts = most_wrapped(field.strips(starts, most), crew, walls.ravel()).reshape(walls.shape)
     odds = to_odds(_shares(counts, most))
     enough = (odds >= needed).sum(axis=1)
     enough = np.where(enough >= least, enough, 0)
     at_best = odds[np.arange(len(starts)), np.maximum(enough, least) - 1]
     best = int(np.lexsort((np.arange(len(starts)), -at_best, -enough))[0])
-    return Plan(starts[best], int(enough[best]), odds[best], joined[best], field.wall(starts[best]), counts[best])
+    laid = field.strips([starts[best]], most)
+    return Plan(starts[best], int(enough[best]), odds[best], laid, walls[best], counts[best])
 
 
 def hour_later(plan: Plan, field: CropDay, crew: Crew, *, needed: float, to_odds: Callable[[Array], Array]) -> Plan:
@@ -180,7 +181,7 @@ def next_plan(
     from the one to the other.
     """
     start = before.end + travel
-    laid = _one_after_another(before, field.strips(start, most, travel))
+    laid = _one_after_another(before, field.strips([start], most, travel))
     counts = most_wrapped(laid, crew, before.wall) - (laid.mown.shape[0] - most)
     odds = to_odds(_shares(counts[None], most))[0]
     enough = int((odds >= needed).sum())
@@ -231,11 +232,6 @@ def hindrance(plan: Plan, crew: Crew, least: int) -> tuple[Hindrance, float]:
 def _shares(counts: Slots, most: int) -> Array:
     """Return the share of cases that reach each count from 1 to `most`, shape (start, count)."""
     return np.asarray((counts[:, None, :] >= np.arange(1, most + 1)[:, None]).mean(axis=2))
-
-
-def _side_by_side(days: Sequence[Strips]) -> Strips:
-    """Return days of equally many strips as one, case after case."""
-    return Strips(*(np.concatenate([getattr(day, name) for day in days], axis=1) for name in Strips.__annotations__))
 
 
 def _one_after_another(before: Plan, following: Strips) -> Strips:

@@ -179,14 +179,14 @@ def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
     last = water.shape[0] - 1
     dry = (water <= wettest) & ~np.isnan(water[-1])
     first_dry = _first(dry)
+    ready = np.ceil(_crossing(water, first_dry, wettest) * SLOTS_PER_HOUR - CRUMB)
+    ready = np.where(first_dry <= last, ready, NEVER).astype(np.int64)
+    if (dry.sum(axis=0) == last + 1 - first_dry).all():
+        return ready, np.full(ready.shape, NEVER)
     after = np.arange(last + 1).reshape(-1, *[1] * (water.ndim - 1)) > first_dry
     first_wet = _first(~dry & after)
-    ready = np.ceil(_crossing(water, first_dry, wettest) * SLOTS_PER_HOUR - CRUMB)
     closes = np.floor(_crossing(water, first_wet, wettest) * SLOTS_PER_HOUR + CRUMB)
-    return (
-        np.where(first_dry <= last, ready, NEVER).astype(np.int64),
-        np.where(first_wet <= last, closes, NEVER).astype(np.int64),
-    )
+    return ready, np.where(first_wet <= last, closes, NEVER).astype(np.int64)
 
 
 def _first(event: NDArray[np.bool_]) -> Slots:
@@ -205,19 +205,19 @@ def _crossing(water: Array, hour: Slots, level: float) -> Array:
     return np.asarray(start + np.clip(way, 0.0, 1.0))
 
 
-def rain_wall(wet: NDArray[np.bool_], start: int) -> Slots:
-    """Return the slot at which rain first falls at or after `start`, per member; NEVER where it stays dry.
+def rain_wall(wet: NDArray[np.bool_], starts: Slots) -> Slots:
+    """Return the slot at which rain first falls at or after each start, shape (start, member); NEVER where it does not.
 
     Parameters
     ----------
     wet : array of bool, shape (member, hour)
         Hours that count as wet. Rain of an hour is taken to fall at its beginning.
-    start : int
-        Slot.
+    starts : int array, shape (start,)
+        Slots.
     """
-    first = _first(wet.T[start // SLOTS_PER_HOUR :])
-    slot = (first + start // SLOTS_PER_HOUR) * SLOTS_PER_HOUR
-    return np.where(first < wet.shape[1] - start // SLOTS_PER_HOUR, np.maximum(slot, start), NEVER)
+    hours = np.where(wet.T, np.arange(wet.shape[1])[:, None] * SLOTS_PER_HOUR, NEVER)
+    following = np.minimum.accumulate(hours[::-1])[::-1]
+    return np.asarray(np.maximum(following[starts // SLOTS_PER_HOUR], starts[:, None]))
 
 
 def wet_hours(rain: Array, step: int, *, wet_hour: float, wet_step: float, offset: int = 0) -> NDArray[np.bool_]:
@@ -355,9 +355,9 @@ class _Job(NamedTuple):
 
 def _fits(job: _Job, opens: Slots, closes: Slots | int) -> NDArray[np.bool_]:
     """Return for which counts all strips can be worked on between when they can be begun with and the end."""
-    until = np.cumsum(np.broadcast_to(job.work + job.travel, opens.shape), axis=0)
-    room = closes - opens + until - job.work
-    return until <= np.minimum.accumulate(room, axis=0) + CRUMB
+    before = job.before() if job.work.shape[0] > 1 else np.arange(opens.shape[0])[:, None] * job.work
+    room = closes - opens + before
+    return before + job.work <= np.minimum.accumulate(room, axis=0) + CRUMB
 
 
 def _jobs(strips: Strips, crew: Crew) -> tuple[_Job, _Job, _Job]:
@@ -377,11 +377,13 @@ def _counts_by_slot(dry_by: Slots, begin: int, finish: int) -> Slots:
 
 
 def _hands(strips: Strips, count: Slots, crew: Crew, slot: Slots) -> Array:
-    """Return the hands that the mower leaves in each slot, shape (slot, case); none in a rest."""
+    """Return the hands that the mower leaves in each slot, shape (slot, case) or (slot, 1); none in a rest."""
+    working = np.array([at not in crew.rest for at in slot[:, 0].tolist()], dtype=np.float64)
+    hands = crew.hands * working[:, None]
     last_mown = np.where(count > 0, strips.mown[np.maximum(count - 1, 0), np.arange(count.size)], -1)
-    hands = crew.hands - (slot <= last_mown).astype(np.float64)
-    hands[[at in crew.rest for at in slot[:, 0]]] = 0.0
-    return hands
+    if slot.size == 0 or slot[0, 0] > last_mown.max():
+        return hands
+    return np.asarray(np.maximum(hands - (slot <= last_mown), 0.0))
 
 
 def _machine(
@@ -397,7 +399,9 @@ def _machine(
     if closes is not None and (closes < done.shape[0]).any():
         done = _stopped(done, closes)
         spent = np.minimum(spent, job.time_of(done))
-    return done, np.maximum(hands - np.diff(spent, axis=0, prepend=0.0), 0.0)
+    used = spent.copy()
+    used[1:] -= spent[:-1]
+    return done, np.maximum(hands - used, 0.0)
 
 
 def _stopped(done: Array, closes: Slots) -> Array:

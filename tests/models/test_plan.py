@@ -101,12 +101,11 @@ def test_each_draw_of_a_member_meets_its_rain() -> None:
     wet[0, 5] = True
     slots, one = np.full((ROWS, 6), 24), np.ones(6)
     field = CropDay(FIRST, slots, slots, one, one, np.zeros((HOURS + 1, ROWS, 6)), wet, 3, np.ones(4 * HOURS))
-    assert field.wall(4).tolist() == [20, 20, 20, NEVER, NEVER, NEVER]
-    assert field.wall(24).tolist() == [NEVER] * 6
+    assert field.wall([4, 24]).tolist() == [[20, 20, 20, NEVER, NEVER, NEVER], [NEVER] * 6]
 
 
 def test_strips_past_the_last_row_never_dry() -> None:
-    strips = crop().strips(FIRST + ROWS - 2, 4)
+    strips = crop().strips([FIRST + ROWS - 2], 4)
     assert strips.ready[:, 0].tolist() == [42, 43, NEVER, NEVER]
     assert strips.mown[:, 0].tolist() == [22, 23, 24, 25]
 
@@ -269,7 +268,7 @@ def test_no_start_tried_alone_does_better(field: CropDay, least: int, needed: fl
     plan = best(field, starts, least=least, needed=needed)
     alone = {}
     for start in starts:
-        wrapped = most_wrapped(field.strips(start, 12), crew(), field.wall(start))
+        wrapped = most_wrapped(field.strips([start], 12), crew(), field.wall([start])[0])
         at_needed = [n for n in range(least, 13) if sum(count >= n for count in wrapped) >= needed * CASES]
         alone[start] = (max(at_needed, default=0), sum(count >= least for count in wrapped) / CASES)
     assert plan.strips == max(most for most, _ in alone.values())

@@ -220,9 +220,8 @@ def test_what_is_not_known_to_the_end_is_never_ready() -> None:
 
 def test_rain_wall_is_the_start_of_the_first_wet_hour_from_the_start_on() -> None:
     wet = np.array([[True, False, False, True, False], [False] * 5])
-    assert rain_wall(wet, 4).tolist() == [12, NEVER]
-    assert rain_wall(wet, 0).tolist() == [0, NEVER]
-    assert rain_wall(wet, 13).tolist() == [13, NEVER], "inside a wet hour: at once"
+    # the last begins inside a wet hour: at once
+    assert rain_wall(wet, np.array([4, 0, 13])).tolist() == [[12, NEVER], [0, NEVER], [13, NEVER]]
 
 
 def test_wet_hours_of_a_coarse_step_fall_where_they_hurt_most() -> None:
