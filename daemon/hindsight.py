@@ -20,8 +20,9 @@ from daemon.weather.contract import HOUR, REQUIRED, Weather, at_utc
 from daemon.workplan import crew_on, crop_day, strip_area
 from models import coefficients as c
 from models.odds import UNCORRECTED, Correction, corrected_odds
+from models.plan import best_plan
 from models.swath import Swath, lay_swath, standing_wetness
-from models.workday import CRUMB, most_wrapped
+from models.workday import CRUMB
 
 log = logging.getLogger(__name__)
 
@@ -146,9 +147,11 @@ def _outcome(farm: Farm, line: Said, hours: ForecastHours) -> float | None:
         return None
     wetness = standing_wetness(hours.drying, line.dry_matter)
     day = crop_day(farm, _swath(farm, line, hours), wetness, window, hours, window.starts)
-    start, count = window.starts[0], ceil(line.area / strip_area(farm) - CRUMB)
-    wrapped = most_wrapped(day.strips(start, count), crew_on(farm, window), day.wall(start))
-    return float((wrapped >= count).mean())
+    count = ceil(line.area / strip_area(farm) - CRUMB)
+    plan = best_plan(
+        day, crew_on(farm, window), window.starts[:1], most=count, least=count, needed=1.0, to_odds=np.copy
+    )
+    return float(plan.odds[-1])
 
 
 def _swath(farm: Farm, line: Said, hours: ForecastHours) -> Swath:
