@@ -16,7 +16,6 @@ Array = NDArray[np.float64]
 
 HALF_HOUR: Final = np.timedelta64(30, "m")
 MEGAJOULES: Final = 0.0036  # of one hour at one watt
-WHOLE: Final = np.ones((1, 1))  # share of an hour
 TINY: Final = 1e-300  # [kg/kg] instead of a demand of nothing, in a ratio whose other side is nothing then
 
 
@@ -291,11 +290,11 @@ def wilt(
     began = mown.astype(np.int64)
     lying = np.searchsorted(began, np.arange(water.shape[0]))  # strips cut before each hour begins
     # Every strip has one hour of which it lies for a part: first all of these at once, then the whole hours in turn.
-    last = lying[-1]
+    last, soaking = lying[-1], _soaking(np.ones((1, 1)))
     part = (began + 1.0 - mown)[:last, None]
-    _one_hour(tissue[:last], surface[:last], weather[:, began[:last]], part)
+    _one_hour(tissue[:last], surface[:last], _part_of(weather[:, began[:last]], part), _soaking(part))
     for hour, (before, after) in enumerate(pairwise(lying)):
-        _one_hour(tissue[:before], surface[:before], weather[:, hour], WHOLE)
+        _one_hour(tissue[:before], surface[:before], weather[:, hour], soaking)
         np.add(tissue[:after], surface[:after], out=water[hour + 1, :after])
         water[hour + 1, after:] = water[0, after:]
     return water.reshape(*water.shape[:2], *swath.rate.shape)
@@ -309,6 +308,7 @@ class _CaseHour(NamedTuple):
     demand: Array  # what the air would take from a wet surface
     falling: Array  # rain and dew
     equilibrium: Array
+    gain: Array  # share of the water above equilibrium that leaves a tissue without any on its surface
 
 
 def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bool_] | None) -> Array:
@@ -324,21 +324,35 @@ def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bo
     mass = swath.density.ravel() / 1000.0
     evaporation = np.where(wet < 0.0, 0.0, np.maximum(evaporation, 0.0))
     slower = 1.0 if later_day is None else np.where(later_day, c.LATER_DAY_FACTOR, 1.0)[:, None]
+    exponent = swath.rate.ravel() * slower * evaporation
     return np.array(
         _CaseHour(
-            exponent=swath.rate.ravel() * slower * evaporation,
+            exponent=exponent,
             most=c.EVAPORATION_CAP * evaporation / mass,
             demand=np.maximum(wet, 0.0) / mass,
             falling=(rain + np.clip(-wet, 0.0, c.DEW_CAP)) / mass,
             equilibrium=equilibrium,
+            gain=1.0 - np.exp(-exponent),
         )
     )
 
 
-def _one_hour(tissue: Array, surface: Array, weather: Array, share: Array) -> None:
-    """Change tissue and surface water (strip, case) to what they are after a share of an hour.
+def _part_of(weather: Array, share: Array) -> Array:
+    """Return the fields of `_CaseHour` for a share of their hours."""
+    hour = _CaseHour(*weather)
+    amounts = [share * each for each in hour[:4]]
+    return np.array(_CaseHour._make([*amounts, hour.equilibrium, 1.0 - np.exp(-amounts[0])]))
 
-    `weather` has the shape (field, case), or (field, strip, case) where each strip has an hour of its own; `share` is
+
+def _soaking(share: Array) -> Array:
+    """Return how much of the surface water goes into the tissue in a share of an hour."""
+    return -np.expm1(share * (-1.0 / c.ABSORPTION_HOURS))
+
+
+def _one_hour(tissue: Array, surface: Array, weather: Array, soaking: Array) -> None:
+    """Change tissue and surface water (strip, case) to what they are after an hour.
+
+    `weather` has the shape (field, case), or (field, strip, case) where each strip has an hour of its own; `soaking` is
     (1, 1) or (strip, 1). Surface water is followed only where there is any: its sums take most of the time and come to
     nothing elsewhere.
     """
@@ -348,28 +362,24 @@ def _one_hour(tissue: Array, surface: Array, weather: Array, share: Array) -> No
         strip = wet // surface.shape[1]
         there = wet if weather.ndim > 2 else wet - strip * surface.shape[1]  # a remainder takes four times as long
         fields = _CaseHour(*weather.reshape(len(weather), -1).take(there, axis=1))
-        part = share.ravel().take(strip) if share.size > 1 else share.ravel()
-        after = _wet_hour(tissue.take(wet), surface.take(wet), fields, part)
-    tissue -= _lost(tissue, hour, share)
+        after = _wet_hour(tissue.take(wet), surface.take(wet), fields, soaking.ravel().take(strip, mode="clip"))
+    lost = tissue - hour.equilibrium
+    lost *= hour.gain
+    tissue -= np.minimum(lost, hour.most, out=lost)
     if wet.size:
         tissue.ravel()[wet], surface.ravel()[wet] = after
 
 
-def _wet_hour(tissue: Array, surface: Array, hour: _CaseHour, share: Array) -> tuple[Array, Array]:
-    """Return tissue and surface water after a share of an hour, where there is water on the surface, shape (spot,)."""
-    free = np.minimum(surface + share * hour.falling, c.SURFACE_STORE)
-    demand = share * hour.demand
+def _wet_hour(tissue: Array, surface: Array, hour: _CaseHour, soaking: Array) -> tuple[Array, Array]:
+    """Return tissue and surface water after an hour, where there is water on the surface, shape (spot,)."""
+    free = np.minimum(surface + hour.falling, c.SURFACE_STORE)
     # (F / store)^(2/3) by logarithm: a cube root takes twice the time
-    dried = np.minimum(free, demand * np.exp((2.0 / 3.0) * np.log(free * (1.0 / c.SURFACE_STORE))))
-    left = share - share * dried / np.maximum(demand, TINY)
+    dried = np.minimum(free, hour.demand * np.exp((2.0 / 3.0) * np.log(free * (1.0 / c.SURFACE_STORE))))
+    left = 1.0 - dried / np.maximum(hour.demand, TINY)
     free -= dried
     soaked = free * (tissue < c.ABSORPTION_LIMIT)
-    soaked *= -np.expm1(share * (-1.0 / c.ABSORPTION_HOURS))
-    return tissue + soaked - _lost(tissue, hour, left), free - soaked
-
-
-def _lost(tissue: Array, hour: _CaseHour, share: Array) -> Array:
-    """Return what the tissue gives off in the share of an hour's evaporation that comes to it."""
+    soaked *= soaking
     lost = tissue - hour.equilibrium
-    lost *= 1.0 - np.exp(-share * hour.exponent)
-    return np.minimum(lost, share * hour.most, out=lost)
+    lost *= 1.0 - np.exp(-left * hour.exponent)
+    np.minimum(lost, left * hour.most, out=lost)
+    return tissue + soaked - lost, free - soaked
