@@ -14,7 +14,7 @@ from daemon.weather.contract import Weather
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
 from models.humidity import relative_humidity
-from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, odds_from_share
+from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, odds_from_share, root_rain
 from models.sun import sunrise_sunset
 from models.swath import DryingHours, drying_hours
 from models.workday import SLOTS_PER_HOUR, wet_hours
@@ -45,12 +45,16 @@ class ForecastHours:
         """Return the odds of a share of cases before the farm's own record has its say."""
         return odds_from_share(share, self.independent)
 
-    def odds_on(self, day: date) -> Callable[[Array], Array]:
+    def rain_on(self, window: "Window") -> float:
+        """Return how wet the forecast holds the hours of work for, see models.odds.root_rain [mm1/2]."""
+        return root_rain(self.drying.rain[:, window.first_hour : window.first_hour + window.hours])
+
+    def odds_on(self, window: "Window") -> Callable[[Array], Array]:
         """Return what turns shares of cases into odds for work on a day; what is known needs no correction."""
         if np.isinf(self.independent):
             return self.raw_odds
-        lead = float((day - self.today).days)
-        return lambda share: corrected_odds(self.raw_odds(share), lead, self.correction)
+        lead, rain = float((window.date - self.today).days), self.rain_on(window)
+        return lambda share: corrected_odds(self.raw_odds(share), lead, self.correction, rain=rain)
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from daemon.overnight import if_left
 from daemon.weather.contract import Weather
 from daemon.workplan import Crop, WorkedDay, day_index, field_after, field_on, ripeness, standing_crops, with_hours
 from models.growth import Growth, GrowthUnknown, StageLook, field_growth
-from models.odds import UNCORRECTED, Correction, root_rain
+from models.odds import UNCORRECTED, Correction
 
 WHOLE_DAY = 23  # hours that a day needs for its extremes to be believed: the shortest day has 23
 HORIZON = 10  # days looked at from today on: forecasts reach no further with any skill
@@ -242,7 +242,7 @@ def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Said:
         day=window.date,
         lead=(window.date - hours.today).days,
         odds=shown.raw_odds,
-        rain=root_rain(hours.drying.between(window.first_hour, window.first_hour + window.hours).rain),
+        rain=hours.rain_on(window),
         area=shown.area or least.area,
         start=window.begins + worked.plan.start * SLOT,
         dry_matter=crop.dry_matter(window.date),

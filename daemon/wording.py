@@ -98,8 +98,7 @@ def two_points(day: FieldDay, farm: Farm) -> str:
 
 def least_chance(day: FieldDay, farm: Farm) -> Chance | None:
     """Return the odds of the least that is worth hitching up for, or of the whole of a smaller field."""
-    enough = (one for one in day.curve if one.area >= farm.work.least_area - 1e-6)
-    return next(enough, day.curve[-1] if day.curve else None)
+    return day.chance_of(farm.work.least_area)
 
 
 def too_dry(day: FieldDay, farm: Farm) -> str:

@@ -87,7 +87,7 @@ def field_on(farm: Farm, crop: Crop, window: Window, hours: ForecastHours) -> Wo
     crew = crew_on(farm, window)
     most = min(-int(-crop.standing // strip_area(farm)), day.ready.shape[0])
     least = _least_strips(farm, most)
-    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window.date)
+    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window)
     plan = best_plan(day, crew, window.starts, most=most, least=least, needed=needed, to_odds=to_odds)
     return _with_odds(farm, WorkedDay(crop, window, day, crew, plan, bare), hours, least)
 
@@ -103,7 +103,7 @@ def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: Forecas
         return replace(full, plan=replace(worked.plan, strips=0))
     most = worked.plan.odds.size
     least = _least_strips(farm, most)
-    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window.date)
+    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window)
     plan = next_plan(
         before.plan, worked.day, worked.crew, travel, most=most, least=least, needed=needed, to_odds=to_odds
     )
@@ -137,7 +137,7 @@ def with_hours(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> FieldDay:
 
 def _hour_later(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Chance:
     """Return what is left of the first field of a day when mowing begins an hour later."""
-    plan, to_odds = worked.plan, hours.odds_on(worked.window.date)
+    plan, to_odds = worked.plan, hours.odds_on(worked.window)
     later = hour_later(plan, worked.day, worked.crew, needed=farm.alerts.odds_needed, to_odds=to_odds)
     return Chance(min(later.strips * strip_area(farm), worked.shown.area), float(later.odds[plan.strips - 1]))
 

@@ -121,6 +121,16 @@ def test_nothing_is_said_of_hours_that_are_known() -> None:
     assert look_ahead(working_farm(), weather(HERE, NOW, NOW + timedelta(days=2)), NOW).said == ()
 
 
+def test_the_rain_of_the_day_has_its_say_in_the_odds() -> None:
+    rain = np.zeros((8, 12))
+    rain[:, 3] = 0.09  # too little to make an hour wet; its root is 0.3
+    hours = forecast(rain=rain)
+    plain, moved = (look_ahead(working_farm(), hours, NOW, by) for by in (UNCORRECTED, Correction(rain=-2.0)))
+    for day, by in ((0, 0.6), (1, 0.0)):
+        before, after = (found.fields[0].days[day].curve[0].odds for found in (plain, moved))
+        assert logit(np.array(after)) == pytest.approx(logit(np.array(before)) - by)
+
+
 def test_the_record_moves_the_odds_of_a_pass_but_not_what_it_says() -> None:
     plain, moved = (look_ahead(working_farm(), forecast(), NOW, by) for by in (UNCORRECTED, Correction(bias=-0.5)))
     at = {one.area: one.odds for one in plain.fields[0].days[0].curve}
