@@ -255,8 +255,10 @@ def _posterior(used: Sequence[_Sample], fields: int) -> tuple[Array, Array]:
 
 
 def _dried(field: Field, number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Field:
+    """Return a field with its drying; its mowings differ from each other however well their middle is known."""
     own = sum(one.field == number for one in used)
-    return replace(field, drying=Drying(float(posterior[0][number]), float(posterior[1][number]), own))
+    spread = max(float(posterior[1][number]), c.LEAST_DRYING_SPREAD)
+    return replace(field, drying=Drying(float(posterior[0][number]), spread, own))
 
 
 def _told(

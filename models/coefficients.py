@@ -67,6 +67,7 @@ FARM_SHARE: Final = 0.5  # of the variance of the drying factor that all fields 
 SAMPLE_ERROR: Final = 0.12  # of the log of a factor told by one sample [1], derived: 2 points of moisture at
 # mowing and 2 of reading, from 80 to 55 % water
 MOWING_SHARE: Final = 0.7  # of that error's variance that samples of one mowing share [1], derived, the same
+LEAST_DRYING_SPREAD: Final = 0.06  # between the mowings of one field, however many were measured [1], estimate
 LEAST_FACTOR: Final = 0.3  # a sample that asks for a lower one is not believed [1], estimate
 MOST_FACTOR: Final = 3.0  # nor one that asks for a higher one [1], estimate
 LEAST_LYING: Final = 1.0  # a sample taken sooner after mowing is not believed [h], estimate

@@ -11,7 +11,7 @@ from daemon.diary import Diary, Line, LineKind
 from daemon.farm import Drying, Farm, Field
 from daemon.hours import hours_of
 from daemon.learning import Learnt, learnt
-from daemon.look import look
+from daemon.look import Memory, look
 from daemon.outlook import FieldProspect, Reason
 from daemon.prospect import daily_extremes, field_growth_on
 from daemon.soil import daily_water, soil_factor_on
@@ -209,6 +209,21 @@ def test_what_a_sample_told_outlives_its_weather() -> None:
     assert drying(told([line], hours=late)) == Drying()
 
 
+def test_however_many_mowings_are_measured_the_next_may_differ() -> None:
+    days = [at(8, day) for day in range(1, 19)]
+    lines = [
+        line
+        for number, begun in enumerate(days)
+        for line in (
+            cut(2 * number + 1, begun=begun),
+            replace(sample(0.6, begun + timedelta(hours=5), 2 * number + 2), factor=0.8),
+        )
+    ]
+    found = drying(told(lines, hours=weather(since=at(0, 20))))  # their weather is gone, what they told was kept
+    assert found.samples == 18
+    assert found.spread == 0.06
+
+
 def test_an_old_sample_is_used_and_said_to_be_old() -> None:
     then = at(13) - timedelta(days=731)
     lines = [replace(cut(), at=then - timedelta(hours=5)), replace(sample(0.6, then), factor=0.7)]
@@ -225,12 +240,12 @@ def record(tmp_path: Path) -> Farm:
 
 
 def said(given: Farm, diary: Diary | None) -> FieldProspect:
-    return look(given, NOW, diary).prospect.fields[0]
+    return look(given, NOW, memory=Memory(diary)).prospect.fields[0]
 
 
 def test_a_look_takes_the_diary_in_and_an_undone_line_leaves_no_trace(tmp_path: Path, record: Farm) -> None:
     diary = Diary(tmp_path / "diary.sqlite3")
-    before = look(record, NOW, diary)
+    before = look(record, NOW, memory=Memory(diary))
     assert before == look(record, NOW)
     noted = diary.add(LineKind.CUT, LONG.name, at(8), NOW)
     measured = diary.add(LineKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
@@ -241,7 +256,7 @@ def test_a_look_takes_the_diary_in_and_an_undone_line_leaves_no_trace(tmp_path: 
     assert diary.lines()[1].factor == pytest.approx(told_factor(after.told[1]), abs=0.006)
     for line in (measured, noted):
         diary.strike(line.id)
-    assert look(record, NOW, diary) == before
+    assert look(record, NOW, memory=Memory(diary)) == before
 
 
 def told_factor(sentence: str) -> float:
