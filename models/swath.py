@@ -275,8 +275,8 @@ def wilt(
     dM = (M - Me) (1 - exp(-k E0)), where E0 is what the surface water leaves of the reference evaporation. Surface
     water dries by the wet-surface evaporation times (F / store)^(2/3), soaks in with a time constant of 15 h, and is
     capped at 1.5 kg/kg: what falls beyond that runs through. In the hour of mowing all of it counts by the share of the
-    hour that is left. Evaporation of a swath is at most 1.1 times that of
-    grass. The rate constant is used down to 50 %, though published rates end near 60 %: real stems may be later.
+    hour that is left. Evaporation of a swath is at most 1.1 times that of grass. The rate constant is used down to
+    50 %, though published rates end near 60 %: real stems may be later.
     """
     if np.any(np.diff(mown, prepend=0.0) < 0.0):
         raise ValueError(f"mown: {mown} given, allowed hours from 0 on in rising order; sort the strips")
