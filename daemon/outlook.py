@@ -4,6 +4,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 
+from daemon.farm import AS_THE_MODEL, Drying
+
 
 class Ripeness(StrEnum):
     """Where the stand is against the fibre it should be cut at."""
@@ -131,6 +133,8 @@ class FieldProspect:
     unknown: Reason | None = None
     detail: str = ""
     told: tuple[str, ...] = ()  # what the diary says of it, in sentences
+    drying: Drying = AS_THE_MODEL
+    soil_factor: float | None = None  # of today's ground on drying [1]
 
 
 @dataclass(frozen=True)
@@ -184,6 +188,7 @@ class Prospect:
     trouble: Reason | None = None
     detail: str = ""
     said: tuple[Said, ...] = ()
+    record: tuple[str, ...] = ()  # what the farm's own record of odds tells, in sentences
 
 
 @dataclass(frozen=True)
@@ -198,13 +203,52 @@ class Advice:
     detail: str = ""
 
 
+class WatchState(StrEnum):
+    """How a field stands in the day, against what was said of it last."""
+
+    ON_TRACK = "on track"
+    BALE_SOONER = "bale sooner"
+    WILL_NOT_MAKE_IT = "will not make it"
+    DONE = "done"  # wrapped, or the working day is over
+
+
+@dataclass(frozen=True)
+class Watched:
+    """A field that is watched through the day as if it had been mown as advised, or that was noted as cut.
+
+    `at` is the moment of the reckoning and `odds` are those that all of `area` [ha], mown from `start` on, is wrapped
+    today. Where it will not be, the hours are those of what still can be: `still`, of what is cut by now, and `left`
+    is what becomes of the rest. `bale_said` is the hour that was said last. Times are local.
+    """
+
+    field: str
+    state: WatchState
+    at: datetime
+    start: datetime
+    area: float
+    odds: float | None
+    rake_from: datetime | None
+    bale_from: datetime | None
+    wrapped_by: datetime | None
+    bale_said: datetime | None = None
+    moisture: Band | None = None  # of what is cut, at that moment [wet basis]
+    still: Chance | None = None
+    left: IfLeft | None = None
+    reason: Reason | None = None
+    rain_at: datetime | None = None  # in the middle of the members that have rain before the end of the day
+
+
 @dataclass(frozen=True)
 class Morning:
-    """The advice for one day for the whole farm, in the order in which the fields should be taken."""
+    """The advice for one day for the whole farm, in the order in which the fields should be taken.
+
+    `watched` is how the fields stand that are mown, or held for mown, by now.
+    """
 
     date: date
     advices: tuple[Advice, ...]
     prospect: Prospect
+    watched: tuple[Watched, ...] = ()
 
     @property
     def mows(self) -> tuple[Advice, ...]:

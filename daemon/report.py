@@ -5,7 +5,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.farm import Farm
-from daemon.outlook import Advice, Band, FieldDay, FieldProspect, Morning
+from daemon.outlook import Advice, Band, FieldDay, FieldProspect, Morning, Watched
 
 
 def report(farm: Farm, morning: Morning) -> dict[str, Any]:
@@ -35,6 +35,29 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
             "credit": weather.credit,
         },
         "fields": [_field(field, advices[field.name], zone) for field in prospect.fields],
+        "watched": [_watched(one, zone) for one in morning.watched],
+    }
+
+
+def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "field": one.field,
+        "state": one.state,
+        "at": _time(one.at, zone),
+        "start": _time(one.start, zone),
+        "area_ha": round(one.area, 4),
+        "odds": None if one.odds is None else round(one.odds, 3),
+        "rake_from": _time(one.rake_from, zone),
+        "bale_from": _time(one.bale_from, zone),
+        "wrapped_by": _time(one.wrapped_by, zone),
+        "bale_said": _time(one.bale_said, zone),
+        "moisture": _band(one.moisture, 3),
+        "still": None if one.still is None else {"area_ha": round(one.still.area, 4), "odds": round(one.still.odds, 3)},
+        "left": None
+        if one.left is None
+        else {"moisture": _band(one.left.moisture, 3), "rain": round(one.left.rain, 3)},
+        "reason": one.reason,
+        "rain_at": _time(one.rain_at, zone),
     }
 
 

@@ -6,7 +6,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import FrameType
 from typing import Final
@@ -16,16 +16,18 @@ from apscheduler.triggers.interval import IntervalTrigger
 from pydantic import TypeAdapter, ValidationError
 
 from daemon.clock import Clock, SystemClock
-from daemon.due import Done, Task, TaskKind, due, window
+from daemon.due import FETCH_EVERY, Done, Task, TaskKind, change_due, due, window
 from daemon.farm import Farm, Message, Person
 from daemon.outlook import Morning
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import PageView, make_view
 from daemon.postbag import Postbag
+from daemon.watch import as_said, still_watched, told_since
+from daemon.watch_words import say_change
 
 log = logging.getLogger(__name__)
 
-Look = Callable[[datetime], Morning]
+Look = Callable[[datetime, Morning | None], Morning]
 Say = Callable[[Morning, TaskKind], Mapping[Person, Message]]
 
 ROUND_EVERY: Final = 60  # [s]
@@ -47,7 +49,7 @@ class Service:
     clock : Clock
         What says the time.
     look : callable
-        Fetches the weather and makes the pass: the time to a `Morning`.
+        Fetches the weather and makes the pass: the time, and what was said today if anything was, to a `Morning`.
     say : callable
         Words a morning for a kind of task: each person's message, nobody who hears nothing.
     """
@@ -55,7 +57,7 @@ class Service:
     def __init__(self, farm: Farm, postbag: Postbag, clock: Clock, look: Look, say: Say) -> None:
         self._farm, self._postbag, self._clock, self._look, self._say = farm, postbag, clock, look, say
         self._broke_at: datetime | None = None
-        self._morning = self._kept_morning()
+        self._morning, self._said = self._kept_morning("morning"), self._kept_morning("said")
 
     def round(self) -> None:
         """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
@@ -67,6 +69,8 @@ class Service:
                 if morning is not None:
                     with _set_aside(f"the {task.kind} task of {task.day}"):
                         self._do(task, morning, now)
+        with _set_aside("what became of the advice"):
+            self._say_change(now)
         with _set_aside("delivery"):
             self._postbag.deliver(self._clock.now(), self._farm.alerts.people)
 
@@ -85,7 +89,8 @@ class Service:
             return None
         self._broke_at = now
         with _set_aside("the look at weather and fields"):
-            self._morning = self._look(now)
+            said = self._said_on(now.astimezone(self._farm.place.timezone).date())
+            self._morning = still_watched(self._look(now, said), said, self._morning)
             self._broke_at = None
             self._postbag.keep("fetched", now.isoformat())
             self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
@@ -94,14 +99,42 @@ class Service:
     def _do(self, task: Task, morning: Morning, now: datetime) -> None:
         if task.kind is TaskKind.FETCH:
             return  # the look was it
+        before = self._said_on(task.day)
+        if task.kind is TaskKind.MORNING and (before is None or not before.watched):
+            # Before it is sent, so that no crash leaves a mow that nobody watches; worded again after one, it does not
+            # push out what may have been sent.
+            self._keep_said(as_said(morning))
         _, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
         for person, message in self._say(morning, task.kind).items():
             self._postbag.put(task.day, task.kind, person, message, now, too_late)
         # Only now: a crash before this line words the message again, and the postbag refuses a second one.
         self._postbag.mark_done(task, now)
 
-    def _kept_morning(self) -> Morning | None:
-        kept = self._postbag.kept("morning")
+    def _say_change(self, now: datetime) -> None:
+        """Say what the newest look found to have become of the advice; at every round, so that no crash swallows it."""
+        morning = self._morning
+        if morning is None or not timedelta(0) <= now - morning.prospect.at < FETCH_EVERY:
+            return
+        fresh = [one for one in morning.watched if one.at == morning.prospect.at]
+        task = change_due(morning.date, {one.state for one in fresh}, self._postbag.done(morning.date))
+        if task is None:
+            return
+        finish = datetime.combine(task.day, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
+        for person, message in say_change(self._farm, fresh, task.kind).items():
+            self._postbag.put(task.day, task.kind, person, message, now, finish)
+        if said := self._said_on(task.day):
+            self._keep_said(told_since(said, fresh))
+        self._postbag.mark_done(task, now)
+
+    def _said_on(self, day: date) -> Morning | None:
+        return self._said if self._said is not None and self._said.date == day else None
+
+    def _keep_said(self, said: Morning) -> None:
+        self._postbag.keep("said", _MORNING.dump_json(said).decode())
+        self._said = said
+
+    def _kept_morning(self, name: str) -> Morning | None:
+        kept = self._postbag.kept(name)
         try:
             return None if kept is None else _MORNING.validate_json(kept)
         except ValidationError as error:

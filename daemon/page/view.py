@@ -10,6 +10,7 @@ from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
 from daemon.units import area, clock_time, crop, odds, size, weekday
+from daemon.watch_words import watched_words
 from daemon.wording import REASONS, least_chance, reason_words, weather_line
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
@@ -151,6 +152,15 @@ def next_step(view: PageView) -> str:
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)
     return f"{ahead} The next morning message comes at {hour}."
+
+
+def watch_lines(view: PageView) -> tuple[str, ...]:
+    """Return how each field stands today that was advised to be mown or noted as cut."""
+    morning = view.morning
+    if morning is None or morning.date != view.today:
+        return ()
+    known_at = morning.prospect.at if _why_unknown(view) is None else view.now
+    return tuple(watched_words(view.farm, one, view.now, known_at) for one in morning.watched)
 
 
 def age_line(view: PageView) -> str:

@@ -22,8 +22,10 @@ from daemon.page.view import (
     message_rows,
     next_step,
     pass_problems,
+    watch_lines,
 )
 from daemon.postbag import Posted, State
+from daemon.watch import as_said
 from tests.samples import (
     ACRE,
     DAWN,
@@ -106,6 +108,25 @@ def test_reasons_are_told_once_with_their_fields() -> None:
         headline(view(Morning(DAY, advices, prospect())))
         == "No mowing today: not ripe yet (A, C); rain would catch it (B)."
     )
+
+
+def test_under_the_advice_stands_how_a_mown_field_does() -> None:
+    shown = view(as_said(mow_morning()))
+    (line,) = watch_lines(shown)
+    assert line == (
+        "If you mowed Long Meadow: on track, bale from 3:30 pm, all wrapped by about 7:00 pm. "
+        "20 acres: 7 in 10 that all is wrapped tonight."
+    )
+    page = render(shown)
+    assert page.index("Next:") < page.index(line) < page.index(">Fields<")
+    assert watch_lines(view(mow_morning())) == ()
+
+
+@pytest.mark.parametrize(("hours", "lines"), [(15.5, 1), (24, 0)])  # the data is too old, and another day
+def test_old_data_is_never_on_track(hours: float, lines: int) -> None:
+    shown = watch_lines(view(as_said(mow_morning()), DAWN + timedelta(hours=hours)))
+    assert len(shown) == lines
+    assert all("nothing new is known since 5:30 am" in line and "on track" not in line for line in shown)
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,13 @@ import pytest
 
 from daemon.decide import decide
 from daemon.farm import Units
-from daemon.outlook import Morning, Reason
+from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, WatchState
 from daemon.prospect import no_prospect
 from daemon.report import report
+from daemon.watch import as_said
 from tests.samples import DAWN, farm, mow_morning, wait_morning
 
-TOP = {"farm", "issued_at", "weather", "fields"}
+TOP = {"farm", "issued_at", "weather", "fields", "watched"}
 FIELD = {
     "name", "area_ha", "ripeness", "stage", "ndf", "ndf_target", "days_left", "dry_matter_t_per_ha", "days", "advice",
 }  # fmt: skip
@@ -50,6 +51,27 @@ def test_a_mow_is_told_in_si_units() -> None:
     assert today["moisture_at_baling"] == {"low": 0.46, "mid": 0.5, "high": 0.54}
     assert today["curve"] == [{"area_ha": 0.8094, "odds": 0.9}, {"area_ha": 8.0937, "odds": 0.79}]
     assert today["odds"] == 0.79
+
+
+def test_a_watched_field_is_told_in_si_units() -> None:
+    morning = as_said(mow_morning())
+    (one,) = morning.watched
+    said = read_back(morning)["watched"][0]
+    assert (said["field"], said["state"], said["area_ha"], said["odds"]) == ("Long Meadow", "on track", 8.0937, 0.79)
+    assert (said["at"], said["start"]) == ("2026-06-01T05:30-04:00", "2026-06-01T08:00-04:00")
+    assert (said["moisture"], said["still"], said["left"], said["rain_at"]) == (None, None, None, None)
+    failing = replace(
+        one,
+        state=WatchState.WILL_NOT_MAKE_IT,
+        reason=Reason.RAIN,
+        still=Chance(2.5, 0.71),
+        left=IfLeft(Band(0.41, 0.5, 0.58), 0.84),
+        rain_at=one.wrapped_by,
+    )
+    said = read_back(replace(morning, watched=(failing,)))["watched"][0]
+    assert (said["state"], said["reason"], said["rain_at"]) == ("will not make it", "rain", "2026-06-01T19:00-04:00")
+    assert said["still"] == {"area_ha": 2.5, "odds": 0.71}
+    assert said["left"] == {"moisture": {"low": 0.41, "mid": 0.5, "high": 0.58}, "rain": 0.84}
 
 
 def test_times_are_local_with_their_offset() -> None:

@@ -42,9 +42,11 @@ class Looker:
     morning: Morning = field(default_factory=mow_morning)
     broken: str = ""
     looked: list[datetime] = field(default_factory=list)
+    said: list[Morning | None] = field(default_factory=list)
 
-    def __call__(self, now: datetime) -> Morning:
+    def __call__(self, now: datetime, said: Morning | None) -> Morning:
         self.looked.append(now)
+        self.said.append(said)
         if self.broken:
             raise RuntimeError(self.broken)
         return replace(self.morning, prospect=replace(self.morning.prospect, at=now))
@@ -130,6 +132,33 @@ def test_a_crash_before_the_mark_sends_to_nobody_twice(bench: Bench) -> None:
     assert Task(TaskKind.MORNING, DAY) in bench.postbag.done(DAY)
 
 
+def test_every_look_of_a_day_is_given_what_was_said_in_its_morning(bench: Bench) -> None:
+    bench.run(61)
+    bench.look.morning = wait_morning()
+    bench.start()
+    bench.run(60)
+    assert [said and [one.field for one in said.watched] for said in bench.look.said] == [
+        None,
+        ["Long Meadow"],
+        ["Long Meadow"],
+    ]
+    bench.clock.at = DAWN + timedelta(days=1)
+    bench.run(1)
+    assert bench.look.said[-1] is None
+
+
+def test_what_may_have_been_sent_is_watched_after_a_crash(bench: Bench) -> None:
+    bench.run(1)
+    with bench.postbag._open() as db:
+        db.execute("DELETE FROM done")
+    bench.look.morning = wait_morning()
+    bench.start()
+    bench.run(61)
+    said = bench.look.said[-1]
+    assert said is not None
+    assert [one.field for one in said.watched] == ["Long Meadow"]
+
+
 def test_a_look_that_breaks_down_is_tried_every_five_minutes(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     bench.look.broken = "the server\nsaid no"
     bench.run(11)
@@ -189,7 +218,7 @@ from daemon.farm import Message
 from daemon.service import serve
 from tests.samples import DAWN, farm, mow_morning, person
 
-def look(now):
+def look(now, said):
     print("looking", flush=True)
     time.sleep(float(sys.argv[3]))
     return mow_morning()

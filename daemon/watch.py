@@ -1,0 +1,379 @@
+"""The day after the advice: a field advised is watched as if it had been mown, with the newest weather."""
+
+import logging
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, time, timedelta
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from daemon.diary import Line, LineKind, local_day, of_field, with_diary
+from daemon.farm import Farm, Field
+from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
+from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
+from daemon.overnight import if_left
+from daemon.prospect import daily_extremes, field_growth_on
+from daemon.weather.contract import REQUIRED, Weather, at_utc
+from daemon.workplan import (
+    REASONS,
+    Crop,
+    WorkedDay,
+    crew_on,
+    crop_day,
+    day_index,
+    grown_by,
+    standing_crops,
+    strip_area,
+    swath_of,
+)
+from models import coefficients as c
+from models.growth import GrowthUnknown
+from models.odds import UNCORRECTED, Correction
+from models.plan import CropDay, Plan, evening, hindrance
+from models.swath import dry_basis, wet_basis
+from models.workday import SLOTS_PER_HOUR, Crew, Strips, baling_window, most_wrapped, mowing_slots
+
+log = logging.getLogger(__name__)
+
+NOT_MAKING_IT: Final = 0.4  # odds under which mowing is to stop: failing is then clearly the likelier of the two
+SOONER: Final = timedelta(minutes=45)  # less than this is within what the reckoning moves by from look to look
+RAIN_SHARE: Final = 0.3  # of the cases with rain before the end of the work, from which it is said
+ODDS_FALL: Final = 0.1  # that this rain has cost since it was said: a plan may have carried some from the first
+WRAPPED_AT_A_PINCH: Final = 0.60  # water up to which a crop that will not make it is still wrapped [wet basis]
+WETTEST_EVER: Final = 0.61  # none at 62 % or over, and no rounding may say so [wet basis]
+
+
+def watch(
+    farm: Farm,
+    weather: Weather,
+    said: Morning | None,
+    lines: Sequence[Line],
+    now: datetime,
+    correction: Correction = UNCORRECTED,
+) -> tuple[Watched, ...]:
+    """Return how the fields stand that were advised to be mown today or noted as cut, in the order of mowing.
+
+    Parameters
+    ----------
+    farm : Farm
+        With what its samples taught, before `with_diary`: a field that is lying belongs to the growth it was cut in.
+    weather : Weather
+        The newest, which is trusted.
+    said : Morning or None
+        The advice that was sent today, with what was said since in `watched`; see `as_said`.
+    lines : sequence of Line
+        The diary. A cut of today gives the hour and the area, and is watched whether advised or not; a line `wrapped`
+        after it ends the watch.
+    now : datetime
+    correction : Correction
+        What the farm's own record does to the odds.
+
+    Returns
+    -------
+    tuple of Watched
+        A field that cannot be reckoned is logged and stands as it was said, at the moment at which that was known.
+
+    Notes
+    -----
+    Hours that are over are those that came, in every case. Until now the work is held to have gone as it was said last:
+    nothing is raked before the hour that was said, or before now where the new hours are sooner.
+    """
+    day = now.astimezone(farm.place.timezone).date()
+    told = {one.field: one for one in said.watched} if said is not None and said.date == day else {}
+    today = [line for line in lines if line.kind is not LineKind.MOISTURE and local_day(line, farm.place) == day]
+    lying = with_diary(farm, [line for line in lines if line not in today], now)
+    held = [one for field in lying.fields for one in _held(lying, field, told.get(field.name), today, now)]
+    if not held:
+        return ()
+    hours = _hours(lying, weather, now, correction)
+    window = _window(lying, held, now, hours)
+    if window is None:
+        log.warning("nothing can be watched: the forecast does not cover the working day")
+        return tuple(told.values())
+    over = [one for one in held if one.wrapped or now >= window.begins + window.finish * SLOT]
+    days = daily_extremes(weather, lying)
+    known = _Now(lying, window, crew_on(lying, window), hours, days[days.index <= day], now)
+    found = [*map(known.done, over), *known.fields([one for one in held if one not in over])]
+    return tuple(sorted(found, key=lambda one: one.start))
+
+
+def as_said(morning: Morning) -> Morning:
+    """Return a morning whose watch begins with what it says of the fields to mow."""
+    watched = (
+        Watched(
+            field=advice.field,
+            state=WatchState.ON_TRACK,
+            at=morning.prospect.at,
+            start=advice.day.start,
+            area=advice.area,
+            odds=advice.day.odds,
+            rake_from=advice.day.rake_from,
+            bale_from=advice.day.bale_from,
+            wrapped_by=advice.day.wrapped_by,
+        )
+        for advice in morning.mows
+        if advice.day is not None and advice.day.start is not None
+    )
+    return replace(morning, watched=tuple(watched))
+
+
+def told_since(said: Morning, watched: Sequence[Watched]) -> Morning:
+    """Return what was said, after a message that told of these changes."""
+    news = {one.field: one for one in watched if one.state in (WatchState.BALE_SOONER, WatchState.WILL_NOT_MAKE_IT)}
+    rest = (one for one in said.watched if one.field not in news)
+    return replace(said, watched=(*rest, *news.values()))
+
+
+def still_watched(found: Morning, *before: Morning | None) -> Morning:
+    """Return a morning of which nothing could be known with its fields as they were known to stand last that day."""
+    if found.prospect.trouble is None:
+        return found
+    known = {one.field: one for morning in before if morning and morning.date == found.date for one in morning.watched}
+    return replace(found, watched=tuple(known.values()))
+
+
+def pinch(farm: Farm) -> float:
+    """Return the most water [wet basis] at which a crop that will not make it is still wrapped."""
+    return min(max(WRAPPED_AT_A_PINCH, farm.baleage.wettest), WETTEST_EVER)
+
+
+def is_failing(one: Watched) -> bool:
+    """Return whether the odds alone call it off; what was called off once stays so when they are better again."""
+    return one.odds is not None and one.odds < NOT_MAKING_IT
+
+
+@dataclass(frozen=True)
+class _Held:
+    """A field held for mown: from when on and until when, how much of it [ha], and what was said of it last."""
+
+    field: Field
+    start: datetime
+    until: datetime  # now, or when mowing was called off
+    area: float
+    told: Watched | None
+    wrapped: bool = False
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """A field that lies: its strips as they are usually taken up, and as they are where it will not make it.
+
+    `count` strips are mown from the slot `start` on, of which `cut` are cut by now.
+    """
+
+    held: _Held
+    crop: Crop
+    usual: CropDay
+    pinched: CropDay
+    start: int
+    count: int
+    cut: int
+
+
+def _held(farm: Farm, field: Field, told: Watched | None, today: Sequence[Line], now: datetime) -> Iterator[_Held]:
+    """Yield the field if it is held for mown: by a cut noted today, else by what was said."""
+    own = of_field(today, field, now)
+    ended = max((at for at, line in enumerate(own) if line.kind is LineKind.WRAPPED), default=-1)
+    cuts = own[ended + 1 :]
+    if cuts:
+        start = told.start if told else _earliest(farm, now)
+        whole = field.area if field.standing is None else field.standing
+        areas = [line.area for line in cuts]
+        area = whole if None in areas else min(sum(one or 0.0 for one in areas), whole)
+        yield _Held(field, min((line.at for line in cuts if line.timed), default=start), now, area, told)
+    elif told is not None:
+        until = told.at if _called_off(told) else now
+        yield _Held(field, told.start, until, told.area, told, wrapped=ended >= 0)
+
+
+def _earliest(farm: Farm, now: datetime) -> datetime:
+    here = now.astimezone(farm.place.timezone)
+    return datetime.combine(here.date(), farm.work.earliest_start, tzinfo=farm.place.timezone)
+
+
+def _hours(farm: Farm, weather: Weather, now: datetime, correction: Correction) -> ForecastHours:
+    """Return the hours up to the end of tomorrow; those that are over are, in every member, the hours that came."""
+    day = now.astimezone(farm.place.timezone).date()
+    end = datetime.combine(day + timedelta(days=2), time(0), tzinfo=farm.place.timezone)
+    ahead = weather.ahead.sel(time=slice(None, at_utc(end)))[list(REQUIRED)]
+    came = weather.past[list(REQUIRED)].isel(member=0, drop=True).reindex(time=ahead["time"])
+    fixed = ahead.assign({name: came[name].fillna(ahead[name]) for name in REQUIRED})
+    hours = forecast_hours(farm, Weather(weather.past, fixed), day, correction)
+    # The hours that came are true hours, however coarse the steps of the forecast are.
+    over = hours.ends <= weather.past["time"].to_numpy()[-1]
+    return replace(hours, wet=np.where(over, hours.drying.rain >= farm.weather.wet_hour, hours.wet))
+
+
+def _window(farm: Farm, held: Sequence[_Held], now: datetime, hours: ForecastHours) -> Window | None:
+    """Return the working day, from the first cut on where that was before the usual hour."""
+    begun = (one.start.astimezone(farm.place.timezone).time() for one in held)
+    work = replace(farm.work, earliest_start=min(farm.work.earliest_start, *begun))
+    return work_window(replace(farm, work=work), hours.today, now, hours)
+
+
+@dataclass(frozen=True)
+class _Now:
+    """What all fields share at one look."""
+
+    farm: Farm
+    window: Window
+    crew: Crew
+    hours: ForecastHours
+    days: pd.DataFrame
+    now: datetime
+
+    @property
+    def slot(self) -> int:
+        """The first slot in which anything can still be begun."""
+        return -((self.window.begins - self.now) // SLOT)
+
+    def done(self, held: _Held) -> Watched:
+        """Return a field of which the watch has ended."""
+        return Watched(
+            held.field.name, WatchState.DONE, self.now, self._local(held.start), held.area, None, None, None, None
+        )
+
+    def fields(self, held: Sequence[_Held]) -> Iterator[Watched]:
+        """Yield the fields that lie, in the order of mowing, each after those before it."""
+        laid: list[_Laid] = []
+        for one in sorted(held, key=lambda one: one.start):
+            try:
+                laid.append(self._lay(one))
+            except (GrowthUnknown, ValueError) as why:
+                log.warning("%s cannot be watched: %s", one.field.name, why)
+                yield from [one.told] if one.told else []
+            else:
+                yield self._reckoned(laid)
+
+    def _lay(self, held: _Held) -> _Laid:
+        farm, window = self.farm, self.window
+        growth = field_growth_on(farm, held.field, self.days)
+        (crop,) = standing_crops([(held.field, growth)], self.hours)
+        start, count = window.slot_of(held.start), max(-int(-(held.area - 1e-6) // strip_area(farm)), 1)
+        self._refuse(crop, start)
+        mown = mowing_slots(window.pace, start, count)
+        in_time = mown[mown < window.finish]
+        swath = swath_of(farm, crop, window.date, self.hours)
+        ends = (start, int(in_time[-1]) if in_time.size else start)
+        day = crop_day(farm, swath, crop.wetness, window, self.hours, ends)
+        usual = replace(day, ready=np.maximum(day.ready, self._not_before(held.told)))
+        ready, closes = baling_window(day.water, float(dry_basis(np.array(pinch(farm)))))
+        # What was too wet for the usual was left lying until it was called off.
+        begun = self._not_before(held.told) if _called_off(held.told) else self.slot
+        pinched = replace(usual, ready=np.minimum(usual.ready, np.maximum(ready, begun)), closes=closes)
+        cut = int((mown < window.slot_of(held.until)).sum())
+        return _Laid(held, crop, usual, pinched, start, count, cut)
+
+    def _refuse(self, crop: Crop, start: int) -> None:
+        """Refuse what the models do not cover."""
+        if day_index(crop.growth, self.window.date) >= crop.growth.day.size:
+            raise ValueError(f"the weather does not cover the whole of {self.window.date}")
+        if start >= self.window.finish:
+            raise ValueError("it was cut after the end of the working day")
+        if 100.0 * crop.dry_matter(self.window.date) / self.farm.baleage.swath_share > c.DENSITY_MOST:
+            raise ValueError("its swath lies too thick")
+
+    def _not_before(self, told: Watched | None) -> int:
+        """Return the first slot of raking: what was said, or now where the crop is dry sooner than that."""
+        if told is None:
+            return 0
+        return self.slot if told.rake_from is None else min(self.slot, self.window.slot_of(told.rake_from))
+
+    def _reckoned(self, laid: Sequence[_Laid]) -> Watched:
+        """Return how the last of these fields stands."""
+        one = laid[-1]
+        plan = self._plan(laid, [each.usual for each in laid], [each.count for each in laid])
+        odds = float(plan.odds[-1])
+        stands = Watched(
+            one.held.field.name, WatchState.ON_TRACK, self.now, self._local(one.held.start), one.held.area, odds,
+            rake_from=None, bale_from=None, wrapped_by=None, moisture=self._moisture(one),
+            bale_said=one.held.told.bale_from if one.held.told else None,
+        )  # fmt: skip
+        # What was called off stays so: half a field may have been left by then.
+        if _called_off(one.held.told) or is_failing(stands) or plan.wrapped.max() < one.count:
+            return self._failing(stands, laid, plan)
+        return self._sooner(self._with_hours(stands, plan, one.usual), one.held.told, plan)
+
+    def _plan(self, laid: Sequence[_Laid], days: Sequence[CropDay], counts: Sequence[int]) -> Plan:
+        """Return the plan of so many strips of the last of these fields, mown after those before it."""
+        travel = -int(-self.farm.work.travel * SLOTS_PER_HOUR // 1)
+        each = [
+            day.strips([one.start], count, travel if number else 0).each()
+            for number, (one, day, count) in enumerate(zip(laid, days, counts, strict=True))
+        ]
+        joined = Strips(*(np.concatenate([getattr(one, name) for one in each]) for name in Strips.__annotations__))
+        wall, most = days[0].wall([laid[0].start])[0], counts[-1]
+        wrapped = most_wrapped(joined, self.crew, wall) - (joined.mown.shape[0] - most)
+        shares = (wrapped >= np.arange(1, most + 1)[:, None]).mean(axis=1)
+        odds = self.hours.odds_on(self.window)(np.asarray(shares))
+        return Plan(laid[-1].start, most, odds, joined, wall, wrapped)
+
+    def _with_hours(self, stands: Watched, plan: Plan, day: CropDay) -> Watched:
+        close = evening(plan, day, self.crew, float(dry_basis(np.array(self.farm.baleage.driest))))
+        rake, bale, wrapped = (
+            self.window.at(slot, self.farm) for slot in (close.raking_from, close.baling_from, close.wrapped_by)
+        )
+        return replace(stands, rake_from=rake, bale_from=bale, wrapped_by=wrapped)
+
+    def _sooner(self, stands: Watched, told: Watched | None, plan: Plan) -> Watched:
+        """Return the field with BALE_SOONER where rain or drying has moved forward since it was said."""
+        if told is None or told.bale_from is None or told.wrapped_by is None or stands.bale_from is None:
+            return stands
+        rain = float((plan.wall < self.window.slot_of(told.wrapped_by)).mean())
+        fallen = (told.odds or 0.0) - (stands.odds or 0.0)
+        if rain >= RAIN_SHARE and fallen >= ODDS_FALL:
+            said = replace(stands, state=WatchState.BALE_SOONER, reason=Reason.RAIN)
+            return replace(said, rain_at=self._rain_at(plan))
+        if told.bale_from - stands.bale_from >= SOONER:
+            return replace(stands, state=WatchState.BALE_SOONER)
+        return stands
+
+    def _failing(self, stands: Watched, laid: Sequence[_Laid], plan: Plan) -> Watched:
+        """Return the field with WILL_NOT_MAKE_IT, why, what can still be wrapped and what becomes of the rest."""
+        one = laid[-1]
+        kind, _ = hindrance(plan, self.crew, one.count)
+        reason = REASONS[kind] if is_failing(stands) or one.held.told is None else one.held.told.reason
+        rain_at = self._rain_at(plan) if reason is Reason.RAIN and is_failing(stands) else None
+        stands = replace(stands, state=WatchState.WILL_NOT_MAKE_IT, reason=reason, rain_at=rain_at)
+        if one.cut == 0:
+            return stands
+        stands = replace(stands, left=self._left(one, plan))
+        some = self._plan(laid, [each.pinched for each in laid], [each.cut for each in laid])
+        enough = int((some.odds >= self.farm.alerts.odds_needed).sum())
+        if enough == 0:
+            return stands
+        area = min(enough * strip_area(self.farm), one.held.area)
+        still = replace(stands, still=Chance(area, float(some.odds[enough - 1])))
+        return self._with_hours(still, replace(some, strips=enough), one.pinched)
+
+    def _left(self, one: _Laid, plan: Plan) -> IfLeft | None:
+        """Return what becomes of the last strip cut; for what is left the working day ends now, so its rain counts."""
+        ended = replace(self.window, finish=self.slot)
+        day = grown_by(one.crop.growth, self.window.date)
+        worked = WorkedDay(one.crop, ended, one.usual, self.crew, replace(plan, strips=one.cut), day)
+        return if_left(self.farm, worked, self.hours)
+
+    def _moisture(self, one: _Laid) -> Band | None:
+        """Return the moisture of what is cut by now."""
+        if one.cut == 0:
+            return None
+        water, day = one.usual.water, one.usual
+        hour = (self.now - self.window.begins) / HOUR
+        whole = min(int(hour), water.shape[0] - 2)
+        rows = mowing_slots(day.pace, one.start, one.cut) - day.first
+        lying = water[whole, rows] + (hour - whole) * (water[whole + 1, rows] - water[whole, rows])
+        return Band(*(float(q) for q in np.quantile(wet_basis(lying), [0.1, 0.5, 0.9])))
+
+    def _rain_at(self, plan: Plan) -> datetime | None:
+        """Return when rain comes in the middle of the cases in which it comes before the end of the day."""
+        wet = plan.wall[plan.wall < self.crew.finish]
+        return self.window.at(int(np.quantile(wet, 0.5, method="lower")), self.farm) if wet.size else None
+
+    def _local(self, moment: datetime) -> datetime:
+        return moment.astimezone(self.farm.place.timezone)
+
+
+def _called_off(told: Watched | None) -> bool:
+    return told is not None and told.state is WatchState.WILL_NOT_MAKE_IT

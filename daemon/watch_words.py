@@ -1,0 +1,145 @@
+"""What is said in the day of fields that were advised to be mown: messages of a change and the page's sentences."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from daemon.due import TaskKind
+from daemon.farm import Channel, Farm, Message, Person
+from daemon.gsm7 import parts, plain
+from daemon.outlook import Reason, Watched, WatchState
+from daemon.units import area, clock_time, moisture, odds
+from daemon.watch import is_failing, pinch
+from daemon.wording import CAUTION, REASONS, SAMPLE, TEXT_PARTS, fit
+from daemon.wording import _cut as cut
+from daemon.wording import _email as email
+
+SHORT_NAME: Final = 20  # characters of a field's name where the whole of it would push out what is to be done
+
+
+def say_change(farm: Farm, watched: Sequence[Watched], task: TaskKind) -> dict[Person, Message]:
+    """Return each person's message of a change to what was said: it goes to everybody.
+
+    Parameters
+    ----------
+    farm : Farm
+    watched : sequence of Watched
+        How the fields stand now, in the order of mowing.
+    task : TaskKind
+        BALE_SOONER, or WILL_NOT_MAKE_IT, which tells of the fields to be baled sooner too.
+    """
+    sooner = [one for one in watched if one.state is WatchState.BALE_SOONER]
+    failing = [one for one in watched if one.state is WatchState.WILL_NOT_MAKE_IT]
+    told = [*failing, *sooner] if task is TaskKind.WILL_NOT_MAKE_IT else sooner
+    text, mail = Message("", _text(farm, told)), _email(farm, told, task)
+    return {person: text if person.channel is Channel.TEXT else mail for person in farm.alerts.people}
+
+
+def watched_words(farm: Farm, one: Watched, now: datetime, known_at: datetime) -> str:
+    """Return how a watched field stands, in sentences.
+
+    Parameters
+    ----------
+    farm, one
+    now : datetime
+    known_at : datetime
+        Of the newest look. A field that it could not reckon is never told to be on track.
+    """
+    if one.state is WatchState.DONE:
+        return f"{one.field}: no longer watched, because it is wrapped or the working day is over."
+    if one.at < known_at:
+        hours = f" What was known then: {_hours(farm, one)}." if one.bale_from else ""
+        return (
+            f"If you mowed {one.field}: nothing new is known since {_clock(farm, one.at)}.{hours} "
+            "Go by your own eye and forecast."
+        )
+    return " ".join([*_pieces(farm, one, one.field), *_moisture_now(one, now)])
+
+
+def _text(farm: Farm, told: Sequence[Watched]) -> str:
+    """Return a text in which the first field's name gives way to what is to be done there."""
+    first, *others = told
+    pieces = _pieces(farm, first, first.field)
+    if parts(plain(f"{farm.name}: {' '.join(pieces[:2])}")) > TEXT_PARTS:
+        pieces = _pieces(farm, first, f"{first.field[:SHORT_NAME].rstrip()}...")
+    return fit(farm.name, [*pieces, *(_short(farm, one) for one in others), SAMPLE])
+
+
+def _email(farm: Farm, told: Sequence[Watched], task: TaskKind) -> Message:
+    lines = [" ".join([*_pieces(farm, one, one.field), *_moisture_now(one, one.at)]) for one in told]
+    lead = "Bale sooner" if task is TaskKind.BALE_SOONER else "Stop mowing"
+    more = f" +{len(told) - 1}" if len(told) > 1 else ""
+    return email(cut(f"{lead}: {told[0].field}{more}"), [*lines, SAMPLE], [], [CAUTION])
+
+
+def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
+    """Return what is said of a field, piece by piece, the first two of which must not be lost."""
+    lead = f"If you mowed {name}"
+    if one.state is WatchState.WILL_NOT_MAKE_IT:
+        return [f"{lead}: {_why_failing(farm, one)}.", *_calling_off(farm, one)]
+    sure = f"{area(one.area, farm.units)}: {odds(one.odds or 0.0)} that all is wrapped tonight."
+    if one.state is WatchState.BALE_SOONER:
+        said = f", not {_clock(farm, one.bale_said)} as said" if _is_sooner(one) and one.bale_said else ""
+        return [f"{lead}: {_why_sooner(farm, one)}.", f"Bale sooner: {_hours(farm, one)}{said}.", sure]
+    return [f"{lead}: on track, {_hours(farm, one)}.", sure]
+
+
+def _short(farm: Farm, one: Watched) -> str:
+    """Return what is said of a field after the first."""
+    if one.state is WatchState.WILL_NOT_MAKE_IT:
+        return f"{one.field}: {_why_failing(farm, one)}{_still(farm, one)}."
+    return f"{one.field}: {_why_sooner(farm, one)}, {_hours(farm, one)}."
+
+
+def _why_failing(farm: Farm, one: Watched) -> str:
+    if not is_failing(one):
+        return "mowing was called off earlier today"
+    reason = one.reason or Reason.ODDS_TOO_LOW
+    rain = f"rain by about {_clock(farm, one.rain_at)}" if one.rain_at else REASONS[Reason.RAIN]
+    why = rain if reason is Reason.RAIN else REASONS[reason]
+    return f"{why}; it will not all make it ({odds(one.odds or 0.0)})"
+
+
+def _why_sooner(farm: Farm, one: Watched) -> str:
+    if one.reason is Reason.RAIN and one.rain_at is not None:
+        return f"rain now stands at about {_clock(farm, one.rain_at)}"
+    return "it dries faster than was said"
+
+
+def _calling_off(farm: Farm, one: Watched) -> list[str]:
+    """Return what to do where not all of it will be wrapped."""
+    if one.at < one.start:
+        return ["Stop mowing, or do not begin."]
+    wrap = f"Stop mowing. Wrap what is at or under {moisture(pinch(farm))} water{_still(farm, one)}; never bale wetter."
+    if one.left is None:
+        return [wrap, "Leave the rest for tomorrow."]
+    low, high = 100 * one.left.moisture.low, 100 * one.left.moisture.high
+    return [
+        wrap,
+        f"Leave the rest for tomorrow: {low:.0f} to {high:.0f}% at noon if it stays dry; rain before that: "
+        f"{odds(one.left.rain)}.",
+    ]
+
+
+def _still(farm: Farm, one: Watched) -> str:
+    return f", about {area(one.still.area, farm.units)} ({odds(one.still.odds)})" if one.still else ""
+
+
+def _hours(farm: Farm, one: Watched) -> str:
+    named = (("rake from", one.rake_from), ("bale from", one.bale_from), ("all wrapped by about", one.wrapped_by))
+    return ", ".join(f"{name} {_clock(farm, at)}" for name, at in named if at is not None)
+
+
+def _is_sooner(one: Watched) -> bool:
+    return one.bale_said is not None and one.bale_from is not None and one.bale_from < one.bale_said
+
+
+def _moisture_now(one: Watched, now: datetime) -> list[str]:
+    """Return how wet the swath is, until it is to be raked: then it no longer lies there."""
+    if one.moisture is None or (one.rake_from is not None and now >= one.rake_from):
+        return []
+    return [f"What is cut is now at about {100 * one.moisture.low:.0f} to {100 * one.moisture.high:.0f}% water."]
+
+
+def _clock(farm: Farm, at: datetime) -> str:
+    return clock_time(at.astimezone(farm.place.timezone), farm.units)
