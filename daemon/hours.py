@@ -1,8 +1,9 @@
 """Hours of weather as the models want them, and the working day laid over them."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cached_property
 
 import numpy as np
 import xarray as xr
@@ -40,6 +41,11 @@ class ForecastHours:
     today: date
     independent: float  # forecasts that the members are worth, infinite for hours that are known
     correction: Correction = UNCORRECTED
+
+    @cached_property
+    def until_rain(self) -> "ForecastHours":
+        """The same without the rain of wet hours: it ends the day for what lies, so nobody asks how wet it makes it."""
+        return replace(self, drying=replace(self.drying, rain=np.where(self.wet, 0.0, self.drying.rain)))
 
     def raw_odds(self, share: Array) -> Array:
         """Return the odds of a share of cases before the farm's own record has its say."""

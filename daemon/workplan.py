@@ -83,7 +83,8 @@ def field_on(farm: Farm, crop: Crop, window: Window, hours: ForecastHours) -> Wo
         return bare.without_plan(Reason.TOO_LATE_TODAY)
     if 100.0 * crop.dry_matter(window.date) / farm.baleage.swath_share > c.DENSITY_MOST:
         return bare.without_plan(Reason.TOO_THICK)
-    day = crop_day(farm, swath_of(farm, crop, window.date, hours), crop.wetness, window, hours, window.starts)
+    swath = swath_of(farm, crop, window.date, hours)
+    day = crop_day(farm, swath, crop.wetness, window, hours.until_rain, window.starts)
     crew = crew_on(farm, window)
     most = min(-int(-crop.standing // strip_area(farm)), day.ready.shape[0])
     least = _least_strips(farm, most)

@@ -182,7 +182,8 @@ def next_plan(
     """
     start = before.end + travel
     laid = _one_after_another(before, field.strips([start], most, travel))
-    counts = most_wrapped(laid, crew, before.wall) - (laid.mown.shape[0] - most)
+    mown = laid.mown.shape[0] - most
+    counts = np.maximum(most_wrapped(laid, crew, before.wall, mown + 1) - mown, 0)
     odds = to_odds(_shares(counts[None], most))[0]
     enough = int((odds >= needed).sum())
     return Plan(start, enough if enough >= least else 0, odds, laid, before.wall, counts)

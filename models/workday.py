@@ -283,13 +283,15 @@ def follow(strips: Strips, count: Slots, crew: Crew, wall: Slots) -> Run:
     return Run(count, begin, raked, baled, wrapped, all_wrapped & ~late & (count > 0))
 
 
-def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
+def most_wrapped(strips: Strips, crew: Crew, wall: Slots, least: int = 1) -> Slots:
     """Return the largest number of strips that can be mown and wrapped the same day, per case.
 
     Parameters
     ----------
     strips, crew, wall
         As in `follow`.
+    least : int
+        Fewer are not asked for: 0 is returned where not so many can be wrapped.
 
     Notes
     -----
@@ -297,19 +299,16 @@ def most_wrapped(strips: Strips, crew: Crew, wall: Slots) -> Slots:
     work where a smaller one fails, because of who is free when.
     """
     count = _bound(strips, crew, wall)
-    open_ = np.flatnonzero(count)
+    open_ = np.flatnonzero(count >= least)
     while open_.size:
         failed = ~follow(strips.of(open_), count[open_], crew, wall[open_]).done
         count[open_[failed]] -= 1
-        open_ = open_[failed & (count[open_] > 0)]
-    return count
+        open_ = open_[failed & (count[open_] >= least)]
+    return np.where(count >= least, count, 0)
 
 
 def _bound(strips: Strips, crew: Crew, wall: Slots) -> Slots:
-    """Return a number of strips that no case can exceed: each machine, and all hands together, need their time.
-
-    What strips j to n take cannot be more than the time from when j is dry to the end, whatever j.
-    """
+    """Return a number of strips that no case can exceed: each machine, and all hands together, need their time."""
     worked = np.cumsum([0, *(slot not in crew.rest for slot in range(crew.finish))])
     dry = np.maximum.accumulate(strips.ready, axis=0)
     # A job begins in the slot after the one before it at the earliest.
@@ -354,10 +353,10 @@ class _Job(NamedTuple):
 
 
 def _fits(job: _Job, opens: Slots, closes: Slots | int) -> NDArray[np.bool_]:
-    """Return for which counts all strips can be worked on between when they can be begun with and the end."""
+    """Return for which counts there is time for all strips since the first is dry, and for the last since it is."""
     before = job.before() if job.work.shape[0] > 1 else np.arange(opens.shape[0])[:, None] * job.work
-    room = closes - opens + before
-    return before + job.work <= np.minimum.accumulate(room, axis=0) + CRUMB
+    all_in_time = before + job.work <= closes - opens[0] + CRUMB
+    return np.asarray(all_in_time & (job.work <= closes - opens + CRUMB))
 
 
 def _jobs(strips: Strips, crew: Crew) -> tuple[_Job, _Job, _Job]:
@@ -391,17 +390,20 @@ def _machine(
 ) -> tuple[Array, Array]:
     """Return the strips that one machine gets done by the end of each slot, and the hands it leaves.
 
-    A queue at one server: done(s) = min(arrived(s), done(s - 1) + capacity(s)), counted in the machine's time.
+    A queue at one server, counted in the machine's time: done(s) = min(arrived(s), done(s - 1) + capacity(s)).
     """
-    capacity = np.cumsum(np.minimum(hands, open_), axis=0)
-    spent = np.minimum(np.minimum.accumulate(job.time_of(arrived) - capacity, axis=0), 0.0) + capacity
+    due, capacity = job.time_of(arrived), np.minimum(hands, open_)
+    spent, before = np.empty_like(due), np.zeros(due.shape[1])
+    for slot, row in enumerate(spent):
+        np.add(before, capacity[slot], out=row)
+        before = np.minimum(row, due[slot], out=row)
     done = job.strips_of(spent)
     if closes is not None and (closes < done.shape[0]).any():
         done = _stopped(done, closes)
         spent = np.minimum(spent, job.time_of(done))
-    used = spent.copy()
-    used[1:] -= spent[:-1]
-    return done, np.maximum(hands - used, 0.0)
+    left = hands - spent
+    left[1:] += spent[:-1]
+    return done, np.maximum(left, 0.0, out=left)
 
 
 def _stopped(done: Array, closes: Slots) -> Array:
