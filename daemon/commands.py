@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from daemon.clock import Clock
     from daemon.diary import Diary
     from daemon.farm import Farm, Field, Message, Person
+    from daemon.look import Memory
     from daemon.outlook import Morning
 
 GOOD: Final = 0
@@ -131,7 +132,7 @@ def _once(given: argparse.Namespace) -> int:
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
-    morning = look(farm, now, _diary())
+    morning = look(farm, now, memory=_memory())
     if given.json:
         from daemon.report import report  # noqa: PLC0415
 
@@ -159,7 +160,13 @@ def _run(given: argparse.Namespace) -> int:
     from daemon.wording import say  # noqa: PLC0415
 
     farm = _farm(given.config)
-    serve(farm, state_folder(), _clock(given.now), partial(look, farm, diary=_diary()), partial(say, farm))
+    serve(
+        farm,
+        state_folder(),
+        _clock(given.now),
+        partial(look, farm, memory=_memory(keeping=given.now is None)),
+        partial(say, farm),
+    )
     return GOOD
 
 
@@ -169,7 +176,7 @@ def _explain(given: argparse.Namespace) -> int:
 
     farm = _farm(given.config)
     name = _field(farm, given.field, "explain").name
-    morning = look(farm, _clock(given.now).now(), _diary())
+    morning = look(farm, _clock(given.now).now(), memory=_memory())
     print(explain(farm, morning, name))
     return GOOD if morning.prospect.trouble is None else PROBLEMS
 
@@ -285,6 +292,14 @@ def _diary() -> "Diary":
     from daemon.settings import state_folder  # noqa: PLC0415
 
     return Diary(state_folder() / DATABASE)
+
+
+def _memory(*, keeping: bool = False) -> "Memory":
+    from daemon.ledger import DATABASE, Ledger  # noqa: PLC0415
+    from daemon.look import Memory  # noqa: PLC0415
+    from daemon.settings import state_folder  # noqa: PLC0415
+
+    return Memory(_diary(), Ledger(state_folder() / DATABASE), keeping)
 
 
 def _field(farm: "Farm", given: str, command: str) -> "Field":

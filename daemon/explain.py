@@ -142,5 +142,6 @@ def _trust(morning: Morning) -> Iterator[str]:
             f"Odds: share of the cases, drawn towards {c.PRIOR_CHANCE:.1f} because members repeat each other "
             f"(correlation {c.MEMBER_CORRELATION}; both are estimates)."
         )
+    yield from morning.prospect.record
     yield "A measured sample is worth more than any of this."
     yield CAUTION

@@ -2,25 +2,45 @@
 
 import logging
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from math import isclose
+from typing import Final
 
 import numpy as np
 
 from daemon.decide import decide
 from daemon.diary import Diary, DiaryError, Line, told_by, with_diary
 from daemon.farm import Farm
+from daemon.hindsight import learnt_correction
 from daemon.learning import learnt
+from daemon.ledger import Ledger, LedgerError
 from daemon.outlook import Morning, Prospect, Reason
 from daemon.prospect import look_ahead, no_prospect
+from daemon.watch import watch
 from daemon.weather.contract import Refused, Weather
+from models.odds import UNCORRECTED, Correction
 from models.season import season_origin
 
 log = logging.getLogger(__name__)
 
 
-def look(farm: Farm, now: datetime, diary: Diary | None = None) -> Morning:
+@dataclass(frozen=True)
+class Memory:
+    """What the farm remembers on disk: what was done and measured, and what was said of each day and came of it.
+
+    `keeping` is whether a look adds to the record what it says.
+    """
+
+    diary: Diary | None = None
+    ledger: Ledger | None = None
+    keeping: bool = False
+
+
+NOTHING: Final = Memory()
+
+
+def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memory = NOTHING) -> Morning:
     """Return the advice for the local day of `now`.
 
     Parameters
@@ -29,15 +49,27 @@ def look(farm: Farm, now: datetime, diary: Diary | None = None) -> Morning:
         As in the settings.
     now : datetime
         The moment of the pass, aware.
-    diary : Diary, optional
-        What was cut and measured; its lines are read anew at each look.
+    said : Morning, optional
+        The advice that was sent today: its fields are watched.
+    memory : Memory
+        Read anew at each look.
 
     Notes
     -----
     Weather that is refused, a diary that cannot be read and a pass that breaks down leave every field with "no advice"
     and the reason.
     """
-    return decide(farm, _prospect(farm, now, diary))
+    lines: Sequence[Line] = ()
+    try:
+        lines = memory.diary.lines() if memory.diary else ()
+        return _looked(farm, now, said, memory, lines)
+    except (Refused, DiaryError) as refused:
+        prospect = no_prospect(farm, now, Reason.DATA_MISSING, str(refused))
+    except Exception as error:
+        log.exception("the pass broke down")
+        why = f"the pass broke down: {type(error).__name__}: {error}"
+        prospect = no_prospect(farm, now, Reason.OUT_OF_RANGE, why)
+    return decide(farm, _with_told(prospect, farm, lines, {}))
 
 
 def fetched(farm: Farm, now: datetime) -> Weather:
@@ -60,23 +92,21 @@ def fetched(farm: Farm, now: datetime) -> Weather:
     return openmeteo.fetch(source, [farm.place], _since(farm, now), now)
 
 
-def _prospect(farm: Farm, now: datetime, diary: Diary | None) -> Prospect:
-    lines: Sequence[Line] = ()
-    try:
-        lines = diary.lines() if diary else ()
-        weather = fetched(farm, now)
-        found = learnt(farm, lines, weather, now)
-        if diary is not None:
-            _keep(diary, lines, found.factors)
-        prospect = look_ahead(with_diary(found.farm, lines, now), weather, now)
-        return _with_told(prospect, farm, lines, found.told)
-    except (Refused, DiaryError) as refused:
-        prospect = no_prospect(farm, now, Reason.DATA_MISSING, str(refused))
-    except Exception as error:
-        log.exception("the pass broke down")
-        why = f"the pass broke down: {type(error).__name__}: {error}"
-        prospect = no_prospect(farm, now, Reason.OUT_OF_RANGE, why)
-    return _with_told(prospect, farm, lines, {})
+def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lines: Sequence[Line]) -> Morning:
+    """Return the advice from weather that could be had."""
+    weather = fetched(farm, now)
+    today = now.astimezone(farm.place.timezone).date()
+    found = learnt(farm, lines, weather, now)
+    _keep_factors(memory, lines, found.factors)
+    correction: Correction = UNCORRECTED
+    record: tuple[str, ...] = ()
+    if memory.ledger is not None:
+        correction, record = learnt_correction(farm, memory.ledger, weather, today)
+    prospect = look_ahead(with_diary(found.farm, lines, now), weather, now, correction)
+    _keep_said(memory, prospect, today)
+    prospect = replace(_with_told(prospect, farm, lines, found.told), said=(), record=record)
+    watched = () if prospect.trouble else watch(found.farm, weather, said, lines, now, correction)
+    return replace(decide(farm, prospect), watched=watched)
 
 
 def _with_told(
@@ -88,15 +118,24 @@ def _with_told(
     return replace(prospect, fields=tuple(fields))
 
 
-def _keep(diary: Diary, lines: Sequence[Line], factors: Mapping[int, float]) -> None:
+def _keep_factors(memory: Memory, lines: Sequence[Line], factors: Mapping[int, float]) -> None:
     """Keep what samples told for the time when their weather is gone; a command may look where it cannot write."""
     kept = {line.id: line.factor or 0.0 for line in lines}
     news = {number: factor for number, factor in factors.items() if not isclose(factor, kept[number], rel_tol=1e-3)}
     try:
-        if news:
-            diary.keep_factors(news)
+        if news and memory.diary is not None:
+            memory.diary.keep_factors(news)
     except DiaryError as error:
         log.warning("what a sample told was not kept: %s", error)
+
+
+def _keep_said(memory: Memory, prospect: Prospect, today: date) -> None:
+    """Add what is said to the record; a morning goes out even where that cannot be done."""
+    try:
+        if memory.keeping and memory.ledger is not None:
+            memory.ledger.keep(prospect.said, today)
+    except LedgerError as error:
+        log.warning("what was said was not kept in the record of odds: %s", error)
 
 
 def _since(farm: Farm, now: datetime) -> date:

@@ -60,7 +60,7 @@ class CropDay:
 
         A strip past the last row is never dry. `travel` [slots] is the way of each machine to the first of them.
         """
-        mown = np.stack([mowing_slots(self.pace, start, count) for start in starts], axis=1)[:, :, None]
+        mown = mowing_slots(self.pace, np.asarray(starts), count)[:, :, None]
         rows = np.minimum(mown[:, :, 0] - self.first, self.ready.shape[0] - 1)
         beyond = mown - self.first >= self.ready.shape[0]
         shape = (count, len(starts), self.bales.size)

@@ -131,29 +131,32 @@ def baling_hours(
     return area * dry_matter * (1.0 / np.minimum(intake, dry_matter * area_per_hour) + cycle / bale)
 
 
-def mowing_slots(pace: Array, start: int, count: int) -> Slots:
-    """Return the slots in which strips are finished that are mown one after another from `start` on.
+def mowing_slots(pace: Array, starts: Slots, count: int) -> Slots:
+    """Return the slots in which strips are finished that are mown one after another from each start on.
 
     Parameters
     ----------
     pace : array [strips per slot], shape (slot,)
         What the mower gets done in each slot: 1 at full pace, less while a team must breathe, 0 in a break.
-    start, count : int
-        First slot and number of strips.
+    starts : int array, shape (start,)
+        First slots.
+    count : int
+        Number of strips.
 
     Returns
     -------
-    int array, shape (count,)
+    int array, shape (count, start)
         NEVER for a strip that the day has no slot for.
 
     Examples
     --------
-    >>> mowing_slots(np.array([1.0, 1.0, 0.0, 0.5, 0.5, 1.0]), 1, 4).tolist()
-    [1, 4, 5, 10000]
+    >>> mowing_slots(np.array([1.0, 1.0, 0.0, 0.5, 0.5, 1.0]), np.array([1, 4]), 4).T.tolist()
+    [[1, 4, 5, 10000], [5, 10000, 10000, 10000]]
     """
-    mown = np.cumsum(pace[start:])
-    slot = np.searchsorted(mown, np.arange(1, count + 1) - CRUMB)
-    return np.asarray(np.where(slot < mown.size, start + slot, NEVER), dtype=np.int64)
+    mown = np.cumsum(pace)
+    before = np.concatenate([[0.0], mown])[starts]
+    slot = np.searchsorted(mown, before + np.arange(1, count + 1)[:, None] - CRUMB)
+    return np.asarray(np.where(slot < mown.size, slot, NEVER), dtype=np.int64)
 
 
 def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:

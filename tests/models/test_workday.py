@@ -149,8 +149,8 @@ def test_the_way_to_the_next_field_takes_every_machine_its_time() -> None:
 
 def test_pace_stretches_the_mowing() -> None:
     pace = np.array([1.0, 1.0, 0.0, 0.75, 0.75, 0.75, 1.0])
-    assert mowing_slots(pace, 0, 5).tolist() == [0, 1, 4, 5, 6]
-    assert mowing_slots(pace, 5, 4).tolist() == [6, NEVER, NEVER, NEVER]
+    # from slot 5 on: three quarters of a strip there, and the rest of it with most of the next in slot 6
+    assert mowing_slots(pace, np.array([0, 5]), 5).T.tolist() == [[0, 1, 4, 5, 6], [6, NEVER, NEVER, NEVER, NEVER]]
 
 
 @pytest.mark.published
