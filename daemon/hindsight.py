@@ -11,13 +11,14 @@ import numpy as np
 import xarray as xr
 
 from daemon.calibration import Record, fit_correction
+from daemon.crop import crop_day, strip_area
 from daemon.farm import Farm
 from daemon.hours import ForecastHours, forecast_hours, work_window
 from daemon.ledger import Ledger, LedgerError
 from daemon.outlook import Said
 from daemon.units import odds
 from daemon.weather.contract import HOUR, REQUIRED, Weather, at_utc
-from daemon.workplan import crew_on, crop_day, strip_area
+from daemon.workplan import crew_on
 from models import coefficients as c
 from models.odds import UNCORRECTED, Correction, corrected_odds
 from models.plan import best_plan

@@ -4,10 +4,11 @@ from datetime import timedelta
 
 import numpy as np
 
+from daemon.crop import at_mowing, cut_through_the_day, swath_of
 from daemon.farm import Farm
 from daemon.hours import HOUR, ForecastHours
 from daemon.outlook import Band, IfLeft
-from daemon.workplan import WorkedDay, at_mowing, cut_through_the_day, swath_of
+from daemon.workplan import WorkedDay
 from models import coefficients as c
 from models.swath import wet_basis, wilt
 from models.workday import SLOTS_PER_HOUR
@@ -32,7 +33,7 @@ def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> IfLeft | Non
         return None
     water = wilt(
         hours.drying.between(span.start, span.stop),
-        cut_through_the_day(swath_of(farm, worked.crop, window.date, hours), farm, window, last),
+        cut_through_the_day(swath_of(farm, worked.crop, window.date, hours), window, farm, last),
         last / SLOTS_PER_HOUR,
         at_mowing(worked.crop.wetness, window, last),
         later_day=np.arange(noon) >= midnight,

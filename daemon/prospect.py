@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from daemon.crop import Crop, day_index, standing_crops
 from daemon.farm import Farm, Field
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
 from daemon.weather.contract import Weather
-from daemon.workplan import Crop, WorkedDay, day_index, field_after, field_on, ripeness, standing_crops, with_hours
+from daemon.workplan import WorkedDay, days_of, field_after, ripeness, with_hours
 from models.growth import Growth, GrowthUnknown, StageLook, field_growth
 from models.odds import UNCORRECTED, Correction
 
@@ -160,7 +161,7 @@ def _reckoned(
     """Return a field's prospect alone, and the plans behind it."""
     at = day_index(crop.growth, hours.today)
     try:
-        results = {window.date: field_on(farm, crop, window, hours) for window in windows[: crop.growth.day.size - at]}
+        results = days_of(farm, crop, windows[: crop.growth.day.size - at], hours)
     except ValueError as wrong:
         return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
     worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from daemon.crop import Crop, crop_day, day_index, standing_crops, strip_area, swath_of
 from daemon.diary import Line, LineKind, local_day, of_field, with_diary
 from daemon.farm import Farm, Field
 from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
@@ -16,18 +17,7 @@ from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, Watch
 from daemon.overnight import if_left
 from daemon.prospect import daily_extremes, field_growth_on
 from daemon.weather.contract import REQUIRED, Weather, at_utc
-from daemon.workplan import (
-    REASONS,
-    Crop,
-    WorkedDay,
-    crew_on,
-    crop_day,
-    day_index,
-    grown_by,
-    standing_crops,
-    strip_area,
-    swath_of,
-)
+from daemon.workplan import REASONS, WorkedDay, crew_on, grown_by
 from models import coefficients as c
 from models.growth import GrowthUnknown
 from models.odds import UNCORRECTED, Correction
@@ -253,7 +243,7 @@ class _Now:
         (crop,) = standing_crops([(held.field, growth)], self.hours)
         start, count = window.slot_of(held.start), max(-int(-(held.area - 1e-6) // strip_area(farm)), 1)
         self._refuse(crop, start)
-        mown = mowing_slots(window.pace, start, count)
+        mown = mowing_slots(window.pace, np.array([start]), count)[:, 0]
         in_time = mown[mown < window.finish]
         swath = swath_of(farm, crop, window.date, self.hours)
         ends = (start, int(in_time[-1]) if in_time.size else start)
@@ -362,7 +352,7 @@ class _Now:
         water, day = one.usual.water, one.usual
         hour = (self.now - self.window.begins) / HOUR
         whole = min(int(hour), water.shape[0] - 2)
-        rows = mowing_slots(day.pace, one.start, one.cut) - day.first
+        rows = mowing_slots(day.pace, np.array([one.start]), one.cut)[:, 0] - day.first
         lying = water[whole, rows] + (hour - whole) * (water[whole + 1, rows] - water[whole, rows])
         return Band(*(float(q) for q in np.quantile(wet_basis(lying), [0.1, 0.5, 0.9])))
 

@@ -1,8 +1,9 @@
 """The moisture of a mown swath through the hours of a day: evaporation-based, with dew and rain on its surface."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from models.humidity import relative_humidity, saturation_vapour_pressure, surfa
 from models.sun import clear_sky_radiation, extraterrestrial_radiation, solar_elevation
 
 Array = NDArray[np.float64]
+T = TypeVar("T")
 
 HALF_HOUR: Final = np.timedelta64(30, "m")
 MEGAJOULES: Final = 0.0036  # of one hour at one watt
@@ -32,6 +34,11 @@ class DryingHours:
     equilibrium: Array
     rain: Array
 
+    @classmethod
+    def beside(cls, parts: Sequence["DryingHours"]) -> "DryingHours":
+        """Return stretches of as many hours side by side, as so many members."""
+        return _joined(cls, parts)
+
     def between(self, first: int, last: int) -> "DryingHours":
         """Return the hours from `first` up to but not including `last`."""
         some = (slice(None), slice(first, last))
@@ -50,6 +57,17 @@ class Swath:
     density: Array
     rate: Array
     start_moisture: Array
+
+    @classmethod
+    def beside(cls, parts: Sequence["Swath"]) -> "Swath":
+        """Return swaths side by side, as so many members."""
+        return _joined(cls, parts)
+
+
+def _joined(kind: type[T], parts: Sequence[T]) -> T:
+    """Return things made of arrays as one; the members are the last axis but one in all of them."""
+    names = kind.__annotations__
+    return kind(*(np.concatenate([getattr(part, name) for part in parts], axis=-2) for name in names))
 
 
 def dry_basis(wet_basis: Array) -> Array:

@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,6 @@ from models.swath import DryingHours, Swath, drying_hours, lay_swath, standing_w
 from tests.bench.table import Line, seconds
 
 Array = NDArray[np.float64]
-T = TypeVar("T")
 Day = tuple[DryingHours, Swath, Array]  # and the water [mm] on each strip when it is cut
 
 DRY_MATTER = 3.5  # [t/ha]
@@ -74,8 +72,4 @@ def _hours(farm: Farm, weather: Weather) -> DryingHours:
 def _side_by_side(days: list[Day]) -> Day:
     """Return days as one with so many times the members."""
     hours, swaths, wet = zip(*days, strict=True)
-    return _joined(DryingHours, hours), _joined(Swath, swaths), np.concatenate(wet, axis=1)
-
-
-def _joined(kind: type[T], parts: tuple[T, ...]) -> T:
-    return kind(*(np.concatenate([getattr(part, name) for part in parts]) for name in kind.__annotations__))
+    return DryingHours.beside(hours), Swath.beside(swaths), np.concatenate(wet, axis=1)

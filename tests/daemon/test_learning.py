@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from daemon.crop import day_index
 from daemon.diary import Diary, Line, LineKind
 from daemon.farm import Drying, Farm, Field
 from daemon.hours import hours_of
@@ -16,7 +17,6 @@ from daemon.outlook import FieldProspect, Reason
 from daemon.prospect import daily_extremes, field_growth_on
 from daemon.soil import daily_water, soil_factor_on
 from daemon.weather.contract import Weather, at_utc
-from daemon.workplan import day_index
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests import passes
 from tests.loopback.hours import invented, source, written
