@@ -15,6 +15,7 @@ from models.workday import (
     Slots,
     Strips,
     follow,
+    most_conceivable,
     most_wrapped,
     mowing_slots,
     rain_wall,
@@ -177,14 +178,17 @@ def next_plan(
 
     Notes
     -----
-    Odds are those of wrapping everything: the fields before and this one. Each machine needs `travel` [slots] to get
-    from the one to the other.
+    Odds are those of wrapping everything: the fields before and this one; where they cannot be enough, a bound of them.
+    Each machine needs `travel` [slots] to get from the one to the other.
     """
     start = before.end + travel
     laid = _one_after_another(before, field.strips([start], most, travel))
     mown = laid.mown.shape[0] - most
-    counts = np.maximum(most_wrapped(laid, crew, before.wall, mown + 1) - mown, 0)
+    counts = np.maximum(most_conceivable(laid, crew, before.wall) - mown, 0)
     odds = to_odds(_shares(counts[None], most))[0]
+    if odds[least - 1] >= needed:
+        counts = np.maximum(most_wrapped(laid, crew, before.wall, mown + 1) - mown, 0)
+        odds = to_odds(_shares(counts[None], most))[0]
     enough = int((odds >= needed).sum())
     return Plan(start, enough if enough >= least else 0, odds, laid, before.wall, counts)
 
