@@ -13,6 +13,7 @@ from daemon.watch import is_failing, pinch
 from daemon.wording import CAUTION, REASONS, SAMPLE, TEXT_PARTS, fit
 from daemon.wording import _cut as cut
 from daemon.wording import _email as email
+from models.coefficients import MOST_ODDS
 
 SHORT_NAME: Final = 20  # characters of a field's name where the whole of it would push out what is to be done
 
@@ -79,8 +80,7 @@ def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
         return [f"{lead}: {_why_failing(farm, one)}.", *_calling_off(farm, one)]
     sure = f"{area(one.area, farm.units)}: {odds(one.odds or 0.0)} that all is wrapped tonight."
     if one.state is WatchState.BALE_SOONER:
-        said = f", not {_clock(farm, one.bale_said)} as said" if _is_sooner(one) and one.bale_said else ""
-        return [f"{lead}: {_why_sooner(farm, one)}.", f"Bale sooner: {_hours(farm, one)}{said}.", sure]
+        return [f"{lead}: {_why_sooner(farm, one)}.", f"Bale sooner: {_hours(farm, one)}.", sure]
     return [f"{lead}: on track, {_hours(farm, one)}.", sure]
 
 
@@ -114,11 +114,9 @@ def _calling_off(farm: Farm, one: Watched) -> list[str]:
     if one.left is None:
         return [wrap, "Leave the rest for tomorrow."]
     low, high = 100 * one.left.moisture.low, 100 * one.left.moisture.high
-    return [
-        wrap,
-        f"Leave the rest for tomorrow: {low:.0f} to {high:.0f}% at noon if it stays dry; rain before that: "
-        f"{odds(one.left.rain)}.",
-    ]
+    # Where all members have rain there is none that tells how moist it would be without.
+    dry = f"{low:.0f} to {high:.0f}% at noon if it stays dry; " if one.left.rain < MOST_ODDS else ""
+    return [wrap, f"Leave the rest for tomorrow: {dry}rain before {'that' if dry else 'noon'}: {odds(one.left.rain)}."]
 
 
 def _still(farm: Farm, one: Watched) -> str:
@@ -126,12 +124,16 @@ def _still(farm: Farm, one: Watched) -> str:
 
 
 def _hours(farm: Farm, one: Watched) -> str:
-    named = (("rake from", one.rake_from), ("bale from", one.bale_from), ("all wrapped by about", one.wrapped_by))
-    return ", ".join(f"{name} {_clock(farm, at)}" for name, at in named if at is not None)
+    bale = f"bale from {_clock(farm, one.bale_from)}{_not_as_said(farm, one)}" if one.bale_from else ""
+    rake = f"rake from {_clock(farm, one.rake_from)}" if one.rake_from else ""
+    wrapped = f"all wrapped by about {_clock(farm, one.wrapped_by)}" if one.wrapped_by else ""
+    return ", ".join(filter(None, (rake, bale, wrapped)))
 
 
-def _is_sooner(one: Watched) -> bool:
-    return one.bale_said is not None and one.bale_from is not None and one.bale_from < one.bale_said
+def _not_as_said(farm: Farm, one: Watched) -> str:
+    if one.state is not WatchState.BALE_SOONER or one.bale_said is None or one.bale_from is None:
+        return ""
+    return f" (not {_clock(farm, one.bale_said)} as said)" if one.bale_from < one.bale_said else ""
 
 
 def _moisture_now(one: Watched, now: datetime) -> list[str]:
