@@ -105,8 +105,14 @@ def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lin
     prospect = look_ahead(with_diary(found.farm, lines, now), weather, now, correction)
     _keep_said(memory, prospect, today)
     prospect = replace(_with_told(prospect, farm, lines, found.told), said=(), record=record)
-    watched = () if prospect.trouble else watch(found.farm, weather, said, lines, now, correction)
-    return replace(decide(farm, prospect), watched=watched)
+    morning = decide(farm, prospect)
+    if prospect.trouble:
+        return morning
+    try:
+        return replace(morning, watched=watch(found.farm, weather, said, lines, now, correction))
+    except Exception:  # the advice for the fields that stand must not fall with it
+        log.exception("the watch of what is mown broke down")
+        return replace(morning, watched=said.watched if said else ())
 
 
 def _with_told(

@@ -18,6 +18,7 @@ from pydantic import TypeAdapter, ValidationError
 from daemon.clock import Clock, SystemClock
 from daemon.due import FETCH_EVERY, Done, Task, TaskKind, change_due, due, window
 from daemon.farm import Farm, Message, Person
+from daemon.memory import give_back
 from daemon.outlook import Morning
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import PageView, make_view
@@ -94,6 +95,7 @@ class Service:
             self._broke_at = None
             self._postbag.keep("fetched", now.isoformat())
             self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
+            give_back()
         return None if self._broke_at else self._morning
 
     def _do(self, task: Task, morning: Morning, now: datetime) -> None:

@@ -74,6 +74,17 @@ def odds(chance: float) -> str:
     return f"{min(9, max(1, math.floor(chance * 10.0 + _SLACK)))} in 10"
 
 
+def risk(chance: float) -> str:
+    """Return the odds of what is feared in tenths, rounded up; nobody is told 0 or 10 in 10.
+
+    Examples
+    --------
+    >>> risk(0.71), risk(0.7), risk(0.97), risk(0.03)
+    ('8 in 10', '7 in 10', '9 in 10', '1 in 10')
+    """
+    return f"{min(9, max(1, math.ceil(chance * 10.0 - _SLACK)))} in 10"
+
+
 def clock_time(at: time | datetime, units: Units) -> str:
     """Return a time of day on the clock that the farm reads.
 

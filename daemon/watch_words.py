@@ -10,10 +10,7 @@ from daemon.gsm7 import parts, plain
 from daemon.outlook import Reason, Watched, WatchState
 from daemon.units import area, clock_time, moisture, odds
 from daemon.watch import is_failing, pinch
-from daemon.wording import CAUTION, REASONS, SAMPLE, TEXT_PARTS, fit
-from daemon.wording import _cut as cut
-from daemon.wording import _email as email
-from models.coefficients import MOST_ODDS
+from daemon.wording import CAUTION, REASONS, SAMPLE, TEXT_PARTS, cut, email, fit, left_lying
 
 SHORT_NAME: Final = 20  # characters of a field's name where the whole of it would push out what is to be done
 
@@ -113,10 +110,7 @@ def _calling_off(farm: Farm, one: Watched) -> list[str]:
     wrap = f"Stop mowing. Wrap what is at or under {moisture(pinch(farm))} water{_still(farm, one)}; never bale wetter."
     if one.left is None:
         return [wrap, "Leave the rest for tomorrow."]
-    low, high = 100 * one.left.moisture.low, 100 * one.left.moisture.high
-    # Where all members have rain there is none that tells how moist it would be without.
-    dry = f"{low:.0f} to {high:.0f}% at noon if it stays dry; " if one.left.rain < MOST_ODDS else ""
-    return [wrap, f"Leave the rest for tomorrow: {dry}rain before {'that' if dry else 'noon'}: {odds(one.left.rain)}."]
+    return [wrap, f"Leave the rest for tomorrow: {left_lying(one.left)}."]
 
 
 def _still(farm: Farm, one: Watched) -> str:

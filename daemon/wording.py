@@ -9,8 +9,21 @@ from typing import Final
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Hears, Message, Person
 from daemon.gsm7 import parts, plain
-from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness, WeatherFacts
-from daemon.units import area, clock_time, crop, moisture, odds, weekday
+from daemon.outlook import (
+    Advice,
+    Band,
+    Chance,
+    FieldDay,
+    FieldProspect,
+    IfLeft,
+    Kind,
+    Morning,
+    Reason,
+    Ripeness,
+    WeatherFacts,
+)
+from daemon.units import area, clock_time, crop, moisture, odds, risk, weekday
+from models.coefficients import MOST_ODDS
 
 TEXT_PARTS: Final = 2
 SURER: Final = 0.9  # the second point at which odds are said
@@ -75,8 +88,8 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
         likely = [(name, day) for name, day in tomorrow if day.area > 0.0]
         return {person: _evening(farm, person, likely) for person in people} if likely else {}
     hears_it = [person for person in people if _concerns(person, morning)]
-    text, email = Message("", text_body(farm, morning)), email_of(farm, morning)
-    return {person: text if person.channel is Channel.TEXT else email for person in hears_it}
+    text, mail = Message("", text_body(farm, morning)), email_of(farm, morning)
+    return {person: text if person.channel is Channel.TEXT else mail for person in hears_it}
 
 
 def reason_words(reason: Reason | None, day: FieldDay | None) -> str:
@@ -133,13 +146,16 @@ def hour_later(day: FieldDay, farm: Farm) -> str:
 
 def if_left(day: FieldDay) -> str:
     """Return what becomes of what is not wrapped in the evening."""
-    if day.if_left is None:
-        return ""
-    band = day.if_left.moisture
-    return (
-        f"What is not wrapped tonight will be at about {100 * band.low:.0f} to {100 * band.high:.0f} % water by noon "
-        f"tomorrow if it stays dry; rain before that: {odds(day.if_left.rain)}."
-    )
+    return "" if day.if_left is None else f"What is not wrapped tonight, by tomorrow: {left_lying(day.if_left)}."
+
+
+def left_lying(left: IfLeft) -> str:
+    """Return the moisture and the rain that lie before what is left for tomorrow."""
+    if left.rain >= MOST_ODDS:
+        # Where all members have rain there is none that tells how moist it would be without.
+        return f"rain before noon: {risk(left.rain)}"
+    low, high = 100 * left.moisture.low, 100 * left.moisture.high
+    return f"{low:.0f} to {high:.0f}% water at noon if it stays dry; rain before that: {risk(left.rain)}"
 
 
 def text_body(farm: Farm, morning: Morning) -> str:
@@ -165,7 +181,7 @@ def email_of(farm: Farm, morning: Morning) -> Message:
     lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
     if morning.mows:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
-    return _email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning))
+    return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning))
 
 
 def fit(farm_name: str, pieces: Sequence[str]) -> str:
@@ -232,7 +248,7 @@ def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]])
     later = "The morning's message decides."
     if person.channel is Channel.TEXT:
         return Message("", fit(farm.name, [sentence, later]))
-    return _email(_cut(f"Likely tomorrow: {told[0]}"), [sentence, later], [], [CAUTION])
+    return email(cut(f"Likely tomorrow: {told[0]}"), [sentence, later], [], [CAUTION])
 
 
 def _sign_of_life(farm: Farm, person: Person) -> Message:
@@ -240,14 +256,14 @@ def _sign_of_life(farm: Farm, person: Person) -> Message:
     if person.channel is Channel.TEXT:
         return Message("", fit(farm.name, [waits]))
     sentence = f"{farm.name}: {waits}"
-    return Message(_cut("Still running, out of season"), sentence, f"<p>{escape(sentence)}</p>")
+    return Message(cut("Still running, out of season"), sentence, f"<p>{escape(sentence)}</p>")
 
 
 def _subject(farm: Farm, morning: Morning) -> str:
     if morning.mows:
         first = morning.mows[0]
         more = f" +{len(morning.mows) - 1}" if len(morning.mows) > 1 else ""
-        return _cut(f"Mow {area(first.area, farm.units)}: {first.field}{more}")
+        return cut(f"Mow {area(first.area, farm.units)}: {first.field}{more}")
     unknown = all(advice.kind is Kind.NONE for advice in morning.advices)
     return f"{weekday(morning.date)}: {'no advice' if unknown else 'do not mow'}"
 
@@ -332,7 +348,7 @@ def _footer(morning: Morning) -> list[str]:
     return lines
 
 
-def _email(subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str]) -> Message:
+def email(subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str]) -> Message:
     """Return an email whose HTML says the same as its text."""
     body = "\n\n".join([*lines, *(["\n".join(f"- {line}" for line in fields)] if fields else []), *footer])
     listed = f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in fields)}</ul>" if fields else ""
@@ -359,5 +375,6 @@ def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:
     return sorted(found, key=lambda pair: pair[1].start.timestamp() if pair[1].start else 0.0)
 
 
-def _cut(text: str) -> str:
+def cut(text: str) -> str:
+    """Return a subject as long as a telephone shows it."""
     return text if len(text) <= SUBJECT else f"{text[: SUBJECT - 3].rstrip()}..."

@@ -346,7 +346,7 @@ def test_calling_off_says_what_to_do() -> None:
     assert text == (
         "Two Elms: If you mowed Long Meadow: rain by about 4:00 pm; it will not all make it (2 in 10). Stop mowing. "
         "Wrap what is at or under 60% water, about 6 acres (7 in 10); never bale wetter. Leave the rest for tomorrow: "
-        "48 to 57% at noon if it stays dry; rain before that: 8 in 10."
+        "48 to 57% water at noon if it stays dry; rain before that: 9 in 10."
     )
     assert subject == "Stop mowing: Long Meadow"
     assert "Check a sample before baling." in body

@@ -333,8 +333,11 @@ def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
 def test_what_is_left_lying_is_told_with_its_rain() -> None:
     left = IfLeft(Band(0.31, 0.4, 0.53), 0.42)
     assert if_left(replace(field_day(), if_left=left)) == (
-        "What is not wrapped tonight will be at about 31 to 53 % water by noon tomorrow if it stays dry; rain before "
-        "that: 4 in 10."
+        "What is not wrapped tonight, by tomorrow: 31 to 53% water at noon if it stays dry; rain before that: 5 in 10."
+    )
+    sure = replace(left, rain=0.97)  # no member tells how moist it would be without
+    assert if_left(replace(field_day(), if_left=sure)) == (
+        "What is not wrapped tonight, by tomorrow: rain before noon: 9 in 10."
     )
     assert if_left(field_day()) == ""
 
