@@ -5,7 +5,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.farm import Farm
-from daemon.outlook import Advice, Band, FieldDay, FieldProspect, Morning, Watched
+from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, IfLeft, Morning, Watched
 
 
 def report(farm: Farm, morning: Morning) -> dict[str, Any]:
@@ -35,6 +35,7 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
             "credit": weather.credit,
         },
         "fields": [_field(field, advices[field.name], zone) for field in prospect.fields],
+        "record": list(prospect.record),
         "watched": [_watched(one, zone) for one in morning.watched],
     }
 
@@ -52,10 +53,8 @@ def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
         "wrapped_by": _time(one.wrapped_by, zone),
         "bale_said": _time(one.bale_said, zone),
         "moisture": _band(one.moisture, 3),
-        "still": None if one.still is None else {"area_ha": round(one.still.area, 4), "odds": round(one.still.odds, 3)},
-        "left": None
-        if one.left is None
-        else {"moisture": _band(one.left.moisture, 3), "rain": round(one.left.rain, 3)},
+        "still": _chance(one.still),
+        "left": _left(one.left),
         "reason": one.reason,
         "rain_at": _time(one.rain_at, zone),
     }
@@ -71,6 +70,10 @@ def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, An
         "ndf_target": field.ndf_target,
         "days_left": None if field.days_left is None else round(field.days_left, 1),
         "dry_matter_t_per_ha": None if field.dry_matter is None else round(field.dry_matter, 2),
+        "drying_factor": round(field.drying.factor, 4),
+        "drying_spread": round(field.drying.spread, 4),
+        "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
+        "told": list(field.told),
         "days": [_day(day, zone) for day in field.days],
         "advice": {
             "kind": advice.kind,
@@ -86,18 +89,31 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "date": day.date.isoformat(),
         "area_ha": round(day.area, 4),
         "odds": None if day.odds is None else round(day.odds, 3),
+        "raw_odds": None if day.raw_odds is None else round(day.raw_odds, 3),
         "start": _time(day.start, zone),
         "mow_until": _time(day.mow_until, zone),
         "rake_from": _time(day.rake_from, zone),
         "bale_from": _time(day.bale_from, zone),
         "wrapped_by": _time(day.wrapped_by, zone),
         "moisture_at_baling": _band(day.moisture_at_baling, 3),
+        "bales": day.bales,
+        "film_rolls": day.film_rolls,
+        "hour_later": _chance(day.hour_later),
+        "if_left": _left(day.if_left),
         "too_dry": None if day.too_dry is None else round(day.too_dry, 3),
         "reason": day.reason,
         "spoiled": None if day.spoiled is None else round(day.spoiled, 3),
         "after": day.after,
-        "curve": [{"area_ha": round(one.area, 4), "odds": round(one.odds, 3)} for one in day.curve],
+        "curve": [_chance(one) for one in day.curve],
     }
+
+
+def _chance(one: Chance | None) -> dict[str, float] | None:
+    return None if one is None else {"area_ha": round(one.area, 4), "odds": round(one.odds, 3)}
+
+
+def _left(left: IfLeft | None) -> dict[str, Any] | None:
+    return None if left is None else {"moisture": _band(left.moisture, 3), "rain": round(left.rain, 3)}
 
 
 def _band(band: Band | None, digits: int) -> dict[str, float] | None:

@@ -13,13 +13,14 @@ from daemon.report import report
 from daemon.watch import as_said
 from tests.samples import DAWN, farm, mow_morning, wait_morning
 
-TOP = {"farm", "issued_at", "weather", "fields", "watched"}
+TOP = {"farm", "issued_at", "weather", "fields", "watched", "record"}
 FIELD = {
     "name", "area_ha", "ripeness", "stage", "ndf", "ndf_target", "days_left", "dry_matter_t_per_ha", "days", "advice",
+    "drying_factor", "drying_spread", "soil_factor", "told",
 }  # fmt: skip
 DAY = {
     "date", "area_ha", "odds", "start", "mow_until", "bale_from", "wrapped_by", "moisture_at_baling", "reason", "after",
-    "curve",
+    "curve", "raw_odds", "bales", "film_rolls", "hour_later", "if_left",
 }  # fmt: skip
 
 
@@ -51,6 +52,19 @@ def test_a_mow_is_told_in_si_units() -> None:
     assert today["moisture_at_baling"] == {"low": 0.46, "mid": 0.5, "high": 0.54}
     assert today["curve"] == [{"area_ha": 0.8094, "odds": 0.9}, {"area_ha": 8.0937, "odds": 0.79}]
     assert today["odds"] == 0.79
+    assert (today["bales"], today["film_rolls"], today["hour_later"], today["if_left"]) == (40, None, None, None)
+
+
+def test_what_a_delay_costs_and_what_is_left_are_told_in_si_units() -> None:
+    morning = mow_morning()
+    field = morning.prospect.fields[0]
+    later, left = Chance(4.0, 0.55), IfLeft(Band(0.31, 0.4, 0.53), 0.42)
+    day = replace(field.days[0], hour_later=later, if_left=left, film_rolls=2)
+    fields = (replace(field, days=(day, *field.days[1:])), *morning.prospect.fields[1:])
+    said = read_back(replace(morning, prospect=replace(morning.prospect, fields=fields)))["fields"][0]["days"][0]
+    assert said["hour_later"] == {"area_ha": 4.0, "odds": 0.55}
+    assert said["if_left"] == {"moisture": {"low": 0.31, "mid": 0.4, "high": 0.53}, "rain": 0.42}
+    assert said["film_rolls"] == 2
 
 
 def test_a_watched_field_is_told_in_si_units() -> None:
