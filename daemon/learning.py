@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from daemon.crop import day_index
 from daemon.diary import Cut, Line, LineKind, cuts, day_words, local_day, mown, of_field, percent, southern
 from daemon.farm import Drying, Farm, Field
+from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import HOUR, hours_of
-from daemon.prospect import daily_extremes, field_growth_on
 from daemon.soil import DAYS_BEFORE, daily_water, soil_factor_on
 from daemon.units import clock_time
 from daemon.weather.contract import Weather, at_utc, iso

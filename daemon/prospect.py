@@ -7,19 +7,18 @@ from itertools import takewhile
 
 import numpy as np
 import pandas as pd
-import xarray as xr
 
 from daemon.crop import Crop, day_index, standing_crops
 from daemon.farm import Farm, Field
+from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
 from daemon.weather.contract import Weather
 from daemon.workplan import WorkedDay, days_of, field_after, ripeness, with_hours
-from models.growth import Growth, GrowthUnknown, StageLook, field_growth
+from models.growth import Growth, GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 
-WHOLE_DAY = 23  # hours that a day needs for its extremes to be believed: the shortest day has 23
 HORIZON = 10  # days looked at from today on: forecasts reach no further with any skill
 
 
@@ -76,32 +75,10 @@ def no_prospect(farm: Farm, now: datetime, trouble: Reason, detail: str, facts: 
     return Prospect(farm.name, now, facts, fields, trouble, detail)
 
 
-def daily_extremes(weather: Weather, farm: Farm) -> pd.DataFrame:
-    """Return the highest and lowest temperature [degC] of each whole local day, past and coming.
-
-    Notes
-    -----
-    Of the days ahead it is the mean over the members of each member's extremes.
-    """
-    zone = farm.place.timezone
-    past = _local_days(weather.past["air_temperature"], zone.key)
-    ahead = _local_days(weather.ahead["air_temperature"], zone.key)
-    # Today is in both: its forecast has all of its hours.
-    return pd.concat([past[~past.index.isin(ahead.index)], ahead]).sort_index()
-
-
 def _known_days(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
     """Return the days up to the horizon: a record may reach into another season."""
     last = now.astimezone(farm.place.timezone).date() + timedelta(days=HORIZON - 1)
     return days[days.index <= last]
-
-
-def _local_days(temperature: xr.DataArray, zone: str) -> pd.DataFrame:
-    labels = pd.DatetimeIndex(temperature["time"].to_numpy()).tz_localize("UTC").tz_convert(zone)
-    frame = pd.DataFrame(temperature.transpose("time", "member").to_numpy())
-    days = frame.groupby(np.asarray(labels.date))
-    table = pd.DataFrame({"high": days.max().mean(axis="columns"), "low": days.min().mean(axis="columns")})
-    return table[days.size() >= WHOLE_DAY]
 
 
 def _facts(weather: Weather, now: datetime) -> WeatherFacts:
@@ -167,26 +144,6 @@ def _reckoned(
     worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}
     shown = (result.shown if isinstance(result, WorkedDay) else result for result in results.values())
     return _described(crop, at, tuple(shown)), worked
-
-
-def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame) -> Growth:
-    """Return the growth of a field over days with their extremes.
-
-    Raises
-    ------
-    GrowthUnknown
-        As `models.growth.field_growth`.
-    """
-    return field_growth(
-        field.stand,
-        np.array(days.index.to_numpy(), dtype="datetime64[D]"),
-        days["high"].to_numpy(),
-        days["low"].to_numpy(),
-        last_cut=None if field.last_cut is None else np.datetime64(field.last_cut, "D"),
-        looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
-        southern=farm.place.latitude < 0.0,
-        latitude=farm.place.latitude,
-    )
 
 
 def _described(crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:

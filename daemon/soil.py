@@ -8,12 +8,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from daemon.farm import Field
+from daemon.growing import WHOLE_DAY
 from models.ground import GroundState, Profile, crop_coefficient, follow_ground, soil_drying_factor, soil_profile
 from models.swath import DryingHours
 
 Array = NDArray[np.float64]
 
-WHOLE_DAY = 23  # hours that a day must have to be summed: the shortest day has 23
 DAYS_BEFORE = 90  # of past water that are followed: the ground forgets what it was before
 
 

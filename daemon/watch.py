@@ -12,10 +12,10 @@ import pandas as pd
 from daemon.crop import Crop, crop_day, day_index, standing_crops, strip_area, swath_of
 from daemon.diary import Line, LineKind, local_day, of_field, with_diary
 from daemon.farm import Farm, Field
+from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
 from daemon.overnight import if_left
-from daemon.prospect import daily_extremes, field_growth_on
 from daemon.weather.contract import REQUIRED, Weather, at_utc
 from daemon.workplan import REASONS, WorkedDay, crew_on, grown_by
 from models import coefficients as c

@@ -10,11 +10,11 @@ import pytest
 from daemon.crop import day_index
 from daemon.diary import Diary, Line, LineKind
 from daemon.farm import Drying, Farm, Field
+from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import hours_of
 from daemon.learning import Learnt, learnt
 from daemon.look import Memory, look
 from daemon.outlook import FieldProspect, Reason
-from daemon.prospect import daily_extremes, field_growth_on
 from daemon.soil import daily_water, soil_factor_on
 from daemon.weather.contract import Weather, at_utc
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from daemon.decide import decide
 from daemon.farm import Farm, Place
+from daemon.growing import daily_extremes
 from daemon.outlook import FieldDay, Kind, Prospect, Reason, Ripeness
-from daemon.prospect import daily_extremes, look_ahead, no_prospect
+from daemon.prospect import look_ahead, no_prospect
 from daemon.weather.contract import Weather, assembled, settled
 from tests.loopback.hours import HERE
 from tests.passes import COLUMNS, field, weather, working_farm
