@@ -21,7 +21,24 @@ TIME_READERS = {
 }
 NOT_FOR_MODELS = {"socket", "urllib", "http", "ssl", "smtplib", "sqlite3", "logging", "time", "subprocess", "threading"}
 # What lies downstream of weather, in the order in which data flows.
-FLOW = ("daemon.prospect", "daemon.decide", "daemon.wording", "daemon.postbag", "daemon.page", "daemon.service")
+FLOW = (
+    "daemon.growing",
+    "daemon.soil",
+    "daemon.hours",
+    "daemon.crop",
+    "daemon.learning",
+    "daemon.workplan",
+    "daemon.hindsight",
+    "daemon.overnight",
+    "daemon.prospect",
+    "daemon.watch",
+    "daemon.decide",
+    "daemon.wording",
+    "daemon.watch_words",
+    "daemon.postbag",
+    "daemon.page",
+    "daemon.service",
+)
 
 
 def name(path: Path) -> str:
