@@ -1,24 +1,26 @@
 """How far a field has grown: stage clocks on temperature sums, corrected by what the farmer saw.
 
 A stand has at most two clocks, one for its grasses (above 0 degC) and one for its legumes (above 5 degC);
-each species reads its own table by the clock of its kind. Drought, frost and the site's own yield are not
-in it yet.
+each species reads its own table by the clock of its kind. Drought and frost hold a growth back or end it.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
-from models.looks import Case, StageLook, after_look, checked_looks, counts
+from models.looks import Case, Prior, StageLook, after_look, checked_looks, counts, next_prior
 from models.season import (
+    WARM_HIGHS,
     Days,
     GrowthUnknown,
     Weather,
     degree_days,
+    green_up,
+    killing_frost,
     legume_origin,
     legume_start,
     needed,
@@ -30,19 +32,23 @@ from models.stages import (
     Species,
     drying_factor,
     grass_share,
+    kalu_fick,
     known_stand,
     ndf_target,
     species,
-    species_dry_matter,
-    species_ndf,
     stage_number,
     stage_words,
+    stand_dry_matter,
+    stand_ndf,
     standing_moisture,
 )
 
 __all__ = [
+    "Clock",
     "Growth",
     "GrowthUnknown",
+    "Known",
+    "Prior",
     "Species",
     "StageLook",
     "degree_days",
@@ -58,6 +64,36 @@ WEEK: Final = 7  # [d]
 
 
 @dataclass(frozen=True)
+class Known:
+    """What is known of a field's growth beside its weather and the looks at it."""
+
+    target: float | None = None  # fibre to cut at [% of DM]; None: for milking cows, by the grass share
+    stress: Array | None = None  # water stress factor Ks of each day [1]; None: never dry
+    priors: Mapping[str, Prior] = field(default_factory=dict)  # by kind, from the season before
+
+
+NOTHING_MORE: Final = Known()
+
+
+@dataclass(frozen=True)
+class Clock:
+    """The stage clock of the grasses or of the legumes of a stand; arrays hold the days of this growth only."""
+
+    case: Case
+    started: np.datetime64 | None
+    ended: np.datetime64 | None  # by a killing frost
+    step: Array  # [degC d] of each day
+    clock: Array  # [degC d]
+    spread: Array  # [degC d]
+    growth: Array  # the clock without the warmth that adds no growth [degC d]
+    mean: Array  # temperature [degC]
+    offset: float  # of the clock from its temperature sum [degC d]
+    seen: bool  # whether a look corrected it
+    frost: np.datetime64 | None  # a hard one on a tall crop that nobody has looked at since
+    held: int  # days on which drought held it
+
+
+@dataclass(frozen=True)
 class Growth:
     """The growth of one stand, day by day; all arrays have the shape of `day`.
 
@@ -67,12 +103,15 @@ class Growth:
 
     day: Days
     started: np.datetime64 | None  # first day counted, None before the season starts
+    ended: np.datetime64 | None  # day of the frost that killed the leading species
+    green_up: Mapping[str, np.datetime64 | None]  # day by each rule, first growth only
     clock: Array  # of the leading species [degC d]
     clock_spread: Array  # its standard deviation [degC d]
     ndf_low: Array  # 10 % point [% of DM]
     ndf_mid: Array
     ndf_high: Array  # 90 % point
     msc: Array  # mean stage of the leading grass in first growth, else NaN
+    kalu_fick: Array  # mean stage of leading alfalfa, else NaN
     stage: list[str]  # of the leading species, in the trade's words
     dry_matter: Array  # [t/ha]
     start_moisture: Array  # of the standing crop without dew [wet basis]
@@ -80,18 +119,20 @@ class Growth:
     ndf_target: float  # [% of DM]
     grass_share: float
     drying_factor: float
+    members: Mapping[Species, float]  # share of the dry matter
+    clocks: Mapping[bool, Clock]  # of the grasses (False) and the legumes (True)
     cautions: tuple[str, ...]
 
+    @property
+    def regrowth(self) -> bool:
+        """Whether the stand was cut this season."""
+        return next(iter(self.clocks.values())).case.regrowth
 
-@dataclass(frozen=True)
-class _Clock:
-    """The stage clock of the grasses or of the legumes of a stand."""
-
-    started: np.datetime64 | None
-    step: Array  # [degC d] of each day
-    clock: Array  # [degC d]
-    spread: Array  # [degC d]
-    growth: Array  # the clock without the warmth that adds no growth [degC d]
+    @property
+    def priors(self) -> Mapping[str, Prior]:
+        """What a first growth says of the next season's, by kind; nothing after a cut or without a look."""
+        told = [run for run in self.clocks.values() if not self.regrowth and (run.seen or run.offset)]
+        return {run.case.kind: next_prior(run.offset, run.case.spread, seen=run.seen) for run in told}
 
 
 def field_growth(
@@ -104,6 +145,7 @@ def field_growth(
     looks: Sequence[StageLook],
     southern: bool,
     latitude: float,
+    known: Known = NOTHING_MORE,
 ) -> Growth:
     """Return how far a field has grown on each day.
 
@@ -123,6 +165,8 @@ def field_growth(
         Whether the farm lies south of the equator.
     latitude : float
         [deg north]; beyond 58 degrees timothy heads sooner.
+    known : Known
+        What else is known: the target, the water stress of each day, what the season before says.
 
     Returns
     -------
@@ -140,24 +184,35 @@ def field_growth(
     Each day adds its degree-days to the clock of each kind; a look moves the clock of the kind it speaks
     of. A clock nobody has corrected keeps its prior spread; after a look the spread grows by CLOCK_NOISE
     a day (in quadrature) up to the prior again. Stage words say nothing of the regrowth of a grass.
-    Regrowth of legumes by temperature alone is doubtful, hence its wider spread and a caution. The NDF of
+    Regrowth of legumes by temperature alone is doubtful, hence its wider spread and a caution.
+
+    Drought: the growth of a day is taken times Ks, and as none below DROUGHT_HOLD; there the stage of a regrowth
+    stands still too (Norwegian advice), while a first growth ripens on. Frost: a night below HARD_FROST on a tall crop
+    widens the spread, once until the next look; one of FROST_KILLS in autumn ends the growth of legumes.
+
+    The NDF of
     a mix is that of its species by share, all species erring the same way. `days_left` follows the curve
     at the mean warmth of the past week, which is (target + 3 - NDF) / rate where the curve is straight.
     """
     members = known_stand(stand)
-    _check_days(day, daily_max, daily_min)
+    _check_days(day, daily_max, daily_min, known.stress)
     origin = season_origin(day[-1], southern)
     regrowth = last_cut is not None and bool(last_cut >= origin)
     if last_cut is not None and last_cut > day[-1]:
         raise GrowthUnknown("the last cut lies after the last day of the weather", last_cut)
     since = last_cut if regrowth and last_cut is not None else _first_needed(members, origin, day)
-    weather = needed(day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since)
+    weather = needed(day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since, known.stress)
+    seen = checked_looks(looks, weather.day)
     cases = _cases(members, regrowth=regrowth, latitude=latitude)
-    clocks = {legume: _run(case, weather, looks, southern) for legume, case in cases.items()}
-    return _read(stand, day, clocks, cases, _cautions(cases, weather, looks))
+    clocks = {legume: _run(case, weather, seen, southern, known) for legume, case in cases.items()}
+    target = ndf_target(grass_share(stand)) if known.target is None else known.target
+    rules = {} if regrowth else _green_up(cases, weather, southern)
+    return _read(stand, day, clocks, target, rules, _cautions(clocks, seen))
 
 
-def _check_days(day: Days, daily_max: ArrayLike, daily_min: ArrayLike) -> None:
+def _check_days(day: Days, daily_max: ArrayLike, daily_min: ArrayLike, stress: Array | None) -> None:
+    if stress is not None and stress.shape != day.shape:
+        raise ValueError(f"stress of field_growth: shape {stress.shape} given, allowed that of day, {day.shape}")
     if day.ndim != 1 or day.size == 0 or np.shape(daily_max) != day.shape or np.shape(daily_min) != day.shape:
         raise ValueError("day, daily_max and daily_min must be one-dimensional and of one length above 0")
     if day.dtype != np.dtype("datetime64[D]") or np.any(np.diff(day) != np.timedelta64(1, "D")):
@@ -181,22 +236,82 @@ def _cases(members: Mapping[Species, float], *, regrowth: bool, latitude: float)
     return cases
 
 
-def _run(case: Case, weather: Weather, looks: Sequence[StageLook], southern: bool) -> _Clock:
+def _run(case: Case, weather: Weather, looks: Sequence[StageLook], southern: bool, known: Known) -> Clock:
     """Let one clock run over the weather and correct it by each look that speaks of it."""
     start = _start(case, weather, southern)
+    killed = killing_frost(weather.low, weather.day, southern=southern) if case.leader.legume else None
     step = degree_days(weather.high, weather.low, case.leader.base)
     step[: weather.day.size if start is None else start] = 0.0
-    clock, spread = np.cumsum(step), np.full(step.shape, case.spread)
-    for look in (look for look in checked_looks(looks, weather.day) if counts(look, case)):
-        at = int(np.searchsorted(weather.day, look.on))
+    step[weather.day.size if killed is None else killed :] = 0.0
+    dry = (weather.stress < c.DROUGHT_HOLD) & (step > 0)
+    step[dry & case.regrowth] = 0.0
+    alone = np.cumsum(step)
+    prior = Prior(0.0, case.spread) if case.regrowth else known.priors.get(case.kind, Prior(0.0, case.spread))
+    speaking = [look for look in looks if counts(look, case)]
+    believed = np.maximum(alone + prior.offset * (alone > 0), 0.0)
+    frosts = [day for day in weather.day[_frosts(case, weather, believed, speaking)] if not _seen_since(day, speaking)]
+    clock, spread = _corrected(case, weather, believed, prior.spread, speaking)
+    return Clock(
+        case=case,
+        started=None if start is None else weather.day[start],
+        ended=None if killed is None else weather.day[killed],
+        step=step,
+        clock=clock,
+        spread=spread,
+        growth=np.maximum(clock - np.cumsum(_idle(case, weather, step)), 0.0),
+        mean=weather.mean,
+        offset=float(clock[-1] - alone[-1]),
+        seen=bool(speaking),
+        frost=frosts[-1] if frosts else None,
+        held=int(np.count_nonzero(dry)),
+    )
+
+
+def _seen_since(day: np.datetime64, looks: Sequence[StageLook]) -> bool:
+    return any(look.on >= day for look in looks)
+
+
+def _corrected(
+    case: Case, weather: Weather, clock: Array, spread_before: float, looks: Sequence[StageLook]
+) -> tuple[Array, Array]:
+    """Return a clock and its spread after the looks that speak of it, and the frosts that make it doubtful."""
+    spread = np.full(clock.shape, spread_before)
+    events: list[tuple[int, StageLook | None]] = [(at, None) for at in _frosts(case, weather, clock, looks)]
+    events += [(int(np.searchsorted(weather.day, look.on)), look) for look in looks]
+    for at, look in sorted(events, key=lambda event: event[0]):  # a frost comes before the look of its day
+        if look is None:
+            spread[at:] += c.FROST_SPREAD
+            continue
         mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
         clock[at:] += mean - clock[at]
         noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)
         spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), case.spread)
+    return clock, spread
+
+
+def _frosts(case: Case, weather: Weather, clock: Array, looks: Sequence[StageLook]) -> list[int]:
+    """Return the days of hard frost on a tall crop: the first of the growth and the first after each look."""
+    cold = np.flatnonzero((weather.low < c.HARD_FROST) & (clock >= case.tall))
+    # A look on the day of a frost has seen what it did.
+    stretch = np.searchsorted(np.array([look.on for look in looks], dtype="datetime64[D]"), weather.day[cold])
+    return [int(cold[stretch == part][0]) for part in np.unique(stretch)]
+
+
+def _idle(case: Case, weather: Weather, step: Array) -> Array:
+    """Return the part of each day's degree-days that adds no growth, for heat or for want of water [degC d]."""
     cap = c.LEGUME_HEAT_CAP if case.leader.legume else c.GRASS_HEAT_CAP
-    idle = np.cumsum(np.where(step > 0, np.maximum(weather.mean - cap, 0.0), 0.0))
-    started = None if start is None else weather.day[start]
-    return _Clock(started, step, clock, spread, np.maximum(clock - idle, 0.0))
+    useful = np.minimum(step, max(cap - case.leader.base, 0.0))
+    return np.asarray(step - useful * np.where(weather.stress < c.DROUGHT_HOLD, 0.0, weather.stress))
+
+
+def _green_up(cases: Mapping[bool, Case], weather: Weather, southern: bool) -> dict[str, np.datetime64 | None]:
+    """Return the day that each rule of green-up names, of the kinds that stand in the field."""
+    found: dict[str, int | None] = {}
+    if False in cases:
+        found |= green_up(weather.mean, weather.day, southern=southern)
+    if True in cases:
+        found[WARM_HIGHS] = legume_start(weather.high, weather.day, southern=southern)
+    return {rule: None if at is None else weather.day[at] for rule, at in found.items()}
 
 
 def _start(case: Case, weather: Weather, southern: bool) -> int | None:
@@ -207,27 +322,29 @@ def _start(case: Case, weather: Weather, southern: bool) -> int | None:
     return season_start(weather.mean, weather.day, southern=southern)
 
 
-def _cautions(cases: Mapping[bool, Case], weather: Weather, looks: Sequence[StageLook]) -> tuple[str, ...]:
+def _cautions(clocks: Mapping[bool, Clock], seen: Sequence[StageLook]) -> tuple[str, ...]:
     """Return in plain words what was not used or should be doubted."""
-    seen = checked_looks(looks, weather.day)
     cautions = [
         f"the look of {look.on} says nothing of this growth and was not used"
         for look in seen
-        if not any(counts(look, case) for case in cases.values())
+        if not any(counts(look, run.case) for run in clocks.values())
     ]
-    legume = cases.get(True)
-    if legume is not None and legume.regrowth and not any(counts(look, legume) for look in seen):
-        cautions.append(f"regrowth of {legume.leader.name} by temperature alone is doubtful: look at it")
+    legume = clocks.get(True)
+    if legume is not None and legume.case.regrowth and not legume.seen:
+        cautions.append(f"regrowth of {legume.case.leader.name} by temperature alone is doubtful: look at it")
+    for run in clocks.values():
+        name = run.case.leader.name
+        if run.frost is not None and run.ended is None:
+            cautions.append(f"the frost of {run.frost} makes the stage of {name} doubtful: look at it")
+        if run.ended is not None:
+            cautions.append(f"the frost of {run.ended} ended the growth of {name}")
+        if run.held:
+            cautions.append(f"drought held {name} back on {run.held} days: look at it")
     return tuple(cautions)
 
 
-def _stand_ndf(members: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
-    parts = [share * species_ndf(k, clocks[k.legume], regrowth=regrowth) for k, share in members.items()]
-    return np.asarray(sum(parts), dtype=float)
-
-
 def _days_left(
-    members: Mapping[Species, float], clocks: Mapping[bool, _Clock], limit: float, *, regrowth: bool
+    members: Mapping[Species, float], clocks: Mapping[bool, Clock], limit: float, *, regrowth: bool
 ) -> Array:
     """Return the days until the stand's fibre passes `limit`, along its curve at the past week's warmth."""
     ahead = {}
@@ -237,65 +354,63 @@ def _days_left(
         # A cold week must not stop the clock for good: 1 degC d a day is the least.
         pace = np.maximum((total[WEEK:] - total[:-WEEK]) / days, 1.0)
         ahead[legume] = run.clock[:, None] + pace[:, None] * AHEAD
-    ndf = _stand_ndf(members, ahead, regrowth=regrowth)
+    ndf = stand_ndf(members, ahead, regrowth=regrowth)
     return np.array([np.interp(limit, row, AHEAD) for row in ndf])
 
 
 def _read(
     stand: Mapping[str, float],
     day: Days,
-    clocks: Mapping[bool, _Clock],
-    cases: Mapping[bool, Case],
+    clocks: Mapping[bool, Clock],
+    target: float,
+    rules: Mapping[str, np.datetime64 | None],
     cautions: tuple[str, ...],
 ) -> Growth:
     """Read the tables of the species by the clocks and lay the result over all days asked for."""
     members = known_stand(stand)
     leader = max(members, key=members.__getitem__)
-    lead, case = clocks[leader.legume], cases[leader.legume]
-    regrowth = case.regrowth
-    share = grass_share(stand)
-    target = ndf_target(share)
+    lead = clocks[leader.legume]
+    case, regrowth = lead.case, lead.case.regrowth
 
     def whole(values: Array) -> Array:
         return np.concatenate([np.full(day.size - values.size, np.nan), values])
 
     def ndf(deviations: float) -> Array:
         at = {legume: run.clock + deviations * run.spread for legume, run in clocks.items()}
-        return whole(_stand_ndf(members, at, regrowth=regrowth))
+        return whole(stand_ndf(members, at, regrowth=regrowth))
 
-    numbered = not leader.legume and not regrowth
+    unknown = np.full(day.shape, np.nan)
+    grown = {legume: run.growth for legume, run in clocks.items()}
     return Growth(
         day=day,
         started=lead.started,
+        ended=lead.ended,
+        green_up=rules,
         clock=whole(lead.clock),
         clock_spread=whole(lead.spread),
         ndf_low=ndf(-DECILE),
         ndf_mid=ndf(0.0),
         ndf_high=ndf(DECILE),
-        msc=whole(stage_number(lead.clock, case.onsets)) if numbered else np.full(day.shape, np.nan),
+        msc=unknown if leader.legume or regrowth else whole(stage_number(lead.clock, case.onsets)),
+        kalu_fick=whole(kalu_fick(lead.clock, case.onsets)) if leader.name == "alfalfa" else unknown,
         stage=[""] * (day.size - lead.clock.size) + stage_words(lead.clock, case.onsets),
-        dry_matter=whole(_stand_dry_matter(members, clocks, regrowth=regrowth)),
-        start_moisture=whole(_stand_moisture(members, clocks, cases)),
+        dry_matter=whole(stand_dry_matter(members, grown, regrowth=regrowth)),
+        start_moisture=whole(_stand_moisture(members, clocks)),
         days_left=whole(_days_left(members, clocks, target + c.RIPE_HALF_WIDTH, regrowth=regrowth)),
         ndf_target=target,
-        grass_share=share,
+        grass_share=grass_share(stand),
         drying_factor=drying_factor(stand),
+        members=members,
+        clocks=clocks,
         cautions=cautions,
     )
 
 
-def _stand_dry_matter(members: Mapping[Species, float], clocks: Mapping[bool, _Clock], *, regrowth: bool) -> Array:
-    parts = [share * species_dry_matter(k, clocks[k.legume].growth, regrowth=regrowth) for k, share in members.items()]
-    return np.asarray(sum(parts), dtype=float)
-
-
-def _stand_moisture(
-    members: Mapping[Species, float], clocks: Mapping[bool, _Clock], cases: Mapping[bool, Case]
-) -> Array:
+def _stand_moisture(members: Mapping[Species, float], clocks: Mapping[bool, Clock]) -> Array:
     """Return the standing crop's moisture [wet basis], mixed on the dry basis, each species at its own stage."""
     dry = np.zeros(clocks[next(iter(clocks))].clock.shape)
     for kind, share in members.items():
-        case = cases[kind.legume]
+        case = clocks[kind.legume].case
         onsets = case.onsets_of(kind)
         dry += share * standing_moisture(kind, clocks[kind.legume].clock, onsets, regrowth=case.regrowth)
     return dry / (1 + dry)

@@ -11,7 +11,10 @@ from models import coefficients as c
 from models.season import Days, GrowthUnknown
 from models.stages import (
     GRASS_STAGES,
+    KALU_FICK,
     LEGUME_STAGES,
+    MOORE,
+    NO_BUDS,
     NO_HEADS,
     Species,
     alfalfa_height_ndf,
@@ -19,12 +22,36 @@ from models.stages import (
     stage_words,
 )
 
-WIDE_STAGES: Final = ("leaf", "stem", "vegetative")  # last so long that seeing one only limits the clock
+# Limits of the clock that a word speaks of, by the onsets of the stages it lies between; a stage that lasts long, or is
+# the last in the table, only limits the clock.
+ONE_SIDED: Final[Mapping[str, tuple[str | None, str | None]]] = {
+    NO_HEADS: (None, "early heads"),
+    "leaf": (None, "stem"),
+    "stem": ("stem", "boot"),
+    "bloom": ("bloom", None),
+    NO_BUDS: (None, "buds"),
+    "vegetative": (None, "buds"),
+    "full flower": ("full flower", None),
+}
+# What else a farmer or a scale calls a stage.
+ALSO_CALLED: Final[Mapping[str, str]] = (
+    {"heads here and there": "early heads", "V": "leaf", "E": "stem", "R0": "boot", "R1": "early heads"}
+    | {"R3": "full heads", "R4": "bloom"}
+    | {code: "bloom" for code in MOORE if MOORE[code] > MOORE["R4"]}
+    | {"KF0": "vegetative", "KF1": "vegetative", "KF2": "vegetative", "KF3": "buds", "KF5": "first flower"}
+    | {code: "full flower" for code in KALU_FICK if KALU_FICK[code] >= KALU_FICK["KF6"]}
+)
+# Codes that lie between two words: (stage before, stage after, share of the way).
+BETWEEN: Final[Mapping[str, tuple[str, str, float]]] = {
+    "R2": ("early heads", "full heads", 0.5),
+    "KF4": ("buds", "first flower", 0.5),
+}
+STAGES_SEEN: Final = (*GRASS_STAGES, *LEGUME_STAGES, NO_HEADS, NO_BUDS, *ALSO_CALLED, *BETWEEN)
 
 
 @dataclass(frozen=True)
 class StageLook:
-    """What was seen in a field on a day: a stage word, the tallest alfalfa stem [m], or both."""
+    """What was seen in a field on a day: one of `STAGES_SEEN`, the tallest alfalfa stem [m], or both."""
 
     on: np.datetime64
     stage: str | None = None
@@ -41,6 +68,11 @@ class Case:
     latitude: float  # [deg north]
 
     @property
+    def kind(self) -> str:
+        """Return "grasses" or "legumes"."""
+        return "legumes" if self.leader.legume else "grasses"
+
+    @property
     def mark(self) -> float:
         """Return the clock at the leader's NDF mark [degC d]."""
         return self.leader.ndf_mark_regrowth if self.regrowth else self.leader.ndf_mark
@@ -53,6 +85,11 @@ class Case:
     def onsets_of(self, kind: Species) -> dict[str, float]:
         """Return the same of any species of this kind."""
         return stage_onsets(kind, regrowth=self.regrowth, latitude=self.latitude)
+
+    @property
+    def tall(self) -> float:
+        """Return the clock from which a hard frost makes the growth doubtful [degC d]."""
+        return c.FROST_TALL_LEGUME if self.leader.legume else c.FROST_TALL_GRASS
 
     @property
     def spread(self) -> float:
@@ -109,6 +146,49 @@ def limited(clock: float, spread: float, lower: float, upper: float) -> tuple[fl
     return clock + spread * first, spread * sqrt(max(1 + second - first**2, 0.0))
 
 
+@dataclass(frozen=True)
+class Prior:
+    """What the season before says of a clock in its first growth: what to add to it, and its spread [degC d]."""
+
+    offset: float
+    spread: float
+
+
+def next_prior(
+    offset: float,
+    first_year: float,
+    *,
+    seen: bool = True,
+    share: float = c.CARRIED_SHARE,
+    left: float = c.CARRIED_SPREAD,
+) -> Prior:
+    """Return what the offset of a clock at the end of a season says of the next one.
+
+    Parameters
+    ----------
+    offset : float
+        The corrected clock less the temperature sum alone [degC d].
+    first_year : float
+        Spread of a clock that nobody has corrected, `Case.spread` [degC d].
+    seen : bool
+        Whether a look corrected the clock in this season; without, nothing new is known of its spread.
+    share : float
+        Of the offset that holds next year [1].
+    left : float
+        Of the first year's spread [1].
+
+    Notes
+    -----
+    An estimate: part of an offset belongs to the field and its varieties, the rest to the year.
+
+    Examples
+    --------
+    >>> next_prior(30.0, 60.0)
+    Prior(offset=15.0, spread=45.0)
+    """
+    return Prior(share * offset, first_year * (left if seen else 1.0))
+
+
 def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
     """Return the looks at the growth that `day` spans, in order.
 
@@ -126,8 +206,8 @@ def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
             raise GrowthUnknown("a look is dated after the last day of the weather", look.on)
         if look.stage is None and look.height is None:
             raise ValueError(f"look of {look.on}: say a stage or a height")
-        if look.stage not in (None, NO_HEADS, *GRASS_STAGES, *LEGUME_STAGES):
-            allowed = ", ".join((*GRASS_STAGES, *LEGUME_STAGES, NO_HEADS))
+        if look.stage not in (None, *STAGES_SEEN):
+            allowed = ", ".join(STAGES_SEEN)
             raise ValueError(f"look of {look.on}: unknown stage {look.stage!r}; known are {allowed}")
     return sorted((look for look in looks if look.on > day[0]), key=lambda look: look.on)
 
@@ -143,7 +223,7 @@ def _height_counts(look: StageLook, case: Case) -> bool:
 
 
 def _stage_counts(look: StageLook, case: Case) -> bool:
-    return look.stage in case.onsets or (look.stage == NO_HEADS and "early heads" in case.onsets)
+    return look.stage is not None and _limits(look.stage, case.onsets) is not None
 
 
 def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tuple[float, float]:
@@ -165,14 +245,16 @@ def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tupl
 
     Notes
     -----
-    "leaf", "stem", "vegetative" and "no heads yet" only limit the clock; the other words stand for their
-    onset. They are read by the table of the leading species of their kind.
+    "leaf", "stem", "vegetative", "no heads yet" and "no buds yet" limit the clock to before something, "bloom" and
+    "full flower" to after their onset; the other words stand for theirs, and two codes for the middle between two.
+    They are read by the table of the leading species of their kind.
     """
     if _height_counts(look, case):
         lower, seen_spread = _clock_at_height(look, case, clock)
         upper = lower
     else:
-        (lower, upper), seen_spread = _limits(str(look.stage), case.onsets), c.LOOK_SPREAD
+        lower, upper = _limits(str(look.stage), case.onsets) or (clock, clock)
+        seen_spread = c.LOOK_SPREAD
     if max(lower - clock, clock - upper) > c.FARTHEST_LOOK * hypot(spread, seen_spread):
         what = look.stage or f"{look.height} m"
         raise GrowthUnknown(f"a look ({what}) is too far from the temperature sum: check its date", look.on)
@@ -189,15 +271,22 @@ def _clock_at_height(look: StageLook, case: Case, clock: float) -> tuple[float, 
     return case.mark + (ndf - 40) / c.LEGUME_NDF_RATE, error / c.LEGUME_NDF_RATE
 
 
-def _limits(word: str, onsets: Mapping[str, float]) -> tuple[float, float]:
-    """Return between which clocks a stage is seen; one and the same where the word stands for its onset."""
-    if word == NO_HEADS:
-        return -inf, onsets["early heads"]
-    if word not in WIDE_STAGES:
-        return onsets[word], onsets[word]
-    words = list(onsets)
-    at = words.index(word)
-    return (onsets[word] if at else -inf), onsets[words[at + 1]]
+def _limits(word: str, onsets: Mapping[str, float]) -> tuple[float, float] | None:
+    """Return between which clocks a stage is seen, or None where the table knows nothing of it.
+
+    One and the same clock twice means that the word stands for it.
+    """
+    if word in BETWEEN:
+        before, after, share = BETWEEN[word]
+        if before not in onsets:
+            return None
+        at = onsets[before] + share * (onsets[after] - onsets[before])
+        return at, at
+    word = ALSO_CALLED.get(word, word)
+    first, last = ONE_SIDED.get(word, (word, word))
+    if any(stage not in onsets for stage in (first, last) if stage is not None):
+        return None
+    return (-inf if first is None else onsets[first]), (inf if last is None else onsets[last])
 
 
 def _density(x: float) -> float:

@@ -1,4 +1,4 @@
-"""Degree-days and the day from which they count.
+"""Degree-days, the day from which they count, and what stops them: drought and frost.
 
 The start of the season is the weakest part of every temperature sum; a look at the field mends it (looks.py).
 """
@@ -17,6 +17,12 @@ Days = NDArray[np.datetime64]
 
 PENTAD: Final = 5  # [d]
 
+# What the rules of green-up are called.
+WARM_PENTADS: Final = "three 5-day means above 5 degC"
+SUM_REACHED: Final = "temperature sum of 200 degC d"
+WARM_DAYS: Final = "five days above 5.6 degC"
+WARM_HIGHS: Final = "five highs of 5 degC from spring on"
+
 
 class GrowthUnknown(Exception):
     """The stage of a stand cannot be known; `day` is the date that stands in the way."""
@@ -29,11 +35,12 @@ class GrowthUnknown(Exception):
 
 @dataclass(frozen=True)
 class Weather:
-    """The days that one growth needs, without a gap, and their extremes [degC]."""
+    """The days that one growth needs, without a gap, their extremes [degC] and their water stress factor Ks [1]."""
 
     day: Days
     high: Array
     low: Array
+    stress: Array
 
     @property
     def mean(self) -> Array:
@@ -94,7 +101,11 @@ def season_origin(day: np.datetime64, southern: bool) -> np.datetime64:
 
 def legume_origin(origin: np.datetime64) -> np.datetime64:
     """Return the 1 March, or in the south the 1 September, that follows a season's origin."""
-    first: np.datetime64 = (origin.astype("datetime64[M]") + np.timedelta64(2, "M")).astype("datetime64[D]")
+    return _months_on(origin, 2)
+
+
+def _months_on(origin: np.datetime64, months: int) -> np.datetime64:
+    first: np.datetime64 = (origin.astype("datetime64[M]") + np.timedelta64(months, "M")).astype("datetime64[D]")
     return first
 
 
@@ -137,16 +148,76 @@ def season_start(
     stands in for it (departure). The start of spring is the weakest part of every temperature sum: look
     at the grass.
     """
+    rules = green_up(daily_mean, day, southern=southern, warm=warm, least_sum=least_sum)
+    pentads, summed = rules[WARM_PENTADS], rules[SUM_REACHED]
+    return None if pentads is None or summed is None else max(pentads, summed)
+
+
+def green_up(
+    daily_mean: ArrayLike,
+    day: Days,
+    *,
+    southern: bool = False,
+    warm: float = c.SEASON_START_MEAN,
+    least_sum: float = c.SEASON_START_SUM,
+    day_mean: float = c.SEASON_START_DAY,
+) -> dict[str, int | None]:
+    """Return the index of the day that each rule of green-up names, or None while its day has not come.
+
+    Parameters
+    ----------
+    daily_mean, day, southern, warm, least_sum
+        As in `season_start`, which counts from the later of the first two rules.
+    day_mean : float
+        What each of five consecutive daily means must exceed in the third rule [degC].
+
+    Raises
+    ------
+    GrowthUnknown
+        As `season_start`.
+
+    Notes
+    -----
+    The first of three 5-day means above 5 degC (Norwegian advisers), a sum of positive daily means of 200 degC d since
+    the origin (Oregon and others), and the first of five days above 5.6 degC (used in Britain), all published. The
+    third is told beside the others to show how far apart such rules lie; nothing counts from it.
+    """
     mean = np.asarray(daily_mean, dtype=float)
     weather = needed(day, mean, mean, season_origin(day[-1], southern))
-    if weather.day.size < 3 * PENTAD:
-        return None
-    pentads = np.lib.stride_tricks.sliding_window_view(weather.mean, PENTAD).mean(axis=-1) > warm
-    warm_runs = pentads[: -2 * PENTAD] & pentads[PENTAD:-PENTAD] & pentads[2 * PENTAD :]
-    summed = np.cumsum(np.maximum(weather.mean, 0)) >= least_sum
-    if not (warm_runs.any() and summed.any()):
-        return None
-    return int(day.size - weather.day.size + max(warm_runs.argmax(), summed.argmax()))
+    since, mean = day.size - weather.day.size, weather.mean
+    rules: dict[str, int | None] = dict.fromkeys((WARM_PENTADS, SUM_REACHED, WARM_DAYS))
+    found = {SUM_REACHED: np.cumsum(np.maximum(mean, 0)) >= least_sum}
+    if mean.size >= PENTAD:
+        five = np.lib.stride_tricks.sliding_window_view(mean, PENTAD)
+        pentads = five.mean(axis=-1) > warm
+        found[WARM_PENTADS] = pentads[: -2 * PENTAD] & pentads[PENTAD:-PENTAD] & pentads[2 * PENTAD :]
+        found[WARM_DAYS] = five.min(axis=-1) > day_mean
+    return rules | {rule: since + int(holds.argmax()) for rule, holds in found.items() if holds.any()}
+
+
+def killing_frost(daily_min: ArrayLike, day: Days, *, southern: bool, killing: float = c.FROST_KILLS) -> int | None:
+    """Return the index of the day whose frost ends the growth of legumes, or None where there was none.
+
+    Parameters
+    ----------
+    daily_min : array_like
+        Lowest temperature of the day [degC], shape (days,).
+    day : NDArray[datetime64[D]]
+        The days of one growth, contiguous.
+    southern : bool
+        Whether the farm lies south of the equator.
+    killing : float
+        A low of this or less kills [degC].
+
+    Notes
+    -----
+    Looked for from 1 August (in the south 1 February): alfalfa cut down by a frost of spring grows again. Published
+    limits lie between -2 and -4 degC for some hours; the lowest is taken, and the day's low for those hours.
+    Cool-season grasses grow on after such a night.
+    """
+    autumn = _months_on(season_origin(day[-1], southern), c.AUTUMN_MONTHS)
+    found = (np.asarray(daily_min, dtype=float) <= killing) & (day >= autumn)
+    return int(found.argmax()) if found.any() else None
 
 
 def legume_start(
@@ -186,21 +257,24 @@ def legume_start(
     return int(day.size - weather.day.size + runs.argmax()) if runs.any() else None
 
 
-def needed(day: Days, high: Array, low: Array, since: np.datetime64) -> Weather:
-    """Return the days from `since` on, all of them known.
+def needed(day: Days, high: Array, low: Array, since: np.datetime64, stress: Array | None = None) -> Weather:
+    """Return the days from `since` on, all of them known; without `stress` they count as never dry.
 
     Raises
     ------
     GrowthUnknown
-        If they begin later, or one is missing or has its highest below its lowest temperature.
+        If they begin later, or one is missing, has its highest below its lowest temperature or a stress factor that
+        does not lie in 0 to 1.
     """
     if day[0] > since:
         raise GrowthUnknown(f"the past weather must reach back to {since} but begins later", day[0])
     kept = day >= since
-    weather = Weather(day[kept], high[kept], low[kept])
+    wet = np.ones(day.shape) if stress is None else stress
+    weather = Weather(day[kept], high[kept], low[kept], wet[kept])
     for bad, reason in (
         (~np.isfinite(weather.mean), "a day's temperature is missing"),
         (weather.high < weather.low, "a day's highest temperature is below its lowest"),
+        (~((weather.stress >= 0) & (weather.stress <= 1)), "a day's water stress factor must be 0 to 1 but is not"),
     ):
         if bad.any():
             raise GrowthUnknown(reason, weather.day[bad.argmax()])

@@ -7,6 +7,7 @@ degC d above 0 degC for grasses and above 5 degC for legumes. The tables are in 
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cache
 from importlib.resources import files
 from math import log
@@ -23,12 +24,29 @@ Array = NDArray[np.float64]
 GRASS_STAGES: Final = ("leaf", "stem", "boot", "early heads", "full heads", "bloom")
 LEGUME_STAGES: Final = ("vegetative", "buds", "first flower", "full flower")
 NO_HEADS: Final = "no heads yet"
+NO_BUDS: Final = "no buds yet"
 REGROWTH: Final = "regrowth, leafy"
 FAR_NORTH: Final = 58.0  # [deg] of latitude beyond which far_north_shift holds
 
-# Index of each grass stage at its onset: Moore et al. 1991, Agron. J. 83:1073-1077,
-# doi 10.2134/agronj1991.00021962008300060027x.
-STAGE_NUMBERS: Final = (1.0, 2.0, 3.0, 3.1, 3.5, 3.7)
+# Codes and indices of Moore et al. 1991, Agron. J. 83:1073-1077, doi 10.2134/agronj1991.00021962008300060027x, the
+# structure published, the numbers remembered. With leaves (V) or nodes (E) a tiller goes up by its share of them all.
+MOORE: Final[Mapping[str, float]] = MappingProxyType(
+    {"V": 1.0, "E": 2.0, "R0": 3.0, "R1": 3.1, "R2": 3.3, "R3": 3.5, "R4": 3.7, "R5": 3.9}
+    | {"S0": 4.0, "S1": 4.1, "S2": 4.3, "S3": 4.5, "S4": 4.7, "S5": 4.9}
+)
+STAGE_NUMBERS: Final = tuple(MOORE[code] for code in ("V", "E", "R0", "R1", "R3", "R4"))  # at the onset of GRASS_STAGES
+
+# Classes of Kalu & Fick 1981, Crop Sci. 21:267-271: 0-2 by height, 3 and 4 buds, 5 and 6 flowers, 7-9 pods.
+KALU_FICK: Final[Mapping[str, float]] = MappingProxyType({f"KF{number}": float(number) for number in range(10)})
+VEGETATIVE_HEIGHTS: Final = (0.16, 0.31)  # [m] from which a stem without buds is in class 1 and in class 2, the same
+
+
+class Purpose(StrEnum):
+    """What the forage is for."""
+
+    MILK = "milking cows"
+    DRY_COWS = "dry cows"
+    HORSES = "working horses"
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,25 +131,38 @@ def drying_factor(stand: Mapping[str, float]) -> float:
     return sum((share * kind.drying_factor for kind, share in known_stand(stand).items()), 0.0)
 
 
-def ndf_target(share: float, *, grass: float = c.NDF_TARGET_GRASS, legume: float = c.NDF_TARGET_LEGUME) -> float:
-    """Return the fibre at which a stand should be cut for milking cows [% of DM].
+def ndf_target(
+    share: float,
+    purpose: Purpose = Purpose.MILK,
+    *,
+    grass: float = c.NDF_TARGET_GRASS,
+    legume: float = c.NDF_TARGET_LEGUME,
+    later: float = c.NDF_TARGET_LATER,
+) -> float:
+    """Return the fibre at which a stand should be cut [% of DM].
 
     Parameters
     ----------
     share : float
         Share of grass [1].
+    purpose : Purpose
+        What the forage is for.
+    grass, legume : float
+        For milking cows, where the stand is all of the one or of the other [% of DM].
+    later : float
+        What dry cows and working horses may have on top of that [% of DM].
 
     Notes
     -----
     The ends (38 and 50) and the middle (44) are extension advice of Cornell and Ohio; the line between is
-    this project's. Dry cows and working horses want a coarser feed.
+    this project's, and so is `later`.
 
     Examples
     --------
-    >>> ndf_target(0.5)
-    44.0
+    >>> ndf_target(0.5), ndf_target(1.0, Purpose.HORSES)
+    (44.0, 58.0)
     """
-    return legume + (grass - legume) * share
+    return legume + (grass - legume) * share + (0.0 if purpose is Purpose.MILK else later)
 
 
 def grass_ndf(
@@ -233,6 +264,43 @@ def alfalfa_height_ndf(height: float, stage: str, *, rate: float = c.HEIGHT_NDF_
     return base + rate * height
 
 
+def alfalfa_height(clock: ArrayLike) -> Array:
+    """Return the height of alfalfa in its first growth by its clock [m].
+
+    Notes
+    -----
+    A straight line of this project, which gives 0.71 m (28 in) at 750 degF d above 41 degF and 0.56 m at 615; it serves
+    to tell the youngest classes of Kalu & Fick apart and what a frost may hurt, not to tell the fibre.
+
+    Examples
+    --------
+    >>> alfalfa_height([750 / 1.8, 615 / 1.8]).round(2)
+    array([0.71, 0.56])
+    """
+    return np.maximum(c.ALFALFA_HEIGHT_RATE * (np.asarray(clock, dtype=float) - c.ALFALFA_HEIGHT_START), 0.0)
+
+
+def cutting_height(share: float) -> float:
+    """Return the height of the alfalfa in or beside a stand at which cutting for milking cows may begin [m].
+
+    Parameters
+    ----------
+    share : float
+        Share of grass [1]; for grass alone it is the height of alfalfa nearby.
+
+    Notes
+    -----
+    ``28 - 10 g - 4 g^2`` inches, through the three figures of Cornell's advisers (28 alfalfa, 22 even mix, 14 grass).
+    It says when to look. Where alfalfa was measured, `alfalfa_height_ndf` tells its fibre better.
+
+    Examples
+    --------
+    >>> [round(cutting_height(share) / 0.0254, 1) for share in (0.0, 0.5, 1.0)]
+    [28.0, 22.0, 14.0]
+    """
+    return 0.0254 * (28.0 - 10.0 * share - 4.0 * share**2)
+
+
 def dry_matter(
     clock: ArrayLike,
     *,
@@ -254,7 +322,7 @@ def dry_matter(
     Notes
     -----
     ``W = most (L(T) - L(0))`` with the logistic L: typical figures of an unirrigated cool-season meadow, all
-    estimates. Drought and the site are not in it; a farm's own yield outranks it.
+    estimates. Drought slows the clock that it is given; the site is not in it, and a farm's own yield outranks it.
 
     Examples
     --------
@@ -281,6 +349,20 @@ def species_dry_matter(kind: Species, clock: Array, *, regrowth: bool) -> Array:
     if regrowth:
         return dry_matter(clock, most=most, centre=c.YIELD_CENTRE_REGROWTH, width=c.YIELD_WIDTH_REGROWTH)
     return dry_matter(clock, most=most)
+
+
+def stand_ndf(members: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
+    """Return the fibre of a stand by the clocks of its grasses (False) and legumes (True) [% of DM], mixed by share."""
+    parts = [share * species_ndf(kind, clocks[kind.legume], regrowth=regrowth) for kind, share in members.items()]
+    return np.asarray(sum(parts), dtype=float)
+
+
+def stand_dry_matter(members: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
+    """Return the dry matter of a stand by the growth clocks of its grasses and legumes [t/ha], mixed by share."""
+    parts = [
+        share * species_dry_matter(kind, clocks[kind.legume], regrowth=regrowth) for kind, share in members.items()
+    ]
+    return np.asarray(sum(parts), dtype=float)
 
 
 def stage_onsets(kind: Species, *, regrowth: bool, latitude: float) -> dict[str, float]:
@@ -317,6 +399,32 @@ def stage_number(clock: Array, onsets: Mapping[str, float]) -> Array:
     The index is that of Moore et al. (1991); a clock past bloom stays at 3.7.
     """
     return np.interp(clock, list(onsets.values()), STAGE_NUMBERS)
+
+
+def kalu_fick(clock: Array, onsets: Mapping[str, float]) -> Array:
+    """Return the mean stage of alfalfa (0 to 6) by linear interpolation between the onsets of its classes.
+
+    Notes
+    -----
+    Classes 1 and 2 begin at the heights that Kalu & Fick (1981) give, placed on the clock by `alfalfa_height` and moved
+    with the onsets in a regrowth; class 3 begins with the buds, 5 with the first flower and 6 with full flower. A clock
+    past full flower stays at 6.
+    """
+    moved = onsets["buds"] - species()["alfalfa"].stages["buds"]
+    short = [c.ALFALFA_HEIGHT_START + height / c.ALFALFA_HEIGHT_RATE + moved for height in VEGETATIVE_HEIGHTS]
+    at = [0.0, *short, *(onsets[word] for word in LEGUME_STAGES[1:])]
+    return np.interp(clock, at, [0.0, 1.0, 2.0, 3.0, 5.0, 6.0])
+
+
+def scale_code(number: float, scale: Mapping[str, float]) -> str:
+    """Return the code of a scale, `MOORE` or `KALU_FICK`, that a mean stage has reached.
+
+    Examples
+    --------
+    >>> scale_code(3.2, MOORE), scale_code(4.9, KALU_FICK)
+    ('R1', 'KF4')
+    """
+    return max((code for code in scale if scale[code] <= number), key=scale.__getitem__)
 
 
 def standing_moisture(

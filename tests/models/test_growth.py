@@ -13,8 +13,11 @@ from numpy.typing import ArrayLike
 
 from models import coefficients as c
 from models.growth import (
+    NOTHING_MORE,
     Growth,
     GrowthUnknown,
+    Known,
+    Prior,
     StageLook,
     degree_days,
     field_growth,
@@ -22,9 +25,20 @@ from models.growth import (
     season_start,
     species,
 )
-from models.looks import corrected, limited
-from models.season import Days, season_origin
-from models.stages import Array, drying_factor, grass_ndf
+from models.looks import STAGES_SEEN, corrected, limited
+from models.season import Days, green_up, killing_frost, season_origin
+from models.stages import (
+    GRASS_STAGES,
+    KALU_FICK,
+    MOORE,
+    Array,
+    Purpose,
+    alfalfa_height,
+    drying_factor,
+    grass_ndf,
+    ndf_target,
+    scale_code,
+)
 
 NAMES = [
     "kentucky bluegrass",
@@ -59,18 +73,21 @@ def grow(
     looks: Sequence[StageLook] = (),
     southern: bool = False,
     latitude: float = 43.0,
+    known: Known = NOTHING_MORE,
+    low: Array | None = None,
 ) -> Growth:
     mean = np.asarray(warmth, dtype=np.float64)
     cut = None if last_cut is None else on(last_cut)
     return field_growth(
         stand,
         days(first, mean.size),
-        mean + 6,
-        mean - 6,
+        mean + 6 if low is None else 2 * mean - low,
+        mean - 6 if low is None else low,
         last_cut=cut,
         looks=looks,
         southern=southern,
         latitude=latitude,
+        known=known,
     )
 
 
@@ -158,6 +175,24 @@ def test_alfalfa_needs_no_weather_before_march() -> None:
     np.testing.assert_allclose(growth.clock, grow({"alfalfa": 1.0}).clock[59:])
     with pytest.raises(GrowthUnknown, match="reach back to 2026-03-01"):
         grow({"alfalfa": 1.0}, SPRING[60:], "2026-03-02")
+
+
+def test_rules_of_green_up_are_told_apart() -> None:
+    mean = np.concatenate([np.full(20, 6.0), np.full(30, 1.0), np.full(30, 8.0)])
+    # 20 days of 6 and 30 of 1 make 150 degC d: the 7th day of 8 degC passes 200. Pentads of 6 hold on four of the first
+    # days, and three in a row begin at once; five days above 5.6 begin at once too.
+    rules = green_up(mean, days("2026-01-01", mean.size))
+    assert list(rules.values()) == [0, 56, 0]
+    assert season_start(mean, days("2026-01-01", mean.size)) == 56
+    assert set(green_up(np.full(4, 9.0), days("2026-01-01", 4)).values()) == {None}
+
+
+def test_growth_says_when_each_rule_of_its_kinds_came() -> None:
+    grass, legume = grow({"orchardgrass": 1.0}), grow({"alfalfa": 1.0})
+    assert grass.started == max(day for day in list(grass.green_up.values())[:2] if day is not None)
+    assert list(legume.green_up.values()) == [legume.started]
+    assert len(grow({"orchardgrass": 0.5, "alfalfa": 0.5}).green_up) == 4
+    assert grow({"orchardgrass": 1.0}, last_cut="2026-05-20").green_up == {}
 
 
 # --- one growth --------------------------------------------------------------------------------------------------
@@ -316,6 +351,123 @@ def test_regrowth_of_alfalfa_is_doubted_until_it_is_looked_at() -> None:
     assert seen.clock_spread[-1] < blind.clock_spread[-1] == c.LEGUME_REGROWTH_SPREAD
 
 
+# --- drought and frost -----------------------------------------------------------------------------------------
+
+
+def dry_from(date: str, stress: float, count: int = 181) -> Known:
+    return Known(stress=np.where(days("2026-01-01", count) >= on(date), stress, 1.0))
+
+
+def test_water_stress_slows_the_growth_and_not_the_stage() -> None:
+    wet, dry = grow({"orchardgrass": 1.0}), grow({"orchardgrass": 1.0}, known=dry_from("2026-04-20", 0.5))
+    np.testing.assert_allclose(dry.clock, wet.clock)
+    i = at(wet, "2026-04-20")
+    run, grown = wet.clocks[False], dry.clocks[False].growth
+    np.testing.assert_allclose(np.diff(grown[i:]), np.diff(run.growth[i:]) / 2)
+    assert dry.dry_matter[-1] < wet.dry_matter[-1]
+
+
+def test_drought_holds_a_regrowth_and_lets_a_first_growth_ripen() -> None:
+    known = dry_from("2026-06-10", 0.1)
+    first, regrown = (grow({"orchardgrass": 1.0}, known=known, last_cut=cut) for cut in (None, "2026-05-20"))
+    i = at(first, "2026-06-09")
+    assert first.clock[-1] > first.clock[i] + 200
+    assert regrown.clock[-1] == regrown.clock[i]
+    for growth in (first, regrown):
+        assert growth.dry_matter[-1] == pytest.approx(growth.dry_matter[i])
+        assert growth.cautions == ("drought held orchardgrass back on 21 days: look at it",)
+
+
+def test_stress_at_the_limit_holds_nothing() -> None:
+    held = grow({"orchardgrass": 1.0}, known=dry_from("2026-06-10", c.DROUGHT_HOLD), last_cut="2026-05-20")
+    np.testing.assert_allclose(held.clock, grow({"orchardgrass": 1.0}, last_cut="2026-05-20").clock)
+    assert held.cautions == ()
+
+
+@pytest.mark.parametrize("stress", [float("nan"), -0.1, 1.1])
+def test_stress_that_is_none_is_refused(stress: float) -> None:
+    with pytest.raises(GrowthUnknown, match="stress factor must be 0 to 1") as refused:
+        grow({"timothy": 1.0}, known=dry_from("2026-06-30", stress))
+    assert refused.value.day == on("2026-06-30")
+    with pytest.raises(ValueError, match="shape"):
+        grow({"timothy": 1.0}, known=Known(stress=np.ones(3)))
+
+
+def frosty(*dates: str) -> Array:
+    low = SPRING - 6
+    low[[int((on(date) - on("2026-01-01")).astype(int)) for date in dates]] = -3.5
+    return low
+
+
+def test_hard_frost_on_a_tall_crop_widens_the_spread_once_until_a_look() -> None:
+    plain = grow({"orchardgrass": 1.0})
+    low = frosty("2026-03-25", "2026-05-01", "2026-05-02", "2026-05-12")
+    frozen = grow({"orchardgrass": 1.0}, low=low)
+    i = at(plain, "2026-05-01")
+    np.testing.assert_allclose(frozen.clock, plain.clock)
+    assert plain.clock[at(plain, "2026-03-25")] < c.FROST_TALL_GRASS
+    assert (frozen.clock_spread[i - 1], frozen.clock_spread[i], frozen.clock_spread[-1]) == (60.0, 90.0, 90.0)
+    assert frozen.cautions == ("the frost of 2026-05-01 makes the stage of orchardgrass doubtful: look at it",)
+    assert frozen.ndf_high[i] - frozen.ndf_low[i] > plain.ndf_high[i] - plain.ndf_low[i]
+    looks = [StageLook(on("2026-05-02"), "early heads")]
+    seen = grow({"orchardgrass": 1.0}, low=low, looks=looks)
+    assert seen.clock_spread[i + 1] == pytest.approx(corrected(0.0, 90.0, 0.0)[1])
+    assert seen.clock_spread[i + 11] == pytest.approx(np.hypot(seen.clock_spread[i + 1], 7 * 10**0.5) + 30)
+    assert seen.cautions == ("the frost of 2026-05-12 makes the stage of orchardgrass doubtful: look at it",)
+    assert grow({"orchardgrass": 1.0}, low=frosty("2026-05-01"), looks=looks).cautions == ()
+
+
+AUTUMN: Array = np.concatenate([np.full(60, 2.0), np.full(200, 15.0), np.full(40, 8.0)])
+
+
+def test_killing_frost_of_autumn_ends_legumes_and_not_grasses() -> None:
+    low = AUTUMN - 6
+    low[[100, 270]] = -4.0  # 11 April and 28 September
+    frozen = grow({"alfalfa": 0.6, "timothy": 0.4}, AUTUMN, low=low, last_cut="2026-09-01")
+    i = at(frozen, "2026-09-28")
+    assert frozen.ended == on("2026-09-28")
+    assert frozen.clock[-1] == frozen.clock[i - 1]
+    assert frozen.clock[i - 1] > frozen.clock[i - 2]
+    assert frozen.clocks[False].clock[-1] > frozen.clocks[False].clock[i - at(frozen, "2026-09-01")]
+    assert frozen.clocks[False].ended is None
+    assert "the frost of 2026-09-28 ended the growth of alfalfa" in frozen.cautions
+    assert grow({"alfalfa": 1.0}, AUTUMN[:260], low=low[:260]).ended is None
+
+
+def test_killing_frost_is_looked_for_half_a_year_later_in_the_south() -> None:
+    low = np.full(300, 5.0)
+    low[40] = -4.0
+    assert killing_frost(low, days("2025-07-15", 300), southern=True) is None
+    low[250] = -4.1
+    assert killing_frost(low, days("2025-07-15", 300), southern=True) == 250
+    assert killing_frost(low + 0.2, days("2025-07-15", 300), southern=True) is None
+
+
+# --- from one season to the next ----------------------------------------------------------------------------------
+
+
+def test_half_of_an_offset_is_handed_on_to_the_next_season() -> None:
+    seen = grow({"orchardgrass": 1.0}, looks=[StageLook(on("2026-05-01"), "early heads")])
+    offset = float(seen.clock[-1] - grow({"orchardgrass": 1.0}).clock[-1])
+    assert abs(offset) > 5
+    assert seen.priors["grasses"].offset == pytest.approx(offset / 2)
+    assert seen.priors["grasses"].spread == 45.0
+    after = grow({"orchardgrass": 1.0}, known=Known(priors=seen.priors))
+    assert after.clock[-1] - (seen.clock[-1] - offset) == pytest.approx(offset / 2)
+    assert after.clock[: at(after, str(after.started))].max() == 0.0
+    assert set(after.clock_spread) == {45.0}
+
+
+def test_without_a_look_an_offset_fades_and_nothing_is_handed_on_from_a_regrowth() -> None:
+    known = Known(priors={"legumes": Prior(40.0, 64.5)})
+    faded = grow({"alfalfa": 1.0}, known=known)
+    assert faded.priors == {"legumes": Prior(pytest.approx(20.0), c.LEGUME_CLOCK_SPREAD)}  # type: ignore[arg-type]
+    assert grow({"alfalfa": 1.0}).priors == {}
+    regrown = grow({"alfalfa": 1.0}, known=known, last_cut="2026-05-20")
+    assert regrown.priors == {}
+    np.testing.assert_array_equal(regrown.clock, grow({"alfalfa": 1.0}, last_cut="2026-05-20").clock)
+
+
 # --- looks -------------------------------------------------------------------------------------------------------
 
 
@@ -346,6 +498,59 @@ def test_no_heads_yet_only_ever_holds_the_clock_back() -> None:
     i = at(plain, "2026-05-10")
     np.testing.assert_allclose(early.clock, plain.clock, atol=0.01)
     assert plain.clock[i] > 470 > late.clock[i]
+
+
+def test_no_buds_yet_holds_alfalfa_back_and_full_flower_never_does() -> None:
+    plain = grow({"alfalfa": 1.0})
+    day = str(plain.day[int(np.argmax(plain.clock > 400))])
+    i = at(plain, day)
+    assert grow({"alfalfa": 1.0}, looks=[StageLook(on(day), "no buds yet")]).clock[i] < 389
+    late = str(plain.day[int(np.argmax(plain.clock > 800))])
+    bloomed = grow({"alfalfa": 1.0}, looks=[StageLook(on(late), "full flower")])
+    np.testing.assert_allclose(bloomed.clock, plain.clock, atol=3.0)
+    early = str(plain.day[int(np.argmax(plain.clock > 500))])
+    assert grow({"alfalfa": 1.0}, looks=[StageLook(on(early), "full flower")]).clock[at(plain, early)] > 597
+
+
+@pytest.mark.parametrize(
+    ("said", "stand", "word"),
+    [
+        ("heads here and there", "timothy", "early heads"),
+        ("R0", "timothy", "boot"),
+        ("E", "timothy", "stem"),
+        ("R4", "timothy", "bloom"),
+        ("S2", "timothy", "bloom"),
+        ("KF3", "alfalfa", "buds"),
+        ("KF2", "alfalfa", "vegetative"),
+        ("KF6", "alfalfa", "full flower"),
+    ],
+)
+def test_what_else_stages_are_called(said: str, stand: str, word: str) -> None:
+    clock = grow({stand: 1.0}).clock
+    day = np.datetime64("2026-01-01") + int(np.argmax(clock > 500))
+    told, meant = (grow({stand: 1.0}, looks=[StageLook(day, stage)]) for stage in (said, word))
+    np.testing.assert_array_equal(told.clock, meant.clock)
+    assert told.clocks[stand == "alfalfa"].seen
+
+
+@pytest.mark.parametrize(("code", "stand", "clock"), [("R2", "timothy", 680.0), ("KF4", "alfalfa", 439.0)])
+def test_codes_between_two_words_stand_for_the_middle(code: str, stand: str, clock: float) -> None:
+    plain = grow({stand: 1.0})
+    i = int(np.argmax(plain.clock > clock - 30))
+    seen = grow({stand: 1.0}, looks=[StageLook(plain.day[i], code)])
+    assert seen.clock[i] == pytest.approx(corrected(plain.clock[i], plain.clock_spread[i], clock)[0])
+
+
+def test_every_stage_that_may_be_said_speaks_of_one_kind() -> None:
+    for said in STAGES_SEEN:
+        look = [StageLook(on("2026-05-10"), said)]
+        counted = []
+        for stand in ("timothy", "alfalfa"):
+            try:
+                counted.append(grow({stand: 1.0}, looks=look).cautions == ())
+            except GrowthUnknown:
+                counted.append(True)
+        assert sorted(counted) == [False, True]
 
 
 @pytest.mark.parametrize(("lower", "upper"), [(-inf, 470.0), (250.0, 430.0), (700.0, 820.0), (-inf, 200.0)])
@@ -500,6 +705,47 @@ def test_gap_in_the_days_is_refused() -> None:
     kept = np.delete(SPRING, 50)
     with pytest.raises(ValueError, match="without a gap"):
         field_growth({"timothy": 1.0}, day, kept + 6, kept - 6, last_cut=None, looks=[], southern=False, latitude=43.0)
+
+
+# --- scales, heights and targets ---------------------------------------------------------------------------------
+
+
+def test_kalu_fick_follows_height_then_buds_and_flowers() -> None:
+    growth = grow({"alfalfa": 1.0})
+    known = np.isfinite(growth.kalu_fick)
+    scale = np.interp([0.0, 389.0, 489.0, 597.0, 900.0], growth.clock[known], growth.kalu_fick[known])
+    np.testing.assert_allclose(scale, [0.0, 3.0, 5.0, 6.0, 6.0], atol=0.1)
+    for height, number in ((0.16, 1.0), (0.31, 2.0)):
+        tall = int(np.argmax(alfalfa_height(growth.clock) >= height))
+        assert growth.kalu_fick[tall - 1] < number <= growth.kalu_fick[tall]
+    assert np.isnan(grow({"red clover": 1.0}).kalu_fick).all()
+    assert np.isnan(grow({"timothy": 1.0}).kalu_fick).all()
+
+
+@pytest.mark.parametrize(
+    ("number", "scale", "code"),
+    [(1.0, MOORE, "V"), (2.99, MOORE, "E"), (3.1, MOORE, "R1"), (4.9, MOORE, "S5"), (0.9, KALU_FICK, "KF0")],
+)
+def test_a_mean_stage_has_the_code_it_has_reached(number: float, scale: Mapping[str, float], code: str) -> None:
+    assert scale_code(number, scale) == code
+
+
+def test_stages_and_codes_are_in_one_order() -> None:
+    growth = grow({"orchardgrass": 1.0})
+    codes = [scale_code(growth.msc[growth.stage.index(word)], MOORE) for word in GRASS_STAGES]
+    assert codes == ["V", "E", "R0", "R1", "R3", "R4"]
+
+
+def test_target_moves_the_ripe_days_and_not_the_fibre() -> None:
+    milk, horses = (
+        grow({"mixed meadow": 1.0}, known=Known(target=ndf_target(1.0, purpose)))
+        for purpose in (Purpose.MILK, Purpose.HORSES)
+    )
+    assert (milk.ndf_target, horses.ndf_target) == (50.0, 58.0)
+    np.testing.assert_array_equal(milk.ndf_mid, horses.ndf_mid)
+    i = at(milk, "2026-05-05")
+    assert 4 < horses.days_left[i] - milk.days_left[i] < 14
+    np.testing.assert_array_equal(milk.days_left, grow({"mixed meadow": 1.0}).days_left)
 
 
 # --- the table -------------------------------------------------------------------------------------------------

@@ -5,7 +5,18 @@ import pytest
 
 from models.growth import degree_days, field_growth, species
 from models.looks import corrected
-from models.stages import alfalfa_height_ndf, dry_matter, grass_ndf, legume_ndf, ndf_target, stage_onsets
+from models.stages import (
+    MOORE,
+    STAGE_NUMBERS,
+    alfalfa_height,
+    alfalfa_height_ndf,
+    cutting_height,
+    dry_matter,
+    grass_ndf,
+    legume_ndf,
+    ndf_target,
+    stage_onsets,
+)
 
 INCH = 0.0254
 
@@ -30,6 +41,13 @@ def test_target_of_an_even_mix() -> None:
     assert ndf_target(0.5) == 44.0
 
 
+@pytest.mark.parametrize(("share", "inches"), [(0.0, 28), (0.5, 22), (1.0, 14)])
+def test_fit_of_the_start_heights(share: float, inches: float) -> None:
+    # Cornell (north-west New York team): start cutting at 28 in (alfalfa), 22 in (even mix), 14 in (grass); the curve
+    # was laid through all three.
+    assert cutting_height(share) == pytest.approx(inches * INCH, abs=1e-9)
+
+
 @pytest.mark.published
 @pytest.mark.parametrize("name", ["orchardgrass", "tall fescue", "timothy", "mixed meadow"])
 def test_grass_fibre_rises_as_fast_as_is_read_in_spring(name: str) -> None:
@@ -46,6 +64,28 @@ def test_even_mix_and_alfalfa_rise_as_fast_as_is_read() -> None:
     grass = float(np.diff(grass_ndf([450, 464], 450))[0])
     assert 0.35 <= alfalfa <= 0.7
     assert (alfalfa + grass) / 2 == pytest.approx(0.8, abs=0.2)
+
+
+@pytest.mark.published
+def test_even_mix_at_its_start_height_has_the_fibre_of_its_target() -> None:
+    # Cornell: an even mix is at 44 % when its alfalfa is 22 in tall; grass is at 50 % when it is 14 in. From 14 to 22
+    # in are 180 degF d above 41 degF by the height line, which is about 8 days of 17 degC for the grass.
+    warmth = 8 * 17.0
+    grass = float(grass_ndf(450.0 + warmth, 450.0))
+    mix = (alfalfa_height_ndf(22 * INCH, "vegetative") + grass) / 2
+    assert mix == pytest.approx(44.0, abs=3.0)  # published error of such mixes: RMSE 2.1-3.0
+
+
+@pytest.mark.published
+def test_moore_scale_has_the_indices_printed() -> None:
+    # Moore et al. 1991, Agron. J. 83:1073-1077 (memory): boot 3.0, first spikelet 3.1, head out 3.5, bloom 3.7.
+    assert [MOORE[code] for code in ("R0", "R1", "R3", "R4", "S0")] == [3.0, 3.1, 3.5, 3.7, 4.0]
+    assert STAGE_NUMBERS == (1.0, 2.0, 3.0, 3.1, 3.5, 3.7)
+
+
+def test_fit_of_the_height_line_of_alfalfa() -> None:
+    # The line was made to give 12 in at 217, 22 in at 342 and 28 in at 417 degC d above 5 degC.
+    np.testing.assert_allclose(alfalfa_height([217.0, 342.0, 417.0]) / INCH, [12.0, 22.0, 28.0], atol=0.1)
 
 
 def test_fit_timothy_of_the_far_north_heads_sooner() -> None:
