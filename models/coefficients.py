@@ -181,3 +181,45 @@ HORSE_COOL: Final = 21.0  # [degC] below it the sum is not heeded, derived: a fo
 HORSE_HOT: Final = 35.0  # [degC] no team works, however dry the air, estimate
 TEAM_PACE_WARM: Final = 0.85  # of the usual pace [1], remembered: 5 to 10 minutes' breath in each 30 to 45
 TEAM_PACE_HARD: Final = 0.75  # the same, at its longer end
+COW_SLIGHT: Final = 68.0  # THI from which milk falls, published: newer work than the next
+COW_STRESS: Final = 72.0  # THI of heat stress, published: extension, after NRC 1971
+COW_DANGER: Final = 79.0  # THI, remembered: livestock weather safety index, "danger"
+COW_EMERGENCY: Final = 84.0  # the same, "emergency"
+# Rothfusz' regression on degF (down) and % (across), each to the powers 0, 1, 2; published: Rothfusz 1990, from metpy
+ROTHFUSZ: Final = (
+    (-42.379, 10.14333127, -0.05481717),
+    (2.04901523, -0.22475541, 0.00085282),
+    (-0.00683783, 0.00122874, -0.00000199),
+)
+PEOPLE_CAUTION: Final = 26.7  # heat index [degC], 80 degF, remembered: NWS
+PEOPLE_EXTREME_CAUTION: Final = 32.2  # 90 degF, the same
+PEOPLE_DANGER: Final = 39.4  # 103 degF, the same
+PEOPLE_EXTREME_DANGER: Final = 51.7  # 125 degF, the same
+MIDDLE_SHARE: Final = 0.5  # of the members in which it is so [1]: likely
+WORST_SHARE: Final = 0.1  # the same: perhaps, but to be reckoned with, estimate
+
+# --- Cautions ----------------------------------------------------------------------------------------------------
+MOST_CAUTIONS: Final = 7  # to a day, estimate: a caution nobody reads is none
+THUNDER_CHANCE: Final = 0.20  # of thunder in the work block from which it is told of [1], estimate
+BALED_WET: Final = 0.57  # wetter in the middle needs more than ordinary luck [wet basis], estimate: 45-55 is best
+BALED_TOO_WET: Final = 0.62  # no bale may have this [wet basis], estimate: 60 and 65 are published
+BALED_DRY: Final = 0.45  # drier in the middle hardly ferments [wet basis], published: lower end of the best
+BALED_TOO_DRY: Final = 0.40  # a drier bale is no baleage and heats where air gets in [wet basis], published: 40-60
+WRAP_LATE: Final = 8.0  # a longer wait for film is warned of [h], estimate: published advice is 2 to 48
+WRAP_TOO_LATE: Final = 24.0  # after a longer one damage is real [h], published
+DROUGHT_OF_NITRATE: Final = 7  # days without growth after which nitrate is feared [d], estimate
+NITRATE_WAIT: Final = 5  # days after the rain that ended the drought, published: 3 to 5, this is the stricter
+# First and last day (month, day) of wildlife in tall grass, northern hemisphere; the south has them half a year later:
+FAWNS_FIRST: Final = (5, 15)  # estimate: the peak is from late May to early June, published
+FAWNS_LAST: Final = (6, 30)  # the same
+NESTS_FIRST: Final = (4, 15)  # estimate: New York has 14 May, published; mild coasts are earlier
+NESTS_LAST: Final = (8, 1)  # published: New York has 22 July, and asks to wait until 1 August; this is the stricter
+WILDLIFE_WIDER: Final = 4.0  # at both ends, for each degree nearer the equator than the next [d], estimate
+WILDLIFE_LATITUDE: Final = 40.0  # [deg], estimate
+ALFALFA_SHARE: Final = 0.2  # of the dry matter from which alfalfa is spared in fall [1], estimate
+KILLING_FROST_DAY: Final = (10, 10)  # mean day at the next latitude, at -4 degC for hours, estimate
+KILLING_FROST_LATITUDE: Final = 43.0  # [deg]
+KILLING_FROST_SHIFT: Final = 4.0  # later for each degree nearer the equator [d], remembered: Hopkins
+FROST_FREE_LATITUDE: Final = 28.0  # nearer the equator no killing frost is reckoned with [deg], estimate
+# Rest before it [d], derived: 500 degC d (Wisconsin, the stricter) where 450 (Ontario) are six weeks
+FALL_REST: Final = 47
