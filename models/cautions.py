@@ -1,0 +1,289 @@
+"""What to beware of on a day of work: which cautions belong to it, in which hours, the gravest first.
+
+None of them holds work back; that is for the farm. Each gives way to local rules, the vet and one's own eye, and a
+caution that is not in the list is no all-clear.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import coefficients as c
+from models.heat import CowHeat, Hours, cow_heat, horse_hours, hours_from, people_hours, spell
+
+Array = NDArray[np.float64]
+
+YEAR: Final = 365.25  # [d]
+
+
+class Caution(StrEnum):
+    """What to beware of, by harm: what may kill today first, then what may later, then what costs."""
+
+    THUNDER = "thunder"
+    THUNDER_UNKNOWN = "thunder unknown"  # the forecast tells nothing of it
+    PEOPLE_STOP = "people stop in the heat"
+    HORSES_STOP = "horses stop in the heat"
+    MACHINE = "machine"
+    PEOPLE_REST = "people rest in the heat"
+    HORSES_REST = "horses rest in the heat"
+    BOTULISM = "botulism"
+    BALED_WET = "baled too wet"
+    WRAPPED_TOO_LATE = "wrapped too late"  # past being baleage
+    HOT_BALES = "hot bales"
+    NITRATE = "nitrate"
+    WRAPPED_LATE = "wrapped late"
+    BALED_DRY = "baled too dry"
+    COWS = "cows in the heat"
+    FAWNS = "fawns"
+    NESTS = "nests"
+    FALL_REST = "fall rest of alfalfa"
+    EIGHT_LAYERS = "eight layers of film"
+    SIX_LAYERS = "six layers of film"
+
+
+RANK: Final[Mapping[Caution, int]] = {caution: rank for rank, caution in enumerate(Caution)}
+
+
+class BaledMoisture(NamedTuple):
+    """What may be in the bales [wet basis]: the tenth of the cases at either end, and the middle of them."""
+
+    driest: float
+    middle: float
+    wettest: float
+
+
+@dataclass(frozen=True)
+class DayOfWork:
+    """What is known of a day on which a field is mown, baled and wrapped.
+
+    `air_temperature` [degC], `relative_humidity` [1] and `thunder`, the probability of it [1], cover the hours from the
+    first mowing to the last wrapping, shape (member, hour); the members of `thunder` need not be those of the others,
+    and None is no information. `latitude` [deg north], `stand` the shares of species, `moisture` of what will be baled,
+    `stemmy` whether the crop is past its best, `film_wait` from baling to wrapping [h]. `drought_days` is how long
+    growth stood still in the newest drought [d] and `days_since_drought` how long ago good rain ended it, 0 while it
+    lasts. `horses_work`, `horses_fed` and `cows_kept` say whom it touches.
+    """
+
+    on: date
+    latitude: float
+    stand: Mapping[str, float]
+    air_temperature: Array
+    relative_humidity: Array
+    thunder: Array | None
+    moisture: BaledMoisture
+    stemmy: bool
+    film_wait: float
+    drought_days: int
+    days_since_drought: int
+    horses_work: bool
+    horses_fed: bool
+    cows_kept: bool
+
+    def __post_init__(self) -> None:
+        air, humidity = self.air_temperature.shape, self.relative_humidity.shape
+        thunder = air if self.thunder is None else self.thunder.shape
+        sound = all(len(shape) == 2 and 0 not in shape for shape in (air, thunder))
+        if not sound or air != humidity or air[1] != thunder[1]:
+            raise ValueError(
+                f"hours of DayOfWork: shapes {air}, {humidity} and {thunder} of air temperature, humidity and thunder "
+                "given, allowed (member, hour) with the same hours, one or more; cut all of them to the work block"
+            )
+
+
+@dataclass(frozen=True)
+class Noted:
+    """A caution and the hours of the work block that it belongs to, None where it belongs to all of the day."""
+
+    caution: Caution
+    hours: Hours | None = None
+
+
+def cautions(
+    day: DayOfWork, *, thunder_chance: float = c.THUNDER_CHANCE, most: int = c.MOST_CAUTIONS
+) -> tuple[Noted, ...]:
+    """Return what to beware of on a day of work, the gravest first.
+
+    Parameters
+    ----------
+    day : DayOfWork
+    thunder_chance : float
+        From which probability thunder in the work block is told of [1].
+    most : int
+        How many cautions at most.
+
+    Notes
+    -----
+    Their order is an estimate. The machine belongs to every day, and botulism to every day where horses work or are
+    fed, for no animal bears less of it; both come early enough in the order that the usual `most` always holds them.
+    What is not a number counts as the worst.
+
+    Examples
+    --------
+    >>> day = DayOfWork(
+    ...     date(2026, 6, 3), 43.0, {"timothy": 1.0}, np.full((1, 9), 24.0), np.full((1, 9), 0.6), np.zeros((1, 9)),
+    ...     BaledMoisture(0.44, 0.50, 0.56), stemmy=False, film_wait=2.0, drought_days=0, days_since_drought=90,
+    ...     horses_work=True, horses_fed=True, cows_kept=False,
+    ... )
+    >>> [noted.caution.value for noted in cautions(day)]
+    ['machine', 'horses rest in the heat', 'botulism', 'fawns', 'nests', 'six layers of film']
+    """
+    found = [Noted(Caution.MACHINE), *_thunder(day, thunder_chance), *_heat(day)]
+    found += map(Noted, [*_feed(day), *_wrapping(day), *_field(day)])
+    return tuple(sorted(found, key=lambda noted: RANK[noted.caution])[:most])
+
+
+def fawns_about(on: date, latitude: float) -> bool:
+    """Return whether young deer may lie in tall grass.
+
+    Parameters
+    ----------
+    on : date
+    latitude : float
+        [deg north].
+
+    Notes
+    -----
+    An estimate around the peak of births, late May to early June, half a year later in the south. Births are spread
+    wider towards the equator. Local rules and a walk through the field come first.
+
+    Examples
+    --------
+    >>> fawns_about(date(2026, 6, 3), 45.0), fawns_about(date(2026, 6, 3), -45.0)
+    (True, False)
+    """
+    return _wildlife(on, latitude, c.FAWNS_FIRST, c.FAWNS_LAST)
+
+
+def nests_about(on: date, latitude: float) -> bool:
+    """Return whether birds may nest on the ground in tall grass.
+
+    Parameters
+    ----------
+    on : date
+    latitude : float
+        [deg north].
+
+    Notes
+    -----
+    An estimate around New York's window of harm from 14 May to 22 July, half a year later in the south, wider towards
+    the equator. Local rules come first: on mild coasts some birds nest from March on.
+
+    Examples
+    --------
+    >>> nests_about(date(2026, 7, 22), 43.0), nests_about(date(2026, 9, 1), 43.0)
+    (True, False)
+    """
+    return _wildlife(on, latitude, c.NESTS_FIRST, c.NESTS_LAST)
+
+
+def alfalfa_rests(on: date, latitude: float) -> bool:
+    """Return whether alfalfa that is cut on a day may go into winter without having filled its roots again.
+
+    Parameters
+    ----------
+    on : date
+    latitude : float
+        [deg north].
+
+    Notes
+    -----
+    The rest before the mean killing frost is published as 450 degC d above 5 degC or about six weeks (Ontario) and as
+    500 degC d (Wisconsin, 900 degF d); the longer is used, in days. When that frost comes is an estimate from the
+    latitude alone: elevation and sea move it by weeks.
+
+    Examples
+    --------
+    >>> alfalfa_rests(date(2026, 9, 10), 43.0), alfalfa_rests(date(2026, 8, 10), 43.0)
+    (True, False)
+    """
+    if abs(latitude) < c.FROST_FREE_LATITUDE:
+        return False
+    later = c.KILLING_FROST_SHIFT * (c.KILLING_FROST_LATITUDE - abs(latitude))
+    to_frost = (_northern(c.KILLING_FROST_DAY) + later - _day_of_year(on, latitude)) % YEAR
+    return to_frost <= c.FALL_REST
+
+
+def _thunder(day: DayOfWork, least: float) -> Iterator[Noted]:
+    """Yield thunder if it is likely enough in the work block, else that it is unknown if it is.
+
+    A member's chance is that of its worst hour: true of members that say yes or no, and the least that it can be of a
+    single forecast in per cent.
+    """
+    told = np.full((1, 1), np.nan) if day.thunder is None else day.thunder
+    chances = np.nan_to_num(told, nan=0.0)
+    if chances.max(axis=1).mean() >= least:
+        by_hour = chances.mean(axis=0)
+        about = by_hour >= min(least, by_hour.max() / 2.0)
+        yield Noted(Caution.THUNDER, Hours(spell(by_hour >= c.MIDDLE_SHARE), spell(about)))
+    elif np.isnan(told).any():
+        yield Noted(Caution.THUNDER_UNKNOWN)
+
+
+def _heat(day: DayOfWork) -> Iterator[Noted]:
+    """Yield who is to rest and who is to stop, in the worst tenth of the members."""
+    air, humidity = day.air_temperature, day.relative_humidity
+    people = people_hours(air, humidity)
+    found = {Caution.PEOPLE_STOP: people.stop, Caution.PEOPLE_REST: people.rest}
+    if day.horses_work:
+        horses = horse_hours(air, humidity)
+        found |= {Caution.HORSES_STOP: horses.stop, Caution.HORSES_REST: horses.rest}
+    if day.cows_kept:
+        found[Caution.COWS] = hours_from(CowHeat.SLIGHT, cow_heat(air, humidity))
+    yield from (Noted(caution, hours) for caution, hours in found.items() if hours.perhaps)
+
+
+def _feed(day: DayOfWork) -> Iterator[Caution]:
+    """Yield what may spoil the feed or poison those that eat it.
+
+    Asked for what holds, not for what does not, so that NaN is warned of.
+    """
+    if day.horses_work or day.horses_fed:
+        yield Caution.BOTULISM
+    if not (day.moisture.middle <= c.BALED_WET and day.moisture.wettest < c.BALED_TOO_WET):
+        yield Caution.BALED_WET
+    if not day.moisture.driest >= c.BALED_TOO_DRY:
+        yield Caution.HOT_BALES
+    if not day.moisture.middle >= c.BALED_DRY:
+        yield Caution.BALED_DRY
+    if day.drought_days >= c.DROUGHT_OF_NITRATE and day.days_since_drought <= c.NITRATE_WAIT:
+        yield Caution.NITRATE
+
+
+def _wrapping(day: DayOfWork) -> Iterator[Caution]:
+    if not day.film_wait <= c.WRAP_TOO_LATE:
+        yield Caution.WRAPPED_TOO_LATE
+    elif day.film_wait > c.WRAP_LATE:
+        yield Caution.WRAPPED_LATE
+    plain = not day.stemmy and day.moisture.middle >= c.BALED_DRY
+    yield Caution.SIX_LAYERS if plain else Caution.EIGHT_LAYERS
+
+
+def _field(day: DayOfWork) -> Iterator[Caution]:
+    if fawns_about(day.on, day.latitude):
+        yield Caution.FAWNS
+    if nests_about(day.on, day.latitude):
+        yield Caution.NESTS
+    if day.stand.get("alfalfa", 0.0) >= c.ALFALFA_SHARE and alfalfa_rests(day.on, day.latitude):
+        yield Caution.FALL_REST
+
+
+def _wildlife(on: date, latitude: float, first: tuple[int, int], last: tuple[int, int]) -> bool:
+    """Return whether a day lies in a northern window of the year, in the south half a year later."""
+    begins, ends = _northern(first), _northern(last)
+    wider = c.WILDLIFE_WIDER * max(c.WILDLIFE_LATITUDE - abs(latitude), 0.0)
+    from_middle = _day_of_year(on, latitude) - (begins + ends) / 2.0
+    return abs((from_middle + YEAR / 2.0) % YEAR - YEAR / 2.0) <= (ends - begins) / 2.0 + wider
+
+
+def _northern(month_and_day: tuple[int, int]) -> int:
+    return date(2025, *month_and_day).timetuple().tm_yday
+
+
+def _day_of_year(on: date, latitude: float) -> int:
+    """Return the day of the year on which the north has the season that the place has on a day."""
+    return (on if latitude >= 0.0 else on + timedelta(days=YEAR / 2.0)).timetuple().tm_yday
