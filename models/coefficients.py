@@ -125,6 +125,53 @@ CARRIED_SHARE: Final = 0.5  # of a clock's offset that holds next year [1], esti
 CARRIED_SPREAD: Final = 0.75  # of the clock's spread in a first year that is left then [1], estimate
 REGROWTH_DRIER: Final = 0.03  # regrowth is drier than first growth by this [wet basis], remembered
 
+# --- Quality -----------------------------------------------------------------------------------------------------
+DIGESTIBILITY_LEAFY: Final = 76.0  # grass until its heads show [% of DM], estimate
+DIGESTIBILITY_FLOOR: Final = 50.0  # no stand falls below it [% of DM], estimate
+DIGESTIBILITY_FALL: Final = 0.50  # from the first heads on, at 14 degC [% of DM per day], published: Minson 1960
+DIGESTIBILITY_FALL_WARMTH: Final = 0.060  # more per degC warmer, published: Thorvaldsson 1992 (0.047 in the field)
+DIGESTIBILITY_FALL_AT: Final = 14.0  # [degC], estimate
+DIGESTIBILITY_SPREAD: Final = 2.5  # standard deviation of a level [% of DM], estimate
+DIGESTIBILITY_FALL_RANGE: Final = (0.5, 2.0)  # 10 and 90 % points of a fall, as factors, estimate: 0.5 to 0.93 is read
+REGROWTH_FALL_FROM: Final = 45.0  # fibre from which a regrowth of grass gets less digestible [% of DM], estimate
+REGROWTH_FALL: Final = 0.5  # what it loses for each % of fibre above [% of DM], estimate
+LEGUME_ADF_AT_TARGET: Final = 28.0  # acid detergent fibre of alfalfa at an NDF of 38 % [% of DM], published: Penn State
+LEGUME_ADF_RATE: Final = 0.667  # more for each % of NDF, derived: the same table, 31 at 42.5 and 36 at 50 remembered
+DIGESTIBLE_WITHOUT_FIBRE: Final = 88.9  # of a legume by its ADF [% of DM], remembered: Rohweder 1978, as in RFV
+DIGESTIBLE_LOST_BY_ADF: Final = 0.779  # for each % of ADF, the same
+SOLUBLES_DIGESTED: Final = 0.98  # of what is not NDF [1], remembered: Goering & Van Soest 1970
+METABOLIC_LOSS: Final = 12.9  # the animal's own matter in its dung [% of DM eaten], the same
+CRITICAL_NITROGEN: Final = 4.8  # at 1 t/ha [% of DM], remembered: Lemaire & Salette 1984
+DILUTION_GRASS: Final = 0.32  # exponent of its decline with dry matter [1], the same
+DILUTION_LEGUME: Final = 0.33  # of alfalfa, remembered
+DILUTION_FROM: Final = 1.0  # lighter crops have no more nitrogen than this yield's [t/ha], remembered
+NUTRITION_GRASS: Final = 0.75  # nitrogen of a fertilised or clovery sward over the critical [1], estimate; poor: 0.65
+NUTRITION_LEGUME: Final = 0.95  # of alfalfa [1], estimate
+PROTEIN_SPREAD: Final = 0.12  # relative standard deviation of protein [1], estimate: 0.65 to 0.77 from one trial
+NDF_RATE_RANGE: Final = (0.8, 1.2)  # 10 and 90 % points of a rise in fibre, as factors, published: Cornell, grass
+MILK_BY_DIGESTIBILITY: Final = 0.61  # for each % of digestibility [kg ECM per cow and day], published: Kuoppala 2008
+WORTH_LOST_MILK: Final = 0.067  # of the worth of a tonne for each % of NDF past the target [1], derived: a fall of 0.5
+# in digestibility and a rise of 0.9 in fibre a day are 30 kg of milk to the tonne, $12 of $200
+WORTH_LOST_COARSE: Final = 0.02  # the same, for dry cows and working horses, estimate
+WORTH_LOST_RANGE: Final = (0.5, 1.5)  # 10 and 90 % points, as factors, estimate
+WORTH_LEAST: Final = 0.2  # of the worth of a tonne at the target, however coarse [1], estimate
+NEXT_CUT_LATER: Final = (0.7, 0.85, 1.0)  # by a day of waiting, 10, 50 and 90 % points [d], estimate: later days are
+# warmer
+SUMMER_GROWTH: Final = (0.030, 0.045, 0.060)  # of a day that the season lacks then [t/ha], remembered: 30-60 kg
+RESPIRATION: Final = 0.10  # of a fresh crop at 15 degC [% of DM per hour], estimate: 0.055 to 0.25 in the dark, Robson
+RESPIRATION_TEN: Final = 2.0  # times for 10 degC more [1], published: Robson, up to 20 degC
+RESPIRATION_CAP: Final = 35.0  # warmer crops breathe no more than at this [degC], estimate
+RESPIRATION_FULL: Final = 0.75  # wetter crops breathe fully [wet basis], estimate
+RESPIRATION_NONE: Final = 0.37  # drier ones not at all [wet basis], published: 0.30-0.40, Wood & Parker 1971
+RAIN_LOSS: Final = 0.1  # of alfalfa at 18 mm an hour [% of DM per mm], published: Rotz, Davis & Abrams 1991
+RAIN_LOSS_RATE: Final = 18.0  # [mm/h], the same
+RAIN_LOSS_SLOWER: Final = 1.1  # more for each hour over which 18 mm are spread [% of DM per hour], the same
+RAIN_LOSS_GRASS: Final = 0.5  # of what alfalfa loses [1], derived: near-dry orchardgrass, 4.9 % for 25 mm
+RAIN_LOSS_FRESH: Final = 0.3  # of it in a crop just cut [1], estimate: "little"
+RAIN_LOSS_MOISTURES: Final = (0.65, 0.80)  # at and under the one all, at the other a fresh crop's [wet basis], estimate
+RAIN_LOSS_MOST: Final = 50.0  # [% of DM], published (extension): 5-50
+LOSS_RANGE: Final = (0.5, 2.0)  # 10 and 90 % points of losses, as factors, estimate
+
 # --- Ground ------------------------------------------------------------------------------------------------------
 # Water at field capacity and at wilting point by texture [m3/m3], remembered, within FAO-56 table 19:
 SOIL_WATER: Final = {

@@ -1,0 +1,435 @@
+"""What a stand is worth as feed, and what one more day of waiting does.
+
+Every figure has its 10, 50 and 90 % points and says where it comes from. Digestibility is that of the dry matter; the
+sources of grass print that of its organic matter, a unit or two away, which the spread covers.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from math import hypot
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from models import coefficients as c
+from models.growth import DECILE, Clock, Growth, GrowthUnknown
+from models.season import Days
+from models.stages import Array, Purpose, Species, species_ndf, stand_dry_matter, stand_ndf
+
+POINTS: Final = np.array([[-DECILE], [0.0], [DECILE]])  # of the clock, in its standard deviations
+FIRST_HEADS: Final = "early heads"
+
+NDF_SOURCE: Final = "estimate: fibre by the stage clock, rising as Cornell reads it"
+DIGESTIBILITY_SOURCE: Final = (
+    "estimate: falls from first heads (Minson 1960, Thorvaldsson 1992); legumes by their fibre"
+)
+NDF_DIGESTIBILITY_SOURCE: Final = "estimate: from the two above (Goering & Van Soest 1970, remembered)"
+PROTEIN_SOURCE: Final = "estimate: diluted by the yield (Lemaire & Salette 1984, remembered)"
+DRY_MATTER_SOURCE: Final = "estimate: typical meadow by the growth clock, times the water stress factor"
+WORTH_SOURCE: Final = "estimate: tonnage, less what coarser feed is worth in milk (Kuoppala 2008)"
+NEXT_CUT_SOURCE: Final = "estimate: the growth after it begins a day later, on warmer days"
+MILK_SOURCE: Final = "published: 0.61 kg for each % of digestibility (Kuoppala 2008), first growth"
+
+
+@dataclass(frozen=True)
+class Band:
+    """The 10, 50 and 90 % points of one thing, with its unit and its source."""
+
+    low: Array
+    mid: Array
+    high: Array
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One value of a `Band`."""
+
+    low: float
+    mid: float
+    high: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Quality:
+    """A standing crop as feed, day by day; every array has the shape of `day`, NaN where its growth has none."""
+
+    day: Days
+    ndf: Band  # [% of DM]
+    digestibility: Band  # [% of DM]
+    ndf_digestibility: Band  # [% of NDF]
+    protein: Band  # [% of DM]
+    dry_matter: Band  # [t/ha]
+    worth: Band  # [t/ha of dry matter as good as at the target]
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """What one more day of waiting changes; what falls is below zero."""
+
+    day: np.datetime64  # mown on the day after instead
+    ndf: Figure  # [% of DM]
+    digestibility: Figure  # [% of DM]
+    protein: Figure  # [% of DM]
+    dry_matter: Figure  # [t/ha]
+    next_cut: Figure  # [d] that the next cut comes later
+    milk: Figure | None  # [kg of energy-corrected milk per cow and day]; None but for milking cows in first growth
+    worth: Figure  # of this cut and what the season loses after it [t/ha as good as at the target]
+
+
+@dataclass(frozen=True)
+class _Course:
+    """A crop at three points of its clock, each of shape (3, days of the growth)."""
+
+    ndf: Array
+    digestibility: Array
+    protein: Array
+    dry_matter: Array
+
+    @property
+    def ndf_digestibility(self) -> Array:
+        return ndf_digestibility(self.digestibility, self.ndf)
+
+
+def headed_digestibility(
+    clock: ArrayLike,
+    onset: float,
+    step: ArrayLike,
+    mean: ArrayLike,
+    *,
+    leafy: float = c.DIGESTIBILITY_LEAFY,
+    floor: float = c.DIGESTIBILITY_FLOOR,
+    fall: float = c.DIGESTIBILITY_FALL,
+    warmth: float = c.DIGESTIBILITY_FALL_WARMTH,
+) -> Array:
+    """Return the digestibility of a grass in first growth [% of DM].
+
+    Parameters
+    ----------
+    clock : array_like
+        Stage clock [degC d], shape (..., days).
+    onset : float
+        Clock at which the first heads show [degC d].
+    step, mean : array_like
+        Degree-days [degC d] and mean temperature [degC] of each day, shape (days,).
+    leafy, floor : float
+        Before heads show, and the least [% of DM].
+    fall, warmth : float
+        Daily fall at 14 degC, and what each degC adds to it [% of DM per day].
+
+    Returns
+    -------
+    Array
+        The shape of `clock`.
+
+    Notes
+    -----
+    Flat until the heads show, then falling by 0.5 units a day (Minson et al. 1960) and 0.06 more for each degC
+    (Thorvaldsson 1992); which temperature the 0.5 belongs to is this project's estimate. The days since heading are
+    reckoned back from the clock at the pace of the days since, so that a look that moves the clock moves them too.
+
+    References
+    ----------
+    Minson et al. 1960, J. Br. Grassl. Soc. 15:174-180, doi 10.1111/j.1365-2494.1960.tb00175.x.
+    Thorvaldsson 1992, Grass Forage Sci. 47, doi 10.1111/j.1365-2494.1992.tb02275.x.
+
+    Examples
+    --------
+    >>> headed_digestibility([456.0, 470.0, 484.0, 498.0], 470.0, [14.0] * 4, [14.0] * 4)
+    array([76. , 76. , 75.5, 75. ])
+    """
+    late = np.asarray(clock, dtype=float) - onset
+    since = late > 0
+    daily = np.maximum(fall + warmth * (np.asarray(mean, dtype=float) - c.DIGESTIBILITY_FALL_AT), 0.0)
+    warm = np.maximum(np.cumsum(since * np.asarray(step, dtype=float), axis=-1), 1.0)
+    pace = np.cumsum(since * daily, axis=-1) / warm
+    return np.asarray(np.maximum(leafy - pace * np.maximum(late, 0.0), floor))
+
+
+def fibre_digestibility(ndf: ArrayLike, *, legume: bool) -> Array:
+    """Return the digestibility of a legume, or of a grass in regrowth, by its fibre [% of DM].
+
+    Parameters
+    ----------
+    ndf : array_like
+        Fibre [% of DM].
+    legume : bool
+        Whether it is a legume.
+
+    Notes
+    -----
+    Legumes: ``88.9 - 0.779 ADF``, the digestible dry matter in relative feed value, with the ADF that alfalfa has at
+    this NDF in Penn State's table; red clover is taken as alfalfa. Grass in regrowth grows no heads: it is taken as
+    leafy up to 45 % NDF and falls by half a unit for each unit above (estimate).
+
+    Examples
+    --------
+    >>> fibre_digestibility([38.0, 40.0], legume=True).round(1)
+    array([67.1, 66. ])
+    """
+    fibre = np.asarray(ndf, dtype=float)
+    if not legume:
+        lost = c.REGROWTH_FALL * np.maximum(fibre - c.REGROWTH_FALL_FROM, 0.0)
+        return np.asarray(c.DIGESTIBILITY_LEAFY - lost)
+    acid = c.LEGUME_ADF_AT_TARGET + c.LEGUME_ADF_RATE * (fibre - c.NDF_TARGET_LEGUME)
+    return np.asarray(c.DIGESTIBLE_WITHOUT_FIBRE - c.DIGESTIBLE_LOST_BY_ADF * acid)
+
+
+def ndf_digestibility(
+    digestibility: ArrayLike,
+    ndf: ArrayLike,
+    *,
+    solubles: float = c.SOLUBLES_DIGESTED,
+    metabolic: float = c.METABOLIC_LOSS,
+) -> Array:
+    """Return how much of the fibre is digested [% of NDF].
+
+    Parameters
+    ----------
+    digestibility, ndf : array_like
+        [% of DM].
+    solubles : float
+        Share of what is not NDF that is digested [1].
+    metabolic : float
+        What the animal adds to its dung [% of DM].
+
+    Notes
+    -----
+    The summative equation of Goering & Van Soest (1970), remembered, solved for the fibre:
+    ``D = 0.98 (100 - NDF) + NDFD NDF - 12.9``. Held in 0 to 100.
+
+    Examples
+    --------
+    >>> ndf_digestibility([66.3, 76.0], [40.0, 50.0]).round(0)
+    array([51., 80.])
+    """
+    fibre = np.asarray(ndf, dtype=float)
+    digested = np.asarray(digestibility, dtype=float) + metabolic - solubles * (100.0 - fibre)
+    return np.asarray(np.clip(100.0 * digested / fibre, 0.0, 100.0))
+
+
+def protein(
+    dry_matter: ArrayLike,
+    *,
+    nutrition: float = c.NUTRITION_GRASS,
+    critical: float = c.CRITICAL_NITROGEN,
+    exponent: float = c.DILUTION_GRASS,
+) -> Array:
+    """Return the crude protein of a crop by its yield [% of DM].
+
+    Parameters
+    ----------
+    dry_matter : array_like
+        Standing dry matter [t/ha].
+    nutrition : float
+        Its nitrogen over the critical [1]: 0.75 with fertiliser or clover, 0.65 without, 0.95 alfalfa.
+    critical, exponent : float
+        Critical nitrogen at 1 t/ha [% of DM] and the exponent of its decline [1].
+
+    Notes
+    -----
+    ``6.25 nutrition 4.8 W^-0.32`` (Lemaire & Salette 1984, remembered), for 1 t/ha and more; less is held at 1 t/ha.
+
+    Examples
+    --------
+    >>> protein([2.0, 3.0, 4.0]).round(1)
+    array([18. , 15.8, 14.4])
+    """
+    heavy = np.maximum(np.asarray(dry_matter, dtype=float), c.DILUTION_FROM)
+    return np.asarray(6.25 * nutrition * critical * heavy**-exponent)
+
+
+def field_quality(
+    growth: Growth,
+    purpose: Purpose = Purpose.MILK,
+    *,
+    site: float = 1.0,
+    nutrition: float = c.NUTRITION_GRASS,
+) -> Quality:
+    """Return a standing crop as feed, day by day.
+
+    Parameters
+    ----------
+    growth : Growth
+        From `models.growth.field_growth`; water stress given there is in its yield.
+    purpose : Purpose
+        What the forage is for: how fast its worth falls past `growth.ndf_target`.
+    site : float
+        The field's own yield over the model's [1].
+    nutrition : float
+        Nitrogen of its grasses over the critical [1].
+
+    Returns
+    -------
+    Quality
+
+    Notes
+    -----
+    The points come from the spread of the stage clock and what each figure is unsure of itself, in quadrature.
+    """
+    course = _course(growth, {kind: POINTS * run.spread for kind, run in growth.clocks.items()}, site, nutrition)
+    unsure = DECILE * c.DIGESTIBILITY_SPREAD
+    heavier, richer = DECILE * c.YIELD_SPREAD * course.dry_matter[1], DECILE * c.PROTEIN_SPREAD * course.protein[1]
+    fibre = 100.0 * unsure / course.ndf[1]
+    bands = {
+        "ndf": _band(course.ndf, 0.0, 0.0, "% of DM", NDF_SOURCE),
+        "digestibility": _band(course.digestibility, unsure, unsure, "% of DM", DIGESTIBILITY_SOURCE),
+        "ndf_digestibility": _band(course.ndf_digestibility, fibre, fibre, "% of NDF", NDF_DIGESTIBILITY_SOURCE),
+        "protein": _band(course.protein, richer, richer, "% of DM", PROTEIN_SOURCE),
+        "dry_matter": _band(course.dry_matter, heavier, heavier, "t/ha", DRY_MATTER_SOURCE),
+        "worth": _worth_band(lambda factor: _worth(course, growth.ndf_target, purpose, factor)),
+    }
+    return Quality(day=growth.day, **{name: _whole(band, growth.day.size) for name, band in bands.items()})
+
+
+def waiting_costs(
+    growth: Growth,
+    day: np.datetime64,
+    purpose: Purpose = Purpose.MILK,
+    *,
+    site: float = 1.0,
+    nutrition: float = c.NUTRITION_GRASS,
+    cut_again: bool = True,
+) -> Waiting:
+    """Return what it changes to mow a field on the day after instead of on a day.
+
+    Parameters
+    ----------
+    growth, purpose, site, nutrition
+        As in `field_quality`.
+    day : datetime64
+        The day on which the field could be mown; the weather must hold the day after.
+    cut_again : bool
+        Whether another cut follows this season, which comes later then.
+
+    Returns
+    -------
+    Waiting
+
+    Raises
+    ------
+    GrowthUnknown
+        If the crop of that day or of the day after is not known.
+
+    Notes
+    -----
+    Weather that spoils a cut is not in it. `worth` is the change in tonnage, each tonne counted less by its fibre past
+    the target, less what the season cannot grow any more; all its prices are estimates.
+    """
+    at = int((day - growth.day[0]).astype(int))
+    if not 0 <= at < growth.day.size - 1 or not np.isfinite(growth.clock[at]):
+        raise GrowthUnknown("the crop of this day and of the day after must be known to tell what waiting costs", day)
+    first = at - growth.day.size  # from the end, for a clock holds the days of its growth only
+    # The same crop on both days: no spread may be gained by waiting.
+    shifts = {kind: POINTS * run.spread[first] for kind, run in growth.clocks.items()}
+    course = _course(growth, shifts, site, nutrition)
+
+    def change(points: Array) -> Array:
+        return np.asarray(points[:, first + 1] - points[:, first])
+
+    ndf, dry_matter = change(course.ndf), change(course.dry_matter)
+    digested = _figure(change(course.digestibility), c.DIGESTIBILITY_FALL_RANGE, "% of DM", DIGESTIBILITY_SOURCE)
+    unsure = (1.0 - DECILE * c.YIELD_SPREAD, 1.0 + DECILE * c.YIELD_SPREAD)
+    diluted = (1.0 - DECILE * c.PROTEIN_SPREAD, 1.0 + DECILE * c.PROTEIN_SPREAD)
+    milked = purpose is Purpose.MILK and not growth.regrowth
+    return Waiting(
+        day=day,
+        ndf=_figure(ndf, c.NDF_RATE_RANGE, "% of DM", NDF_SOURCE),
+        digestibility=digested,
+        protein=_figure(change(course.protein), diluted, "% of DM", PROTEIN_SOURCE),
+        dry_matter=_figure(dry_matter, unsure, "t/ha", DRY_MATTER_SOURCE),
+        next_cut=Figure(*(c.NEXT_CUT_LATER if cut_again else (0.0, 0.0, 0.0)), "d", NEXT_CUT_SOURCE),
+        milk=_times(digested, c.MILK_BY_DIGESTIBILITY, "kg ECM per cow and day", MILK_SOURCE) if milked else None,
+        worth=_net(
+            _worth_band(lambda factor: change(_worth(course, growth.ndf_target, purpose, factor))), cut_again=cut_again
+        ),
+    )
+
+
+def _course(growth: Growth, shifts: Mapping[bool, Array], site: float, nutrition: float) -> _Course:
+    """Return the crop with each clock moved by `shifts` [degC d], of shape (3, 1) or (3, days)."""
+    clocks = {kind: run.clock + shifts[kind] for kind, run in growth.clocks.items()}
+    grown = {kind: np.maximum(run.growth + shifts[kind], 0.0) for kind, run in growth.clocks.items()}
+    dry_matter = site * stand_dry_matter(growth.members, grown, regrowth=growth.regrowth)
+    digested = [
+        share * _digestibility(species, growth.clocks[species.legume], clocks[species.legume])
+        for species, share in growth.members.items()
+    ]
+    grasses = protein(dry_matter, nutrition=nutrition)
+    legumes = protein(dry_matter, nutrition=c.NUTRITION_LEGUME, exponent=c.DILUTION_LEGUME)
+    return _Course(
+        ndf=stand_ndf(growth.members, clocks, regrowth=growth.regrowth),
+        digestibility=np.asarray(sum(digested), dtype=float),
+        protein=growth.grass_share * grasses + (1.0 - growth.grass_share) * legumes,
+        dry_matter=dry_matter,
+    )
+
+
+def _digestibility(species: Species, run: Clock, clock: Array) -> Array:
+    onsets = run.case.onsets_of(species)
+    if FIRST_HEADS in onsets:
+        return headed_digestibility(clock, onsets[FIRST_HEADS], run.step, run.mean)
+    return fibre_digestibility(species_ndf(species, clock, regrowth=run.case.regrowth), legume=species.legume)
+
+
+def _worth(course: _Course, target: float, purpose: Purpose, factor: float) -> Array:
+    """Return the dry matter in tonnes as good as at the target [t/ha]; `factor` is on what coarser feed loses."""
+    lost = factor * (c.WORTH_LOST_MILK if purpose is Purpose.MILK else c.WORTH_LOST_COARSE)
+    return np.asarray(course.dry_matter * np.maximum(1.0 - lost * np.maximum(course.ndf - target, 0.0), c.WORTH_LEAST))
+
+
+def _worth_band(points_at: Callable[[float], Array]) -> Band:
+    """Return the band of a worth, or of a change in it, unsure by the yield and by what coarser feed loses."""
+    points, (cheaper, dearer) = points_at(1.0), (points_at(factor)[1] for factor in c.WORTH_LOST_RANGE)
+    heavier = DECILE * c.YIELD_SPREAD * points[1]
+    below, above = np.hypot(points[1] - dearer, heavier), np.hypot(cheaper - points[1], heavier)
+    return _band(points, below, above, "t/ha", WORTH_SOURCE)
+
+
+def _net(change: Band, *, cut_again: bool) -> Figure:
+    """Return the change in worth of this cut, less what a later next cut costs the season."""
+    low, mid, high = float(change.low), float(change.mid), float(change.high)
+    least, usual, most = (days * growth for days, growth in zip(c.NEXT_CUT_LATER, c.SUMMER_GROWTH, strict=True))
+    if not cut_again:
+        return Figure(low, mid, high, change.unit, change.source)
+    net = mid - usual
+    return Figure(
+        net - hypot(mid - low, most - usual), net, net + hypot(high - mid, usual - least), change.unit, change.source
+    )
+
+
+def _band(points: Array, below: ArrayLike, above: ArrayLike, unit: str, source: str) -> Band:
+    """Return the band of three points of the clock and what the figure is unsure of itself, in quadrature."""
+    mid = points[1]
+    low = mid - np.hypot(mid - points.min(axis=0), below)
+    high = mid + np.hypot(points.max(axis=0) - mid, above)
+    return Band(low, mid, high, unit, source)
+
+
+def _figure(points: Array, factors: tuple[float, float], unit: str, source: str) -> Figure:
+    """Return the figure of a change at three points of the clock, unsure by two factors of its middle.
+
+    A change that goes one way at all points does so over its whole range.
+    """
+    ends = sorted(factor * points[1] for factor in factors)
+    band = _band(points, points[1] - ends[0], ends[1] - points[1], unit, source)
+    low = max(float(band.low), 0.0) if points.min() >= 0.0 else float(band.low)
+    high = min(float(band.high), 0.0) if points.max() <= 0.0 else float(band.high)
+    return Figure(low, float(band.mid), high, unit, source)
+
+
+def _times(figure: Figure, factor: float, unit: str, source: str) -> Figure:
+    return Figure(factor * figure.low, factor * figure.mid, factor * figure.high, unit, source)
+
+
+def _whole(band: Band, days: int) -> Band:
+    """Return a band laid over all days asked for; those of another growth are not known."""
+
+    def laid(values: Array) -> Array:
+        return np.concatenate([np.full(days - values.size, np.nan), values])
+
+    return Band(laid(band.low), laid(band.mid), laid(band.high), band.unit, band.source)
