@@ -5,14 +5,16 @@ each species reads its own table by the clock of its kind. Drought and frost hol
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
-from models.looks import Case, Prior, StageLook, after_look, checked_looks, counts, next_prior
+from models.clocks import NOTHING_MORE, Clock, Known, run_clock
+from models.looks import Case, Prior, StageLook, checked_looks, counts, next_prior
+from models.scales import kalu_fick, stage_number
 from models.season import (
     WARM_HIGHS,
     Days,
@@ -20,7 +22,6 @@ from models.season import (
     Weather,
     degree_days,
     green_up,
-    killing_frost,
     legume_origin,
     legume_start,
     needed,
@@ -32,11 +33,9 @@ from models.stages import (
     Species,
     drying_factor,
     grass_share,
-    kalu_fick,
     known_stand,
     ndf_target,
     species,
-    stage_number,
     stage_words,
     stand_dry_matter,
     stand_ndf,
@@ -44,6 +43,7 @@ from models.stages import (
 )
 
 __all__ = [
+    "NOTHING_MORE",
     "Clock",
     "Growth",
     "GrowthUnknown",
@@ -61,36 +61,6 @@ __all__ = [
 DECILE: Final = 1.2816  # standard deviations from the mean to the 10 and 90 % points of a normal distribution
 AHEAD: Final = np.arange(-60.0, 121.0)  # [d] how far back and ahead `days_left` is looked for
 WEEK: Final = 7  # [d]
-
-
-@dataclass(frozen=True)
-class Known:
-    """What is known of a field's growth beside its weather and the looks at it."""
-
-    target: float | None = None  # fibre to cut at [% of DM]; None: for milking cows, by the grass share
-    stress: Array | None = None  # water stress factor Ks of each day [1]; None: never dry
-    priors: Mapping[str, Prior] = field(default_factory=dict)  # by kind, from the season before
-
-
-NOTHING_MORE: Final = Known()
-
-
-@dataclass(frozen=True)
-class Clock:
-    """The stage clock of the grasses or of the legumes of a stand; arrays hold the days of this growth only."""
-
-    case: Case
-    started: np.datetime64 | None
-    ended: np.datetime64 | None  # by a killing frost
-    step: Array  # [degC d] of each day
-    clock: Array  # [degC d]
-    spread: Array  # [degC d]
-    growth: Array  # the clock without the warmth that adds no growth [degC d]
-    mean: Array  # temperature [degC]
-    offset: float  # of the clock from its temperature sum [degC d]
-    seen: bool  # whether a look corrected it
-    frost: np.datetime64 | None  # a hard one on a tall crop that nobody has looked at since
-    held: int  # days on which drought held it
 
 
 @dataclass(frozen=True)
@@ -181,18 +151,17 @@ def field_growth(
 
     Notes
     -----
-    Each day adds its degree-days to the clock of each kind; a look moves the clock of the kind it speaks
-    of. A clock nobody has corrected keeps its prior spread; after a look the spread grows by CLOCK_NOISE
-    a day (in quadrature) up to the prior again. Stage words say nothing of the regrowth of a grass.
-    Regrowth of legumes by temperature alone is doubtful, hence its wider spread and a caution.
+    Each day adds its degree-days to the clock of each kind; a look moves the clock of the kind it speaks of. A clock
+    nobody has corrected keeps its prior spread; after a look the spread grows by CLOCK_NOISE a day (in quadrature) up
+    to the prior again. Stage words say nothing of the regrowth of a grass. Regrowth of legumes by temperature alone is
+    doubtful, hence its wider spread and a caution.
 
-    Drought: the growth of a day is taken times Ks, and as none below DROUGHT_HOLD; there the stage of a regrowth
-    stands still too (Norwegian advice), while a first growth ripens on. Frost: a night below HARD_FROST on a tall crop
-    widens the spread, once until the next look; one of FROST_KILLS in autumn ends the growth of legumes.
+    The growth of a day is taken times Ks, and as none below DROUGHT_HOLD; there the stage of a regrowth stands still
+    too (Norwegian advice), while a first growth ripens on. A night below HARD_FROST on a tall crop widens the spread,
+    once until the next look; one of FROST_KILLS in autumn ends the growth of legumes.
 
-    The NDF of
-    a mix is that of its species by share, all species erring the same way. `days_left` follows the curve
-    at the mean warmth of the past week, which is (target + 3 - NDF) / rate where the curve is straight.
+    The NDF of a mix is that of its species by share, all species erring the same way. `days_left` follows the curve at
+    the mean warmth of the past week, which is (target + 3 - NDF) / rate where the curve is straight.
     """
     members = known_stand(stand)
     _check_days(day, daily_max, daily_min, known.stress)
@@ -204,7 +173,7 @@ def field_growth(
     weather = needed(day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since, known.stress)
     seen = checked_looks(looks, weather.day)
     cases = _cases(members, regrowth=regrowth, latitude=latitude)
-    clocks = {legume: _run(case, weather, seen, southern, known) for legume, case in cases.items()}
+    clocks = {legume: run_clock(case, weather, seen, southern, known) for legume, case in cases.items()}
     target = ndf_target(grass_share(stand)) if known.target is None else known.target
     rules = {} if regrowth else _green_up(cases, weather, southern)
     return _read(stand, day, clocks, target, rules, _cautions(clocks, seen))
@@ -236,74 +205,6 @@ def _cases(members: Mapping[Species, float], *, regrowth: bool, latitude: float)
     return cases
 
 
-def _run(case: Case, weather: Weather, looks: Sequence[StageLook], southern: bool, known: Known) -> Clock:
-    """Let one clock run over the weather and correct it by each look that speaks of it."""
-    start = _start(case, weather, southern)
-    killed = killing_frost(weather.low, weather.day, southern=southern) if case.leader.legume else None
-    step = degree_days(weather.high, weather.low, case.leader.base)
-    step[: weather.day.size if start is None else start] = 0.0
-    step[weather.day.size if killed is None else killed :] = 0.0
-    dry = (weather.stress < c.DROUGHT_HOLD) & (step > 0)
-    step[dry & case.regrowth] = 0.0
-    alone = np.cumsum(step)
-    prior = Prior(0.0, case.spread) if case.regrowth else known.priors.get(case.kind, Prior(0.0, case.spread))
-    speaking = [look for look in looks if counts(look, case)]
-    believed = np.maximum(alone + prior.offset * (alone > 0), 0.0)
-    frosts = [day for day in weather.day[_frosts(case, weather, believed, speaking)] if not _seen_since(day, speaking)]
-    clock, spread = _corrected(case, weather, believed, prior.spread, speaking)
-    return Clock(
-        case=case,
-        started=None if start is None else weather.day[start],
-        ended=None if killed is None else weather.day[killed],
-        step=step,
-        clock=clock,
-        spread=spread,
-        growth=np.maximum(clock - np.cumsum(_idle(case, weather, step)), 0.0),
-        mean=weather.mean,
-        offset=float(clock[-1] - alone[-1]),
-        seen=bool(speaking),
-        frost=frosts[-1] if frosts else None,
-        held=int(np.count_nonzero(dry)),
-    )
-
-
-def _seen_since(day: np.datetime64, looks: Sequence[StageLook]) -> bool:
-    return any(look.on >= day for look in looks)
-
-
-def _corrected(
-    case: Case, weather: Weather, clock: Array, spread_before: float, looks: Sequence[StageLook]
-) -> tuple[Array, Array]:
-    """Return a clock and its spread after the looks that speak of it, and the frosts that make it doubtful."""
-    spread = np.full(clock.shape, spread_before)
-    events: list[tuple[int, StageLook | None]] = [(at, None) for at in _frosts(case, weather, clock, looks)]
-    events += [(int(np.searchsorted(weather.day, look.on)), look) for look in looks]
-    for at, look in sorted(events, key=lambda event: event[0]):  # a frost comes before the look of its day
-        if look is None:
-            spread[at:] += c.FROST_SPREAD
-            continue
-        mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
-        clock[at:] += mean - clock[at]
-        noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)
-        spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), case.spread)
-    return clock, spread
-
-
-def _frosts(case: Case, weather: Weather, clock: Array, looks: Sequence[StageLook]) -> list[int]:
-    """Return the days of hard frost on a tall crop: the first of the growth and the first after each look."""
-    cold = np.flatnonzero((weather.low < c.HARD_FROST) & (clock >= case.tall))
-    # A look on the day of a frost has seen what it did.
-    stretch = np.searchsorted(np.array([look.on for look in looks], dtype="datetime64[D]"), weather.day[cold])
-    return [int(cold[stretch == part][0]) for part in np.unique(stretch)]
-
-
-def _idle(case: Case, weather: Weather, step: Array) -> Array:
-    """Return the part of each day's degree-days that adds no growth, for heat or for want of water [degC d]."""
-    cap = c.LEGUME_HEAT_CAP if case.leader.legume else c.GRASS_HEAT_CAP
-    useful = np.minimum(step, max(cap - case.leader.base, 0.0))
-    return np.asarray(step - useful * np.where(weather.stress < c.DROUGHT_HOLD, 0.0, weather.stress))
-
-
 def _green_up(cases: Mapping[bool, Case], weather: Weather, southern: bool) -> dict[str, np.datetime64 | None]:
     """Return the day that each rule of green-up names, of the kinds that stand in the field."""
     found: dict[str, int | None] = {}
@@ -312,14 +213,6 @@ def _green_up(cases: Mapping[bool, Case], weather: Weather, southern: bool) -> d
     if True in cases:
         found[WARM_HIGHS] = legume_start(weather.high, weather.day, southern=southern)
     return {rule: None if at is None else weather.day[at] for rule, at in found.items()}
-
-
-def _start(case: Case, weather: Weather, southern: bool) -> int | None:
-    if case.regrowth:
-        return 0
-    if case.leader.legume:
-        return legume_start(weather.high, weather.day, southern=southern)
-    return season_start(weather.mean, weather.day, southern=southern)
 
 
 def _cautions(clocks: Mapping[bool, Clock], seen: Sequence[StageLook]) -> tuple[str, ...]:

@@ -8,12 +8,11 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
+from models.scales import KALU_FICK, MOORE
 from models.season import Days, GrowthUnknown
 from models.stages import (
     GRASS_STAGES,
-    KALU_FICK,
     LEGUME_STAGES,
-    MOORE,
     NO_BUDS,
     NO_HEADS,
     Species,

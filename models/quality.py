@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
-from models.growth import DECILE, Clock, Growth, GrowthUnknown
+from models.clocks import Clock
+from models.growth import DECILE, Growth, GrowthUnknown
 from models.season import Days
 from models.stages import Array, Purpose, Species, species_ndf, stand_dry_matter, stand_ndf
 

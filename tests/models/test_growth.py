@@ -26,18 +26,16 @@ from models.growth import (
     species,
 )
 from models.looks import STAGES_SEEN, corrected, limited
+from models.scales import KALU_FICK, MOORE, scale_code
 from models.season import Days, green_up, killing_frost, season_origin
 from models.stages import (
     GRASS_STAGES,
-    KALU_FICK,
-    MOORE,
     Array,
     Purpose,
     alfalfa_height,
     drying_factor,
     grass_ndf,
     ndf_target,
-    scale_code,
 )
 
 NAMES = [

@@ -5,9 +5,8 @@ import pytest
 
 from models.growth import degree_days, field_growth, species
 from models.looks import corrected
+from models.scales import MOORE, STAGE_NUMBERS
 from models.stages import (
-    MOORE,
-    STAGE_NUMBERS,
     alfalfa_height,
     alfalfa_height_ndf,
     cutting_height,
