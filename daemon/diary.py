@@ -17,6 +17,9 @@ from models.season import season_origin
 
 DATABASE: Final = "diary.sqlite3"
 CUT_WHOLE: Final = 0.9  # of a field cut in parts, from which it counts as cut
+_DAY: Final = timedelta(days=1)
+LYING: Final = 3 * _DAY  # after its day a cut that nobody noted as wrapped is held to lie
+FORGOTTEN: Final = 10 * _DAY  # after its day no `wrapped` is of a cut any more
 _MONTHS: Final = (
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
@@ -56,6 +59,12 @@ class Line:
     area: float | None = None  # [ha] cut, None: all of the field
     moisture: float | None = None  # [wet basis, 1]
     factor: float | None = None  # drying factor that it told when its weather was still at hand [1]
+
+    @property
+    def moment(self) -> datetime:
+        """The moment by which it is put in order: without an hour it was over when it was written on its own day."""
+        on_its_day = timedelta(0) <= self.written_at - self.at < _DAY
+        return self.written_at if not self.timed and on_its_day else self.at
 
 
 class Diary:
@@ -154,6 +163,7 @@ class Cut:
     day: date
     line: Line
     area: float | None  # [ha], None: all of the field
+    wrapped: bool = False  # as far as a line tells
 
 
 @dataclass(frozen=True)
@@ -173,7 +183,7 @@ class Mown:
 def of_field(lines: Sequence[Line], field: Field, now: datetime) -> list[Line]:
     """Return the lines about a field that were true by a time, in the order of what they tell."""
     own = [line for line in lines if line.field.casefold() == field.name.casefold() and line.at <= now]
-    return sorted(own, key=lambda line: (line.at, line.id))
+    return sorted(own, key=lambda line: (line.moment, line.id))
 
 
 def local_day(line: Line, place: Place) -> date:
@@ -182,17 +192,24 @@ def local_day(line: Line, place: Place) -> date:
 
 
 def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
-    """Return the cuts that the lines of one field tell of, in order.
+    """Return the cuts that the lines of one field, in the order of `of_field`, tell of, in the order of their days.
 
     Notes
     -----
-    What was wrapped was cut: a line `wrapped` without a cut on its day or the day before is a whole cut of its day.
+    A line `wrapped` is of the oldest day with a cut that still lies. What was wrapped was cut: where no cut waits for
+    it and none was made on its day or the day before, it is a whole cut of its day.
     """
-    told = [Cut(local_day(line, place), line, line.area) for line in lines if line.kind is LineKind.CUT]
-    days = {cut.day for cut in told}
-    wrapped = [Cut(local_day(line, place), line, None) for line in lines if line.kind is LineKind.WRAPPED]
-    implied = [cut for cut in wrapped if days.isdisjoint((cut.day, cut.day - timedelta(days=1)))]
-    return sorted((*told, *implied), key=lambda cut: (cut.day, cut.line.id))
+    found: list[Cut] = []
+    for line in lines:
+        day = local_day(line, place)
+        if line.kind is LineKind.CUT:
+            found.append(Cut(day, line, line.area))
+        elif line.kind is LineKind.WRAPPED:
+            taken = _taken_up(found, day)
+            found = [replace(cut, wrapped=cut.wrapped or cut.day == taken) for cut in found]
+            if taken is None and all(cut.day < day - _DAY for cut in found):
+                found.append(Cut(day, line, None, wrapped=True))
+    return sorted(found, key=lambda cut: (cut.day, cut.line.id))
 
 
 def mown(field: Field, told: Sequence[Cut], today: date, *, southern: bool) -> Mown:
@@ -237,6 +254,30 @@ def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> l
     return sentences
 
 
+def still_lying(farm: Farm, lines: Sequence[Line], now: datetime) -> tuple[str, ...]:
+    """Return the fields with a cut of today or of the three days before that is not noted as wrapped.
+
+    Parameters
+    ----------
+    farm : Farm
+    lines : sequence of Line
+    now : datetime
+
+    Returns
+    -------
+    tuple of str
+        Names as in the settings, in the order in which they were first cut.
+    """
+    since = now.astimezone(farm.place.timezone).date() - LYING
+    first = {}
+    for field in farm.fields:
+        told = cuts(of_field(lines, field, now), farm.place)
+        begun = [cut.line.moment for cut in told if cut.day >= since and not cut.wrapped]
+        if begun:
+            first[field.name] = min(begun)
+    return tuple(sorted(first, key=lambda name: first[name]))
+
+
 def line_words(farm: Farm, line: Line) -> str:
     """Return what a line tells, in the farm's units and on its clock."""
     at = line.at.astimezone(farm.place.timezone)
@@ -278,6 +319,13 @@ def southern(place: Place) -> bool:
 def _mown_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Mown:
     told = cuts(of_field(lines, field, now), farm.place)
     return mown(field, told, now.astimezone(farm.place.timezone).date(), southern=southern(farm.place))
+
+
+def _taken_up(told: Sequence[Cut], day: date) -> date | None:
+    """Return the day of the cut that was wrapped on a day: the oldest that lies, or else that may have been left."""
+    open_days = [cut.day for cut in told if not cut.wrapped and cut.day <= day]
+    lying = [one for one in open_days if one >= day - LYING]
+    return min(lying or [one for one in open_days if one >= day - FORGOTTEN], default=None)
 
 
 def _cut_back(field: Field, state: Mown) -> Field:

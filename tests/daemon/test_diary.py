@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from daemon.diary import Diary, DiaryError, Line, LineKind, line_words, told_by, with_diary
+from daemon.diary import Diary, DiaryError, Line, LineKind, line_words, still_lying, told_by, with_diary
 from daemon.farm import Farm, Field, Units
 from tests.samples import ACRE, ZONE, farm
 
@@ -225,12 +225,63 @@ def test_a_part_left_from_last_season_is_forgotten() -> None:
     [
         (Lines().wrapped(6, 10), date(2026, 6, 10)),
         (Lines().cut(6, 9).wrapped(6, 10), date(2026, 6, 9)),
-        (Lines().cut(6, 8).wrapped(6, 10), date(2026, 6, 10)),
+        (Lines().cut(6, 8).wrapped(6, 10), date(2026, 6, 8)),
         (Lines().cut(6, 10, 8).wrapped(6, 10), None),
+        (Lines().cut(6, 8, 8).wrapped(6, 10), None),
+        (Lines().cut(6, 1, 8).wrapped(6, 11), None),
+        (Lines().cut(5, 31, 8).wrapped(6, 11), date(2026, 6, 11)),
+        (Lines().cut(6, 8, 8).wrapped(6, 8).wrapped(6, 10), date(2026, 6, 10)),
+        (Lines().cut(6, 10, 8).wrapped(6, 10).wrapped(6, 10), None),
     ],
 )
 def test_what_was_wrapped_was_cut(lines: Lines, last: date | None) -> None:
     assert told(lines)[0].last_cut == last
+
+
+def written(line: Line, hour: float) -> Line:
+    return replace(line, written_at=at(6, 10) + timedelta(hours=hour))
+
+
+def lying(*lines: Line, now: datetime = at(6, 10, 22)) -> tuple[str, ...]:  # noqa: B008
+    return still_lying(settings(), lines, now)
+
+
+@pytest.mark.parametrize(
+    ("lines", "lies"),
+    [
+        (Lines(), False),
+        (Lines().cut(6, 10), True),
+        (Lines().cut(6, 7, 8), True),
+        (Lines().cut(6, 6), False),
+        (Lines().cut(6, 9).wrapped(6, 10), False),
+        (Lines().wrapped(6, 10), False),
+        (Lines().cut(6, 9, 8).cut(6, 10, 8).wrapped(6, 10), True),
+        (Lines().cut(6, 10, 8).cut(6, 10, 3).wrapped(6, 10), False),
+        # A line `wrapped` is of what lies now, not of what nobody noted as wrapped a week ago.
+        (Lines().cut(6, 2, 8).cut(6, 10).wrapped(6, 10), False),
+        (Lines().cut(6, 11), False),
+    ],
+)
+def test_a_cut_lies_until_it_is_noted_as_wrapped(lines: Lines, lies: bool) -> None:
+    assert lying(*lines.all) == ((FIELD,) if lies else ())
+
+
+def test_what_lies_is_told_in_the_order_of_cutting_and_by_the_names_of_the_settings() -> None:
+    long = replace(Lines().cut(6, 9).all[0], at=at(6, 10, 11), timed=True)
+    early = replace(long, id=2, field="CREEK & bend", at=at(6, 10, 9))
+    assert lying(long, early) == ("Creek & Bend", FIELD)
+    assert lying(long, early, now=at(6, 10, 10)) == ("Creek & Bend",)
+
+
+def test_a_cut_without_its_hour_was_made_before_it_was_written_and_not_at_midnight() -> None:
+    cut = Lines().cut(6, 10).all[0]
+    wrapped = replace(Lines().wrapped(6, 10).all[0], id=2, at=at(6, 10, 9))
+    yesterday = replace(Lines().cut(6, 9, 8).all[0], id=3)
+    assert lying(yesterday, wrapped, written(cut, 12)) == (FIELD,)
+    assert lying(yesterday, written(cut, 12)) == (FIELD,)
+    assert lying(wrapped, written(cut, 12)) == (FIELD,)
+    assert lying(wrapped, written(cut, 8)) == ()
+    assert lying(wrapped, written(cut, 30)) == (), "noted on the day after"
 
 
 def test_lines_ahead_of_the_time_say_nothing_yet() -> None:
