@@ -45,7 +45,15 @@ BETWEEN: Final[Mapping[str, tuple[str, str, float]]] = {
     "R2": ("early heads", "full heads", 0.5),
     "KF4": ("buds", "first flower", 0.5),
 }
-STAGES_SEEN: Final = (*GRASS_STAGES, *LEGUME_STAGES, NO_HEADS, NO_BUDS, *ALSO_CALLED, *BETWEEN)
+# What may be said of a stand's grasses (False) and of its legumes (True).
+STAGES_SEEN: Final[Mapping[bool, tuple[str, ...]]] = {
+    legume: (
+        negative,
+        *words,
+        *(said for said in (*ALSO_CALLED, *BETWEEN) if ALSO_CALLED.get(said, BETWEEN.get(said, words)[0]) in words),
+    )
+    for legume, negative, words in ((False, NO_HEADS, GRASS_STAGES), (True, NO_BUDS, LEGUME_STAGES))
+}
 
 
 @dataclass(frozen=True)
@@ -205,8 +213,9 @@ def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
             raise GrowthUnknown("a look is dated after the last day of the weather", look.on)
         if look.stage is None and look.height is None:
             raise ValueError(f"look of {look.on}: say a stage or a height")
-        if look.stage not in (None, *STAGES_SEEN):
-            allowed = ", ".join(STAGES_SEEN)
+        if look.stage is not None and look.stage not in (*STAGES_SEEN[False], *STAGES_SEEN[True]):
+            words = (*GRASS_STAGES, *LEGUME_STAGES, NO_HEADS, NO_BUDS)
+            allowed = ", ".join(words) + " and the codes of Moore et al. and of Kalu & Fick"
             raise ValueError(f"look of {look.on}: unknown stage {look.stage!r}; known are {allowed}")
     return sorted((look for look in looks if look.on > day[0]), key=lambda look: look.on)
 
