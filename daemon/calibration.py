@@ -1,28 +1,36 @@
 """Learns from a farm's own record of odds against outcome how far to believe the odds."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models import coefficients as c
-from models.odds import Correction, logit
+from models.odds import UNCORRECTED, Correction, logit
 
 Array = NDArray[np.float64]
 
-# Open forecasts reach sixteen days; more is a lead that was counted in hours.
-LONGEST_LEAD = 16.0
+# What a column of a record may hold, least and most.
+ALLOWED: Final = {
+    "odds": (c.LEAST_ODDS, c.MOST_ODDS),
+    "lead": (0.0, 16.0),  # open forecasts reach sixteen days; more is a lead that was counted in hours
+    "rain": (0.0, 500.0**0.5),  # of a day; more is rain in a wrong unit, or no root of it
+    "outcome": (0.0, 1.0),
+}
+# Ways to hold slope or rain at their bounds: which of bias, slope, lead and rain are fitted.
+FITTED: Final = ([0, 1, 2, 3], [0, 2, 3], [0, 1, 2], [0, 2])
 
 
 @dataclass(frozen=True, eq=False)
 class Record:
     """What was forecast and what came of it, an element a case; empty to begin with.
 
-    `odds` are those of odds_from_share, before any correction. `lead` [day] runs from the forecast to the day it was
-    for, `rain` [mm1/2] is root_rain of what it held for that day. `outcome` [1] is the share of the crop's draws with
-    which the same work, done in the hours that came, was wrapped in time: 1 or 0 where the crop is known too. It is
-    known for every day with a forecast and not only for those that were mown, or the record would flatter itself.
-    `day` (datetime64) is the day that the outcome belongs to.
+    `odds` are those of odds_from_share, before any correction and so within its ends. `lead` [day] runs from the
+    forecast to the day it was for, `rain` [mm1/2] is root_rain of what it held for that day. `outcome` [1] is the share
+    of the crop's draws with which the same work, done in the hours that came, was wrapped in time: 1 or 0 where the
+    crop is known too. It is known for every day with a forecast and not only for those that were mown, or the record
+    would flatter itself. `day` (datetime64) is the day that the outcome belongs to.
     """
 
     odds: Array
@@ -36,16 +44,20 @@ class Record:
         shapes = {name: column.shape for name, column in columns.items()}
         if len(set(shapes.values())) > 1 or self.odds.ndim != 1:
             raise ValueError(f"record: the shapes are {shapes}; give each case one of each, in one row of numbers")
-        _refuse("odds", self.odds, (self.odds > 0.0) & (self.odds < 1.0), "above 0 and below 1")
-        _refuse("lead", self.lead, (self.lead >= 0.0) & (self.lead <= LONGEST_LEAD), "0 to 16 days")
-        _refuse("rain", self.rain, (self.rain >= 0.0) & np.isfinite(self.rain), "0 or more")
-        _refuse("outcome", self.outcome, (self.outcome >= 0.0) & (self.outcome <= 1.0), "0 (not in time) to 1")
+        for name, (least, most) in ALLOWED.items():
+            _refuse(name, columns[name], can_be(name, columns[name]), f"{least:g} to {most:g}")
         _refuse("day", self.day, ~np.isnat(self.day), "a date")
 
     def weight(self) -> Array:
         """Return what each case counts for: a day's fields and leads share its weather, so a day counts once."""
         _, at, cases = np.unique(self.day.astype("datetime64[D]"), return_inverse=True, return_counts=True)
         return np.asarray(1.0 / cases[at], dtype=np.float64)
+
+
+def can_be(name: str, column: Array) -> NDArray[np.bool_]:
+    """Return which numbers of a column lie within what it may hold; one that is missing does not."""
+    least, most = ALLOWED[name]
+    return np.asarray((column >= least) & (column <= most))
 
 
 def _refuse(name: str, column: NDArray[np.generic], right: NDArray[np.bool_], allowed: str) -> None:
@@ -87,7 +99,8 @@ def fit_correction(
     -----
     Ridge logistic regression of outcome on the odds' distance from what is usual, on lead and on rain, with the odds
     themselves as offset: the penalty pulls to the prior's odds and not to nought, and an empty record gives them back.
-    Where the record speaks for a slope below 0 the slope is held at 0 and the rest fitted again, which is the
+    The slope is at least 0 and the rain at most 0, because odds must rise neither with acres nor with rain. The record
+    is fitted with each of them free and held at 0, and the likeliest fit within the bounds is taken, which is the
     constrained optimum because the penalised likelihood is concave. Of an outcome between 0 and 1 it is the likelihood
     to be expected over its draws. Days are taken as independent of each other; spells of weather make a record worth
     somewhat less than that.
@@ -97,36 +110,53 @@ def fit_correction(
     le Cessie, S. and van Houwelingen, J. C. (1992), Applied Statistics 41, 191-201, doi:10.2307/2347628 (as
     remembered).
     """
+    if record.odds.size == 0:
+        return UNCORRECTED
     usual = logit(np.array(prior_chance))
     distance = logit(record.odds) - usual
-    columns = np.stack([np.ones_like(distance), distance, record.lead, record.rain], axis=1)
-    precision = np.array([bias_sd, slope_sd, lead_sd, rain_sd]) ** -2.0
-    bias, stretch, lead, rain = _most_likely(record, usual + distance, columns, precision, most_steps).tolist()
-    if stretch >= -1.0:
-        return Correction(bias, 1.0 + stretch, lead, rain)
-    flat, rest = np.full_like(distance, usual), [0, 2, 3]
-    bias, lead, rain = _most_likely(record, flat, columns[:, rest], precision[rest], most_steps).tolist()
-    return Correction(bias, 0.0, lead, rain)
+    likelihood = _Likelihood(
+        usual + distance,
+        np.stack([np.ones_like(distance), distance, record.lead, record.rain], axis=1),
+        np.array([bias_sd, slope_sd, lead_sd, rain_sd]) ** -2.0,
+        record.outcome,
+        record.weight(),
+    )
+    peaks = [likelihood.peak(fitted, most_steps) for fitted in FITTED]
+    bias, stretch, lead, rain = max((peak for peak in peaks if peak[1] >= -1.0 and peak[3] <= 0.0), key=likelihood.at)
+    seen = float(record.rain.min()), float(record.rain.max())
+    return Correction(float(bias), 1.0 + float(stretch), float(lead), float(rain), *seen)
 
 
-def _most_likely(record: Record, offset: Array, columns: Array, precision: Array, most_steps: int) -> Array:
-    """Return the peak of the penalised likelihood by Newton's method, halving each step that goes downhill."""
-    weight = record.weight()
+@dataclass(frozen=True, eq=False)
+class _Likelihood:
+    """The penalised likelihood of moves of bias, slope, lead and rain from no correction."""
 
-    def support(at: Array) -> float:
-        bent = offset + columns @ at
-        return float(weight @ (record.outcome * bent - np.logaddexp(0.0, bent)) - precision @ at**2 / 2.0)
+    offset: Array  # (case,)
+    columns: Array  # (case, move)
+    precision: Array  # (move,)
+    outcome: Array
+    weight: Array
 
-    move = np.zeros(precision.size)
-    for _ in range(most_steps):
-        chance = 0.5 + 0.5 * np.tanh((offset + columns @ move) / 2.0)
-        uphill = columns.T @ (weight * (record.outcome - chance)) - precision * move
-        curvature = (columns.T * (weight * chance * (1.0 - chance))) @ columns + np.diag(precision)
-        step = np.linalg.solve(curvature, uphill)
-        # Tighter than this, rounding hides which way is uphill; the step itself leaves an error of about its square.
-        if np.abs(step).max() < 1e-6:
-            return move + step
-        while support(move + step) < support(move):
-            step /= 2.0
-        move = move + step
-    raise ArithmeticError(f"calibration: not settled in {most_steps} steps; use the odds uncorrected")
+    def at(self, move: Array) -> float:
+        bent = self.offset + self.columns @ move
+        likely = self.weight @ (self.outcome * bent - np.logaddexp(0.0, bent))
+        return float(likely - self.precision @ move**2 / 2.0)
+
+    def peak(self, fitted: list[int], most_steps: int) -> Array:
+        """Return its peak over some moves by Newton's method, halving each step that goes downhill."""
+        move = np.array([0.0, -1.0, 0.0, 0.0])
+        move[fitted] = 0.0
+        step = np.zeros(move.size)
+        for _ in range(most_steps):
+            chance = 0.5 + 0.5 * np.tanh((self.offset + self.columns @ move) / 2.0)
+            uphill = self.columns.T @ (self.weight * (self.outcome - chance)) - self.precision * move
+            spread = self.weight * chance * (1.0 - chance)
+            curvature = (self.columns.T * spread) @ self.columns + np.diag(self.precision)
+            step[fitted] = np.linalg.solve(curvature[np.ix_(fitted, fitted)], uphill[fitted])
+            # Tighter than this, rounding hides which way is uphill; the step leaves an error of about its square.
+            if np.abs(step).max() < 1e-6:
+                return move + step
+            while self.at(move + step) < self.at(move):
+                step /= 2.0
+            move = move + step
+        raise ArithmeticError(f"calibration: not settled in {most_steps} steps; use the odds uncorrected")

@@ -49,7 +49,7 @@ def test_no_record_gives_exactly_the_prior() -> None:
 def test_an_over_confident_ensemble_is_pulled_in() -> None:
     found = fit_correction(drawn(2000, slope=0.3))
     assert found.slope == pytest.approx(0.3, abs=0.1)
-    sure, unsure = corrected_odds(np.array([0.9, 0.05]), 0, found)
+    sure, unsure = corrected_odds(np.array([0.9, 0.05]), 0, found, most_lift=np.inf)
     # 0.3 bent about logit(0.3) by hand: 0.9 -> 0.517, 0.05 -> 0.186
     assert sure == pytest.approx(0.517, abs=0.06)
     assert unsure == pytest.approx(0.186, abs=0.06)
@@ -120,27 +120,87 @@ def test_bias_by_hand() -> None:
 
 
 def penalised(given: Record, at: Correction) -> float:
-    chance = corrected_odds(given.odds, given.lead, at, rain=given.rain, least=0.0, most=1.0)
+    chance = corrected_odds(given.odds, given.lead, at, rain=given.rain, most_lift=np.inf, least=0.0, most=1.0)
     said = np.where(given.outcome == 1.0, chance, 1.0 - chance)
     pull = (at.bias / 0.5) ** 2 + ((at.slope - 1.0) / 0.3) ** 2 + (at.lead / 0.1) ** 2 + (at.rain / 0.3) ** 2
     return float(np.log(said).sum() - pull / 2.0)
 
 
 @pytest.mark.parametrize("slope", [0.6, -1.5])
-def test_no_neighbour_is_likelier(slope: float) -> None:
-    given = drawn(300, slope=slope, bias=0.4, by_lead=-0.1, by_rain=-0.3)
+@pytest.mark.parametrize("by_rain", [-0.3, 1.2])
+def test_no_neighbour_is_likelier(slope: float, by_rain: float) -> None:
+    given = drawn(300, slope=slope, bias=0.4, by_lead=-0.1, by_rain=by_rain)
     found = fit_correction(given)
     best = penalised(given, found)
     for by in (-0.02, 0.02):
         for name in ("bias", "slope", "lead", "rain"):
-            if name != "slope" or found.slope + by >= 0.0:
+            if (name != "slope" or found.slope + by >= 0.0) and (name != "rain" or found.rain + by <= 0.0):
                 assert penalised(given, replace(found, **{name: getattr(found, name) + by})) < best
 
 
 def test_a_record_that_runs_backwards_leaves_odds_level_and_never_falling() -> None:
     found = fit_correction(drawn(2000, slope=-1.5))
     assert found.slope == 0.0
-    assert np.ptp(corrected_odds(PRIOR, 1, found)) == 0.0
+    assert np.ptp(corrected_odds(PRIOR, 1, found, most_lift=np.inf)) == 0.0
+    # Days are alike by it, and yet acres are not.
+    assert (np.diff(corrected_odds(PRIOR, 1, found)) > 0.0).any()
+
+
+# --- What no record may do ---------------------------------------------------------------------------------------
+
+
+def drizzles(cases: int) -> Record:
+    """Return days of which a little to a fair chance was said and drizzle forecast, and that nearly all came."""
+    random = np.random.default_rng(3)
+    return record(random.uniform(0.2, 0.7, cases), np.full(cases, 0.95), rain=random.uniform(0.2, 1.5, cases))
+
+
+def test_rain_that_did_not_come_does_not_make_rain_a_good_sign() -> None:
+    found = fit_correction(drawn(2000, slope=1.0, bias=-0.5, by_rain=0.9))
+    assert found.rain == 0.0
+    alone = fit_correction(drawn(2000, slope=1.0, bias=-0.5, by_rain=0.9), rain_sd=1e-9)
+    assert (found.bias, found.slope, found.lead) == pytest.approx((alone.bias, alone.slope, alone.lead), abs=1e-6)
+
+
+@pytest.mark.parametrize("cases", [20, 60, 365])
+def test_a_run_of_good_days_does_not_turn_a_downpour_in_all_members_into_good_odds(cases: int) -> None:
+    found, none = fit_correction(drizzles(cases)), 0.3 / 6.3  # ten members are worth 10 / 1.9 = 5.3
+    wet = root_rain(np.full((10, 6), 5.0))  # 30 mm
+    assert corrected_odds(np.array([none]), 0.0, found, rain=wet)[0] < 0.13
+    assert corrected_odds(np.array([none]), 0.0, found, rain=wet, hopeless=none)[0] == pytest.approx(none)
+
+
+def test_a_record_tells_nothing_of_rain_that_it_has_not_seen() -> None:
+    lower = drawn(1000, slope=1.0, by_rain=-0.9)
+    found = fit_correction(replace(lower, rain=np.clip(lower.rain, 0.5, 2.0)))
+    assert (found.least_rain, found.most_rain) == (0.5, 2.0)
+    said = corrected_odds(np.full(5, 0.6), 0.0, found, rain=np.array([0.0, 0.5, 1.0, 2.0, 20.0]))
+    assert said[0] == said[1] > said[2] > said[3] == said[4]
+
+
+def test_a_lift_is_at_most_one_logit_and_a_fall_has_no_limit() -> None:
+    odds = np.array([0.05, 0.4, 0.5])
+    # 1/19, 2/3 and 1 to 1, times e
+    assert corrected_odds(odds, 0, Correction(bias=2.0)) == pytest.approx([0.1252, 0.6444, 0.7311], abs=1e-4)
+    assert corrected_odds(odds, 0, Correction(bias=9.0)) == pytest.approx([0.1252, 0.6444, 0.7311], abs=1e-4)
+    # e^0.5 is less than that
+    assert corrected_odds(odds, 0, Correction(bias=0.5)) == pytest.approx([0.0798, 0.5236, 0.6225], abs=1e-4)
+    assert corrected_odds(np.array([0.9]), 0, Correction(bias=-3.0))[0] == pytest.approx(0.3094, abs=1e-4)
+
+
+def test_no_record_makes_seven_in_ten_of_a_forecast_that_is_mostly_against_it() -> None:
+    sure = Correction(bias=5.0, slope=0.0)
+    assert corrected_odds(np.array([0.45, 0.47]), 0, sure) == pytest.approx([0.69, 0.707], abs=1e-3)
+
+
+def test_what_works_out_in_no_case_is_not_made_likelier() -> None:
+    none = float(PRIOR[0])
+    raised = corrected_odds(PRIOR, 0, Correction(bias=0.8), hopeless=none)
+    assert raised[0] == pytest.approx(none)
+    assert raised[1] == pytest.approx(corrected_odds(PRIOR[1:2], 0, Correction(bias=0.8))[0])
+    assert raised[1] > PRIOR[1] + 0.05
+    lowered = corrected_odds(np.array([0.3]), 0, Correction(bias=-0.8), hopeless=0.3)
+    assert lowered[0] == pytest.approx(corrected_odds(np.array([0.3]), 0, Correction(bias=-0.8))[0])
 
 
 def test_a_day_counts_once_however_many_fields_it_held() -> None:
@@ -164,17 +224,21 @@ def test_any_record_settles_and_odds_rise_with_the_share_within_their_ends(data:
     def column(element: st.SearchStrategy[float]) -> Array:
         return np.array(data.draw(st.lists(element, min_size=cases, max_size=cases)), dtype=np.float64)
 
-    odds = column(st.floats(1e-6, 1.0 - 1e-6))
-    leads, rains = st.floats(0.0, 16.0), st.floats(0.0, 8.0)
-    given_ = record(odds, column(st.floats(0.0, 1.0)), column(leads), column(rains))
-    said = corrected_odds(PRIOR, data.draw(leads), fit_correction(given_), rain=data.draw(rains))
+    leads, rains, lead = st.floats(0.0, 16.0), st.floats(0.0, 22.0), data.draw(st.floats(0.0, 16.0))
+    given_ = record(column(st.floats(0.03, 0.97)), column(st.floats(0.0, 1.0)), column(leads), column(rains))
+    found, none = fit_correction(given_), float(PRIOR[0])
+    less, more = sorted((data.draw(rains), data.draw(rains)))
+    said, wetter = (corrected_odds(PRIOR, lead, found, rain=rain, hopeless=none) for rain in (less, more))
     assert (np.diff(said) >= 0.0).all()
     assert ((said >= 0.03) & (said <= 0.97)).all()
+    assert (wetter <= said).all()
+    assert said[0] <= none + 1e-12
+    assert (logit(said) <= logit(PRIOR) + 1.0 + 1e-9).all()
 
 
 @pytest.mark.parametrize(("bias", "end"), [(-50.0, 0.03), (50.0, 0.97), (-5000.0, 0.03)])
 def test_nobody_is_told_never_or_certain(bias: float, end: float) -> None:
-    assert corrected_odds(PRIOR, 0, Correction(bias)).tolist() == [end] * PRIOR.size
+    assert corrected_odds(PRIOR, 0, Correction(bias), most_lift=np.inf).tolist() == [end] * PRIOR.size
 
 
 def test_correction_by_hand() -> None:
@@ -196,16 +260,18 @@ def test_long_records_settle_where_rounding_hides_the_last_steps() -> None:
 @pytest.mark.parametrize(
     ("changed", "why"),
     [
-        ({"odds": np.array([0.5, np.nan])}, "odds is nan in case 1; allowed is above 0 and below 1"),
+        ({"odds": np.array([0.5, np.nan])}, "odds is nan in case 1; allowed is 0.03 to 0.97"),
         ({"odds": np.array([0.0, 0.5])}, "odds is 0.0 in case 0"),
-        ({"odds": np.array([0.5, 1.0])}, "odds is 1.0 in case 1"),
+        ({"odds": np.array([0.5, 0.98])}, "odds is 0.98 in case 1"),
+        ({"odds": np.array([0.5, 1e-300])}, "odds is 1e-300 in case 1"),
         ({"lead": np.array([0.0, np.nan])}, "lead is nan in case 1"),
         ({"lead": np.array([-1.0, 0.0])}, "lead is -1.0 in case 0"),
-        ({"lead": np.array([24.0, 0.0])}, "lead is 24.0 in case 0; allowed is 0 to 16 days"),
+        ({"lead": np.array([24.0, 0.0])}, "lead is 24.0 in case 0; allowed is 0 to 16"),
         ({"outcome": np.array([0.0, np.nan])}, "outcome is nan in case 1"),
-        ({"rain": np.array([0.5, -0.1])}, "rain is -0.1 in case 1; allowed is 0 or more"),
+        ({"rain": np.array([0.5, -0.1])}, "rain is -0.1 in case 1; allowed is 0 to 22.36"),
         ({"rain": np.array([np.inf, 0.0])}, "rain is inf in case 0"),
-        ({"outcome": np.array([1.1, 1.0])}, r"outcome is 1.1 in case 0; allowed is 0 \(not in time\) to 1"),
+        ({"rain": np.array([22.4, 22.3])}, "rain is 22.4 in case 0"),  # 502 mm
+        ({"outcome": np.array([1.1, 1.0])}, "outcome is 1.1 in case 0; allowed is 0 to 1"),
         ({"day": np.array(["2024-06-01", "NaT"], dtype="datetime64[D]")}, "day is NaT in case 1"),
         ({"outcome": np.ones(3)}, r"shapes are .*'outcome': \(3,\)"),
         ({"day": days(1)}, r"shapes are .*'day': \(1,\)"),
@@ -226,7 +292,13 @@ def test_a_table_is_no_record() -> None:
         Record(square, square, square, np.ones((2, 2)), days(4).reshape(2, 2))
 
 
-@pytest.mark.parametrize("numbers", [(0.0, -0.01), (np.nan, 1.0), (0.0, np.inf), (0.0, 1.0, np.nan), (0, 1, 0, np.nan)])
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        (0.0, -0.01), (np.nan, 1.0), (0.0, np.inf), (0.0, 1.0, np.nan), (0, 1, 0, np.nan), (0, 1, 0, 0.01),
+        (0, 1, 0, 0, 2.0, 1.0), (0, 1, 0, 0, -1.0, 1.0), (0, 1, 0, 0, 0.0, np.nan),
+    ],
+)  # fmt: skip
 def test_a_bad_correction_is_refused(numbers: tuple[float, ...]) -> None:
     with pytest.raises(ValueError, match="slope is at least 0"):
         Correction(*numbers)
