@@ -52,7 +52,7 @@ def learnt_correction(farm: Farm, ledger: Ledger, weather: Weather, today: date)
     """
     try:
         _judge(farm, ledger, weather, today)
-        record = ledger.record()
+        record = ledger.record(today)
         correction = fit_correction(record)
     except (LedgerError, ArithmeticError, TypeError, ValueError) as error:
         log.warning("the odds are not corrected by the farm's own record: %s", error)

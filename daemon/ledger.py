@@ -1,5 +1,6 @@
 """The farm's own record: the odds that were said of each field and day, kept on disk with what came of them."""
 
+import logging
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
@@ -10,8 +11,10 @@ from typing import Final
 
 import numpy as np
 
-from daemon.calibration import Record
+from daemon.calibration import ALLOWED, Record, can_be
 from daemon.outlook import Said
+
+log = logging.getLogger(__name__)
 
 DATABASE: Final = "record.sqlite3"
 KEPT: Final = timedelta(days=3 * 365)
@@ -91,18 +94,29 @@ class Ledger:
             db.executemany("UPDATE said SET outcome = ? WHERE day = ? AND field = ? AND lead = ?", rows)
             db.execute("COMMIT")
 
-    def record(self) -> Record:
-        """Return all lines whose outcome is known; none where there is no file yet."""
+    def record(self, today: date) -> Record:
+        """Return the lines of days before today whose outcome is known; none where there is no file yet.
+
+        What no pass can have written, such as the outcome of a day to come, is left out and counted in the log.
+        """
         found: list[tuple[float, float, float, float, str]] = []
         if self._is_there():
             with self._open() as db:
-                wanted = "SELECT odds, lead, rain, outcome, day FROM said WHERE outcome IS NOT NULL ORDER BY day"
+                wanted = f"SELECT {', '.join(ALLOWED)}, day FROM said WHERE outcome IS NOT NULL ORDER BY day"
                 found = db.execute(wanted).fetchall()
         try:
-            odds, lead, rain, outcome = np.array([row[:4] for row in found], dtype=np.float64).reshape(-1, 4).T
-            return Record(odds, lead, rain, outcome, np.array([row[4] for row in found], dtype="datetime64[D]"))
+            numbers = np.array([row[:-1] for row in found], dtype=np.float64).reshape(-1, len(ALLOWED)).T
+            day = np.array([row[-1] for row in found], dtype="datetime64[D]")
         except (TypeError, ValueError) as error:
             raise self._unusable(error) from error
+        right = np.all([can_be(*column) for column in zip(ALLOWED, numbers, strict=True)], axis=0)
+        right &= day < np.datetime64(today)
+        if not right.all():
+            log.warning(
+                "record: %d of %d cases in %s are left out: their day is to come, or odds, lead, rain or outcome are "
+                "out of range", np.count_nonzero(~right), right.size, self._path
+            )  # fmt: skip
+        return Record(**dict(zip(ALLOWED, numbers[:, right], strict=True)), day=day[right])
 
     def _is_there(self) -> bool:
         try:

@@ -151,7 +151,7 @@ def test_a_line_comes_back_as_it_was(ledger: Ledger) -> None:
 
 def test_nothing_is_kept_before_the_first_line(ledger: Ledger, tmp_path: Path) -> None:
     assert ledger.unjudged(TODAY) == ()
-    assert ledger.record().odds.size == 0
+    assert ledger.record(TODAY).odds.size == 0
     assert not (tmp_path / "state").exists()
 
 
@@ -186,11 +186,42 @@ def test_what_came_stands_beside_what_was_said(ledger: Ledger) -> None:
     lines = [said(day=yesterday, lead=3, odds=0.7, rain=1.5), said(day=before, field="gone", odds=0.2), said()]
     ledger.keep(lines, TODAY)
     ledger.settle({lines[0]: 0.25, lines[1]: 0.0})
-    found = ledger.record()
+    found = ledger.record(TODAY)
     columns = (found.odds, found.lead, found.rain, found.outcome)
     assert [column.tolist() for column in columns] == [[0.2, 0.7], [0.0, 3.0], [0.2, 1.5], [0.0, 0.25]]
     assert found.day.tolist() == [before, yesterday]
     assert ledger.unjudged(TODAY + timedelta(days=1)) == (lines[2],)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"day": date(2999, 6, 10)}, {"day": TODAY}, {"odds": 1e-300}, {"odds": 0.98}, {"odds": np.inf}, {"rain": 1e9},
+        {"rain": -0.1}, {"lead": 99}, {"outcome": 2.0}, {"outcome": -0.1},
+    ],
+)  # fmt: skip
+def test_what_no_pass_can_have_written_is_left_out_and_counted(
+    ledger: Ledger, later: Weather, caplog: pytest.LogCaptureFixture, wrong: dict[str, Any]
+) -> None:
+    given = {"outcome": 1.0, **wrong}
+    outcome = given.pop("outcome")
+    bad = {said(**{"day": TODAY - timedelta(days=ago), **given, "field": f"no {ago}"}): outcome for ago in (1, 2)}
+    good = said(day=TODAY - timedelta(days=3), odds=0.4)
+    filled(ledger, bad | {good: 0.5})
+    with caplog.at_level(logging.WARNING):
+        found = ledger.record(TODAY)
+    assert (found.odds.tolist(), found.day.tolist()) == ([0.4], [good.day])
+    assert "2 of 3 cases" in caplog.text
+    _, told = learnt_correction(working_farm(), ledger, later, TODAY)
+    assert "holds 1 case of 1 day" in told[0]
+
+
+def test_the_ends_of_what_a_pass_can_have_written_count(ledger: Ledger, caplog: pytest.LogCaptureFixture) -> None:
+    yesterday = TODAY - timedelta(days=1)
+    ends = [said(day=yesterday, odds=0.03, rain=0.0), said(day=yesterday, odds=0.97, rain=500.0**0.5, lead=16)]
+    filled(ledger, dict(zip(ends, (0.0, 1.0), strict=True)))
+    assert ledger.record(TODAY).odds.tolist() == [0.03, 0.97]
+    assert caplog.text == ""
 
 
 def test_two_processes_keep_at_once_and_each_line_is_one_of_theirs(tmp_path: Path) -> None:
@@ -373,12 +404,25 @@ def test_five_lucky_days_move_seven_in_ten_by_less_than_one_tenth(ledger: Ledger
     assert 0.72 < corrected_odds(np.array([0.7]), 0.0, correction)[0] < 0.8
 
 
+def test_days_that_came_better_than_said_make_no_mow_of_rain_in_all_members(ledger: Ledger, later: Weather) -> None:
+    random = np.random.default_rng(3)
+    days = (TODAY - timedelta(days=ago) for ago in range(1, 61))
+    came = {said(day=day, odds=random.uniform(0.2, 0.7), rain=random.uniform(0.2, 1.5)): 0.95 for day in days}
+    filled(ledger, came)
+    correction, _ = learnt_correction(working_farm(), ledger, later, TODAY)
+    rain = np.zeros((8, 12))
+    rain[:, 6:12] = 5.0
+    today = look_ahead(working_farm(field("Long", 60)), forecast(rain=rain), NOW, correction).fields[0].days[0]
+    assert today.area == 0.0
+    assert max(chance.odds for chance in today.curve) < 0.15
+
+
 def test_days_that_have_come_are_judged_once_and_count(ledger: Ledger, later: Weather) -> None:
     days = [said(day=TODAY + timedelta(days=ahead), start=said().start + timedelta(days=ahead)) for ahead in range(5)]
     ledger.keep(days, TODAY)
     on = TODAY + timedelta(days=3)
     correction, told = learnt_correction(working_farm(), ledger, later, on)
-    assert ledger.record().outcome.tolist() == [1.0, 1.0, 1.0]
+    assert ledger.record(on).outcome.tolist() == [1.0, 1.0, 1.0]
     assert ledger.unjudged(on) == ()
     assert correction.bias > 0.0
     assert "holds 3 cases of 3 days" in told[0]
