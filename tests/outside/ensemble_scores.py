@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.calibration import Record, fit_correction
+from models import coefficients as c
 from models.odds import corrected_odds, independent_members, odds_from_share, root_rain
 
 Array = NDArray[np.float64]
@@ -35,12 +36,16 @@ class Forecasts(NamedTuple):
         """Odds before any record."""
         return odds_from_share(self.share, independent_members(11))
 
-    def corrected(self, trained: slice, wanted: slice) -> Array:
-        """Return the odds of some rows by the record of others."""
+    def corrected(self, trained: slice, wanted: slice, *, limited: bool = False) -> Array:
+        """Return the odds of some rows by the record of others, with or without the limits to what it may raise."""
         lead = np.full(self.share.size, LEAD)
         odds, lead, rain, outcome = (column[trained] for column in (self.prior, lead, self.rain, self.outcome))
         correction = fit_correction(Record(odds, lead, rain, outcome, self.day[trained]))
-        return corrected_odds(self.prior[wanted], LEAD, correction, rain=self.rain[wanted])
+        none = float(odds_from_share(np.zeros(1), independent_members(11))[0])
+        hopeless, lift = (none, c.MOST_LIFT) if limited else (0.0, np.inf)
+        return corrected_odds(
+            self.prior[wanted], LEAD, correction, rain=self.rain[wanted], hopeless=hopeless, most_lift=lift
+        )
 
 
 class Tenth(NamedTuple):
@@ -77,10 +82,17 @@ def by_first_half(event: Forecasts) -> Array:
     return event.corrected(slice(event.half), slice(event.half, None))
 
 
-def by_growing_record(event: Forecasts) -> Array:
-    """Return odds of the second half as a service gives them: fitted again each month to all that is known by then."""
+def by_growing_record(event: Forecasts, *, limited: bool = False) -> Array:
+    """Return odds of the second half, fitted again each month to all that is known by then; limited, as a service."""
     starts = range(event.half, event.share.size, REFIT)
-    return np.concatenate([event.corrected(slice(at - LEAD_TO_END), slice(at, at + REFIT)) for at in starts])
+    return np.concatenate(
+        [event.corrected(slice(at - LEAD_TO_END), slice(at, at + REFIT), limited=limited) for at in starts]
+    )
+
+
+def as_told(event: Forecasts) -> Array:
+    """Return odds of the second half as a service gives them."""
+    return by_growing_record(event, limited=True)
 
 
 def skill(event: Forecasts, odds: Array) -> float:
@@ -108,13 +120,16 @@ def _tenth(event: Forecasts, odds: Array, rows: NDArray[np.intp]) -> Tenth:
 def main() -> None:
     """Print skill and reliability of the second half for each event, as tables in Markdown."""
     events = [forecasts(most_rain) for most_rain in EVENTS]
-    print("| rain of three days up to | raw counts | prior only | record of the first half | growing record |")
-    print("|---|---|---|---|---|")
+    print(
+        "| rain of three days up to | raw counts | prior only | record of the first half | growing record | limited |"
+    )
+    print("|---|---|---|---|---|---|")
     for most_rain, event in zip(EVENTS, events, strict=True):
         half = slice(event.half, None)
-        ways = (event.share[half], event.prior[half], by_first_half(event), by_growing_record(event))
+        ways = (event.share[half], event.prior[half], by_first_half(event), by_growing_record(event), as_told(event))
         print(f"| {most_rain:g} mm | " + " | ".join(f"{skill(event, odds):+.3f}" for odds in ways) + " |")
-    for name, way in (("record of the first half", by_first_half), ("growing record", by_growing_record)):
+    ways = (("record of the first half", by_first_half), ("growing record", by_growing_record), ("limited", as_told))
+    for name, way in ways:
         print(f"\n| {name} | cases | said | came | standard error | by months |\n|---|---|---|---|---|---|")
         for most_rain, event in zip(EVENTS, events, strict=True):
             for tenth in tenths(event, way(event)):

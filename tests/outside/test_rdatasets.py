@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.outside.ensemble_scores import EVENTS, by_first_half, by_growing_record, forecasts, skill, tenths
+from tests.outside.ensemble_scores import EVENTS, as_told, by_first_half, by_growing_record, forecasts, skill, tenths
 
 
 @pytest.mark.parametrize("most_rain", EVENTS)
@@ -38,13 +38,24 @@ def test_odds_by_the_first_half_are_honest_but_where_the_halves_differ(
 
 @pytest.mark.parametrize("most_rain", EVENTS)
 def test_odds_by_a_record_that_grows_are_honest_in_every_tenth(most_rain: float) -> None:
-    """As the service gives them. The error takes the days as drawn anew, which asks for more than is fair."""
+    """The error takes the days as drawn anew, which asks for more than is fair."""
     event = forecasts(most_rain)
     odds = by_growing_record(event)
     found = tenths(event, odds)
     assert len(found) >= 6
     assert all(tenth.within(tenth.error) for tenth in found)
     assert skill(event, odds) > 0.17
+
+
+@pytest.mark.parametrize(("most_rain", "least_skill"), [(0.0, 0.02), (1.0, 0.055), (5.0, 0.015)])
+def test_limits_cost_skill_here_and_err_on_the_cautious_side_only(most_rain: float, least_skill: float) -> None:
+    """Eight tenths of the rows of the first event have no member for it, and 18 of 100 came: odds are not raised."""
+    event = forecasts(most_rain)
+    odds = as_told(event)
+    assert least_skill < skill(event, odds) < skill(event, by_growing_record(event)) - 0.1
+    found = tenths(event, odds)
+    assert all(tenth.came > tenth.said for tenth in found if not tenth.within(tenth.error))
+    assert all(tenth.within(tenth.error) for tenth in found if tenth.said >= 0.6)  # where mowing is decided
 
 
 def test_days_of_a_month_go_together() -> None:
