@@ -23,11 +23,11 @@ from models.swath import (
     wet_basis,
     wilt,
 )
-from models.workday import SLOTS_PER_HOUR, Slots, baling_hours, baling_window
+from models.workday import SLOTS_PER_HOUR, Slots, baling_hours, baling_window, mowing_slots
 
 Array = NDArray[np.float64]
 
-MOWING_AFTER_LATEST_START = 8  # [slots] mowing may go on for
+MOWING_AFTER_LATEST_START = 8  # [strips] that may still be mown from the last start on
 
 
 @dataclass(frozen=True)
@@ -44,8 +44,7 @@ class Crop:
 
     def dry_matter(self, day: date) -> float:
         """Return the yield on a day [t/ha]: what the settings expect, else the growth model's."""
-        at = day_index(self.growth, day)
-        return self.field.expected_yield or max(float(self.growth.dry_matter[at]), c.LEAST_DRY_MATTER)
+        return _yield_on(self.field, self.growth, day)
 
     @property
     def standing(self) -> float:
@@ -58,10 +57,13 @@ def day_index(growth: Growth, day: date) -> int:
     return int((np.datetime64(day, "D") - growth.day[0]).astype(int))
 
 
+def _yield_on(field: Field, growth: Growth, day: date) -> float:
+    return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.LEAST_DRY_MATTER)
+
+
 def standing_crops(grown: Sequence[tuple[Field, Growth]], hours: ForecastHours) -> list[Crop]:
     """Return the crops of fields with the water that is on and under them in the hours ahead."""
-    today = [max(float(growth.dry_matter[day_index(growth, hours.today)]), c.LEAST_DRY_MATTER) for _, growth in grown]
-    wetness = standing_wetness(hours.drying, np.array(today))
+    wetness = standing_wetness(hours.drying, np.array([_yield_on(*one, hours.today) for one in grown]))
     soil: dict[object, Array] = {}
     for field, _ in grown:
         ground = (field.soil, field.drainage, field.last_cut)
@@ -111,7 +113,8 @@ def _dried(
 ) -> list[CropDay]:
     """Dry a swath for each of some days side by side."""
     first = starts[0]
-    rows = np.arange(first, min(starts[-1] + MOWING_AFTER_LATEST_START, windows[0].finish))
+    goes_on = mowing_slots(windows[0].pace, np.array(starts[-1:]), MOWING_AFTER_LATEST_START)[-1, 0]
+    rows = np.arange(first, min(int(goes_on) + 1, windows[0].finish))
     spans = [slice(window.first_hour, window.first_hour + window.hours) for window in windows]
     water = wilt(
         DryingHours.beside([hours.drying.between(span.start, span.stop) for span in spans]),

@@ -1,9 +1,11 @@
 """From prospect to advice: one rule decides, the odds needed; every unknown is "no advice, because"."""
 
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from daemon.farm import Farm
-from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Prospect, Reason
+from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Prospect, Reason, Watched, WatchState
 
 UNKNOWABLE = frozenset(
     {
@@ -17,23 +19,64 @@ UNKNOWABLE = frozenset(
 )
 
 
-def decide(farm: Farm, prospect: Prospect) -> Morning:
+@dataclass(frozen=True)
+class Underway:
+    """What is under way on the day: what was said, how that stands, and the fields whose crop lies unwrapped."""
+
+    said: Morning | None = None
+    watched: tuple[Watched, ...] = ()
+    lying: tuple[str, ...] = ()
+
+    def plan(self, now: datetime) -> dict[str, Advice]:
+        """Return what was said of the fields to mow, if the first of them is begun by now."""
+        mows = self.said.mows if self.said is not None else ()
+        begun = any(one.day and one.day.start and one.day.start <= now for one in mows)
+        return {one.field: one for one in mows} if begun else {}
+
+
+NOTHING: Final = Underway()
+
+
+def decide(farm: Farm, prospect: Prospect, underway: Underway = NOTHING) -> Morning:
     """Return the advice for the day of the pass.
 
     Parameters
     ----------
     farm : Farm
     prospect : Prospect
+        Reckoned as if the people and machines were free and nothing had been said.
+    underway : Underway
+        Whatever has been said or done of the day.
 
     Returns
     -------
     Morning
         Fields to mow in the order in which they are mown, then the others in the order of the settings.
+
+    Notes
+    -----
+    Once mowing should have begun by what was said, that stands until it is called off; what was called off is not
+    advised again that day. While a crop lies or what was said is being done, nobody is free for another field.
     """
     today = prospect.at.astimezone(farm.place.timezone).date()
     days = {field.name: next((day for day in field.days if day.date == today), None) for field in prospect.fields}
-    advices = [_advice(field, days[field.name]) for field in prospect.fields]
-    return Morning(today, tuple(sorted(advices, key=_order)), prospect)
+    advices = [_stands(_advice(field, days[field.name]), prospect.at, underway) for field in prospect.fields]
+    return Morning(today, tuple(sorted(advices, key=_order)), prospect, underway.watched)
+
+
+def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
+    """Return an advice as it stands beside what is under way."""
+    if fresh.kind is Kind.NONE:
+        return fresh
+    state = next((one.state for one in underway.watched if one.field == fresh.field), None)
+    if state is WatchState.WILL_NOT_MAKE_IT:
+        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CALLED_OFF, fresh.day)
+    plan = underway.plan(now)
+    if fresh.field in plan and state is not WatchState.DONE:
+        return plan[fresh.field]
+    if fresh.kind is Kind.MOW and (plan or underway.lying):
+        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CROP_LIES, fresh.day)
+    return fresh
 
 
 def _advice(field: FieldProspect, day: FieldDay | None) -> Advice:

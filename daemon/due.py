@@ -8,7 +8,6 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from daemon.farm import Alerts
-from daemon.outlook import WatchState
 
 FETCH_EVERY: Final = timedelta(hours=1)
 MORNING_LATE: Final = timedelta(hours=4)  # later than this the forenoon is gone
@@ -17,14 +16,12 @@ MONDAY: Final = 0
 
 
 class TaskKind(StrEnum):
-    """What the service does: by the clock, and the last two by what became of the morning's advice."""
+    """What the service does by the clock."""
 
     FETCH = "fetch"
     MORNING = "morning"
     EVENING = "evening"
     SIGN_OF_LIFE = "sign of life"
-    BALE_SOONER = "bale sooner"
-    WILL_NOT_MAKE_IT = "will not make it"
 
 
 @dataclass(frozen=True)
@@ -92,24 +89,8 @@ def due(now: datetime, done: Done, alerts: Alerts, timezone: ZoneInfo, season: C
     return (Task(TaskKind.FETCH, today), *messages) if fetch_due else messages
 
 
-def change_due(day: date, states: Container[WatchState], done: Container[Task]) -> Task | None:
-    """Return the message that is to be sent now because of how the watched fields stand, if any.
-
-    Notes
-    -----
-    Each kind goes out once a day for the whole farm, lest it should flap with every new forecast; after "will not make
-    it" there is no "bale sooner".
-    """
-    calling_off, sooner = (Task(kind, day) for kind in (TaskKind.WILL_NOT_MAKE_IT, TaskKind.BALE_SOONER))
-    if calling_off in done:
-        return None
-    if WatchState.WILL_NOT_MAKE_IT in states:
-        return calling_off
-    return sooner if WatchState.BALE_SOONER in states and sooner not in done else None
-
-
 def window(task: Task, alerts: Alerts, timezone: ZoneInfo) -> tuple[datetime, datetime]:
-    """Return when a message by the clock falls due and when it is too late to matter, both in UTC."""
+    """Return when a message falls due and when it is too late to matter, both in UTC."""
     evening = task.kind is TaskKind.EVENING
     opens = _instant(task.day, alerts.evening if evening else alerts.morning, timezone)
     return opens, opens + (EVENING_LATE if evening else MORNING_LATE)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from daemon.farm import Farm, Traction
 from daemon.soil import DAYS_BEFORE, DailyWater, daily_water
-from daemon.weather.contract import Weather
+from daemon.weather.contract import REQUIRED, Weather
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
 from models.humidity import relative_humidity
@@ -100,13 +100,16 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         What the farm's own record of forecast against outcome does to the odds.
     """
     attributes, zone = weather.ahead.attrs, farm.place.timezone.key
-    ends, drying, air, dew = hours_of(farm, weather.ahead)
+    ends, drying, air, dew = hours_of(farm, _with_what_came(weather))
     lately = weather.past.isel(time=slice(-24 * (DAYS_BEFORE + 2), None))
     past_water = daily_water(*hours_of(farm, lately)[:2], zone)
     members, step = drying.rain.shape[0], round(float(attributes["native_step_hours"]))
     began = int((ends[0] - ends[0].astype("datetime64[D]")) / np.timedelta64(1, "h")) - 1
     source = farm.weather
     wet = wet_hours(drying.rain, step, wet_hour=source.wet_hour, wet_step=source.wet_step, offset=began % step)
+    # The hours that came are true hours, however coarse the steps of the forecast are.
+    over = ends <= weather.past["time"].to_numpy()[-1]
+    wet = np.where(over, drying.rain >= source.wet_hour, wet)
     return ForecastHours(
         ends=ends,
         drying=drying,
@@ -119,6 +122,13 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         independent=np.inf if attributes["kind"] == "record" else independent_members(members),
         correction=correction,
     )
+
+
+def _with_what_came(weather: Weather) -> xr.Dataset:
+    """Return the hours ahead, in which those that are over are, in every member, the hours that came."""
+    ahead = weather.ahead[list(REQUIRED)]
+    came = weather.past[list(REQUIRED)].isel(member=0, drop=True).reindex(time=ahead["time"])
+    return ahead.assign({name: came[name].fillna(ahead[name]) for name in REQUIRED})
 
 
 def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], DryingHours, Array, Array]:
@@ -168,13 +178,17 @@ def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> W
     rest = _rest(farm, day, begins)
     pace = np.repeat(hours.pace[first : first + count], SLOTS_PER_HOUR)
     pace[[slot for slot in rest if slot < pace.size]] = 0.0
-    return Window(day, begins, first, count, range(opens, closes + 1, START_EVERY), closes, last, rest, pace)
+    tried = sorted({*range(opens, closes + 1, START_EVERY), *((closes,) if opens <= closes else ())})
+    starts = tuple(slot for slot in tried if pace[slot] > 0.0)
+    return Window(day, begins, first, count, starts, closes, last, rest, pace)
 
 
 def _finish(farm: Farm, day: date) -> datetime:
     """Return when work ends: nobody bales or wraps in the dark unless the farm says so."""
     finish = _utc(farm, day, farm.work.finish_by)
-    _, sunset = sunrise_sunset(farm.place.latitude, farm.place.longitude, np.datetime64(day, "D"))
+    # The sun's own date at noon on the farm's clock: near the date line the two are not the same.
+    solar = _utc(farm, day, time(12)) + HOUR * (farm.place.longitude / 15.0)
+    _, sunset = sunrise_sunset(farm.place.latitude, farm.place.longitude, np.datetime64(solar.date(), "D"))
     if farm.work.after_dark or np.isnat(sunset):
         return finish
     return min(finish, _moment(sunset))
@@ -186,7 +200,7 @@ def _rest(farm: Farm, day: date, begins: datetime) -> frozenset[int]:
         return frozenset()
     start = _utc(farm, day, farm.work.break_at) - begins
     end = start + farm.work.break_hours * HOUR
-    return frozenset(range(start // SLOT, -(-end // SLOT)))
+    return frozenset(range(max(start // SLOT, 0), -(-end // SLOT)))
 
 
 def _hour_means(instants: Array) -> Array:

@@ -9,13 +9,13 @@ from typing import Final
 
 import numpy as np
 
-from daemon.decide import decide
-from daemon.diary import Diary, DiaryError, Line, told_by, with_diary
+from daemon.decide import Underway, decide
+from daemon.diary import Diary, DiaryError, Line, still_lying, told_by, with_diary
 from daemon.farm import Farm
 from daemon.hindsight import learnt_correction
 from daemon.learning import learnt
 from daemon.ledger import Ledger, LedgerError
-from daemon.outlook import Morning, Prospect, Reason
+from daemon.outlook import Morning, Prospect, Reason, Watched
 from daemon.prospect import look_ahead, no_prospect
 from daemon.watch import watch
 from daemon.weather.contract import Refused, Weather
@@ -105,14 +105,19 @@ def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lin
     prospect = look_ahead(with_diary(found.farm, lines, now), weather, now, correction)
     _keep_said(memory, prospect, today)
     prospect = replace(_with_told(prospect, farm, lines, found.told), said=(), record=record)
-    morning = decide(farm, prospect)
-    if prospect.trouble:
-        return morning
+    watched = () if prospect.trouble else _watched(found.farm, weather, said, lines, now, correction)
+    return decide(farm, prospect, Underway(said, watched, still_lying(farm, lines, now)))
+
+
+def _watched(
+    farm: Farm, weather: Weather, said: Morning | None, lines: Sequence[Line], now: datetime, correction: Correction
+) -> tuple[Watched, ...]:
+    """Return how what is mown stands; the advice for the fields that stand must not fall with it."""
     try:
-        return replace(morning, watched=watch(found.farm, weather, said, lines, now, correction))
-    except Exception:  # the advice for the fields that stand must not fall with it
+        return watch(farm, weather, said, lines, now, correction)
+    except Exception:
         log.exception("the watch of what is mown broke down")
-        return replace(morning, watched=said.watched if said else ())
+        return said.watched if said else ()
 
 
 def _with_told(

@@ -35,6 +35,8 @@ class Reason(StrEnum):
     TOO_LATE_TODAY = "too late to start today"
     DAY_IS_FULL = "the day is full with other fields"
     OUT_OF_SEASON = "out of season"
+    CROP_LIES = "a crop lies"
+    CALLED_OFF = "called off today"
     DATA_MISSING = "weather data missing"
     DATA_STALE = "weather data too old"
     FEW_MEMBERS = "too few forecast members"

@@ -138,7 +138,8 @@ def _reckoned(
     """Return a field's prospect alone, and the plans behind it."""
     at = day_index(crop.growth, hours.today)
     try:
-        results = days_of(farm, crop, windows[: crop.growth.day.size - at], hours)
+        covered = min(crop.growth.day.size - at, crop.soil_factor.shape[1])
+        results = days_of(farm, crop, windows[:covered], hours)
     except ValueError as wrong:
         return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
     worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}

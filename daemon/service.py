@@ -16,14 +16,14 @@ from apscheduler.triggers.interval import IntervalTrigger
 from pydantic import TypeAdapter, ValidationError
 
 from daemon.clock import Clock, SystemClock
-from daemon.due import FETCH_EVERY, Done, Task, TaskKind, change_due, due, window
+from daemon.due import FETCH_EVERY, Done, Task, TaskKind, due, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
 from daemon.outlook import Morning
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import PageView, make_view
 from daemon.postbag import Postbag
-from daemon.watch import as_said, still_watched, told_since
+from daemon.watch import as_said, news, still_watched, told_since
 from daemon.watch_words import say_change
 
 log = logging.getLogger(__name__)
@@ -117,16 +117,15 @@ class Service:
         morning = self._morning
         if morning is None or not timedelta(0) <= now - morning.prospect.at < FETCH_EVERY:
             return
-        fresh = [one for one in morning.watched if one.at == morning.prospect.at]
-        task = change_due(morning.date, {one.state for one in fresh}, self._postbag.done(morning.date))
-        if task is None:
-            return
-        finish = datetime.combine(task.day, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
-        for person, message in say_change(self._farm, fresh, task.kind).items():
-            self._postbag.put(task.day, task.kind, person, message, now, finish)
-        if said := self._said_on(task.day):
-            self._keep_said(told_since(said, fresh))
-        self._postbag.mark_done(task, now)
+        said = self._said_on(morning.date)
+        finish = datetime.combine(morning.date, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
+        changed = list(news(morning, said))
+        for one in changed:
+            for person, message in say_change(self._farm, one).items():
+                # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
+                self._postbag.put(morning.date, f"{one.state}: {one.field}", person, message, now, finish)
+        if said is not None and changed:
+            self._keep_said(told_since(said, changed))
 
     def _said_on(self, day: date) -> Morning | None:
         return self._said if self._said is not None and self._said.date == day else None

@@ -52,7 +52,7 @@ def daily_water(ends: NDArray[np.datetime64], drying: DryingHours, zone: str) ->
 
 
 def soil_factors(field: Field, past: DailyWater, ahead: DailyWater) -> Array:
-    """Return how fast a swath dries for the ground under it on each day of `ahead`, shape (member, day).
+    """Return how fast a swath dries for the ground under it on each day of `ahead` and the next, shape (member, day).
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def soil_factors(field: Field, past: DailyWater, ahead: DailyWater) -> Array:
     profile = soil_profile(field.soil, field.drainage)
     start = _ground_on(field, profile, past, ahead.day[0])
     coming = follow_ground(profile, ahead.rain, ahead.evapotranspiration, _cover(field, ahead.day), start=start)
-    return soil_drying_factor(coming.wetness[:, :-1])
+    return soil_drying_factor(coming.wetness)
 
 
 def soil_factor_on(field: Field, past: DailyWater, day: date) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from daemon.crop import Crop, crop_day, day_index, standing_crops, strip_area, swath_of
-from daemon.diary import Line, LineKind, local_day, of_field, with_diary
+from daemon.diary import Line, LineKind, cuts, local_day, of_field, with_diary
 from daemon.farm import Farm, Field
 from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
@@ -54,8 +54,8 @@ def watch(
     said : Morning or None
         The advice that was sent today, with what was said since in `watched`; see `as_said`.
     lines : sequence of Line
-        The diary. A cut of today gives the hour and the area, and is watched whether advised or not; a line `wrapped`
-        after it ends the watch.
+        The diary. A cut of today gives the hour and the area, and is watched whether advised or not; the line `wrapped`
+        that is of it ends the watch, and not one that is of what was cut before.
     now : datetime
     correction : Correction
         What the farm's own record does to the odds.
@@ -71,10 +71,10 @@ def watch(
     nothing is raked before the hour that was said, or before now where the new hours are sooner.
     """
     day = now.astimezone(farm.place.timezone).date()
-    told = {one.field: one for one in said.watched} if said is not None and said.date == day else {}
-    today = [line for line in lines if line.kind is not LineKind.MOISTURE and local_day(line, farm.place) == day]
-    lying = with_diary(farm, [line for line in lines if line not in today], now)
-    held = [one for field in lying.fields for one in _held(lying, field, told.get(field.name), today, now)]
+    before = [line for line in lines if local_day(line, farm.place) < day]
+    lying = with_diary(farm, before, now)
+    told = _told(farm, lying, said, before, now) if said is not None and said.date == day else {}
+    held = [one for field in lying.fields for one in _held(lying, field, told.get(field.name), lines, now)]
     if not held:
         return ()
     hours = _hours(lying, weather, now, correction)
@@ -109,11 +109,19 @@ def as_said(morning: Morning) -> Morning:
     return replace(morning, watched=tuple(watched))
 
 
-def told_since(said: Morning, watched: Sequence[Watched]) -> Morning:
-    """Return what was said, after a message that told of these changes."""
-    news = {one.field: one for one in watched if one.state in (WatchState.BALE_SOONER, WatchState.WILL_NOT_MAKE_IT)}
-    rest = (one for one in said.watched if one.field not in news)
-    return replace(said, watched=(*rest, *news.values()))
+def news(morning: Morning, said: Morning | None) -> Iterator[Watched]:
+    """Yield what the look of a morning changes in what was said; of what was called off there is no more news."""
+    off = {one.field for one in said.watched if _called_off(one)} if said else set()
+    for one in morning.watched:
+        changed = one.state in (WatchState.BALE_SOONER, WatchState.WILL_NOT_MAKE_IT)
+        if changed and one.at == morning.prospect.at and one.field not in off:
+            yield one
+
+
+def told_since(said: Morning, changed: Sequence[Watched]) -> Morning:
+    """Return what was said, after messages that told of these changes."""
+    fields = {one.field for one in changed}
+    return replace(said, watched=(*(one for one in said.watched if one.field not in fields), *changed))
 
 
 def still_watched(found: Morning, *before: Morning | None) -> Morning:
@@ -162,20 +170,31 @@ class _Laid:
     cut: int
 
 
-def _held(farm: Farm, field: Field, told: Watched | None, today: Sequence[Line], now: datetime) -> Iterator[_Held]:
+def _told(farm: Farm, lying: Farm, said: Morning, before: Sequence[Line], now: datetime) -> dict[str, Watched]:
+    """Return what was said of each field, by its name, unless it was said of a growth that was cut before today."""
+    then = with_diary(farm, [line for line in before if line.written_at <= said.prospect.at], now)
+    known = {field.name: field.last_cut for field in then.fields}
+    same = {field.name for field in lying.fields if field.last_cut == known[field.name]}
+    return {one.field: one for one in said.watched if one.field in same}
+
+
+def _held(farm: Farm, field: Field, told: Watched | None, lines: Sequence[Line], now: datetime) -> Iterator[_Held]:
     """Yield the field if it is held for mown: by a cut noted today, else by what was said."""
-    own = of_field(today, field, now)
-    ended = max((at for at, line in enumerate(own) if line.kind is LineKind.WRAPPED), default=-1)
-    cuts = own[ended + 1 :]
-    if cuts:
+    day = now.astimezone(farm.place.timezone).date()
+    own = of_field(lines, field, now)
+    noted = cuts(own, farm.place)
+    today = [cut for cut in noted if cut.day == day and not cut.wrapped]
+    whole = field.area if field.standing is None else field.standing
+    if today:
         start = told.start if told else _earliest(farm, now)
-        whole = field.area if field.standing is None else field.standing
-        areas = [line.area for line in cuts]
+        areas = [cut.area for cut in today]
         area = whole if None in areas else min(sum(one or 0.0 for one in areas), whole)
-        yield _Held(field, min((line.at for line in cuts if line.timed), default=start), now, area, told)
+        yield _Held(field, min((cut.line.at for cut in today if cut.line.timed), default=start), now, area, told)
     elif told is not None:
         until = told.at if _called_off(told) else now
-        yield _Held(field, told.start, until, told.area, told, wrapped=ended >= 0)
+        earlier = {cut.wrapped.id for cut in noted if cut.wrapped and cut.day < day}
+        ends = {line.id for line in own if line.kind is LineKind.WRAPPED and local_day(line, farm.place) == day}
+        yield _Held(field, told.start, until, min(told.area, whole), told, wrapped=not ends <= earlier)
 
 
 def _earliest(farm: Farm, now: datetime) -> datetime:

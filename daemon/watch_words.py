@@ -1,10 +1,8 @@
 """What is said in the day of fields that were advised to be mown: messages of a change and the page's sentences."""
 
-from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
-from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Message, Person
 from daemon.gsm7 import parts, plain
 from daemon.outlook import Reason, Watched, WatchState
@@ -12,24 +10,13 @@ from daemon.units import area, clock_time, moisture, odds
 from daemon.watch import is_failing, pinch
 from daemon.wording import CAUTION, REASONS, SAMPLE, TEXT_PARTS, cut, email, fit, left_lying
 
+LESS_SURE: Final = 0.1  # under the odds needed by more than this, nobody is told to be on track
 SHORT_NAME: Final = 20  # characters of a field's name where the whole of it would push out what is to be done
 
 
-def say_change(farm: Farm, watched: Sequence[Watched], task: TaskKind) -> dict[Person, Message]:
-    """Return each person's message of a change to what was said: it goes to everybody.
-
-    Parameters
-    ----------
-    farm : Farm
-    watched : sequence of Watched
-        How the fields stand now, in the order of mowing.
-    task : TaskKind
-        BALE_SOONER, or WILL_NOT_MAKE_IT, which tells of the fields to be baled sooner too.
-    """
-    sooner = [one for one in watched if one.state is WatchState.BALE_SOONER]
-    failing = [one for one in watched if one.state is WatchState.WILL_NOT_MAKE_IT]
-    told = [*failing, *sooner] if task is TaskKind.WILL_NOT_MAKE_IT else sooner
-    text, mail = Message("", _text(farm, told)), _email(farm, told, task)
+def say_change(farm: Farm, one: Watched) -> dict[Person, Message]:
+    """Return each person's message of a field that is to be baled sooner or will not make it: it goes to everybody."""
+    text, mail = Message("", _text(farm, one)), _email(farm, one)
     return {person: text if person.channel is Channel.TEXT else mail for person in farm.alerts.people}
 
 
@@ -54,20 +41,18 @@ def watched_words(farm: Farm, one: Watched, now: datetime, known_at: datetime) -
     return " ".join([*_pieces(farm, one, one.field), *_moisture_now(one, now)])
 
 
-def _text(farm: Farm, told: Sequence[Watched]) -> str:
-    """Return a text in which the first field's name gives way to what is to be done there."""
-    first, *others = told
-    pieces = _pieces(farm, first, first.field)
+def _text(farm: Farm, one: Watched) -> str:
+    """Return a text in which the field's name gives way to what is to be done there."""
+    pieces = _pieces(farm, one, one.field)
     if parts(plain(f"{farm.name}: {' '.join(pieces[:2])}")) > TEXT_PARTS:
-        pieces = _pieces(farm, first, f"{first.field[:SHORT_NAME].rstrip()}...")
-    return fit(farm.name, [*pieces, *(_short(farm, one) for one in others), SAMPLE])
+        pieces = _pieces(farm, one, f"{one.field[:SHORT_NAME].rstrip()}...")
+    return fit(farm.name, [*pieces, SAMPLE])
 
 
-def _email(farm: Farm, told: Sequence[Watched], task: TaskKind) -> Message:
-    lines = [" ".join([*_pieces(farm, one, one.field), *_moisture_now(one, one.at)]) for one in told]
-    lead = "Bale sooner" if task is TaskKind.BALE_SOONER else "Stop mowing"
-    more = f" +{len(told) - 1}" if len(told) > 1 else ""
-    return email(cut(f"{lead}: {told[0].field}{more}"), [*lines, SAMPLE], [], [CAUTION])
+def _email(farm: Farm, one: Watched) -> Message:
+    words = " ".join([*_pieces(farm, one, one.field), *_moisture_now(one, one.at)])
+    lead = "Stop mowing" if one.state is WatchState.WILL_NOT_MAKE_IT else "Bale sooner"
+    return email(cut(f"{lead}: {one.field}"), [words, SAMPLE], [], [CAUTION])
 
 
 def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
@@ -77,15 +62,11 @@ def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
         return [f"{lead}: {_why_failing(farm, one)}.", *_calling_off(farm, one)]
     sure = f"{area(one.area, farm.units)}: {odds(one.odds or 0.0)} that all is wrapped tonight."
     if one.state is WatchState.BALE_SOONER:
-        return [f"{lead}: {_why_sooner(farm, one)}.", f"Bale sooner: {_hours(farm, one)}.", sure]
-    return [f"{lead}: on track, {_hours(farm, one)}.", sure]
-
-
-def _short(farm: Farm, one: Watched) -> str:
-    """Return what is said of a field after the first."""
-    if one.state is WatchState.WILL_NOT_MAKE_IT:
-        return f"{one.field}: {_why_failing(farm, one)}{_still(farm, one)}."
-    return f"{one.field}: {_why_sooner(farm, one)}, {_hours(farm, one)}."
+        earlier = one.bale_said is None or one.bale_from is None or one.bale_from < one.bale_said
+        do = "Bale sooner" if earlier else "Bale as soon as it is fit"
+        return [f"{lead}: {_why_sooner(farm, one)}.", f"{do}: {_hours(farm, one)}.", sure]
+    stands = "on track" if (one.odds or 0.0) >= farm.alerts.odds_needed - LESS_SURE else "less sure than asked for"
+    return [f"{lead}: {stands}, {_hours(farm, one)}.", sure]
 
 
 def _why_failing(farm: Farm, one: Watched) -> str:

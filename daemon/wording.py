@@ -43,6 +43,8 @@ REASONS: Final[Mapping[Reason, str]] = {
     Reason.TOO_LATE_TODAY: "too late to start today",
     Reason.DAY_IS_FULL: "the day is full with the fields before it",
     Reason.OUT_OF_SEASON: "out of season",
+    Reason.CROP_LIES: "what lies or is being mown comes first",
+    Reason.CALLED_OFF: "it was called off today",
     Reason.DATA_MISSING: "weather data is missing",
     Reason.DATA_STALE: "the forecast is too old",
     Reason.FEW_MEMBERS: "too few forecasts to judge the odds",

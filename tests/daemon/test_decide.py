@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.decide import UNKNOWABLE, decide
+from daemon.decide import UNKNOWABLE, Underway, decide
 from daemon.farm import Farm
-from daemon.outlook import FieldDay, FieldProspect, Kind, Reason
+from daemon.outlook import FieldDay, FieldProspect, Kind, Morning, Prospect, Reason, Watched, WatchState
 from daemon.prospect import no_prospect
 from tests.samples import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect
 
@@ -125,3 +125,73 @@ def test_only_a_known_area_of_today_without_a_reason_is_mown(found: list[FieldPr
     assert len(morning.advices) == len(named)
     assert all((advice.reason is None) == (advice.kind is Kind.MOW) for advice in morning.advices)
     assert all(advice.area == 0.0 for advice in morning.advices if advice.kind is not Kind.MOW)
+
+
+def said(*fields: FieldProspect) -> Morning:
+    """What was said of these fields in the morning."""
+    return decide(farm(), replace(prospect(*fields), at=DAWN))
+
+
+def two(first: FieldDay, second: FieldDay, hours: int = 0) -> Prospect:
+    fields = (field_prospect("Long Meadow", 22, first), field_prospect("Creek & Bend", 9, second))
+    return replace(prospect(*fields), at=DAWN + timedelta(hours=hours))
+
+
+def watched(name: str, state: WatchState) -> Watched:
+    at = DAWN + timedelta(hours=4)
+    return Watched(name, state, at, at, 2.0, 0.3, None, None, None)
+
+
+MOWS, WAITS_FOR_SUN = field_day(), field_day(0, 0, 0.3, Reason.WILL_NOT_DRY)
+
+
+def kinds(found: Prospect, underway: Underway) -> list[tuple[str, Kind, Reason | None]]:
+    return sorted((one.field, one.kind, one.reason) for one in decide(farm(), found, underway).advices)
+
+
+def test_what_was_said_stands_once_mowing_has_begun() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    now_otherwise = two(WAITS_FOR_SUN, MOWS, hours=4)  # half past nine; mowing was to begin at eight
+    assert kinds(now_otherwise, Underway(morning)) == [
+        ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),
+        ("Long Meadow", Kind.MOW, None),
+    ]
+    assert decide(farm(), now_otherwise, Underway(morning)).mows[0] == morning.mows[0]
+
+
+def test_before_mowing_begins_the_newest_look_is_heard() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    assert kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=1), Underway(morning)) == [
+        ("Creek & Bend", Kind.WAIT, Reason.WILL_NOT_DRY),
+        ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY),
+    ]
+
+
+def test_what_was_called_off_is_not_advised_again() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    off = (watched("Long Meadow", WatchState.WILL_NOT_MAKE_IT),)
+    for hours in (1, 4, 6):
+        found = decide(farm(), two(MOWS, WAITS_FOR_SUN, hours=hours), Underway(morning, off))
+        assert found.mows == ()
+        assert found.watched == off
+        assert next(one for one in found.advices if one.field == "Long Meadow").reason is Reason.CALLED_OFF
+
+
+def test_a_crop_that_lies_keeps_everybody_from_another_field() -> None:
+    assert kinds(two(MOWS, MOWS), Underway(lying=("Hill",))) == [
+        ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),
+        ("Long Meadow", Kind.WAIT, Reason.CROP_LIES),
+    ]
+
+
+def test_what_is_wrapped_makes_room_for_the_newest_look() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    done = (watched("Long Meadow", WatchState.DONE),)
+    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=8), Underway(morning, done))
+    assert ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY) in found
+
+
+def test_what_cannot_be_known_is_no_advice_whatever_was_said() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    stale = no_prospect(farm(), DAWN + timedelta(hours=4), Reason.DATA_STALE, "30 hours old")
+    assert {one.kind for one in decide(farm(), stale, Underway(morning)).advices} == {Kind.NONE}

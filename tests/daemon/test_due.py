@@ -7,9 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.due import Done, Task, TaskKind, change_due, due, window
+from daemon.due import Done, Task, TaskKind, due, window
 from daemon.farm import Alerts
-from daemon.outlook import WatchState
 
 ALL_YEAR = frozenset(range(1, 13))
 ZONES = (
@@ -172,27 +171,3 @@ def test_out_of_season_there_is_one_sign_of_life_a_week() -> None:
 def test_a_naive_time_is_refused() -> None:
     with pytest.raises(ValueError, match="has no offset"):
         due(datetime(2026, 6, 1), Done(), alerts(), NEW_YORK, ALL_YEAR)  # noqa: DTZ001
-
-
-@pytest.mark.parametrize(
-    ("states", "before", "said"),
-    [
-        ("", "", None),
-        ("on track, done", "", None),
-        ("bale sooner", "", "bale sooner"),
-        ("bale sooner", "bale sooner", None),
-        ("bale sooner", "will not make it", None),
-        ("will not make it", "", "will not make it"),
-        ("will not make it", "bale sooner", "will not make it"),
-        ("will not make it", "will not make it", None),
-        ("bale sooner, will not make it", "", "will not make it"),
-        ("bale sooner, will not make it", "bale sooner, will not make it", None),
-    ],
-)
-def test_a_change_is_said_once_a_day_and_the_worse_one_last(states: str, before: str, said: str | None) -> None:
-    day = date(2026, 6, 1)
-    done = {Task(TaskKind(kind), day) for kind in before.split(", ") if kind}
-    found = change_due(day, {WatchState(state) for state in states.split(", ") if state}, done)
-    assert found == (None if said is None else Task(TaskKind(said), day))
-    yesterday = {Task(task.kind, day - timedelta(days=1)) for task in done}
-    assert change_due(day, {WatchState.BALE_SOONER}, yesterday) == Task(TaskKind.BALE_SOONER, day)

@@ -213,7 +213,7 @@ def test_the_working_day_is_that_of_the_farms_clock(place: Place, day: date, off
 def test_hours_that_begin_within_the_hour_are_kept_to_the_quarter() -> None:
     farm, window = window_on(HERE, TODAY, earliest_start=time(7, 20), latest_start=time(9, 10), finish_by=time(19, 50))
     said = [window.at(slot, farm).time() for slot in window.starts]
-    assert said == [time(7, 30), time(8, 30)]
+    assert said == [time(7, 30), time(8, 30), time(9)], "on the hour, and the latest of all"
     assert window.at(window.finish, farm).time() == time(19, 45)
 
 
@@ -234,6 +234,47 @@ def test_nobody_works_in_the_break() -> None:
         time(12, 30),
     ]
     assert [slot for slot, pace in enumerate(window.pace) if pace == 0.0] == sorted(window.rest)
+
+
+def test_nobody_begins_in_the_break_and_mowing_goes_on_after_it() -> None:
+    farm, window = window_on(HERE, TODAY, latest_start=time(12, 30), break_at=time(12), break_hours=1)
+    assert [window.at(slot, farm).time() for slot in window.starts] == [time(hour) for hour in range(7, 12)]
+    whole = today(working_farm(field("Long", 60), work={"latest_start": time(12), "break_at": time(12)}))
+    assert whole.curve[-1].area > 2.8 * 2
+
+
+def test_a_break_before_the_first_hour_costs_nothing() -> None:
+    _, window = window_on(HERE, TODAY, break_at=time(5))
+    assert window.rest == frozenset()
+    assert set(window.pace) == {1.0}
+
+
+def test_sunset_is_that_of_the_farms_own_day_beyond_the_date_line() -> None:
+    # Chatham Islands, on the clock 12:45 ahead of UTC but at 176.5 degrees west
+    farm, window = window_on(
+        Place(-43.9, -176.5, 10.0, ZoneInfo("Pacific/Chatham")), date(2026, 6, 10), after_dark=False
+    )
+    assert time(16, 45) <= window.at(window.finish, farm).time() <= time(17)
+
+
+def test_hours_that_are_over_are_those_that_came_in_every_member() -> None:
+    now = NOW + timedelta(hours=4.5)  # ten o'clock
+    rain = np.full((8, 6), 1.0)
+    given = weather(HERE, now, now + timedelta(hours=30), members=8, kind="forecast", rain=rain)
+    given.past["precipitation_amount"][:, -1] = 4.0
+    given.ahead["precipitation_amount"][:, :10] = 7.0  # which never fell
+    hours = forecast_hours(working_farm(), given, TODAY)
+    at = int(np.searchsorted(hours.ends, np.datetime64("2026-06-10T14:00")))
+    assert (hours.drying.rain[:, at - 3 : at + 3] == [0.0, 0.0, 0.0, 4.0, 1.0, 1.0]).all()
+    assert (hours.wet[:, at - 3 : at + 3] == [False, False, False, True, True, True]).all()
+    assert hours.drying.rain[:, :10].sum() == 0.0
+
+
+def test_a_forecast_that_ends_before_midnight_covers_its_last_working_day_or_none() -> None:
+    for hours in range(60, 72):
+        given = weather(HERE, NOW, NOW + timedelta(hours=hours), members=8, kind="forecast")
+        days = look_ahead(working_farm(), given, NOW).fields[0].days
+        assert len(days) in (2, 3)
 
 
 def test_a_team_breathes_in_the_heat_and_stops_in_great_heat() -> None:
