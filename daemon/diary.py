@@ -163,7 +163,7 @@ class Cut:
     day: date
     line: Line
     area: float | None  # [ha], None: all of the field
-    wrapped: bool = False  # as far as a line tells
+    wrapped: Line | None = None  # the line that tells so
 
 
 @dataclass(frozen=True)
@@ -206,9 +206,9 @@ def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
             found.append(Cut(day, line, line.area))
         elif line.kind is LineKind.WRAPPED:
             taken = _taken_up(found, day)
-            found = [replace(cut, wrapped=cut.wrapped or cut.day == taken) for cut in found]
+            found = [replace(cut, wrapped=line) if cut.day == taken and not cut.wrapped else cut for cut in found]
             if taken is None and all(cut.day < day - _DAY for cut in found):
-                found.append(Cut(day, line, None, wrapped=True))
+                found.append(Cut(day, line, None, line))
     return sorted(found, key=lambda cut: (cut.day, cut.line.id))
 
 

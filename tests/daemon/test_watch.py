@@ -285,8 +285,8 @@ def test_wrapping_what_was_cut_yesterday_leaves_what_was_cut_today() -> None:
         found = looked(at(13), sky(at(13)), said, yesterday, *lines)
         return [(one.state, round(one.area / ACRE, 6)) for one in found]
 
-    (advised,) = said.watched
-    assert stands(wrapped) == [(WatchState.ON_TRACK, round(advised.area / ACRE, 6))], "mown as advised, and not noted yet"
+    advised = round(said.watched[0].area / ACRE, 6)
+    assert stands(wrapped) == [(WatchState.ON_TRACK, advised)], "mown as advised, and not noted yet"
     assert stands(today, wrapped) == [(WatchState.ON_TRACK, 20)]
     assert stands(replace(wrapped, at=at(6.9)), unhoured) == [(WatchState.ON_TRACK, 20)]
     again = replace(wrapped, id=5, at=at(12.5))
