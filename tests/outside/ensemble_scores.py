@@ -128,8 +128,8 @@ def main() -> None:
         half = slice(event.half, None)
         ways = (event.share[half], event.prior[half], by_first_half(event), by_growing_record(event), as_told(event))
         print(f"| {most_rain:g} mm | " + " | ".join(f"{skill(event, odds):+.3f}" for odds in ways) + " |")
-    ways = (("record of the first half", by_first_half), ("growing record", by_growing_record), ("limited", as_told))
-    for name, way in ways:
+    named = (("record of the first half", by_first_half), ("growing record", by_growing_record), ("limited", as_told))
+    for name, way in named:
         print(f"\n| {name} | cases | said | came | standard error | by months |\n|---|---|---|---|---|---|")
         for most_rain, event in zip(EVENTS, events, strict=True):
             for tenth in tenths(event, way(event)):
