@@ -49,7 +49,7 @@ def test_the_next_look_judges_the_days_that_have_come(farm: Farm, server: OpenMe
     look(farm, NOW, memory=Memory(None, ledger, keeping=True))
     server.now = NOW + timedelta(hours=20)
     later = look(farm, server.now, memory=Memory(None, ledger, keeping=True))
-    assert ledger.record().odds.size == 2
+    assert ledger.record(date(2026, 6, 11)).odds.size == 2
     assert "holds 2 cases of 1 day" in later.prospect.record[0]
 
 
