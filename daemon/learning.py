@@ -20,7 +20,7 @@ from daemon.units import clock_time
 from daemon.weather.contract import Weather, at_utc, iso
 from models import coefficients as c
 from models.growth import Growth, GrowthUnknown
-from models.learning import Samples, factor_of, learn_drying
+from models.learning import Samples, believed, expected_range, factor_of, learn_drying
 from models.swath import dry_basis, lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 
 Array = NDArray[np.float64]
@@ -78,7 +78,8 @@ def learnt(farm: Farm, lines: Sequence[Line], weather: Weather, now: datetime) -
     Notes
     -----
     A sample whose weather is no longer at hand counts by what it told while it was. Today's settings of the swath, the
-    stand and the yield are taken for all samples. Samples of whatever age weigh the same.
+    stand and the yield are taken for all samples. Samples of whatever age weigh the same. One that is far off what was
+    expected waits for a second one of another mowing; what it told is kept all the same.
     """
     days = daily_extremes(weather, farm)
     found = [
@@ -88,11 +89,12 @@ def learnt(farm: Farm, lines: Sequence[Line], weather: Weather, now: datetime) -
         if line.moisture is not None
     ]
     found.sort(key=lambda one: (one.line.at, one.line.id))
+    fresh = {one.line.id: one.factor for one in found if one.fresh and one.factor is not None}
+    found = _confirmed(found)
     used = [one for one in found if one.factor is not None]
     steps = [_posterior(used[:count], len(farm.fields)) for count in range(len(used) + 1)]
     told = {field.name: tuple(_told(farm, number, found, used, steps, now)) for number, field in enumerate(farm.fields)}
     fields = tuple(_dried(field, number, used, steps[-1]) for number, field in enumerate(farm.fields))
-    fresh = {one.line.id: one.factor for one in used if one.fresh and one.factor is not None}
     return Learnt(replace(farm, fields=fields) if used else farm, told, fresh)
 
 
@@ -108,7 +110,7 @@ def _sample(farm: Farm, number: int, own: Sequence[Line], line: Line, weather: W
         factor, words = _reckoned(farm, farm.fields[number], told, cut, line, weather, days)
         return _Sample(line, number, mowing, factor, words, fresh=True)
     except (_NotAtHand, GrowthUnknown) as why:
-        if line.factor is None:
+        if line.factor is None or not c.LEAST_FACTOR <= line.factor <= c.MOST_FACTOR:
             return _Sample(line, number, mowing, None, str(why))
         return _Sample(line, number, mowing, line.factor, "reckoned when its weather was at hand")
     except (_SetAside, ValueError) as why:
@@ -244,14 +246,36 @@ def _noon_before(farm: Farm, cut: Cut) -> datetime:
 
 def _posterior(used: Sequence[_Sample], fields: int) -> tuple[Array, Array]:
     """Return the drying factor of every field and how uncertain it is, after some samples."""
+    mean, deviation = learn_drying(_samples(used), fields)
+    return np.exp(mean), deviation
+
+
+def _samples(used: Sequence[_Sample]) -> Samples:
     mowings = list(dict.fromkeys(one.mowing for one in used))
-    samples = Samples(
+    return Samples(
         np.log(np.array([one.factor for one in used], dtype=float)),
         np.array([one.field for one in used], dtype=np.int64),
         np.array([mowings.index(one.mowing) for one in used], dtype=np.int64),
     )
-    mean, deviation = learn_drying(samples, fields)
-    return np.exp(mean), deviation
+
+
+def _confirmed(found: Sequence[_Sample]) -> list[_Sample]:
+    """Return the samples with those set aside that are far off what was expected and that no other confirms."""
+    telling = [one for one in found if one.factor is not None]
+    far_off = {one.line.id for one, is_good in zip(telling, believed(_samples(telling)), strict=True) if not is_good}
+    least, most = expected_range()
+    return [
+        replace(
+            one,
+            factor=None,
+            words=f"{one.words}; it tells a drying factor of {one.factor:.2f} where {least:.2f} to {most:.2f} was "
+            "expected. If it was read and noted right, take a second sample at another mowing: if both agree, "
+            "both count",
+        )
+        if one.line.id in far_off
+        else one
+        for one in found
+    ]
 
 
 def _dried(field: Field, number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Field:

@@ -70,6 +70,8 @@ MOWING_SHARE: Final = 0.7  # of that error's variance that samples of one mowing
 LEAST_DRYING_SPREAD: Final = 0.06  # between the mowings of one field, however many were measured [1], estimate
 LEAST_FACTOR: Final = 0.3  # a sample that asks for a lower one is not believed [1], estimate
 MOST_FACTOR: Final = 3.0  # nor one that asks for a higher one [1], estimate
+FAR_OFF: Final = 3.0  # standard deviations from the expected at which one sample is not believed [1], estimate
+AGREEING: Final = 2.0  # standard deviations of their errors within which two samples agree [1], estimate
 LEAST_LYING: Final = 1.0  # a sample taken sooner after mowing is not believed [h], estimate
 
 # --- Growth ------------------------------------------------------------------------------------------------------

@@ -92,6 +92,62 @@ def learn_drying(
     return gain @ samples.log_factor, np.sqrt(np.diag(prior - gain @ of_sample))
 
 
+def expected_range(
+    *, spread: float = c.K400_SPREAD, sample_error: float = c.SAMPLE_ERROR, far_off: float = c.FAR_OFF
+) -> tuple[float, float]:
+    """Return the least and the most drying factor [1] at which one sample is believed by itself.
+
+    Parameters
+    ----------
+    spread, sample_error : float [1]
+        As of `learn_drying`.
+    far_off : float [1]
+        Standard deviations of both together.
+
+    Examples
+    --------
+    >>> tuple(round(factor, 2) for factor in expected_range())
+    (0.47, 2.12)
+    """
+    reach = far_off * np.hypot(spread, sample_error)
+    return float(np.exp(-reach)), float(np.exp(reach))
+
+
+def believed(
+    samples: Samples,
+    *,
+    spread: float = c.K400_SPREAD,
+    sample_error: float = c.SAMPLE_ERROR,
+    far_off: float = c.FAR_OFF,
+    agreeing: float = c.AGREEING,
+) -> NDArray[np.bool_]:
+    """Return which samples are believed, shape (sample,): those in the expected range and those that another confirms.
+
+    Parameters
+    ----------
+    samples : Samples
+    spread, sample_error, far_off : float [1]
+        As of `expected_range`.
+    agreeing : float [1]
+        Standard deviations of the difference of two samples, as far as their errors make it, up to which they agree.
+
+    Notes
+    -----
+    All of `learn_drying` is normal, so that one slip of the pen would outweigh any number of good samples. What is far
+    off counts only together with a sample of another mowing: of one mowing, both may come from the same slip.
+
+    Examples
+    --------
+    >>> far = Samples(np.log([2.6, 2.4, 2.6]), np.array([0, 0, 1]), np.array([0, 0, 1]))
+    >>> believed(far), believed(Samples(far.log_factor[:2], far.field[:2], far.mowing[:2]))
+    (array([ True,  True,  True]), array([False, False]))
+    """
+    near = np.abs(samples.log_factor) <= far_off * np.hypot(spread, sample_error)
+    apart = np.abs(samples.log_factor[:, None] - samples.log_factor)
+    agree = (samples.mowing[:, None] != samples.mowing) & (apart <= agreeing * np.sqrt(2.0) * sample_error)
+    return np.asarray(near | agree.any(axis=1))
+
+
 def factor_of(
     water: Callable[[Array], Array],
     measured: float,

@@ -194,6 +194,46 @@ def test_one_bad_sample_leaves_the_others() -> None:
     assert drying(told(lines)) == drying(told(lines[:2]))
 
 
+def slips(*factors: float) -> list[Line]:
+    """Samples of one field, of a mowing every five days, whose weather is gone."""
+    return [
+        line
+        for number, factor in enumerate(factors)
+        for line in (
+            replace(cut(2 * number + 1, begun=at(8, 1 + 5 * number)), area=1.0),
+            replace(sample(0.6, at(13, 1 + 5 * number), 2 * number + 2), factor=factor),
+        )
+    ]
+
+
+def test_one_reading_far_off_moves_no_field_until_a_second_agrees() -> None:
+    late = weather(since=at(0, 18))
+    alone = told(slips(2.62), hours=late)
+    assert alone.farm == farm()
+    assert alone.told[LONG.name] == (
+        "Sample of 60 % on 1 June 2026 at 1:00 pm (line 2) is set aside: reckoned when its weather was at hand; it "
+        "tells a drying factor of 2.62 where 0.47 to 2.12 was expected. If it was read and noted right, take a second "
+        "sample at another mowing: if both agree, both count.",
+    )
+    assert drying(told(slips(2.62, 0.8), hours=late)).factor == pytest.approx(0.8**FIRST)
+    agreed = told(slips(2.62, 2.4), hours=late)
+    assert drying(agreed).samples == 2
+    assert drying(agreed).factor > 2.0
+
+
+def test_what_a_reading_far_off_told_is_kept_for_the_second_one() -> None:
+    found = told([cut(begun=at(8)), sample(reading(at(8), at(13), 2.4), at(13))])
+    assert found.farm == farm()
+    assert found.factors[2] == pytest.approx(2.4, abs=1e-5)
+
+
+@pytest.mark.parametrize("kept", [0.29, 3.01, 1e300, np.inf])
+def test_a_kept_factor_outside_of_the_range_is_not_used(kept: float) -> None:
+    found = told(slips(kept, kept), hours=weather(since=at(0, 18)))
+    assert found.farm == farm()
+    assert "is set aside: the weather of the whole of 1 June 2026 is not at hand." in found.told[LONG.name][0]
+
+
 def test_what_a_sample_told_outlives_its_weather() -> None:
     line = replace(sample(0.6, at(13)), factor=0.7)
     late = weather(since=at(0, 12))

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from models.coefficients import K400_SPREAD
-from models.learning import Samples, factor_of, learn_drying
+from models.learning import Samples, believed, factor_of, learn_drying
 
 Array = NDArray[np.float64]
 
@@ -66,6 +66,31 @@ def test_against_a_regression_with_every_unknown_written_out(told: list[tuple[fl
     of_field = np.hstack([np.ones((4, 1)), np.eye(4), np.zeros((4, 5))])
     assert mean == pytest.approx(of_field @ unknowns, abs=1e-9)
     assert deviation**2 == pytest.approx(np.diag(of_field @ covariance @ of_field.T), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("told", "good"),
+    [
+        # 3 (0.22^2 + 0.12^2)^0.5 = 0.752: from 0.4715 to 2.121
+        ([(0.471, 0, 0)], [False]),
+        ([(0.472, 0, 0)], [True]),
+        ([(2.12, 0, 0)], [True]),
+        ([(2.122, 0, 0)], [False]),
+        # 2 2^0.5 0.12 = 0.3394 apart: 2.62 and 1.866
+        ([(2.62, 0, 0), (1.867, 1, 1)], [True, True]),
+        ([(2.62, 0, 0), (1.865, 1, 1)], [False, True]),
+        ([(2.62, 0, 0), (2.62, 0, 0)], [False, False]),
+        ([(2.62, 0, 0), (0.4, 0, 1)], [False, False]),
+        ([(2.62, 0, 0), (0.9, 0, 1), (2.3, 0, 2), (2.9, 0, 2)], [True, True, True, True]),
+        ([], []),
+    ],
+)
+def test_one_sample_far_off_is_believed_with_another_mowing_only(
+    told: list[tuple[float, int, int]], good: list[bool]
+) -> None:
+    columns = np.array(told).reshape(-1, 3).T
+    given = Samples(np.log(columns[0]), columns[1].astype(np.int64), columns[2].astype(np.int64))
+    assert believed(given).tolist() == good
 
 
 @pytest.mark.parametrize("factor", [np.nan, np.inf])
