@@ -209,14 +209,17 @@ def _note_list(given: argparse.Namespace) -> int:
 
 
 def _note_undo(given: argparse.Namespace) -> int:
-    from daemon.diary import line_words  # noqa: PLC0415
+    from daemon.diary import DiaryError, line_words  # noqa: PLC0415
     from daemon.noting import WrongUsage  # noqa: PLC0415
 
-    farm = _farm(given.config)
-    gone = _diary().strike(given.number)
-    if gone is None:
+    farm, diary = _farm(given.config), _diary()
+    words = "it could not be read"
+    with suppress(DiaryError):  # a line that cannot be read can be deleted all the same
+        line = diary.line(given.number)
+        words = line_words(farm, line) if line else words
+    if not diary.strike(given.number):
         raise WrongUsage(f"note: given line {given.number}, allowed a number that `forenoon note list` prints")
-    print(f"Deleted line {gone.id}: {line_words(farm, gone)}")
+    print(f"Deleted line {given.number}: {words}")
     return GOOD
 
 
@@ -320,11 +323,15 @@ def _clock(now: datetime | None) -> "Clock":
 
 
 def _moment(text: str) -> datetime:
+    from daemon.diary_file import YEARS  # noqa: PLC0415
+
     with suppress(ValueError):
         moment = datetime.fromisoformat(text)
-        if moment.utcoffset() is not None:
+        if moment.utcoffset() is not None and moment.year in YEARS:
             return moment
-    raise argparse.ArgumentTypeError(f"given {text!r}, allowed a time with its offset: 2026-06-01T05:30-04:00")
+    raise argparse.ArgumentTypeError(
+        f"given {text!r}, allowed a time with its offset: 2026-06-01T05:30-04:00, of {YEARS[0]} to {YEARS[-1]}"
+    )
 
 
 if __name__ == "__main__":

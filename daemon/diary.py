@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from daemon.diary_file import LAST_NUMBER, FormError, bring_up, checked, columns
 from daemon.farm import Farm, Field, Place
 from daemon.units import clock_time, size
 from models.season import season_origin
@@ -24,14 +25,6 @@ _MONTHS: Final = (
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
 )
-# AUTOINCREMENT: the number of a line that was struck never comes back for another one.
-_SCHEMA: Final = """
-CREATE TABLE IF NOT EXISTS lines (
-    id INTEGER PRIMARY KEY AUTOINCREMENT,
-    kind TEXT NOT NULL, field TEXT NOT NULL, at TEXT NOT NULL, written_at TEXT NOT NULL, timed INTEGER NOT NULL,
-    area REAL CHECK (area > 0), moisture REAL CHECK (moisture > 0 AND moisture < 1), factor REAL CHECK (factor > 0)
-)
-"""
 
 
 class DiaryError(Exception):
@@ -80,7 +73,7 @@ class Diary:
     Raises
     ------
     DiaryError
-        By every call, if the file cannot be used or is not a diary.
+        By every call, if the file cannot be used or is not a diary; by reading, if a line holds what none can hold.
     """
 
     def __init__(self, path: Path) -> None:
@@ -99,34 +92,37 @@ class Diary:
     ) -> Line:
         """Write a line and return it with its number; see `Line` for the parameters."""
         values = (kind, field, _text(at), _text(now), timed, area, moisture)
-        with self._open() as db:
+        with self._writing() as db:
             added = db.execute(
                 "INSERT INTO lines (kind, field, at, written_at, timed, area, moisture) VALUES (?, ?, ?, ?, ?, ?, ?)",
                 values,
             )
-            return _found(db, added.lastrowid or 0)[0]
+            return next(self._found(db, "WHERE id = ?", added.lastrowid))
 
     def lines(self) -> tuple[Line, ...]:
         """Return all lines in the order in which they were written; none where there is no diary yet."""
         if not self._is_there():
             return ()
         with self._open() as db:
-            return tuple(map(_line, db.execute("SELECT * FROM lines ORDER BY id")))
+            return tuple(self._found(db, "ORDER BY id"))
 
-    def strike(self, number: int) -> Line | None:
-        """Delete a line for good and return it, None if there is none of that number."""
-        if not self._is_there():
+    def line(self, number: int) -> Line | None:
+        """Return the line of a number, None if there is none."""
+        if not 0 < number <= LAST_NUMBER or not self._is_there():
             return None
         with self._open() as db:
-            db.execute("BEGIN IMMEDIATE")
-            found = _found(db, number)
-            db.execute("DELETE FROM lines WHERE id = ?", (number,))
-            db.execute("COMMIT")
-        return found[0] if found else None
+            return next(self._found(db, "WHERE id = ?", number), None)
+
+    def strike(self, number: int) -> bool:
+        """Delete a line for good, one that cannot be read too, and return whether there was one of that number."""
+        if not 0 < number <= LAST_NUMBER or not self._is_there():
+            return False
+        with self._writing() as db:
+            return db.execute("DELETE FROM lines WHERE id = ?", (number,)).rowcount == 1
 
     def keep_factors(self, factors: Mapping[int, float]) -> None:
         """Keep with their lines what samples told: by the next season the weather of their days is not at hand."""
-        with self._open() as db:
+        with self._writing() as db:
             db.executemany("UPDATE lines SET factor = ? WHERE id = ?", [(factors[id], id) for id in factors])
 
     def _is_there(self) -> bool:
@@ -135,18 +131,43 @@ class Diary:
         except OSError as error:
             raise self._unusable(error) from error
 
+    def _found(self, db: sqlite3.Connection, which: str, *values: object) -> Iterator[Line]:
+        """Yield the lines that a clause asks for."""
+        if not columns(db):
+            return
+        for row in db.execute(f"SELECT * FROM lines {which}", values):
+            try:
+                given = checked(row, tuple(LineKind))
+                yield Line(**{**given, "kind": LineKind(given["kind"])})
+            except ValueError as error:
+                number = row["id"]
+                raise DiaryError(
+                    f"diary: line {number} of {self._path} cannot be read ({error}); "
+                    f"delete it with forenoon note undo {number}"
+                ) from error
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """Open the file for one change, which is made as a whole or not at all."""
+        with self._open() as db:
+            db.execute("PRAGMA synchronous = FULL")  # what the farmer told outlives a power cut
+            # No write-ahead log, which files had once: it hides a diary from those who may read it but not write.
+            with suppress(sqlite3.OperationalError):  # another one has it open: the next note will do
+                db.execute("PRAGMA journal_mode = DELETE")
+            db.execute("BEGIN IMMEDIATE")
+            bring_up(db)
+            yield db
+            db.execute("COMMIT")
+
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
                 db.row_factory = sqlite3.Row
-                db.execute("PRAGMA synchronous = FULL")  # what the farmer told outlives a power cut
-                # It stays with the file. Two that make the file at once may be in each other's way here: one is enough.
-                with suppress(sqlite3.OperationalError):
-                    db.execute("PRAGMA journal_mode = WAL")
-                db.execute(_SCHEMA)
                 yield db
+        except FormError as error:
+            raise DiaryError(f"diary: {self._path} is none that can be used here: {error}") from error
         except (sqlite3.Error, OSError, ValueError) as error:
             raise self._unusable(error) from error
 
@@ -351,24 +372,6 @@ def _last_cut_words(field: Field, state: Mown) -> str:
 
 def _source_words(cut: Cut) -> str:
     return f"on {day_words(cut.day)} (line {cut.line.id})"
-
-
-def _found(db: sqlite3.Connection, number: int) -> list[Line]:
-    return [_line(row) for row in db.execute("SELECT * FROM lines WHERE id = ?", (number,))]
-
-
-def _line(row: sqlite3.Row) -> Line:
-    return Line(
-        id=row["id"],
-        kind=LineKind(row["kind"]),
-        field=row["field"],
-        at=datetime.fromisoformat(row["at"]),
-        written_at=datetime.fromisoformat(row["written_at"]),
-        timed=bool(row["timed"]),
-        area=row["area"],
-        moisture=row["moisture"],
-        factor=row["factor"],
-    )
 
 
 def _text(at: datetime) -> str:

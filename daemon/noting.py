@@ -10,6 +10,7 @@ from daemon.units import HECTARES_PER_ACRE, size
 OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
 DRIEST: Final = 5.0  # [%] a reading below is no moisture of a crop
 WETTEST: Final = 95.0  # [%] nor is one above
+LEAST_AREA: Final = 0.01  # [acre or ha] less is no part of a field
 _SLACK: Final = 1e-9  # a whole field in acres, turned into hectares
 
 
@@ -78,13 +79,13 @@ def moisture_meant(given: str) -> float:
 def area_meant(given: str, field: Field, units: Units) -> float:
     """Return an area [ha] of a field, given in the farm's units."""
     number = _number(given)
-    hectares = None if number is None else number * (HECTARES_PER_ACRE if units is Units.US else 1.0)
-    if hectares is None or not 0.0 < hectares <= field.area * (1.0 + _SLACK):
+    unit = HECTARES_PER_ACRE if units is Units.US else 1.0
+    if number is None or not LEAST_AREA * unit <= number * unit <= field.area * (1.0 + _SLACK):
         raise WrongUsage(
-            f"note: given {given!r} for the area, allowed more than 0 and up to {size(field.area, units)}, "
+            f"note: given {given!r} for the area, allowed {LEAST_AREA:g} up to {size(field.area, units)}, "
             f"the size of {field.name}"
         )
-    return min(hectares, field.area)
+    return min(number * unit, field.area)
 
 
 def _day(given: str, today: date) -> date:

@@ -219,6 +219,7 @@ BIAS_SD: Final = 0.5  # of all odds [logit], estimate
 SLOPE_SD: Final = 0.3  # of the slope, about 1 [1], estimate
 LEAD_SD: Final = 0.1  # of what a day of lead adds [logit day-1], estimate
 RAIN_SD: Final = 0.3  # of what a unit of root rain adds [logit mm-1/2], estimate
+RAISED_FREELY: Final = 0.45  # up to it a record may raise any odds [1]: the least that settings take for a mow is 0.5
 MOST_LIFT: Final = 1.0  # a record raises no odds by more [logit], estimate: two BIAS_SD, so that 7 in 10 takes 0.46
 LEAST_ODDS: Final = 0.03  # nobody is told never
 MOST_ODDS: Final = 0.97  # and nobody is told certain

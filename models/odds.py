@@ -138,8 +138,8 @@ def corrected_odds(
     correction: Correction = UNCORRECTED,
     *,
     rain: float | Array = 0.0,
-    hopeless: float = 0.0,
     most_lift: float = c.MOST_LIFT,
+    freely: float = c.RAISED_FREELY,
     prior_chance: float = c.PRIOR_CHANCE,
     least: float = c.LEAST_ODDS,
     most: float = c.MOST_ODDS,
@@ -156,10 +156,10 @@ def corrected_odds(
         Fitted to the record.
     rain : float or array [mm1/2]
         root_rain of the ensemble from the first to the last hour of work.
-    hopeless : float [1]
-        Odds of a share of 0 by odds_from_share: what works out in no case is not made likelier by a record.
     most_lift : float [logit]
-        Above the forecast's own odds; there is no limit below them.
+        Above the forecast's own odds; there is no limit below them, nor up to `freely`.
+    freely : float [1]
+        Odds up to which a record may raise any: too low for a mow, whatever the settings.
     prior_chance : float [1]
         What is usual, as for odds_from_share: where over-confident odds are pulled to.
     least, most : float [1]
@@ -178,9 +178,9 @@ def corrected_odds(
     the lead does not make far days less sharp than near ones.
 
     A record speaks of days like those it holds. That a slope near 0 makes days alike does not make acres alike, and
-    days that came better than said do not make a wet one dry: so rain is clipped to what the record has seen, and the
-    lift is limited, for the sake of caution and at a cost in skill where an ensemble is far too wet. At one logit, odds
-    of 7 in 10 take 0.46 of the forecast alone, and no forecast that is clearly against it ends in mowing.
+    days that came better than said do not make a wet one dry: so rain is clipped to what the record has seen, and above
+    what is no mow anyway the lift is limited, at a small cost in skill where an ensemble is far too wet. At one logit,
+    odds of 7 in 10 take 0.46 of the forecast alone, and no forecast that is clearly against it ends in mowing.
 
     References
     ----------
@@ -201,6 +201,6 @@ def corrected_odds(
     seen = np.clip(rain, correction.least_rain, correction.most_rain)
     moved = correction.bias + correction.lead * np.asarray(lead) + correction.rain * seen
     bent = usual + moved + correction.slope * (logit(odds) - usual)
-    held = np.minimum(bent, logit(odds) + np.where(odds > hopeless, most_lift, 0.0))
+    held = np.minimum(bent, np.maximum(logit(odds) + most_lift, logit(np.array(freely))))
     # By tanh, because exp overflows where the correction is strong.
     return np.clip(0.5 + 0.5 * np.tanh(held / 2.0), least, most)

@@ -1,9 +1,10 @@
 import json
 import os
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import redirect_stdout
+from contextlib import closing, redirect_stdout
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from io import StringIO
@@ -163,8 +164,10 @@ def test_wrong_usage(run: Run, words: list[str]) -> None:
     assert "usage: forenoon" in ran.complaint
 
 
-@pytest.mark.parametrize("given", ["2026-06-01T05:30", "half past five"])
-def test_the_time_to_pretend_needs_its_offset(run: Run, record_farm: Path, given: str) -> None:
+@pytest.mark.parametrize(
+    "given", ["2026-06-01T05:30", "half past five", "0001-01-01T00:00+00:00", "2101-01-01T00:00+00:00"]
+)
+def test_the_time_to_pretend_has_its_offset_and_a_year_of_this_age(run: Run, record_farm: Path, given: str) -> None:
     ran = run("once", "-c", record_farm, "--now", given)
     assert ran.code == 2
     assert f"given '{given}', allowed a time with its offset: 2026-06-01T05:30-04:00" in ran.complaint
@@ -232,9 +235,12 @@ def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: lis
         (["cut", "Long Field", "--on", "today", "--at", "2026-06-08T08:15"], "given the day twice"),
         (
             ["cut", "Long Field", "--area", "10.1"],
-            "given '10.1' for the area, allowed more than 0 and up to 10 acres, the size of Long Field",
+            "given '10.1' for the area, allowed 0.01 up to 10 acres, the size of Long Field",
         ),
-        (["cut", "Long Field", "--area", "0"], "allowed more than 0"),
+        (["cut", "Long Field", "--area", "0"], "allowed 0.01 up to"),
+        (["cut", "Long Field", "--area", "0.0099"], "given '0.0099' for the area, allowed 0.01 up to"),
+        (["cut", "Long Field", "--area", "1e-320"], "given '1e-320' for the area, allowed 0.01 up to"),
+        (["undo", str(2**63)], f"given line {2**63}, allowed a number that"),
         (["undo", "1"], "given line 1, allowed a number that `forenoon note list` prints"),
     ],
 )
@@ -293,6 +299,18 @@ def test_a_diary_that_is_none(run: Run, tmp_path: Path, record_farm: Path) -> No
     ran = run("once", "-c", record_farm, "--now", AT)
     assert ran.code == 1
     assert "no advice, because: diary: " in ran.complaint
+
+
+def test_a_line_that_cannot_be_read_is_named_and_can_be_deleted(run: Run, tmp_path: Path, record_farm: Path) -> None:
+    for field in ("Long Field", "Mill Field"):
+        assert run("note", "cut", field, "-c", record_farm, "--now", AT).code == 0
+    with closing(sqlite3.connect(tmp_path / "state" / "diary.sqlite3")) as db, db:
+        db.execute("UPDATE lines SET at = '2026-06-09T12:00:00' WHERE id = 1")
+    ran = run("note", "list", "-c", record_farm)
+    assert (ran.code, ran.said) == (1, "")
+    assert "delete it with forenoon note undo 1" in ran.complaint
+    assert run("note", "undo", "1", "-c", record_farm) == Ran(0, "Deleted line 1: it could not be read\n", "")
+    assert run("note", "list", "-c", record_farm).said == "   2  Mill Field: cut on 10 June 2026\n"
 
 
 def test_check(run: Run, tmp_path: Path, record_farm: Path) -> None:

@@ -1,13 +1,19 @@
+import os
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
+from hypothesis import given as supposed
+from hypothesis import settings as supposed_settings
+from hypothesis import strategies as st
 
 from daemon.diary import Diary, DiaryError, Line, LineKind, line_words, still_lying, told_by, with_diary
 from daemon.farm import Farm, Field, Units
@@ -75,7 +81,8 @@ def test_a_line_comes_back_as_it_was_written(diary: Diary) -> None:
 
 def test_reading_makes_no_diary(tmp_path: Path, diary: Diary) -> None:
     assert diary.lines() == ()
-    assert diary.strike(1) is None
+    assert diary.line(1) is None
+    assert not diary.strike(1)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -85,9 +92,11 @@ def test_striking_a_line_restores_what_was_before(diary: Diary) -> None:
     before = diary.lines()
     assert before[0].factor == 0.8
     second = diary.add(LineKind.WRAPPED, FIELD, at(6, 5), NOW, moisture=0.5)
-    assert diary.strike(second.id) == second
+    assert diary.line(second.id) == second
+    assert diary.strike(second.id)
     assert diary.lines() == before
-    assert diary.strike(second.id) is None
+    assert diary.line(second.id) is None
+    assert not diary.strike(second.id)
     assert diary.add(LineKind.CUT, FIELD, at(6, 6), NOW).id == 3, "a number never comes back"
 
 
@@ -108,32 +117,180 @@ def test_two_processes_at_once_lose_nothing(tmp_path: Path) -> None:
     assert sorted(line.field for line in lines) == ["one"] * 25 + ["two"] * 25
 
 
-def test_a_line_goes_through_the_write_ahead_log(tmp_path: Path, diary: Diary) -> None:
+@pytest.mark.parametrize("number", [0, -1, 2**63 - 1, 2**63, -(2**63) - 1])
+def test_a_number_that_no_line_can_have(diary: Diary, number: int) -> None:
     diary.add(LineKind.CUT, FIELD, at(6, 4), NOW)
-    with sqlite3.connect(tmp_path / "state" / "diary.sqlite3") as db:
-        assert db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert diary.line(number) is None
+    assert not diary.strike(number)
+
+
+def change(path: Path, *statements: str) -> None:
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("PRAGMA ignore_check_constraints = ON")
+    for statement in statements:
+        db.execute(statement)
     db.close()
+
+
+@pytest.fixture
+def shared() -> Iterator[Path]:
+    """A folder that others may enter and read."""
+    with TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        yield Path(folder)
+
+
+@contextmanager
+def who_may_only_read(folder: Path) -> Iterator[None]:
+    """Who writes the tests may be root, whom no mode of a file holds back."""
+    is_root = os.geteuid() == 0
+    folder.chmod(0o555)
+    if is_root:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        if is_root:
+            os.seteuid(0)
+        folder.chmod(0o755)
+
+
+@pytest.mark.parametrize("former", [False, True])
+def test_who_may_only_read_can_read_the_diary(shared: Path, former: bool) -> None:
+    path = shared / "diary.sqlite3"
+    if former:  # as the file was once made
+        change(path, "PRAGMA journal_mode = WAL")
+    line = Diary(path).add(LineKind.CUT, FIELD, at(6, 4), NOW)
+    assert list(shared.iterdir()) == [path]
+    with who_may_only_read(shared):
+        assert Diary(path).lines() == (line,)
+        with pytest.raises(DiaryError, match="make its folder writable"):
+            Diary(path).add(LineKind.CUT, FIELD, at(6, 5), NOW)
+    assert Diary(path).lines() == (line,)
+
+
+def test_a_diary_of_the_former_form_is_read_and_brought_up_by_the_next_note(tmp_path: Path, diary: Diary) -> None:
+    path = tmp_path / "state" / "diary.sqlite3"
+    line = diary.add(LineKind.MOISTURE, FIELD, at(6, 4), NOW, moisture=0.5)
+    change(path, "ALTER TABLE lines DROP COLUMN factor", "PRAGMA user_version = 0")
+    assert diary.lines() == (line,)
+    diary.keep_factors({1: 0.8})
+    assert diary.lines() == (replace(line, factor=0.8),)
+    change(path, "ALTER TABLE lines DROP COLUMN factor", "PRAGMA user_version = 0")
+    assert diary.add(LineKind.CUT, FIELD, at(6, 5), NOW).id == 2
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("PRAGMA user_version").fetchone() == (1,)
+        assert db.execute("SELECT id, factor FROM lines").fetchall() == [(1, None), (2, None)]
+
+
+def test_a_file_that_is_still_empty_is_a_diary_without_lines(tmp_path: Path) -> None:
+    path = tmp_path / "diary.sqlite3"
+    path.touch()
+    assert Diary(path).lines() == ()
+    assert Diary(path).line(1) is None
+    assert not Diary(path).strike(1)
+    assert Diary(path).add(LineKind.CUT, FIELD, at(6, 5), NOW).id == 1
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("PRAGMA user_version = 2", "given form 2 of a newer program, allowed up to 1; install that program again"),
+        ("DROP TABLE lines", "given other tables than a diary's; move the file away"),
+        ("ALTER TABLE lines DROP COLUMN timed", "given other tables than a diary's; move the file away"),
+    ],
+)
+def test_a_file_of_another_form_is_refused_and_left_alone(tmp_path: Path, statement: str, said: str) -> None:
+    path = tmp_path / "diary.sqlite3"
+    Diary(path).add(LineKind.CUT, FIELD, at(6, 4), NOW)
+    change(path, "CREATE TABLE others (id INTEGER)", statement)
+    before = path.read_bytes()
+    for call in (
+        Diary(path).lines,
+        lambda: Diary(path).line(1),
+        lambda: Diary(path).strike(1),
+        lambda: Diary(path).keep_factors({1: 0.8}),
+        lambda: Diary(path).add(LineKind.CUT, FIELD, at(6, 5), NOW),
+    ):
+        with pytest.raises(DiaryError) as error:
+            call()
+        assert str(error.value) == f"diary: {path} is none that can be used here: {said}"
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ("kind = 'weight'", "kind: given 'weight', allowed one of: moisture, cut, wrapped"),
+        ("kind = x'00'", "kind: given b"),
+        ("field = x'41'", "field: given b'A', allowed the name of a field"),
+        ("field = ' '", "field: given ' '"),
+        (
+            "at = '2026-06-09T12:00:00'",
+            "at: given '2026-06-09T12:00:00', allowed a time with its offset in the years 1900 to",
+        ),
+        ("at = '0001-01-01T00:00:00+00:00'", "at: given '0001-01-01T00:00:00+00:00', allowed"),
+        ("at = '9999-12-31T23:59:00+00:00'", "at: given '9999-12-31T23:59:00+00:00'"),
+        ("at = x'00ff'", "at: given b"),
+        ("written_at = 'today'", "written_at: given 'today'"),
+        ("timed = 2", "timed: given 2, allowed 0 or 1"),
+        ("area = 'abc'", "area: given 'abc', allowed a number above 0 and up to 100000"),
+        ("area = 9e999", "area: given inf"),
+        ("area = -1", "area: given -1.0"),
+        ("moisture = 'wet'", "moisture: given 'wet', allowed a number above 0 and up to 1"),
+        ("moisture = NULL, kind = 'moisture'", "moisture: none is given"),
+        ("moisture = 2", "moisture: given 2.0"),
+        ("factor = x'00'", "factor: given b"),
+        ("factor = -1", "factor: given -1.0"),
+    ],
+)
+def test_a_line_that_none_can_have_written_is_named_and_can_be_deleted(tmp_path: Path, changes: str, said: str) -> None:
+    path = tmp_path / "diary.sqlite3"
+    good = [Diary(path).add(LineKind.CUT, FIELD, at(6, day), NOW) for day in (4, 5, 6)]
+    change(path, f"UPDATE lines SET {changes} WHERE id = 2")
+    for read in (Diary(path).lines, lambda: Diary(path).line(2)):
+        with pytest.raises(DiaryError) as error:
+            read()
+        assert str(error.value).startswith(f"diary: line 2 of {path} cannot be read ({said}")
+        assert str(error.value).endswith("; delete it with forenoon note undo 2")
+    assert Diary(path).strike(2)
+    assert Diary(path).lines() == (good[0], good[2])
+
+
+@supposed_settings(max_examples=50, deadline=None)
+@supposed(
+    st.lists(
+        st.builds(
+            Line,
+            id=st.integers(1, 9),
+            kind=st.sampled_from(LineKind),
+            field=st.just(FIELD),
+            at=st.datetimes(datetime(1900, 1, 1), datetime(2100, 12, 31), timezones=st.just(UTC)),  # noqa: DTZ001
+            written_at=st.datetimes(datetime(1900, 1, 1), datetime(2100, 12, 31), timezones=st.just(UTC)),  # noqa: DTZ001
+            timed=st.booleans(),
+            area=st.none() | st.floats(5e-324, 1e5),
+            moisture=st.floats(5e-324, 1.0),
+        )
+    )
+)
+def test_what_is_read_can_be_told(lines: list[Line]) -> None:
+    given = settings()
+    assert all(line_words(given, line) for line in lines)
+    for now in (NOW, at(12, 31, year=2100)):
+        assert len(told_by(given, lines, given.fields[0], now)) in (1, 2)
+        assert [field.area for field in with_diary(given, lines, now).fields] == [field.area for field in given.fields]
+        assert set(still_lying(given, lines, now)) <= {FIELD}
 
 
 def no_diary(path: Path) -> None:
     path.write_bytes(b"not a database, but long enough to be looked at" * 30)
 
 
-def later_kind(path: Path) -> None:
-    Diary(path).add(LineKind.CUT, FIELD, at(6, 4), NOW)
-    db = sqlite3.connect(path)
-    with db:
-        db.execute("UPDATE lines SET kind = 'weight'")
-    db.close()
-
-
 def folder(path: Path) -> None:
     path.mkdir()
 
 
-@pytest.mark.parametrize(
-    ("spoil", "said"), [(no_diary, "not a database"), (later_kind, "'weight' is not"), (folder, "unable to open")]
-)
+@pytest.mark.parametrize(("spoil", "said"), [(no_diary, "not a database"), (folder, "unable to open")])
 def test_a_diary_that_cannot_be_used_is_named(tmp_path: Path, spoil: Callable[[Path], None], said: str) -> None:
     path = tmp_path / "diary.sqlite3"
     spoil(path)

@@ -41,11 +41,8 @@ class Forecasts(NamedTuple):
         lead = np.full(self.share.size, LEAD)
         odds, lead, rain, outcome = (column[trained] for column in (self.prior, lead, self.rain, self.outcome))
         correction = fit_correction(Record(odds, lead, rain, outcome, self.day[trained]))
-        none = float(odds_from_share(np.zeros(1), independent_members(11))[0])
-        hopeless, lift = (none, c.MOST_LIFT) if limited else (0.0, np.inf)
-        return corrected_odds(
-            self.prior[wanted], LEAD, correction, rain=self.rain[wanted], hopeless=hopeless, most_lift=lift
-        )
+        lift = c.MOST_LIFT if limited else np.inf
+        return corrected_odds(self.prior[wanted], LEAD, correction, rain=self.rain[wanted], most_lift=lift)
 
 
 class Tenth(NamedTuple):

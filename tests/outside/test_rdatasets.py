@@ -47,12 +47,11 @@ def test_odds_by_a_record_that_grows_are_honest_in_every_tenth(most_rain: float)
     assert skill(event, odds) > 0.17
 
 
-@pytest.mark.parametrize(("most_rain", "least_skill"), [(0.0, 0.02), (1.0, 0.055), (5.0, 0.015)])
-def test_limits_cost_skill_here_and_err_on_the_cautious_side_only(most_rain: float, least_skill: float) -> None:
-    """Eight tenths of the rows of the first event have no member for it, and 18 of 100 came: odds are not raised."""
+@pytest.mark.parametrize(("most_rain", "least_skill"), [(0.0, 0.17), (1.0, 0.18), (5.0, 0.16)])
+def test_limits_cost_little_skill_and_err_on_the_cautious_side_only(most_rain: float, least_skill: float) -> None:
     event = forecasts(most_rain)
     odds = as_told(event)
-    assert least_skill < skill(event, odds) < skill(event, by_growing_record(event)) - 0.1
+    assert least_skill < skill(event, odds) < skill(event, by_growing_record(event))
     found = tenths(event, odds)
     assert all(tenth.came > tenth.said for tenth in found if not tenth.within(tenth.error))
     assert all(tenth.within(tenth.error) for tenth in found if tenth.said >= 0.6)  # where mowing is decided
