@@ -1,0 +1,100 @@
+"""The file of the diary: its form, how one of the former form is brought to it, and what a row of it may hold."""
+
+import sqlite3
+from collections.abc import Collection
+from contextlib import suppress
+from datetime import UTC, datetime
+from math import inf
+from typing import Any, Final
+
+FORM: Final = 1  # kept in the file as user_version; files from before it was kept have 0
+YEARS: Final = range(1900, 2101)  # so that no time zone leads out of what a clock can show
+LAST_NUMBER: Final = 2**63 - 1  # the greatest that SQLite counts to
+_MOST: Final = {"area": 1e5, "moisture": 1.0, "factor": inf}
+# AUTOINCREMENT: the number of a line that was struck never comes back for another one.
+_SCHEMA: Final = """
+CREATE TABLE IF NOT EXISTS lines (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL, field TEXT NOT NULL, at TEXT NOT NULL, written_at TEXT NOT NULL, timed INTEGER NOT NULL,
+    area REAL CHECK (area > 0), moisture REAL CHECK (moisture > 0 AND moisture < 1), factor REAL CHECK (factor > 0)
+)
+"""
+_COLUMNS: Final = ("id", "kind", "field", "at", "written_at", "timed", "area", "moisture")  # of the former form
+
+
+class FormError(ValueError):
+    """A file whose form is none that this program knows."""
+
+
+def bring_up(db: sqlite3.Connection) -> None:
+    """Make the table of lines, or bring one of the former form up to this one; call it within a transaction.
+
+    Raises
+    ------
+    FormError
+        If a newer program wrote the file, or if it holds something else.
+    """
+    found = columns(db)
+    db.execute(_SCHEMA)
+    if found and "factor" not in found:
+        db.execute("ALTER TABLE lines ADD COLUMN factor REAL CHECK (factor > 0)")
+    db.execute(f"PRAGMA user_version = {FORM}")
+
+
+def columns(db: sqlite3.Connection) -> frozenset[str]:
+    """Return the columns of the table of lines, none at all of a file that is still empty.
+
+    Raises
+    ------
+    FormError
+        As `bring_up`.
+    """
+    (form,) = db.execute("PRAGMA user_version").fetchone()
+    if form > FORM:
+        raise FormError(f"given form {form} of a newer program, allowed up to {FORM}; install that program again")
+    found = frozenset(row["name"] for row in db.execute("PRAGMA table_info(lines)"))
+    is_empty = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+    if not is_empty and not found.issuperset(_COLUMNS):
+        raise FormError("given other tables than a diary's; move the file away")
+    return found
+
+
+def checked(row: sqlite3.Row, kinds: Collection[str]) -> dict[str, Any]:
+    """Return the values of a row by the names of a `Line`, each of its type and in its range, its kind one of these.
+
+    Raises
+    ------
+    ValueError
+        With the column, what it holds and what is allowed.
+
+    Notes
+    -----
+    SQLite keeps whatever it is given: a file that another program wrote to may hold anything.
+    """
+    given = {"factor": None, **dict(row)}  # a file of the former form has no factor yet
+    if given["kind"] not in kinds:
+        raise ValueError(f"kind: given {given['kind']!r}, allowed one of: {', '.join(kinds)}")
+    if not isinstance(given["field"], str) or not given["field"].strip():
+        raise ValueError(f"field: given {given['field']!r}, allowed the name of a field")
+    if given["timed"] not in (0, 1):
+        raise ValueError(f"timed: given {given['timed']!r}, allowed 0 or 1")
+    if given["kind"] == "moisture" and given["moisture"] is None:
+        raise ValueError("moisture: none is given, allowed a number above 0 and up to 1")
+    times = {name: _moment(name, given[name]) for name in ("at", "written_at")}
+    numbers = {name: _number(name, given[name]) for name in _MOST}
+    plain = {name: given[name] for name in ("id", "kind", "field")}
+    return {**plain, **times, **numbers, "timed": bool(given["timed"])}
+
+
+def _moment(name: str, given: object) -> datetime:
+    with suppress(TypeError, ValueError):
+        moment = datetime.fromisoformat(given)  # type: ignore[arg-type]  # what is no text raises TypeError
+        if moment.utcoffset() is not None and moment.year in YEARS:
+            return moment.astimezone(UTC)
+    raise ValueError(f"{name}: given {given!r}, allowed a time with its offset in the years {YEARS[0]} to {YEARS[-1]}")
+
+
+def _number(name: str, given: object) -> float | None:
+    if given is None or (isinstance(given, int | float) and 0.0 < given <= _MOST[name]):
+        return given
+    raise ValueError(f"{name}: given {given!r}, allowed a number above 0 and up to {_MOST[name]:g}")
