@@ -218,7 +218,7 @@ def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
     Notes
     -----
     A line `wrapped` is of the oldest day with a cut that still lies. What was wrapped was cut: where no cut waits for
-    it and none was made on its day or the day before, it is a whole cut of its day.
+    it and none is noted of its day or the day before, it is a whole cut of its day.
     """
     found: list[Cut] = []
     for line in lines:
@@ -230,7 +230,9 @@ def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
             found = [replace(cut, wrapped=line) if cut.day == taken and not cut.wrapped else cut for cut in found]
             if taken is None and all(cut.day < day - _DAY for cut in found):
                 found.append(Cut(day, line, None, line))
-    return sorted(found, key=lambda cut: (cut.day, cut.line.id))
+    noted = {cut.day for cut in found if cut.line.kind is LineKind.CUT}
+    kept = (cut for cut in found if cut.line.kind is LineKind.CUT or cut.day not in noted)
+    return sorted(kept, key=lambda cut: (cut.day, cut.line.id))
 
 
 def mown(field: Field, told: Sequence[Cut], today: date, *, southern: bool) -> Mown:

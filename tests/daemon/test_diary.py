@@ -439,6 +439,9 @@ def test_a_cut_without_its_hour_was_made_before_it_was_written_and_not_at_midnig
     assert lying(wrapped, written(cut, 12)) == (FIELD,)
     assert lying(wrapped, written(cut, 8)) == ()
     assert lying(wrapped, written(cut, 30)) == (), "noted on the day after"
+    part = written(replace(cut, area=8 * ACRE), 12)
+    field = with_diary(settings(), [wrapped, part], NOW).fields[0]
+    assert field.standing == pytest.approx(14 * ACRE), "what is noted of a day stands in place of what is guessed"
 
 
 def test_lines_ahead_of_the_time_say_nothing_yet() -> None:
