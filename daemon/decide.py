@@ -72,7 +72,7 @@ def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
     if state is WatchState.WILL_NOT_MAKE_IT:
         return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CALLED_OFF, fresh.day)
     plan = underway.plan(now)
-    if fresh.field in plan and state is not WatchState.DONE:
+    if fresh.field in plan and state not in (None, WatchState.DONE):
         return plan[fresh.field]
     if fresh.kind is Kind.MOW and (plan or underway.lying):
         return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CROP_LIES, fresh.day)

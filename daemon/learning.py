@@ -17,11 +17,11 @@ from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import HOUR, hours_of
 from daemon.soil import DAYS_BEFORE, daily_water, soil_factor_on
 from daemon.units import clock_time
-from daemon.weather.contract import Weather, at_utc, iso
+from daemon.weather.contract import REQUIRED, Weather, at_utc
 from models import coefficients as c
 from models.growth import Growth, GrowthUnknown
 from models.learning import Samples, believed, expected_range, factor_of, learn_drying
-from models.swath import dry_basis, lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
+from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]  # drying factors to moistures [wet basis] at the hour of the sample
@@ -137,18 +137,21 @@ def _reckoned(
 ) -> tuple[float, str]:
     """Return the factor that a sample tells, and in words what the model had."""
     growth = _growth_at(farm, field, told, cut, days)
-    model, start = _model(farm, field, growth, cut, line, weather)
+    model = _model(farm, field, growth, cut, line, weather)
     reading = line.moisture or np.nan
-    if reading > start:
-        raise _SetAside(f"it is wetter than the standing crop of the model, {percent(start)}")
-    factor = factor_of(model, reading)
+    slowest, _ = expected_range()
+    plain, at_slowest = (float(water) for water in model(np.array([1.0, slowest])))
+    # What is wetter than can be believed is bad news all the same: it counts as the slowest that is believed.
+    factor = slowest if reading > at_slowest else factor_of(model, reading)
     if factor is None:
-        raise _SetAside(f"no drying factor from {c.LEAST_FACTOR:g} to {c.MOST_FACTOR:g} leads to it")
-    slower, faster, plain = model(np.array([factor * np.exp(-c.K400_SPREAD), factor * np.exp(c.K400_SPREAD), 1.0]))
+        raise _SetAside(f"no drying factor up to {c.MOST_FACTOR:g} leads to it")
+    # Where a crop dries slower than the model had it, a reading is asked for what it would tell of the model's own.
+    around = max(factor, 1.0)
+    slower, faster = model(np.array([around * np.exp(-c.K400_SPREAD), around * np.exp(c.K400_SPREAD)]))
     # Two points of error in the moisture at mowing would then move the factor by more than is not known of it anyway.
     if slower - faster < 2.0 * c.START_MOISTURE_SPREAD:
         raise _SetAside("it hardly depends on how fast the crop dries; take one when more has dried")
-    return factor, f"the model had {percent(float(plain))} for a crop {_mown_words(farm, cut, line)}"
+    return factor, f"the model had {percent(plain)} for a crop {_mown_words(farm, cut, line)}"
 
 
 def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, days: pd.DataFrame) -> Growth:
@@ -167,8 +170,8 @@ def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, days: pd
     return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), then)
 
 
-def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weather: Weather) -> tuple[Model, float]:
-    """Return the swath that a sample was taken of, as a function of the drying factor, and its moisture when cut."""
+def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weather: Weather) -> Model:
+    """Return the swath that a sample was taken of, as a function of the drying factor."""
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
         raise _SetAside(f"the season had not begun on {day_words(cut.day)}")
@@ -176,7 +179,7 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
     if 100.0 * dry_matter / farm.baleage.swath_share > c.DENSITY_MOST:
         raise _SetAside("the swath lay too thick for the model")
     opens = _noon_before(farm, cut)
-    drying = hours_of(farm, _hours_that_came(weather, opens, line.at))[1]
+    drying = hours_of(farm, _hours_that_came(farm, weather, opens, line.at))[1]
     ends = np.arange(1.0, drying.rain.shape[1] + 1.0)
     begun, taken, midnight = ((moment - opens) / HOUR for moment in (_begun(farm, cut), line.at, _midnight(farm, cut)))
     whole = min(int(taken), ends.size - 1)  # the full hours before the sample: within an hour water falls evenly
@@ -200,8 +203,7 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
         water = wilt(drying, swath, np.array([begun]), carried, later_day=ends - 0.5 > midnight)[:, 0, 0]
         return np.asarray(wet_basis(water[whole] + (taken - whole) * (water[whole + 1] - water[whole])))
 
-    start = dry_basis(np.array(moisture)) + standing / (0.1 * dry_matter)
-    return model, float(wet_basis(start))
+    return model
 
 
 def _soil_factor(farm: Farm, field: Field, cut: Cut, weather: Weather) -> float:
@@ -212,14 +214,22 @@ def _soil_factor(farm: Farm, field: Field, cut: Cut, weather: Weather) -> float:
     return soil_factor_on(field, daily_water(ends, drying, farm.place.timezone.key), cut.day)
 
 
-def _hours_that_came(weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:
-    """Return the past hours from `opens` to the end of the hour in which a sample was taken."""
+def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:
+    """Return the past hours from `opens` to the end of the hour in which a sample was taken.
+
+    The hour that is not over yet is the middle of the forecast's: the farmer who has just taken a sample waits for it.
+    """
     whole = taken.replace(minute=0, second=0, microsecond=0)
-    first, last = at_utc(opens), at_utc(whole if whole == taken else whole + HOUR)
-    labels = weather.past["time"].to_numpy()
-    if labels[0] > first or labels[-1] < last:
-        raise _NotAtHand(f"the past weather from {iso(first)} to {iso(last)} is not at hand")
-    return weather.past.sel(time=slice(first, last))
+    end = whole if whole == taken else whole + HOUR
+    first, last = at_utc(opens), at_utc(end)
+    came = weather.past[list(REQUIRED)].sel(time=slice(first, last))
+    if came["time"].size and came["time"].to_numpy()[-1] == last - np.timedelta64(1, "h"):
+        this_hour = weather.ahead[list(REQUIRED)].sel(time=slice(last, last)).mean("member")
+        came = xr.concat([came, this_hour.expand_dims(member=came["member"])], "time")
+    if came["time"].size != round((end - opens) / HOUR) + 1:
+        noon = f"{_clock(farm, opens)} on {day_words(opens.astimezone(farm.place.timezone).date())}"
+        raise _NotAtHand(f"the past weather from {noon} to {_clock(farm, taken)} is not at hand")
+    return came
 
 
 def _begun(farm: Farm, cut: Cut) -> datetime:

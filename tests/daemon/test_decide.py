@@ -152,11 +152,18 @@ def kinds(found: Prospect, underway: Underway) -> list[tuple[str, Kind, Reason |
 def test_what_was_said_stands_once_mowing_has_begun() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     now_otherwise = two(WAITS_FOR_SUN, MOWS, hours=4)  # half past nine; mowing was to begin at eight
-    assert kinds(now_otherwise, Underway(morning)) == [
+    underway = Underway(morning, (watched("Long Meadow", WatchState.ON_TRACK),))
+    assert kinds(now_otherwise, underway) == [
         ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),
         ("Long Meadow", Kind.MOW, None),
     ]
-    assert decide(farm(), now_otherwise, Underway(morning)).mows[0] == morning.mows[0]
+    assert decide(farm(), now_otherwise, underway).mows[0] == morning.mows[0]
+
+
+def test_what_is_no_longer_watched_was_cut_before_and_does_not_stand() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=4), Underway(morning))
+    assert ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY) in found
 
 
 def test_before_mowing_begins_the_newest_look_is_heard() -> None:
