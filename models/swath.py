@@ -16,6 +16,7 @@ from models.sun import clear_sky_radiation, extraterrestrial_radiation, solar_el
 Array = NDArray[np.float64]
 T = TypeVar("T")
 
+BLOCK: Final = 12_000  # strips times cases that are dried at a time, so that they stay in the processor's cache
 HALF_HOUR: Final = np.timedelta64(30, "m")
 MEGAJOULES: Final = 0.0036  # of one hour at one watt
 TINY: Final = 1e-300  # [kg/kg] instead of a demand of nothing, in a ratio whose other side is nothing then
@@ -301,9 +302,23 @@ def wilt(
     weather = _weather_of_cases(hours, swath, later_day)
     carried = np.repeat(surface_water, swath.rate.shape[1], axis=1) / (0.1 * swath.dry_matter.ravel())
     surface = np.minimum(carried, c.SURFACE_STORE)
-    tissue = np.empty_like(surface)
-    tissue[:] = swath.start_moisture.reshape(-1, swath.rate.size)
+    tissue = np.broadcast_to(swath.start_moisture.reshape(-1, swath.rate.size), surface.shape)
     water = np.empty((hours.rain.shape[1] + 1, *surface.shape))
+    step = max(BLOCK // mown.size, 1)
+    for first in range(0, swath.rate.size, step):
+        some = slice(first, first + step)
+        _wilt_cases(
+            weather[..., some],
+            np.array(tissue[:, some], dtype=np.float64),
+            surface[:, some].copy(),
+            mown,
+            water[..., some],
+        )
+    return water.reshape(*water.shape[:2], *swath.rate.shape)
+
+
+def _wilt_cases(weather: Array, tissue: Array, surface: Array, mown: Array, water: Array) -> None:
+    """Write the water of some of the cases, so few that what is reckoned stays in the processor's cache."""
     water[0] = tissue + surface
     began = mown.astype(np.int64)
     lying = np.searchsorted(began, np.arange(water.shape[0]))  # strips cut before each hour begins
@@ -315,7 +330,6 @@ def wilt(
         _one_hour(tissue[:before], surface[:before], weather[:, hour], soaking)
         np.add(tissue[:after], surface[:after], out=water[hour + 1, :after])
         water[hour + 1, after:] = water[0, after:]
-    return water.reshape(*water.shape[:2], *swath.rate.shape)
 
 
 class _CaseHour(NamedTuple):
