@@ -71,7 +71,7 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
         band = day.moisture_at_baling
         yield f"  {'water at raking':15} {_points(100 * band.low, 100 * band.mid, 100 * band.high)}"
     yield f"  {'bales':15} {day.bales}{film(day)}"
-    for words in (hour_later(day, farm), too_dry(day, farm), if_left(day)):
+    for words in (hour_later(day, farm), too_dry(day, farm), if_left(day, farm)):
         if words:
             yield f"  {words}"
 

@@ -91,7 +91,7 @@ def _calling_off(farm: Farm, one: Watched) -> list[str]:
     wrap = f"Stop mowing. Wrap what is at or under {moisture(pinch(farm))} water{_still(farm, one)}; never bale wetter."
     if one.left is None:
         return [wrap, "Leave the rest for tomorrow."]
-    return [wrap, f"Leave the rest for tomorrow: {left_lying(one.left)}."]
+    return [wrap, f"Leave the rest for tomorrow: {left_lying(one.left, farm)}."]
 
 
 def _still(farm: Farm, one: Watched) -> str:

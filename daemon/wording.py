@@ -146,18 +146,20 @@ def hour_later(day: FieldDay, farm: Farm) -> str:
     return f"An hour later, {area(left, farm.units)} at most."
 
 
-def if_left(day: FieldDay) -> str:
+def if_left(day: FieldDay, farm: Farm) -> str:
     """Return what becomes of what is not wrapped in the evening."""
-    return "" if day.if_left is None else f"What is not wrapped tonight, by tomorrow: {left_lying(day.if_left)}."
+    return "" if day.if_left is None else f"What is not wrapped tonight, by tomorrow: {left_lying(day.if_left, farm)}."
 
 
-def left_lying(left: IfLeft) -> str:
+def left_lying(left: IfLeft, farm: Farm) -> str:
     """Return the moisture and the rain that lie before what is left for tomorrow."""
     if left.rain >= MOST_ODDS:
         # Where all members have rain there is none that tells how moist it would be without.
         return f"rain before noon: {risk(left.rain)}"
     low, high = 100 * left.moisture.low, 100 * left.moisture.high
-    return f"{low:.0f} to {high:.0f}% water at noon if it stays dry; rain before that: {risk(left.rain)}"
+    wet, dry = left.moisture.mid > farm.baleage.wettest, left.moisture.mid < farm.baleage.driest
+    fit = ", too wet to bale" if wet else ", too dry for baleage" if dry else ""
+    return f"{low:.0f} to {high:.0f}% water at noon if it stays dry{fit}; rain before that: {risk(left.rain)}"
 
 
 def text_body(farm: Farm, morning: Morning) -> str:
@@ -291,7 +293,7 @@ def _email_job(farm: Farm, advice: Advice) -> str:
     start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
     band = day.moisture_at_baling
     water = f" at about {100 * band.low:.0f} to {100 * band.high:.0f} % water" if band else ""
-    more = [hour_later(day, farm), too_dry(day, farm), if_left(day)]
+    more = [hour_later(day, farm), too_dry(day, farm), if_left(day, farm)]
     work = (
         f"{advice.field}: {area(advice.area, units)}. Start mowing at {start} and stop by {stop}. Rake from {rake} and "
         f"bale from {bale}{water}; all wrapped by about {end}, {day.bales} bales{film(day)}. Odds: "

@@ -332,14 +332,18 @@ def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
 
 def test_what_is_left_lying_is_told_with_its_rain() -> None:
     left = IfLeft(Band(0.31, 0.4, 0.53), 0.42)
-    assert if_left(replace(field_day(), if_left=left)) == (
-        "What is not wrapped tonight, by tomorrow: 31 to 53% water at noon if it stays dry; rain before that: 5 in 10."
+    assert if_left(replace(field_day(), if_left=left), farm()) == (
+        "What is not wrapped tonight, by tomorrow: 31 to 53% water at noon if it stays dry, too dry for baleage; rain "
+        "before that: 5 in 10."
     )
+    for middle, words in ((0.5, "stays dry; rain"), (0.6, "stays dry, too wet to bale; rain")):
+        lying = replace(left, moisture=Band(0.4, middle, 0.65))
+        assert words in if_left(replace(field_day(), if_left=lying), farm())
     sure = replace(left, rain=0.97)  # no member tells how moist it would be without
-    assert if_left(replace(field_day(), if_left=sure)) == (
+    assert if_left(replace(field_day(), if_left=sure), farm()) == (
         "What is not wrapped tonight, by tomorrow: rain before noon: 9 in 10."
     )
-    assert if_left(field_day()) == ""
+    assert if_left(field_day(), farm()) == ""
 
 
 def test_film_is_counted_in_rolls() -> None:
