@@ -210,6 +210,11 @@ WETNESS_WET: Final = 1.47  # [1]
 SOIL_FACTOR_DRY: Final = 1.05  # [1]
 SOIL_FACTOR_WET: Final = 0.88  # [1]
 
+# --- Which field first -------------------------------------------------------------------------------------------
+SPOILED_LOSS: Final = 0.25  # of a crop's worth if it is not wrapped in time [1], derived: $50 of $200, with the rework
+NEXT_WINDOW: Final = 3.0  # from the end of a forecast to the next day that will do [d], estimate
+WAITING_LEAST: Final = 0.03  # of the worth that a later day must bring more to be waited for [1], estimate
+
 # --- Odds --------------------------------------------------------------------------------------------------------
 MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate
 PRIOR_CHANCE: Final = 0.30  # how often an ordinary summer day works out [1], estimate
