@@ -188,6 +188,8 @@ class Farm:
     alerts: Alerts
     page: PageAddress
     fields: tuple[Field, ...]
+    horses_fed: bool = False  # with the bales
+    cows_kept: bool = False  # for milk
 
 
 @dataclass(frozen=True)

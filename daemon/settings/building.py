@@ -61,6 +61,8 @@ def farm_from(said: Sections, folder: Path) -> Farm:
         alerts=_alerts(said.alerts),
         page=PageAddress(said.page.host, said.page.port),
         fields=tuple(_field(field) for field in said.fields),
+        horses_fed=said.farm.horses_fed,
+        cows_kept=said.farm.cows_kept,
     )
 
 

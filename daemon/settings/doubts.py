@@ -12,12 +12,9 @@ from daemon.farm import Farm, Place
 from daemon.settings.literals import toml
 from daemon.settings.section import Quarrel
 from daemon.units import clock_time, crop, size
-from models.coefficients import DENSITY_MOST
+from models import coefficients as c
 from models.sun import sunrise_sunset
 
-WET: Final = 0.57  # baled wetter than this the crop needs more than ordinary luck
-DRY: Final = 0.45  # baled drier than this it hardly ferments
-LATE_WRAP: Final = 8.0  # [h] published advice runs from 2 to 24 h; butyric acid is found from 2 to 8 h
 NARROW: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
 
 
@@ -32,13 +29,13 @@ def doubts(farm: Farm) -> Iterator[Quarrel]:
 
 def _moisture_doubts(farm: Farm) -> Iterator[Quarrel]:
     made = farm.baleage
-    if made.wettest > WET:
+    if made.wettest > c.BALED_WET:
         given = f"{100.0 * made.wettest:g}"
-        allowed = "57 or less without remark, since wetter bales may spoil"
+        allowed = f"{100.0 * c.BALED_WET:g} or less without remark, since wetter bales may spoil"
         yield Quarrel(("baleage", "wettest"), given, allowed, "write wettest = 55 unless there is a reason")
-    if made.driest < DRY:
+    if made.driest < c.BALED_DRY:
         given = f"{100.0 * made.driest:g}"
-        allowed = "45 or more without remark, since drier bales hardly ferment"
+        allowed = f"{100.0 * c.BALED_DRY:g} or more without remark, since drier bales hardly ferment"
         yield Quarrel(("baleage", "driest"), given, allowed, "write driest = 45 unless there is a reason")
     if made.swath_share < NARROW:
         given = f"{made.swath_share:g}"
@@ -57,8 +54,8 @@ def _hour_doubts(farm: Farm) -> Iterator[Quarrel]:
     if alerts.morning >= work.earliest_start:
         allowed = f"before earliest_start {work.earliest_start:%H:%M}, so that there is time to hitch up"
         yield Quarrel(("alerts", "morning"), toml(alerts.morning), allowed, "write an earlier morning")
-    if work.wrap_within > LATE_WRAP:
-        allowed = "8 h or less without remark, since bales heat and spoil while they wait"
+    if work.wrap_within > c.WRAP_LATE:
+        allowed = f"{c.WRAP_LATE:g} h or less without remark, since bales heat and spoil while they wait"
         fix = "write wrap_within = 2 unless there is a reason"
         yield Quarrel(("work", "wrap_within"), f"{work.wrap_within:g}", allowed, fix)
     if len(work.days_off) == 7:
@@ -98,9 +95,9 @@ def _field_doubts(farm: Farm) -> Iterator[Quarrel]:
             allowed = f"worth_hitching_for, {least}, or more, since it is mown whole or not at all"
             fix = "check the area, or lower worth_hitching_for"
             yield Quarrel(("field", index, "area"), size(field.area, farm.units), allowed, fix)
-        if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > DENSITY_MOST:
+        if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > c.DENSITY_MOST:
             given = f"{crop(field.expected_yield, farm.units)} in a swath of {farm.baleage.swath_share:g} of the cut"
-            allowed = f"up to {DENSITY_MOST:.0f} g of dry matter a square metre of swath, or there will be no advice"
+            allowed = f"up to {c.DENSITY_MOST:.0f} g of dry matter a square metre of swath, or there will be no advice"
             yield Quarrel(("field", index, "expected_yield"), given, allowed, "lay it wider, or cut it sooner")
 
 

@@ -73,6 +73,8 @@ class FarmSection(Section):
     season: Annotated[frozenset[int] | None, Many(Whole(1, 12), least=1)] = Field(
         None, description="months with messages; left out: 4 to 10, south of the equator 10 to 4"
     )
+    horses_fed: Annotated[bool, Flag()] = Field(False, description="whether horses are fed with the bales")
+    cows_kept: Annotated[bool, Flag()] = Field(False, description="whether milking cows are kept, who suffer in heat")
 
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
         """Yield a longitude whose noon is hours away from the clock's: most often a minus sign is missing."""

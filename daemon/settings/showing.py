@@ -134,6 +134,8 @@ def _place(farm: Farm) -> Values:
         "timezone": place.timezone.key,
         "units": farm.units,
         "season": farm.season,
+        "horses_fed": farm.horses_fed,
+        "cows_kept": farm.cows_kept,
     }
 
 
