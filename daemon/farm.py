@@ -9,6 +9,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from models.coefficients import K400_SPREAD
+from models.stages import Purpose
 
 
 class Units(StrEnum):
@@ -172,6 +173,8 @@ class Field:
     notes: str
     standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
     drying: Drying = AS_THE_MODEL
+    purpose: Purpose = Purpose.MILK
+    cut_at_fibre: float | None = None  # NDF to cut at [% of DM], None: by the stand and the purpose
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ import xarray as xr
 
 from daemon.farm import Farm, Field
 from daemon.weather.contract import Weather
-from models.growth import Growth, StageLook, field_growth
+from models.growth import Growth, Known, StageLook, field_growth
+from models.stages import grass_share, ndf_target
 
 WHOLE_DAY = 23  # hours that a day needs for its extremes to be believed: the shortest day has 23
 
@@ -50,4 +51,16 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame) -> Growth:
         looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
         southern=farm.place.latitude < 0.0,
         latitude=farm.place.latitude,
+        known=Known(target=fibre_target(field)),
     )
+
+
+def fibre_target(field: Field) -> float:
+    """Return the fibre at which a field should be cut [% of DM]: as the settings say, else by its stand and purpose.
+
+    Raises
+    ------
+    ValueError
+        If the stand is malformed.
+    """
+    return field.cut_at_fibre or ndf_target(grass_share(field.stand), field.purpose)

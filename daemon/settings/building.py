@@ -161,4 +161,6 @@ def _field(said: FieldSection) -> Field:
         last_cut=said.last_cut,
         looks=looks,
         notes=said.notes,
+        purpose=said.forage_for,
+        cut_at_fibre=said.cut_at_fibre,
     )

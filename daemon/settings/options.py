@@ -1,6 +1,6 @@
 """Every option of the settings file: its kind, its default and what it means, in sections of the farm's own words."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Annotated, Final
 from zoneinfo import ZoneInfo, available_timezones
@@ -22,11 +22,14 @@ from daemon.settings.kinds import (
     Unit,
     Whole,
 )
+from daemon.settings.literals import toml
 from daemon.settings.problems import nearest
 from daemon.settings.section import Quarrel, Section, repeated
 from daemon.settings.work import FOOT, SHORT_TON
 from daemon.units import HECTARES_PER_ACRE
-from models.stages import GRASS_STAGES, LEGUME_STAGES, NO_HEADS, species
+from models.looks import STAGES_SEEN
+from models.scales import KALU_FICK, MOORE
+from models.stages import Purpose, species
 
 FARTHEST_NOON: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
 SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
@@ -51,6 +54,23 @@ class Zone(Choice[str]):
     def allowed(self, units: Units) -> str:
         """Return what a name looks like."""
         return 'the name of a time zone, such as "America/New_York" or "Europe/Oslo"'
+
+
+class Stage(Choice[str]):
+    """What is seen of a stage, in words or in the codes of a scale."""
+
+    def __init__(self) -> None:
+        super().__init__({said: said for seen in STAGES_SEEN.values() for said in seen})
+
+    def allowed(self, units: Units) -> str:
+        """Return the words."""
+        return "one of " + _stages(*STAGES_SEEN.values())
+
+
+def _stages(*seen: Sequence[str]) -> str:
+    """Return what may be seen; nobody wants to read all codes."""
+    words = [toml(said) for one in seen for said in one if said not in MOORE and said not in KALU_FICK]
+    return ", ".join(words) + ", or a code of Moore et al. or Kalu & Fick"
 
 
 class FarmSection(Section):
@@ -219,7 +239,7 @@ class LookSection(Section):
     """An item of looks."""
 
     on: Annotated[date, Day()] = Field(description="the day", examples=["2026-05-20"])
-    stage: Annotated[str | None, Choice({word: word for word in (NO_HEADS, *GRASS_STAGES, *LEGUME_STAGES)})] = Field(
+    stage: Annotated[str | None, Stage()] = Field(
         None, description="the stage seen; give this, height or both", examples=['"boot"']
     )
     height: Annotated[float | None, Number(0.02, 2.5, *_LOW_LENGTH)] = Field(
@@ -238,14 +258,21 @@ class FieldSection(Section):
         description="the species that stands in it, or the shares of a mix", examples=['"orchardgrass"']
     )
     soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field(
-        "loam", description="the topsoil; kept, not used yet"
+        "loam", description="the topsoil; with drainage it says how wet the ground under a swath is"
     )
     drainage: Annotated[str, Choice({word: word for word in DRAINAGES})] = Field(
-        "moderate", description="how fast water leaves the topsoil; kept, not used yet"
+        "moderate", description="how fast water leaves the topsoil"
     )
     expected_yield: Annotated[
         float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / HECTARES_PER_ACRE), Unit("t/ha"))
     ] = Field(None, description="dry matter of the next cut; left out: the growth model's at the day's stage")
+    forage_for: Annotated[Purpose, Choice({purpose.value: purpose for purpose in Purpose})] = Field(
+        Purpose.MILK,
+        description="what the forage is for; dry cows and working horses may have it 8 units of fibre later (estimate)",
+    )
+    cut_at_fibre: Annotated[float | None, Number(30.0, 70.0, Unit("%"))] = Field(
+        None, description="fibre (NDF) of the dry matter to cut at; left out: by the stand and forage_for"
+    )
     last_cut: Annotated[date | None, Day()] = Field(
         None, description="day of the last cut this year; left out: none yet"
     )
@@ -255,12 +282,13 @@ class FieldSection(Section):
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
         """Yield looks that say nothing, or name a stage that the stand does not go through."""
         legume = {species()[name].legume for name in self.stand}
-        words = ((NO_HEADS, *GRASS_STAGES) if False in legume else ()) + (LEGUME_STAGES if True in legume else ())
+        seen = [STAGES_SEEN[kind] for kind in sorted(legume)]
+        words = [said for one in seen for said in one]
         for index, look in enumerate(self.looks):
             if look.stage is None and look.height is None:
-                fix = f'add stage = "{words[-1]}" or a height'
+                fix = f'add stage = "{words[0]}" or a height'
                 yield Quarrel(("looks", index), "only the day", "stage, height or both", fix)
             elif look.stage is not None and look.stage not in words:
-                allowed = "for this stand one of " + ", ".join(f'"{word}"' for word in words)
+                allowed = "for this stand one of " + _stages(*seen)
                 fix = f'write stage = "{nearest(look.stage, words) or words[0]}"'
                 yield Quarrel(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)

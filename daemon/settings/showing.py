@@ -175,7 +175,8 @@ def _person(person: Person) -> Values:
 
 
 def _field(field: Field, units: Units) -> Values:
-    return vars(field) | {"looks": f"[{', '.join(_look(look, units) for look in field.looks)}]"}
+    looks = f"[{', '.join(_look(look, units) for look in field.looks)}]"
+    return vars(field) | {"looks": looks, "forage_for": field.purpose}
 
 
 def _look(look: Look, units: Units) -> str:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from daemon.farm import Channel, Farm, Hears, Look, Traction, Units
 from daemon.settings import SettingsError, check, find, load, options, show, state_folder
 from daemon.settings.literals import toml
+from models.stages import Purpose
 
 BASE = """\
 [farm]
@@ -127,6 +128,21 @@ def test_times_and_days_as_toml_or_in_quotes(write: Write) -> None:
     assert farm.fields[0].looks == (Look(date(2026, 6, 20), "leaf", None),)
 
 
+def test_a_field_is_cut_for_milking_cows_unless_it_says_otherwise(write: Write) -> None:
+    (plain,) = load(write(BASE)).fields
+    assert (plain.purpose, plain.cut_at_fibre) == (Purpose.MILK, None)
+    (said_so,) = load(write(BASE + 'forage_for = "Working horses"\ncut_at_fibre = 55.5\n')).fields
+    assert (said_so.purpose, said_so.cut_at_fibre) == (Purpose.HORSES, 55.5)
+
+
+def test_a_stage_may_be_any_word_or_code_that_the_clock_knows(write: Write) -> None:
+    looks = ", ".join(f'{{ on = 2026-05-20, stage = "{stage}" }}' for stage in ("heads here and there", "no buds yet"))
+    codes = ", ".join(f'{{ on = 2026-05-20, stage = "{stage}" }}' for stage in ("r1", "KF4"))
+    mix = swapped('"orchardgrass"', f"{{ timothy = 60, alfalfa = 40 }}\nlooks = [{looks}, {codes}]")
+    (field,) = load(write(mix)).fields
+    assert [look.stage for look in field.looks] == ["heads here and there", "no buds yet", "R1", "KF4"]
+
+
 def test_people_hear_what_suits_their_channel(write: Write) -> None:
     people = "".join(
         f'[[alerts.person]]\nname = "Sam"\nby = "{by}"\naddress = "json://127.0.0.1:8080/{by}"\n'
@@ -215,7 +231,19 @@ WORK = "mown_per_hour = 4"
         ("orchardgrass", "orchard grass", 'write stand = "orchardgrass"'),
         ('"orchardgrass"', "{ timothy = 60, alfalfa = 30 }", 'write stand = { "timothy" = 66.7, "alfalfa" = 33.3 }'),
         ('"orchardgrass"', "{ timothy = 150, alfalfa = -50 }", "[field 1] stand"),
-        ('"orchardgrass"', '"alfalfa"\nlooks = [{ on = 2026-05-20, stage = "boot" }]', "for this stand one of"),
+        (
+            '"orchardgrass"',
+            '"alfalfa"\nlooks = [{ on = 2026-05-20, stage = "boot" }]',
+            'given "boot", allowed for this stand one of "no buds yet", "vegetative", "buds", "first flower", '
+            '"full flower", or a code of Moore et al. or Kalu & Fick; write',
+        ),
+        ('"orchardgrass"', '"timothy"\nlooks = [{ on = 2026-05-20, stage = "boots" }]', 'write stage = "boot"'),
+        ('"orchardgrass"', '"timothy"\nforage_for = "horses"', 'write forage_for = "working horses"'),
+        (
+            '"orchardgrass"',
+            '"timothy"\ncut_at_fibre = 0.5',
+            "from 30 to 70 %; write cut_at_fibre = 30",
+        ),
         ('"orchardgrass"', '"alfalfa"\nlooks = [{ on = 2026-05-20 }]', "looks 1: given only the day"),
         ('"orchardgrass"', '"alfalfa"\nlooks = [{ stage = "buds" }]', "[field 1] looks 1 on: given nothing"),
         ('"orchardgrass"', '"alfalfa"\nlooks = "boot"', "[field 1] looks: given"),
@@ -262,7 +290,7 @@ def test_secrets_are_never_shown(write: Write, caplog: pytest.LogCaptureFixture)
 
 def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None:
     extra = (
-        'expected_yield = 2\nlooks = [{ on = 2026-05-20, stage = "boot", height = 15 }]\n'
+        'expected_yield = 2\nlooks = [{ on = 2026-05-20, stage = "boot", height = 15 }]\nforage_for = "dry cows"\n'
         '[[field]]\nname = "Hill"\narea = 3\nstand = { timothy = 60, alfalfa = 40 }\nlast_cut = 2026-06-01\n'
         '[weather]\nsource = "file"\npath = "july.csv"\n'
     )
@@ -271,6 +299,8 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
         again = load(write(shown))
         assert show(again) == shown
         assert again.fields[1].stand == {"timothy": 0.6, "alfalfa": 0.4}
+        assert again.fields[0].purpose is Purpose.DRY_COWS
+        assert "# cut_at_fibre is left out" in shown
         assert "hands = 2  # the default" in shown
         assert "name = " not in [line for line in shown.splitlines() if "the default" in line]
     assert "mown_per_hour = 4  # ha/h\n" in shown
