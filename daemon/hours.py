@@ -34,6 +34,9 @@ class ForecastHours:
     ends: NDArray[np.datetime64]
     drying: DryingHours
     wet: NDArray[np.bool_]  # (member, hour)
+    air: Array  # (member, hour) [degC]
+    humidity: Array  # relative, (member, hour) [1]
+    thunder: Array | None  # probability in each hour, (member, hour) [1]; None: the forecast tells nothing of it
     pace: Array  # (hour,) of the mower as share of its usual pace
     draws: Draws
     past_water: DailyWater
@@ -110,11 +113,15 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
     # The hours that came are true hours, however coarse the steps of the forecast are.
     over = ends <= weather.past["time"].to_numpy()[-1]
     wet = np.where(over, drying.rain >= source.wet_hour, wet)
+    humidity = relative_humidity(air, dew)
     return ForecastHours(
         ends=ends,
         drying=drying,
         wet=wet,
-        pace=_pace(farm, air, dew),
+        air=air,
+        humidity=humidity,
+        thunder=_thunder(weather.ahead),
+        pace=_pace(farm, air, humidity),
         draws=draw_crop(members),
         past_water=past_water,
         water=daily_water(ends, drying, zone).since(today),
@@ -155,11 +162,17 @@ def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], Dry
     return ends, drying, air, dew
 
 
-def _pace(farm: Farm, air: Array, dew: Array) -> Array:
+def _thunder(ahead: xr.Dataset) -> Array | None:
+    """Return the probability of thunder in each hour: it stands at the hour's end."""
+    told = ahead.get("thunderstorm_probability")
+    return None if told is None else told.transpose("member", "time").to_numpy()[:, 1:]
+
+
+def _pace(farm: Farm, air: Array, humidity: Array) -> Array:
     """Return the mower's pace in each hour, by the middle of the members."""
     if farm.work.traction is Traction.TRACTOR:
         return np.ones(air.shape[1])
-    return team_pace(np.median(air, axis=0), np.median(relative_humidity(air, dew), axis=0))
+    return team_pace(np.median(air, axis=0), np.median(humidity, axis=0))
 
 
 def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> Window | None:
