@@ -35,12 +35,14 @@ class Reason(StrEnum):
     TOO_LATE_TODAY = "too late to start today"
     DAY_IS_FULL = "the day is full with other fields"
     OUT_OF_SEASON = "out of season"
+    BETTER_LATER = "a better day is likely"
     CROP_LIES = "a crop lies"
     CALLED_OFF = "called off today"
     DATA_MISSING = "weather data missing"
     DATA_STALE = "weather data too old"
     FEW_MEMBERS = "too few forecast members"
     GROWTH_UNKNOWN = "growth not known"
+    GROUND_SOFT = "ground too soft"
     TOO_THICK = "swath too thick"
     OUT_OF_RANGE = "outside what the models cover"
 
@@ -87,6 +89,7 @@ class FieldDay:
     ripeness: Ripeness
     ndf: Band
     days_left: float  # until past its best, negative when past
+    carried: float | None = None  # share of the forecast in which the ground is firm enough for the baler
     area: float = 0.0
     odds: float | None = None
     raw_odds: float | None = None
@@ -105,6 +108,7 @@ class FieldDay:
     reason: Reason | None = None
     spoiled: float | None = None  # share of the forecast in which the reason strikes
     after: str | None = None  # the field that is mown before this one on the same day
+    better_in: int | None = None  # days until the day that is waited for
 
     def chance_of(self, area: float) -> Chance | None:
         """Return the odds of the least area that is no smaller than `area` [ha], or of the whole of a smaller field."""
@@ -113,7 +117,7 @@ class FieldDay:
 
     def without_plan(self, reason: Reason, spoiled: float | None = None) -> "FieldDay":
         """Return the day with nothing to be mown and the reason; its odds stay, for they are still true."""
-        bare = FieldDay(self.date, self.ripeness, self.ndf, self.days_left)
+        bare = FieldDay(self.date, self.ripeness, self.ndf, self.days_left, self.carried)
         return replace(bare, odds=self.odds, raw_odds=self.raw_odds, curve=self.curve, reason=reason, spoiled=spoiled)
 
 
@@ -137,6 +141,8 @@ class FieldProspect:
     told: tuple[str, ...] = ()  # what the diary says of it, in sentences
     drying: Drying = AS_THE_MODEL
     soil_factor: float | None = None  # of today's ground on drying [1]
+    ground: str | None = None  # this morning: firm, soft or ruts under the baler
+    carries_from: date | None = None  # the first day on which it should be firm, None: not in the days ahead
 
 
 @dataclass(frozen=True)

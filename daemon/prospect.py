@@ -12,8 +12,10 @@ from daemon.crop import Crop, day_index, standing_crops
 from daemon.farm import Farm, Field
 from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
+from daemon.order import in_order
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
+from daemon.soil import CARRIED
 from daemon.weather.contract import Weather
 from daemon.workplan import WorkedDay, days_of, field_after, ripeness, with_hours
 from models.growth import Growth, GrowthUnknown
@@ -138,7 +140,7 @@ def _reckoned(
     """Return a field's prospect alone, and the plans behind it."""
     at = day_index(crop.growth, hours.today)
     try:
-        covered = min(crop.growth.day.size - at, crop.soil_factor.shape[1])
+        covered = min(crop.growth.day.size - at, crop.ground.soil_factor.shape[1])
         results = days_of(farm, crop, windows[:covered], hours)
     except ValueError as wrong:
         return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
@@ -148,7 +150,7 @@ def _reckoned(
 
 
 def _described(crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
-    field, growth = crop.field, crop.growth
+    field, growth, carries_in = crop.field, crop.growth, crop.ground.carries_in(HORIZON)
     return FieldProspect(
         name=field.name,
         area=field.area,
@@ -163,7 +165,9 @@ def _described(crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect
         days=days,
         detail="; ".join(growth.cautions),
         drying=field.drying,
-        soil_factor=float(crop.soil_factor[:, 0].mean()) if crop.soil_factor.size else None,
+        soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
+        ground=crop.ground.today,
+        carries_from=None if carries_in is None else growth.day[at].astype(date) + timedelta(days=carries_in),
     )
 
 
@@ -177,12 +181,11 @@ def _unknown(field: Field, reason: Reason, detail: str) -> FieldProspect:
 def _share_days(
     farm: Farm, worked: list[dict[date, WorkedDay]], hours: ForecastHours
 ) -> dict[tuple[str, date], FieldDay]:
-    """Fit the ripe fields of each day in one after another, the one furthest past its target first."""
+    """Fit the ripe fields of each day in one after another, the one first that loses most by waiting."""
     shared: dict[tuple[str, date], FieldDay] = {}
     for day in sorted({day for days in worked for day in days}):
-        open_ = [days[day] for days in worked if day in days and _held_back(farm, days[day].shown) is None]
         before: WorkedDay | None = None
-        for field_day in sorted(open_, key=lambda one: one.shown.days_left):
+        for field_day in in_order(farm, day, worked, lambda shown: _held_back(farm, shown) is None):
             placed = field_day if before is None else field_after(farm, before, field_day, hours)
             left = if_left(farm, placed, hours) if placed.plan.strips else None
             shared[field_day.crop.field.name, day] = replace(with_hours(farm, placed, hours), if_left=left)
@@ -207,7 +210,7 @@ def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Said:
         dry_matter=crop.dry_matter(window.date),
         start_moisture=float(crop.growth.start_moisture[day_index(crop.growth, window.date)]),
         crop_factor=crop.growth.drying_factor,
-        soil_factor=float(np.median(crop.soil_factor[:, (window.date - hours.today).days])),
+        soil_factor=float(np.median(crop.ground.soil_factor[:, (window.date - hours.today).days])),
         drying_factor=crop.field.drying.factor,
         drying_spread=crop.field.drying.spread,
     )
@@ -221,6 +224,8 @@ def _held_back(farm: Farm, day: FieldDay) -> Reason | None:
         return Reason.DAY_OFF
     if day.ripeness is Ripeness.GROWING:
         return Reason.NOT_RIPE
+    if day.carried is not None and day.carried < CARRIED:
+        return Reason.GROUND_SOFT
     return None
 
 

@@ -73,6 +73,8 @@ def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, An
         "drying_factor": round(field.drying.factor, 4),
         "drying_spread": round(field.drying.spread, 4),
         "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
+        "ground": field.ground,
+        "carries_from": None if field.carries_from is None else field.carries_from.isoformat(),
         "told": list(field.told),
         "days": [_day(day, zone) for day in field.days],
         "advice": {
@@ -88,6 +90,7 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
     return {
         "date": day.date.isoformat(),
         "area_ha": round(day.area, 4),
+        "carried": None if day.carried is None else round(day.carried, 3),
         "odds": None if day.odds is None else round(day.odds, 3),
         "raw_odds": None if day.raw_odds is None else round(day.raw_odds, 3),
         "start": _time(day.start, zone),
@@ -104,6 +107,7 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "reason": day.reason,
         "spoiled": None if day.spoiled is None else round(day.spoiled, 3),
         "after": day.after,
+        "better_in": day.better_in,
         "curve": [_chance(one) for one in day.curve],
     }
 

@@ -43,12 +43,14 @@ REASONS: Final[Mapping[Reason, str]] = {
     Reason.TOO_LATE_TODAY: "too late to start today",
     Reason.DAY_IS_FULL: "the day is full with the fields before it",
     Reason.OUT_OF_SEASON: "out of season",
+    Reason.BETTER_LATER: "a better day is likely",
     Reason.CROP_LIES: "what lies or is being mown comes first",
     Reason.CALLED_OFF: "it was called off today",
     Reason.DATA_MISSING: "weather data is missing",
     Reason.DATA_STALE: "the forecast is too old",
     Reason.FEW_MEMBERS: "too few forecasts to judge the odds",
     Reason.GROWTH_UNKNOWN: "its growth cannot be told",
+    Reason.GROUND_SOFT: "the ground will not carry the baler yet",
     Reason.TOO_THICK: "the swath would lie too thick to reckon its drying; lay it wider",
     Reason.OUT_OF_RANGE: "it is outside what can be reckoned",
 }
@@ -57,6 +59,11 @@ PERHAPS: Final[Mapping[Reason, str]] = {
     Reason.WILL_NOT_DRY: "it may not dry by evening",
     Reason.TOO_LITTLE_TIME: "time may run out",
     Reason.ODDS_TOO_LOW: "which is less than asked for",
+}
+GROUND: Final[Mapping[str, str]] = {
+    "firm": "ground firm enough for the baler",
+    "soft": "ground soft",
+    "ruts": "ground so wet that wheels leave ruts",
 }
 RIPENESS: Final[Mapping[Ripeness, str]] = {
     Ripeness.GROWING: "not ripe yet",
@@ -97,9 +104,23 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
 def reason_words(reason: Reason | None, day: FieldDay | None) -> str:
     """Return why a field is not for mowing on a day; a near miss is told with its odds."""
     reason = reason or Reason.ODDS_TOO_LOW
+    if day is not None and day.better_in is not None:
+        return f"{REASONS[reason]} on {weekday(day.date + timedelta(days=day.better_in))}"
     if day is None or day.odds is None or day.odds < NEAR_MISS or reason not in PERHAPS:
         return REASONS[reason]
     return f"only {odds(day.odds)}, {PERHAPS[reason]}"
+
+
+def ground(field: FieldProspect) -> str:
+    """Return how the ground of a field is today and, where it is not firm, from when it should be."""
+    if field.ground is None:
+        return ""
+    now = GROUND[field.ground]
+    if field.ground == "firm":
+        return now
+    if field.carries_from is None:
+        return f"{now}, no day in sight on which it should carry"
+    return f"{now}, should carry by {weekday(field.carries_from)} {field.carries_from.day}"
 
 
 def two_points(day: FieldDay, farm: Farm) -> str:
@@ -308,6 +329,7 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     lines = []
     for field in morning.prospect.fields:
         said = [_state(field, farm)] if field.ripeness else []
+        said += [ground(field)] if field.ground not in (None, "firm") else []
         if field.name in waiting:
             advice = waiting[field.name]
             prefix = "no advice, because " if advice.kind is Kind.NONE else "today: "

@@ -66,9 +66,9 @@ def gain(
 
     Notes
     -----
-    V(t) = max(V_mow(t), V(t + 1)), V_mow = worth (1 - spoiled (1 - odds)) - delay t, after the cost-loss rule: act if the
-    chance of loss is under cost over loss. Beyond the forecast the worth goes on as on its last day, at no better odds
-    than the worst that will do. That a spoiled crop loses a quarter is derived: 20 % of its worth and 5 % of work.
+    V(t) = max(V_mow(t), V(t + 1)), V_mow = worth (1 - spoiled (1 - odds)) - delay t, after the cost-loss rule: act if
+    the chance of loss is under cost over loss. Beyond the forecast the worth goes on as on its last day, at no better
+    odds than the worst that will do. That a spoiled crop loses a quarter is derived: 20 % of its worth and 5 % of work.
 
     References
     ----------

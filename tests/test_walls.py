@@ -30,6 +30,7 @@ FLOW = (
     "daemon.workplan",
     "daemon.hindsight",
     "daemon.overnight",
+    "daemon.order",
     "daemon.prospect",
     "daemon.watch",
     "daemon.decide",

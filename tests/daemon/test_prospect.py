@@ -166,12 +166,13 @@ def test_two_ripe_fields_share_the_day() -> None:
     assert second.bale_from > first.bale_from
 
 
-def test_the_field_furthest_past_its_target_is_mown_first() -> None:
-    farm = working_farm(field("younger", 12, last_cut=date(2026, 4, 20)), field("older", 12))
-    younger, older = (days[0] for days in (days_of(pass_over(farm), 0), days_of(pass_over(farm), 1)))
+def test_the_field_that_loses_most_by_waiting_is_mown_first() -> None:
+    # The older one has lost by May what it can lose, the younger one is falling now.
+    farm = working_farm(field("older", 12), field("younger", 12, last_cut=date(2026, 4, 20)))
+    older, younger = (days[0] for days in (days_of(pass_over(farm), 0), days_of(pass_over(farm), 1)))
     assert older.days_left < younger.days_left
-    assert (older.after, younger.after) == (None, "older")
-    assert [one.field for one in decide(farm, pass_over(farm)).mows] == ["older", "younger"]
+    assert (younger.after, older.after) == (None, "younger")
+    assert [one.field for one in decide(farm, pass_over(farm)).mows] == ["younger", "older"]
 
 
 def test_a_third_field_finds_the_day_full() -> None:

@@ -17,9 +17,9 @@ def fit(*which: int, of: int) -> np.ndarray:
 @pytest.mark.published
 @pytest.mark.parametrize(("window", "most"), [(1, 0.24), (3, 0.72)])
 def test_cost_over_loss_of_the_worked_example(window: int, most: float) -> None:
-    # $200 a tonne, 6 % a day of delay, rain costs $40 and $10 of rework: C/L is .24 for a window tomorrow, .72 for one in
-    # three days (worked example after Thompson & Brier 1955, Murphy 1977)
-    worth = 1.0 - 0.06 * np.arange(window + 1)
+    # $200 a tonne, 6 % a day of delay, rain costs $40 and $10 of rework: C/L is .24 for a window tomorrow, .72 for one
+    # in three days (worked example after Thompson & Brier 1955, Murphy 1977)
+    worth = days(*(1.0 - 0.06 * day for day in range(window + 1)))
     for risk, mow in ((most - 0.01, True), (most + 0.01, False)):
         odds = np.full(window + 1, 1.0)
         odds[0] = 1.0 - risk
