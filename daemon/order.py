@@ -54,7 +54,7 @@ def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], b
     crop = days[day].crop
     at = [day_index(crop.growth, one) for one in ahead]
     site = crop.dry_matter(day) / max(float(crop.growth.dry_matter[at[0]]), LEAST_DRY_MATTER)
-    worth = field_quality(crop.growth, site=site).worth.mid[at]
+    worth = field_quality(crop.growth, crop.field.purpose, site=site).worth.mid[at]
     fit = np.array([days[one].plan.strips > 0 and may_be_mown(days[one].shown) for one in ahead])
     try:
         return gain(np.asarray(worth), np.array([one.odds if one else 0.0 for one in least]), fit)
