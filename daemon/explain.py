@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning
-from daemon.units import area, clock_time, crop, odds, size, weekday
+from daemon.units import area, clock_time, crop, crop_weight, odds, size, weekday
 from daemon.wording import (
     CAUTION,
     RIPENESS,
@@ -18,6 +18,8 @@ from daemon.wording import (
     weather_line,
 )
 from models import coefficients as c
+from models.quality import Figure
+from models.stages import Purpose
 
 
 def explain(farm: Farm, morning: Morning, name: str) -> str:
@@ -37,6 +39,8 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
             *_today(farm, field, advice),
             "",
             *_growth(farm, field),
+            *_feed(field),
+            *_waiting(farm, field),
             "",
             *_days(farm, field),
             "",
@@ -83,15 +87,41 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
     yield f"Growth: {RIPENESS[field.ripeness]}, {field.stage}"
     yield f"  temperature sum {field.clock:.0f} degC days, counted from {field.clock_from}"
     fibre = _points(field.ndf.low, field.ndf.mid, field.ndf.high)
-    yield f"  fibre (NDF) {fibre}; to be cut at {field.ndf_target:.0f}"
+    said = next(one for one in farm.fields if one.name == field.name)
+    source = "extension advice" if said.purpose is Purpose.MILK else "estimate"
+    wanted = "as cut_at_fibre in the settings says" if said.cut_at_fibre else f"for {said.purpose} ({source})"
+    yield f"  fibre (NDF) {fibre}; to be cut at {field.ndf_target:.0f}, {wanted}"
     if field.dry_matter is not None:
-        given = next((one.expected_yield for one in farm.fields if one.name == field.name), None)
-        source = "from the settings" if given else "estimate from the temperature sum"
+        source = "from the settings" if said.expected_yield else "estimate from the temperature sum"
         yield f"  yield {crop(field.dry_matter, farm.units)} ({source})"
     if field.detail:
         yield f"  note: {field.detail}"
     yield "  Species curves are estimates, good to about four days. A look at the field corrects them:"
     yield "  write what you saw under looks in the settings."
+
+
+def _feed(field: FieldProspect) -> Iterator[str]:
+    if field.quality is not None:
+        yield "As feed today (10, 50 and 90 % points, of the dry matter):"
+        for name, one in (("digestibility", field.quality.digestibility), ("protein", field.quality.protein)):
+            yield f"  {name:13} {one.low:.0f}, {one.mid:.0f}, {one.high:.0f} % ({one.source})"
+
+
+def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    if field.waiting is None:
+        return
+    waiting, (weight, unit) = field.waiting, crop_weight(farm.units)
+    yield "One more day of waiting, weather left aside (10, 50 and 90 % points):"
+    yield f"  {'fibre':13} {_change(waiting.ndf, '+z.1f')} units ({waiting.ndf.source})"
+    yield f"  {'digestibility':13} {_change(waiting.digestibility, '+z.1f')} units ({waiting.digestibility.source})"
+    yield f"  {'yield':13} {_change(waiting.dry_matter, '+z.0f', weight)} {unit} ({waiting.dry_matter.source})"
+    yield f"  {'worth':13} {_change(waiting.worth, '+z.0f', weight)} {unit} as good as at the target, with what the"
+    yield f"  {'':13} season loses by a later next cut ({waiting.worth.source})"
+    yield "  A look at the field corrects all of this, expected_yield in the settings the yield and the protein."
+
+
+def _change(one: Figure, digits: str, factor: float = 1.0) -> str:
+    return ", ".join(format(factor * end, digits) for end in (one.low, one.mid, one.high))
 
 
 def _points(low: float, mid: float, high: float) -> str:

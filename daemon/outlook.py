@@ -5,6 +5,7 @@ from datetime import date, datetime
 from enum import StrEnum
 
 from daemon.farm import AS_THE_MODEL, Drying
+from models.quality import Figure
 
 
 class Ripeness(StrEnum):
@@ -122,6 +123,25 @@ class FieldDay:
 
 
 @dataclass(frozen=True)
+class Quality:
+    """A standing crop as feed."""
+
+    ndf: Figure  # [% of DM]
+    digestibility: Figure  # [% of DM]
+    protein: Figure  # [% of DM]
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """What mowing on the day after instead changes, but for the weather; what falls is below zero."""
+
+    ndf: Figure  # [% of DM]
+    digestibility: Figure  # [% of DM]
+    dry_matter: Figure  # [t/ha]
+    worth: Figure  # with what the season loses by a later next cut [t/ha as good as at the target]
+
+
+@dataclass(frozen=True)
 class FieldProspect:
     """One field today and over the coming days; `unknown` says why nothing can be said, if so."""
 
@@ -141,6 +161,8 @@ class FieldProspect:
     told: tuple[str, ...] = ()  # what the diary says of it, in sentences
     drying: Drying = AS_THE_MODEL
     soil_factor: float | None = None  # of today's ground on drying [1]
+    quality: Quality | None = None  # today
+    waiting: Waiting | None = None  # from today to tomorrow
     ground: str | None = None  # this morning: firm, soft or ruts under the baler
     carries_from: date | None = None  # the first day on which it should be firm, None: not in the days ahead
 

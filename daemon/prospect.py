@@ -10,6 +10,7 @@ import pandas as pd
 
 from daemon.crop import Crop, day_index, standing_crops
 from daemon.farm import Farm, Field
+from daemon.feed import quality_on, waiting_on
 from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.order import in_order
@@ -146,11 +147,12 @@ def _reckoned(
         return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
     worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}
     shown = (result.shown if isinstance(result, WorkedDay) else result for result in results.values())
-    return _described(crop, at, tuple(shown)), worked
+    return _described(farm, crop, at, tuple(shown)), worked
 
 
-def _described(crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
+def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
     field, growth, carries_in = crop.field, crop.growth, crop.ground.carries_in(HORIZON)
+    today: date = growth.day[at].astype(date)
     return FieldProspect(
         name=field.name,
         area=field.area,
@@ -165,6 +167,8 @@ def _described(crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect
         days=days,
         detail="; ".join(growth.cautions),
         drying=field.drying,
+        quality=quality_on(crop, today),
+        waiting=waiting_on(farm, crop, today),
         soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
         ground=crop.ground.today,
         carries_from=None if carries_in is None else growth.day[at].astype(date) + timedelta(days=carries_in),

@@ -5,7 +5,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.farm import Farm
-from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, IfLeft, Morning, Watched
+from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, IfLeft, Morning, Quality, Waiting, Watched
 
 
 def report(farm: Farm, morning: Morning) -> dict[str, Any]:
@@ -75,6 +75,8 @@ def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, An
         "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
         "ground": field.ground,
         "carries_from": None if field.carries_from is None else field.carries_from.isoformat(),
+        "quality": _figures(field.quality),
+        "waiting": _figures(field.waiting),
         "told": list(field.told),
         "days": [_day(day, zone) for day in field.days],
         "advice": {
@@ -124,6 +126,20 @@ def _band(band: Band | None, digits: int) -> dict[str, float] | None:
     if band is None:
         return None
     return {name: round(getattr(band, name), digits) for name in ("low", "mid", "high")}
+
+
+def _figures(told: Quality | Waiting | None) -> dict[str, Any] | None:
+    """Return each figure with its unit and source."""
+    if told is None:
+        return None
+    return {
+        name: {
+            **{end: round(getattr(one, end), 3) for end in ("low", "mid", "high")},
+            "unit": one.unit,
+            "source": one.source,
+        }
+        for name, one in vars(told).items()
+    }
 
 
 def _time(at: datetime | None, zone: ZoneInfo) -> str | None:

@@ -52,6 +52,17 @@ def crop(tonnes_per_hectare: float, units: Units) -> str:
     return f"{tons:.1f} tons of dry matter an acre"
 
 
+def crop_weight(units: Units) -> tuple[float, str]:
+    """Return the weight in which a change of the yield is told: how many of it are 1 t/ha, and its name.
+
+    Examples
+    --------
+    >>> crop_weight(Units.METRIC)
+    (1000.0, 'kg a hectare')
+    """
+    return (1000.0, "kg a hectare") if units is Units.METRIC else (POUNDS_PER_TONNE * HECTARES_PER_ACRE, "lb an acre")
+
+
 def moisture(fraction: float) -> str:
     """Return a moisture (fraction of the fresh weight) in percent.
 

@@ -29,6 +29,7 @@ FLOW = (
     "daemon.learning",
     "daemon.workplan",
     "daemon.hindsight",
+    "daemon.feed",
     "daemon.overnight",
     "daemon.order",
     "daemon.prospect",

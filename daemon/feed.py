@@ -1,0 +1,62 @@
+"""The crop of a field as feed, and what one more day of waiting changes."""
+
+from datetime import date
+
+import numpy as np
+
+from daemon.crop import Crop, day_index
+from daemon.farm import Farm
+from daemon.outlook import Quality, Ripeness, Waiting
+from daemon.workplan import ripeness
+from models.growth import Growth, GrowthUnknown
+from models.quality import Band, Figure, field_quality, waiting_costs
+
+
+def quality_on(crop: Crop, day: date) -> Quality | None:
+    """Return what a standing crop is worth as feed on a day that its growth covers, None where that is not known."""
+    growth, at = crop.growth, day_index(crop.growth, day)
+    if not np.isfinite(growth.clock[at]):
+        return None
+    found = field_quality(growth, crop.field.purpose, site=_site(crop, day))
+    return Quality(*(_figure(band, at) for band in (found.ndf, found.digestibility, found.protein)))
+
+
+def waiting_on(farm: Farm, crop: Crop, day: date) -> Waiting | None:
+    """Return what it changes to mow on the day after instead, None where either day is not known.
+
+    Notes
+    -----
+    Weather that spoils a cut is not in it. Another cut follows, and comes later, where it falls into the farm's season.
+    """
+    growth = crop.growth
+    try:
+        found = waiting_costs(
+            growth,
+            np.datetime64(day, "D"),
+            crop.field.purpose,
+            site=_site(crop, day),
+            cut_again=_next_cut(growth, day).month in farm.season,
+        )
+    except GrowthUnknown:
+        return None
+    return Waiting(found.ndf, found.digestibility, found.dry_matter, found.worth)
+
+
+def _site(crop: Crop, day: date) -> float:
+    """Return the field's own yield over the model's [1]: what the settings expect is what a ripe crop yields."""
+    growth, at = crop.growth, day_index(crop.growth, day)
+    young = ripeness(float(growth.ndf_mid[at]), growth.ndf_target) is Ripeness.GROWING
+    if young or crop.field.expected_yield is None:
+        return 1.0
+    return crop.field.expected_yield / float(growth.dry_matter[at])
+
+
+def _next_cut(growth: Growth, day: date) -> date:
+    """Return the earliest day on which what is cut on a day can be cut again."""
+    leader = max(growth.members, key=growth.members.__getitem__)
+    after: date = (np.datetime64(day, "D") + leader.regrowth_days[0]).astype(date)
+    return after
+
+
+def _figure(band: Band, at: int) -> Figure:
+    return Figure(float(band.low[at]), float(band.mid[at]), float(band.high[at]), band.unit, band.source)
