@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from daemon.farm import Farm, Field
 from daemon.hours import ForecastHours, Window
-from daemon.soil import soil_factors
+from daemon.soil import Ground, ground_ahead
 from models import coefficients as c
 from models.growth import Growth
 from models.plan import CropDay
@@ -32,15 +32,12 @@ MOWING_AFTER_LATEST_START = 8  # [strips] that may still be mown from the last s
 
 @dataclass(frozen=True)
 class Crop:
-    """What stands in a field: its growth, the dew and rain [mm] on it (member, hour), and the ground under it.
-
-    `soil_factor` [1] is what the ground does to drying on each day from today on, shape (member, day).
-    """
+    """What stands in a field: its growth, the dew and rain [mm] on it (member, hour), and the ground under it."""
 
     field: Field
     growth: Growth
     wetness: Array
-    soil_factor: Array
+    ground: Ground
 
     def dry_matter(self, day: date) -> float:
         """Return the yield on a day [t/ha]: what the settings expect, else the growth model's."""
@@ -64,14 +61,17 @@ def _yield_on(field: Field, growth: Growth, day: date) -> float:
 def standing_crops(grown: Sequence[tuple[Field, Growth]], hours: ForecastHours) -> list[Crop]:
     """Return the crops of fields with the water that is on and under them in the hours ahead."""
     wetness = standing_wetness(hours.drying, np.array([_yield_on(*one, hours.today) for one in grown]))
-    soil: dict[object, Array] = {}
-    for field, _ in grown:
-        ground = (field.soil, field.drainage, field.last_cut)
-        soil[ground] = soil[ground] if ground in soil else soil_factors(field, hours.past_water, hours.water)
+    alike = {_of_ground(field): field for field, _ in grown}
+    ground = {what: ground_ahead(field, hours.past_water, hours.water) for what, field in alike.items()}
     return [
-        Crop(field, growth, on_it, soil[field.soil, field.drainage, field.last_cut])
+        Crop(field, growth, on_it, ground[_of_ground(field)])
         for (field, growth), on_it in zip(grown, wetness, strict=True)
     ]
+
+
+def _of_ground(field: Field) -> tuple[object, ...]:
+    """Return what the ground under a field hangs on: fields that are alike in it are followed once."""
+    return field.soil, field.drainage, field.last_cut, field.ground_looks
 
 
 def crop_days(farm: Farm, crop: Crop, windows: Sequence[Window], hours: ForecastHours) -> list[CropDay]:
@@ -165,7 +165,7 @@ def swath_of(farm: Farm, crop: Crop, day: date, hours: ForecastHours) -> Swath:
         drying_factor=drying.factor * draws.drying_factor ** (drying.spread / c.K400_SPREAD),
         crop_factor=crop.growth.drying_factor,
         conditioned=farm.baleage.conditioned,
-        soil_factor=crop.soil_factor[:, [(day - hours.today).days]],
+        soil_factor=crop.ground.soil_factor[:, [(day - hours.today).days]],
     )
 
 

@@ -9,6 +9,7 @@ from daemon.wording import (
     CAUTION,
     RIPENESS,
     film,
+    ground,
     hour_later,
     if_left,
     least_chance,
@@ -39,6 +40,7 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
             *_today(farm, field, advice),
             "",
             *_growth(farm, field),
+            *_ground(field),
             *_feed(field),
             *_waiting(farm, field),
             "",
@@ -122,6 +124,13 @@ def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
 
 def _change(one: Figure, digits: str, factor: float = 1.0) -> str:
     return ", ".join(format(factor * end, digits) for end in (one.low, one.mid, one.high))
+
+
+def _ground(field: FieldProspect) -> Iterator[str]:
+    if field.ground is not None:
+        words = ground(field)
+        yield f"{words[0].upper()}{words[1:]} (estimate; tell it what you see:"
+        yield f'  forenoon note ground "{field.name}" firm|soft|ruts)'
 
 
 def _points(low: float, mid: float, high: float) -> str:

@@ -172,6 +172,7 @@ class Field:
     looks: tuple[Look, ...]
     notes: str
     standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
+    ground_looks: tuple[tuple[date, str], ...] = ()  # how firm its ground was seen to be: firm, soft or ruts
     drying: Drying = AS_THE_MODEL
     purpose: Purpose = Purpose.MILK
     cut_at_fibre: float | None = None  # NDF to cut at [% of DM], None: by the stand and the purpose

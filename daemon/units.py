@@ -9,6 +9,7 @@ from daemon.farm import Units
 HECTARES_PER_ACRE: Final = 0.40468564224
 POUNDS_PER_SHORT_TON: Final = 2000.0
 POUNDS_PER_TONNE: Final = 2204.62262
+METRES_PER_INCH: Final = 0.0254
 _SLACK: Final = 1e-3  # keeps 20 acres, stored in hectares, from becoming 19
 
 
@@ -61,6 +62,19 @@ def crop_weight(units: Units) -> tuple[float, str]:
     (1000.0, 'kg a hectare')
     """
     return (1000.0, "kg a hectare") if units is Units.METRIC else (POUNDS_PER_TONNE * HECTARES_PER_ACRE, "lb an acre")
+
+
+def height(metres: float, units: Units) -> str:
+    """Return a height of plants as it was read.
+
+    Examples
+    --------
+    >>> height(0.5588, Units.US), height(0.56, Units.METRIC), height(0.0254, Units.US)
+    ('22 inches', '56 cm', '1 inch')
+    """
+    if units is Units.METRIC:
+        return f"{100.0 * metres:.3g} cm"
+    return _counted(metres / METRES_PER_INCH, "inch", "es")
 
 
 def moisture(fraction: float) -> str:
@@ -126,6 +140,6 @@ def _amount(hectares: float, units: Units) -> tuple[float, str]:
     return (hectares / HECTARES_PER_ACRE, "acre") if units is Units.US else (hectares, "hectare")
 
 
-def _counted(amount: float, name: str) -> str:
+def _counted(amount: float, name: str, plural: str = "s") -> str:
     digits = f"{amount:.1f}".removesuffix(".0")
-    return f"{digits} {name}" if digits == "1" else f"{digits} {name}s"
+    return f"{digits} {name}" if digits == "1" else f"{digits} {name}{plural}"

@@ -46,7 +46,7 @@ def days_of(
     found: dict[date, WorkedDay | FieldDay] = {}
     for window in windows:
         reason = _no_work(farm, crop, window)
-        found[window.date] = grown_by(crop.growth, window.date).without_plan(reason or Reason.ODDS_TOO_LOW)
+        found[window.date] = _bare(crop, window, hours).without_plan(reason or Reason.ODDS_TOO_LOW)
         if reason is None:
             open_.setdefault((window.starts, window.hours, window.finish), []).append(window)
     for alike in open_.values():
@@ -65,7 +65,7 @@ def _no_work(farm: Farm, crop: Crop, window: Window) -> Reason | None:
 
 def _planned(farm: Farm, crop: Crop, window: Window, day: CropDay, hours: ForecastHours) -> WorkedDay:
     """Return the best that can be done with a field on a day."""
-    bare = grown_by(crop.growth, window.date)
+    bare = _bare(crop, window, hours)
     crew = crew_on(farm, window)
     most = min(-int(-crop.standing // strip_area(farm)), day.ready.shape[0])
     least = _least_strips(farm, most)
@@ -168,6 +168,11 @@ def grown_by(growth: Growth, day: date) -> FieldDay:
     at = day_index(growth, day)
     ndf = Band(float(growth.ndf_low[at]), float(growth.ndf_mid[at]), float(growth.ndf_high[at]))
     return FieldDay(day, ripeness(ndf.mid, growth.ndf_target), ndf, float(growth.days_left[at]))
+
+
+def _bare(crop: Crop, window: Window, hours: ForecastHours) -> FieldDay:
+    """Return a field on a day as far as its growth and its ground tell."""
+    return replace(grown_by(crop.growth, window.date), carried=crop.ground.carried((window.date - hours.today).days))
 
 
 def _with_odds(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) -> WorkedDay:

@@ -11,7 +11,7 @@ from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reaso
 from daemon.postbag import Posted, State
 from daemon.units import area, clock_time, crop, odds, size, weekday
 from daemon.watch_words import watched_words
-from daemon.wording import REASONS, least_chance, reason_words, weather_line
+from daemon.wording import REASONS, ground, least_chance, reason_words, weather_line
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)
@@ -280,7 +280,8 @@ def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
         lines.append(_days_left(field.days_left))
     if field.dry_matter is not None:
         lines.append(f"About {crop(field.dry_matter, view.farm.units)}.")
-    return (*lines, *notes)
+    words = ground(field)
+    return (*lines, *([f"{words[0].upper()}{words[1:]}."] if words else []), *notes)
 
 
 def _days_left(days: float) -> str:

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from daemon.soil import DailyWater, daily_water, soil_factor_on, soil_factors
+from daemon.soil import DailyWater, Ground, daily_water, ground_ahead, soil_factor_on
 from models.swath import DryingHours
 from tests.passes import field
 
@@ -32,8 +32,8 @@ def test_a_days_water_is_that_of_the_farms_own_day() -> None:
 
 
 def test_a_swath_dries_faster_on_dry_ground_than_on_wet() -> None:
-    dry = soil_factors(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0))
-    wet = soil_factors(field("L", 5), water(DAYS, 8.0, 2.0), water(COMING, 8.0, 2.0))
+    dry = ground_ahead(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0)).soil_factor
+    wet = ground_ahead(field("L", 5), water(DAYS, 8.0, 2.0), water(COMING, 8.0, 2.0)).soil_factor
     assert dry == pytest.approx(np.full((1, 4), 1.05), abs=1e-3)
     assert (wet < 0.95).all()
     assert (wet >= 0.88).all()
@@ -41,7 +41,7 @@ def test_a_swath_dries_faster_on_dry_ground_than_on_wet() -> None:
 
 def test_the_morning_of_a_day_knows_nothing_of_its_rain() -> None:
     past = water(DAYS, 0.5, 4.0)
-    first = soil_factors(field("L", 5), past, water(COMING, 30.0, 1.0))[0]
+    first = ground_ahead(field("L", 5), past, water(COMING, 30.0, 1.0)).soil_factor[0]
     assert first[0] == pytest.approx(soil_factor_on(field("L", 5), past, date(2026, 6, 10)), rel=1e-12)
     assert first[0] > first[1]
 
@@ -52,3 +52,40 @@ def test_a_field_just_cut_keeps_its_ground_wetter() -> None:
         soil_factor_on(replace(field("L", 5), last_cut=on), past, date(2026, 6, 10)) for on in (None, date(2026, 5, 28))
     )
     assert cut < standing
+
+
+def test_ground_full_of_water_dries_until_it_carries() -> None:
+    # Loam holds 22.5 mm in the topsoil, which gives 0.60 of a day's 6 mm times 1.05. Full: nothing lacks.
+    # A day later 6.3 mm lack, under the 10 mm for machines, and it has 0.83; then 12.6 mm lack, and it has 0.68.
+    wet = water(DAYS, 0.0, 6.0)
+    wet.rain[0, -20:] = 12.0
+    week = np.arange("2026-06-10", "2026-06-17", dtype="datetime64[D]")
+    ground = ground_ahead(field("L", 5), wet, water(week, 0.0, 6.0))
+    assert ground.today == "ruts"
+    assert [str(word) for word in ground.firmness[0]] == ["ruts", "soft", *["firm"] * 6]
+    assert (ground.carried(1), ground.carried(2)) == (0.0, 1.0)
+    assert (ground.carries_in(10), ground.carries_in(3), ground.carries_in(2)) == (2, 2, None)
+
+
+def test_ground_is_firm_where_it_is_in_half_of_the_members() -> None:
+    words = np.array([["soft", "firm", "firm"], ["soft", "soft", "firm"], ["soft", "firm", "soft"], ["soft"] * 3])
+    ground = Ground(np.ones((4, 3)), words)
+    assert [ground.carried(day) for day in range(3)] == [0.0, 0.5, 0.5]
+    assert ground.carries_in(10) == 1
+
+
+def test_a_look_at_the_ground_holds_from_its_day_on() -> None:
+    wet, dry = water(DAYS, 8.0, 2.0), water(DAYS, 0.0, 5.0)
+
+    def words(past: DailyWater, *looks: tuple[date, str]) -> list[str]:
+        seen = replace(field("L", 5), ground_looks=looks)
+        return [str(word) for word in ground_ahead(seen, past, water(COMING, 0.0, 3.0)).firmness[0]]
+
+    assert words(wet)[0] == "ruts"
+    assert words(wet, (date(2026, 6, 10), "firm")) == ["firm"] * 4
+    assert words(wet, (date(2026, 6, 9), "firm"))[0] == "ruts", "8 mm have fallen since"
+    assert words(dry) == ["firm"] * 4
+    # 1.1 of what the topsoil holds: over the limit this morning, under it when a well drained one has let it go.
+    assert words(dry, (date(2026, 6, 10), "ruts"))[:2] == ["ruts", "soft"]
+    assert words(dry, (date(2026, 6, 9), "soft"))[0] == "soft"
+    assert words(dry, (date(2026, 1, 9), "ruts")) == ["firm"] * 4, "forgotten"
