@@ -27,7 +27,7 @@ DIGESTIBILITY_SOURCE: Final = (
 )
 NDF_DIGESTIBILITY_SOURCE: Final = "estimate: from the two above (Goering & Van Soest 1970, remembered)"
 PROTEIN_SOURCE: Final = "estimate: diluted by the yield (Lemaire & Salette 1984, remembered)"
-DRY_MATTER_SOURCE: Final = "estimate: typical meadow by the growth clock, times the water stress factor"
+DRY_MATTER_SOURCE: Final = "estimate: typical meadow by the growth clock, less where drought is known"
 WORTH_SOURCE: Final = "estimate: tonnage, less what coarser feed is worth in milk (Kuoppala 2008)"
 NEXT_CUT_SOURCE: Final = "estimate: the growth after it begins a day later, on warmer days"
 MILK_SOURCE: Final = "published: 0.61 kg for each % of digestibility (Kuoppala 2008), first growth"
