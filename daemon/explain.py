@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from daemon.caution_words import care_words
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning
 from daemon.units import area, clock_time, crop, crop_weight, odds, size, weekday
@@ -80,6 +81,8 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
     for words in (hour_later(day, farm), too_dry(day, farm), if_left(day, farm)):
         if words:
             yield f"  {words}"
+    for care in day.cares:
+        yield f"  {care_words(care, farm.units)}"
 
 
 def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:

@@ -5,6 +5,7 @@ from datetime import date, datetime
 from enum import StrEnum
 
 from daemon.farm import AS_THE_MODEL, Drying
+from models.cautions import Caution
 from models.quality import Figure
 
 
@@ -77,6 +78,16 @@ class IfLeft:
 
 
 @dataclass(frozen=True)
+class Care:
+    """What to beware of in a day's work, and in which hours of it, if not all day; times are local."""
+
+    caution: Caution
+    begins: datetime | None = None
+    ends: datetime | None = None
+    likely: bool = False  # rather than possible: in half of the forecast or more
+
+
+@dataclass(frozen=True)
 class FieldDay:
     """One field on one day: how much of it can be mown and wrapped, when, how sure, or why not.
 
@@ -109,6 +120,7 @@ class FieldDay:
     reason: Reason | None = None
     spoiled: float | None = None  # share of the forecast in which the reason strikes
     after: str | None = None  # the field that is mown before this one on the same day
+    cares: tuple[Care, ...] = ()  # of today's work, all of them, the gravest first
     better_in: int | None = None  # days until the day that is waited for
 
     def chance_of(self, area: float) -> Chance | None:

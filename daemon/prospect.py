@@ -8,6 +8,7 @@ from itertools import takewhile
 import numpy as np
 import pandas as pd
 
+from daemon.care import cares_of
 from daemon.crop import Crop, day_index, standing_crops
 from daemon.farm import Farm, Field
 from daemon.feed import quality_on, waiting_on
@@ -192,7 +193,9 @@ def _share_days(
         for field_day in in_order(farm, day, worked, lambda shown: _held_back(farm, shown) is None):
             placed = field_day if before is None else field_after(farm, before, field_day, hours)
             left = if_left(farm, placed, hours) if placed.plan.strips else None
-            shared[field_day.crop.field.name, day] = replace(with_hours(farm, placed, hours), if_left=left)
+            shown = replace(with_hours(farm, placed, hours), if_left=left)
+            cares = cares_of(farm, placed, shown, hours) if day == hours.today else ()
+            shared[field_day.crop.field.name, day] = replace(shown, cares=cares)
             before = placed if placed.plan.strips else before
     return shared
 

@@ -5,7 +5,19 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.farm import Farm
-from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, IfLeft, Morning, Quality, Waiting, Watched
+from daemon.outlook import (
+    Advice,
+    Band,
+    Care,
+    Chance,
+    FieldDay,
+    FieldProspect,
+    IfLeft,
+    Morning,
+    Quality,
+    Waiting,
+    Watched,
+)
 
 
 def report(farm: Farm, morning: Morning) -> dict[str, Any]:
@@ -109,8 +121,18 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "reason": day.reason,
         "spoiled": None if day.spoiled is None else round(day.spoiled, 3),
         "after": day.after,
+        "cautions": [_care(one, zone) for one in day.cares],
         "better_in": day.better_in,
         "curve": [_chance(one) for one in day.curve],
+    }
+
+
+def _care(one: Care, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "caution": one.caution,
+        "begins": _time(one.begins, zone),
+        "ends": _time(one.ends, zone),
+        "likely": one.likely,
     }
 
 

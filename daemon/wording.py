@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from html import escape
 from typing import Final
 
+from daemon.caution_words import day_cares, stop_work
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Hears, Message, Person
 from daemon.gsm7 import parts, plain
@@ -186,18 +187,21 @@ def left_lying(left: IfLeft, farm: Farm) -> str:
 def text_body(farm: Farm, morning: Morning) -> str:
     """Return the morning's text in at most two parts of the GSM alphabet.
 
-    Where it would be longer, the reminder of the sample goes first, and then the last fields are counted instead.
+    Where it would be longer, the reminder of the sample goes first, then what stops the work, and then the last fields
+    are counted instead.
     """
     name = f"Rehearsal, {farm.name}" if morning.prospect.weather and morning.prospect.weather.known else farm.name
     jobs = [_text_job(farm, advice) for advice in morning.mows]
     if not jobs:
         return fit(name, [headline(morning)])
+    beside = [*stop_work(morning.mows, farm.units), SAMPLE]
     for kept in range(len(jobs), 0, -1):
         more = [f"And {len(jobs) - kept} more: see the page."] if kept < len(jobs) else []
         pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:kept]), *more]
-        for tried in ([*pieces, SAMPLE], pieces):
-            if parts(_joined(name, tried)) <= TEXT_PARTS:
-                return _joined(name, tried)
+        for told in range(len(beside), -1, -1):
+            tried = _joined(name, [*pieces, *beside[:told]])
+            if parts(tried) <= TEXT_PARTS:
+                return tried
     return fit(name, pieces)
 
 
@@ -206,7 +210,8 @@ def email_of(farm: Farm, morning: Morning) -> Message:
     lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
     if morning.mows:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
-    return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning))
+    beware = day_cares(morning.mows, farm.units)
+    return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
 
 
 def fit(farm_name: str, pieces: Sequence[str]) -> str:
@@ -374,10 +379,13 @@ def _footer(morning: Morning) -> list[str]:
     return lines
 
 
-def email(subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str]) -> Message:
+def email(
+    subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str], beware: Sequence[str] = ()
+) -> Message:
     """Return an email whose HTML says the same as its text."""
-    body = "\n\n".join([*lines, *(["\n".join(f"- {line}" for line in fields)] if fields else []), *footer])
-    listed = f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in fields)}</ul>" if fields else ""
+    lists = [items for items in (beware, fields) if items]
+    body = "\n\n".join([*lines, *("\n".join(f"- {line}" for line in items) for items in lists), *footer])
+    listed = "".join(f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in items)}</ul>" for items in lists)
     above = "".join(f"<p>{escape(line)}</p>" for line in lines)
     below = "".join(f"<p><small>{escape(line)}</small></p>" for line in footer)
     return Message(subject, body, above + listed + below)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 
+from daemon.caution_words import day_cares
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
@@ -152,6 +153,12 @@ def next_step(view: PageView) -> str:
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)
     return f"{ahead} The next morning message comes at {hour}."
+
+
+def care_lines(view: PageView) -> tuple[str, ...]:
+    """Return what to beware of in today's work."""
+    known = _why_unknown(view) is None and view.in_season
+    return day_cares(view.morning.mows, view.farm.units) if known and view.morning else ()
 
 
 def watch_lines(view: PageView) -> tuple[str, ...]:
