@@ -4,7 +4,7 @@ import argparse
 import json
 import logging
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -30,6 +30,7 @@ examples:
   forenoon explain "North meadow"        the numbers behind it
   forenoon note cut "North meadow"       it was cut today
   forenoon note moisture "North meadow" 52 --at 15:30
+  forenoon note ground "North meadow" soft  how firm it was found to be
   forenoon run                           the service
 
 exit codes: 0 good, 1 problems (named on standard error), 2 wrong usage
@@ -102,24 +103,30 @@ def _help(text: str) -> dict[str, Any]:
 
 def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, now: argparse.ArgumentParser) -> None:
     kinds = note.add_subparsers(metavar="WHAT", required=True)
-    about = argparse.ArgumentParser(add_help=False)
+    about, timed, dated = (argparse.ArgumentParser(add_help=False) for _ in range(3))
     about.add_argument("field", metavar="FIELD", help="its name in the settings")
-    about.add_argument("--at", metavar="TIME", help="when: 14:30 on the farm's clock, or 2026-06-01T14:30; of a cut, "
+    about.set_defaults(at=None, on=None)
+    timed.add_argument("--at", metavar="TIME", help="when: 14:30 on the farm's clock, or 2026-06-01T14:30; of a cut, "
                        "when mowing began")  # fmt: skip
-    about.set_defaults(on=None, area=None, percent=None)
+    dated.add_argument("--on", metavar="DATE", help="2026-06-01, yesterday or today (the default)")
 
     def add(name: str, command: object, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
         one = kinds.add_parser(name, **_help(text), parents=[*parents, config, now])
         one.set_defaults(command=command, kind=name)
         return one
 
-    moisture = add("moisture", _note, "a measured moisture of a swath, which teaches how fast it dries", about)
-    moisture.add_argument("percent", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")
-    cut = add("cut", _note, "a field, or a part of it, that was cut", about)
-    cut.add_argument("--on", metavar="DATE", help="2026-06-01, yesterday or today (the default)")
+    moisture = add("moisture", _note, "a measured moisture of a swath, which teaches how fast it dries", about, timed)
+    moisture.add_argument("moisture", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")
+    cut = add("cut", _note, "a field, or a part of it, that was cut", about, timed, dated)
     cut.add_argument("--area", help="how much of it, in acres or hectares as in the settings; all of it if not given")
-    wrapped = add("wrapped", _note, "a field that was baled and wrapped, advised or not", about)
-    wrapped.add_argument("--moisture", dest="percent", metavar="PERCENT", help="water in the bales, 5 to 95")
+    wrapped = add("wrapped", _note, "a field that was baled and wrapped, advised or not", about, timed)
+    wrapped.add_argument("--moisture", metavar="PERCENT", help="water in the bales, 5 to 95")
+    stage = add("stage", _note, "how far a stand was seen to be, which corrects its stage clock", about, dated)
+    stage.add_argument("stage", metavar="WORD", help="as under looks in the settings, such as boot or buds")
+    height = add("height", _note, "a height of the tallest stems, which corrects the clock of alfalfa", about, dated)
+    height.add_argument("height", metavar="HEIGHT", help="in inches or centimetres, by the units of the settings")
+    ground = add("ground", _note, "how firm the ground was seen to be, which corrects its water", about, dated)
+    ground.add_argument("ground", metavar="firm|soft|ruts", help="a heel leaves no mark, one of about 1 cm, over 2 cm")
     add("list", _note_list, "print the lines of the diary with their numbers")
     undo = add("undo", _note_undo, "delete a line of the diary")
     undo.add_argument("number", metavar="NUMBER", type=int, help="as printed by note list")
@@ -182,17 +189,25 @@ def _explain(given: argparse.Namespace) -> int:
 
 
 def _note(given: argparse.Namespace) -> int:
-    from daemon.diary import LineKind, line_words  # noqa: PLC0415
-    from daemon.noting import area_meant, moisture_meant, moment_meant  # noqa: PLC0415
+    from daemon import noting  # noqa: PLC0415
+    from daemon.diary import LOOKS, LineKind, line_words  # noqa: PLC0415
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
     field = _field(farm, given.field, "note")
     kind = LineKind(given.kind)
-    at, timed = moment_meant(given.at, given.on, farm.place.timezone, now, whole_day=kind is LineKind.CUT)
-    area = None if given.area is None else area_meant(given.area, field, farm.units)
-    moisture = None if given.percent is None else moisture_meant(given.percent)
-    line = _diary().add(kind, field.name, at, now, timed=timed, area=area, moisture=moisture)
+    whole_day = kind in (LineKind.CUT, *LOOKS)
+    at, timed = noting.moment_meant(given.at, given.on, farm.place.timezone, now, whole_day=whole_day)
+    meant: dict[str, Callable[[str], Any]] = {
+        "area": lambda said: noting.area_meant(said, field, farm.units),
+        "moisture": noting.moisture_meant,
+        "stage": lambda said: noting.stage_meant(said, field),
+        "height": lambda said: noting.height_meant(said, farm.units),
+        "ground": noting.ground_meant,
+    }
+    said = {name: words for name, words in vars(given).items() if name in meant and words is not None}
+    told = {name: meant[name](words) for name, words in said.items()}
+    line = _diary().add(kind, field.name, at, now, timed=timed, **told)
     print(f"Noted {line_words(farm, line)}; to undo it: forenoon note undo {line.id}")
     return GOOD
 

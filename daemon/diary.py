@@ -1,4 +1,4 @@
-"""The diary: what the farmer measured and did, kept on disk a line at a time, and what it says of each field's cuts."""
+"""The diary: what the farmer measured and did, kept on disk a line at a time, and what it says of each field."""
 
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from daemon.diary_file import LAST_NUMBER, FormError, bring_up, checked, columns
-from daemon.farm import Farm, Field, Place
-from daemon.units import clock_time, size
+from daemon.farm import Farm, Field, Look, Place
+from daemon.units import clock_time, height, size
 from models.season import season_origin
 
 DATABASE: Final = "diary.sqlite3"
@@ -37,6 +37,12 @@ class LineKind(StrEnum):
     MOISTURE = "moisture"
     CUT = "cut"
     WRAPPED = "wrapped"
+    STAGE = "stage"
+    HEIGHT = "height"
+    GROUND = "ground"
+
+
+LOOKS: Final = (LineKind.STAGE, LineKind.HEIGHT, LineKind.GROUND)
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,9 @@ class Line:
     area: float | None = None  # [ha] cut, None: all of the field
     moisture: float | None = None  # [wet basis, 1]
     factor: float | None = None  # drying factor that it told when its weather was still at hand [1]
+    stage: str | None = None  # seen in the stand, one of models.looks.STAGES_SEEN
+    height: float | None = None  # of the tallest stems [m]
+    ground: str | None = None  # seen under foot, a models.ground.Firmness
 
     @property
     def moment(self) -> datetime:
@@ -89,12 +98,16 @@ class Diary:
         timed: bool = True,
         area: float | None = None,
         moisture: float | None = None,
+        stage: str | None = None,
+        height: float | None = None,
+        ground: str | None = None,
     ) -> Line:
         """Write a line and return it with its number; see `Line` for the parameters."""
-        values = (kind, field, _text(at), _text(now), timed, area, moisture)
+        values = (kind, field, _text(at), _text(now), timed, area, moisture, stage, height, ground)
         with self._writing() as db:
             added = db.execute(
-                "INSERT INTO lines (kind, field, at, written_at, timed, area, moisture) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO lines (kind, field, at, written_at, timed, area, moisture, stage, height, ground) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 values,
             )
             return next(self._found(db, "WHERE id = ?", added.lastrowid))
@@ -254,12 +267,12 @@ def mown(field: Field, told: Sequence[Cut], today: date, *, southern: bool) -> M
 
 
 def with_diary(farm: Farm, lines: Sequence[Line], now: datetime) -> Farm:
-    """Return the farm with every field's last cut, and what of it still stands, as settings and diary tell together."""
-    return replace(farm, fields=tuple(_cut_back(field, _mown_by(farm, lines, field, now)) for field in farm.fields))
+    """Return the farm as settings and diary tell together: what of each field is cut and stands, and was seen there."""
+    return replace(farm, fields=tuple(_as_told(farm, lines, field, now) for field in farm.fields))
 
 
 def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> list[str]:
-    """Return in plain sentences what is held for cut of a field and where that comes from.
+    """Return in plain sentences what is held for cut of a field, what was seen there, and where that comes from.
 
     Parameters
     ----------
@@ -272,9 +285,11 @@ def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> l
     sentences = [_last_cut_words(field, state)]
     if state.parts:
         left = size(field.area - state.area, farm.units)
-        days = ", ".join(f"{size(cut.area or 0.0, farm.units)} {_source_words(cut)}" for cut in state.parts)
+        days = ", ".join(
+            f"{size(cut.area or 0.0, farm.units)} {_source_words(cut.day, cut.line)}" for cut in state.parts
+        )
         sentences.append(f"Still standing: {left} of {size(field.area, farm.units)}; cut were {days}.")
-    return sentences
+    return [*sentences, *_seen_words(farm, lines, field, state.last_cut, now)]
 
 
 def still_lying(farm: Farm, lines: Sequence[Line], now: datetime) -> tuple[str, ...]:
@@ -314,6 +329,8 @@ def line_words(farm: Farm, line: Line) -> str:
             return f"{line.field}: {part}cut on {when}"
         case LineKind.WRAPPED:
             return f"{line.field}: wrapped on {when}{f', {water}' if water else ''}"
+        case LineKind.STAGE | LineKind.HEIGHT | LineKind.GROUND:
+            return f"{line.field}: {_look_words(farm, line)} on {when}"
 
 
 def day_words(day: date) -> str:
@@ -351,8 +368,50 @@ def _taken_up(told: Sequence[Cut], day: date) -> date | None:
     return min(lying or [one for one in open_days if one >= day - FORGOTTEN], default=None)
 
 
-def _cut_back(field: Field, state: Mown) -> Field:
-    return replace(field, last_cut=state.last_cut, standing=field.area - state.area if state.parts else None)
+def _as_told(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Field:
+    state, noted = _mown_by(farm, lines, field, now), _looks_noted(farm, lines, field, now)
+    seen: dict[date, Look] = {}
+    for (day, kind), line in noted.items():
+        if kind is not LineKind.GROUND:
+            before = seen.get(day, Look(day))
+            seen[day] = Look(day, line.stage or before.stage, line.height or before.height)
+    looks = [*(look for look in field.looks if look.on not in seen), *seen.values()]  # of one day the diary's
+    return replace(
+        field,
+        last_cut=state.last_cut,
+        standing=field.area - state.area if state.parts else None,
+        looks=tuple(sorted(looks, key=lambda look: look.on)),
+        ground_looks=tuple((day, line.ground) for (day, _), line in noted.items() if line.ground is not None),
+    )
+
+
+def _looks_noted(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> dict[tuple[date, LineKind], Line]:
+    """Return the looks at a field by day and kind, in order: of one day and kind the line that was written last."""
+    own = sorted(of_field(lines, field, now), key=lambda line: line.id)
+    noted = {(local_day(line, farm.place), line.kind): line for line in own if line.kind in LOOKS}
+    return {key: noted[key] for key in sorted(noted)}
+
+
+def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date | None, now: datetime) -> Iterator[str]:
+    """Yield what was seen of the growth that stands now, and what was seen last of the ground."""
+    today = np.datetime64(now.astimezone(farm.place.timezone).date(), "D")
+    since = last_cut or season_origin(today, southern(farm.place)).astype(date)
+    stand, under = list[str](), ""
+    for (day, kind), line in _looks_noted(farm, lines, field, now).items():
+        words = f"{_look_words(farm, line)} {_source_words(day, line)}"
+        if kind is LineKind.GROUND:
+            under = words
+        elif day > since:
+            stand.append(words)
+    yield from [f"Seen: {', '.join(stand)}."] if stand else []
+    yield from [f"Seen last: {under}."] if under else []
+
+
+def _look_words(farm: Farm, line: Line) -> str:
+    """Return what was seen."""
+    if line.height is not None:
+        return f"{height(line.height, farm.units)} tall"
+    return f"ground {line.ground}" if line.kind is LineKind.GROUND else str(line.stage)
 
 
 def _of_season(parts: tuple[Cut, ...], day: date, southern: bool) -> tuple[Cut, ...]:
@@ -372,8 +431,8 @@ def _last_cut_words(field: Field, state: Mown) -> str:
     return f"{last}, from the diary ({numbers}){older}."
 
 
-def _source_words(cut: Cut) -> str:
-    return f"on {day_words(cut.day)} (line {cut.line.id})"
+def _source_words(day: date, line: Line) -> str:
+    return f"on {day_words(day)} (line {line.id})"
 
 
 def _text(at: datetime) -> str:

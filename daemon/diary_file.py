@@ -7,19 +7,33 @@ from datetime import UTC, datetime
 from math import inf
 from typing import Any, Final
 
-FORM: Final = 1  # kept in the file as user_version; files from before it was kept have 0
+from models.ground import Firmness
+from models.looks import STAGES_SEEN
+
+FORM: Final = 2  # kept in the file as user_version; files from before it was kept have 0
 YEARS: Final = range(1900, 2101)  # so that no time zone leads out of what a clock can show
 LAST_NUMBER: Final = 2**63 - 1  # the greatest that SQLite counts to
-_MOST: Final = {"area": 1e5, "moisture": 1.0, "factor": inf}
+_MOST: Final = {"area": 1e5, "moisture": 1.0, "factor": inf, "height": 10.0}
+_WORDS: Final = {"stage": tuple(word for seen in STAGES_SEEN.values() for word in seen), "ground": tuple(Firmness)}
+# What a line of one of these kinds tells, in the column of that name.
+_NEEDED: Final = ("moisture", "stage", "height", "ground")
+# Columns that the first form had not, with what each may hold.
+_ADDED: Final = {
+    "factor": "REAL CHECK (factor > 0)",
+    "stage": "TEXT",
+    "height": "REAL CHECK (height > 0)",
+    "ground": "TEXT",
+}
 # AUTOINCREMENT: the number of a line that was struck never comes back for another one.
-_SCHEMA: Final = """
+_SCHEMA: Final = f"""
 CREATE TABLE IF NOT EXISTS lines (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     kind TEXT NOT NULL, field TEXT NOT NULL, at TEXT NOT NULL, written_at TEXT NOT NULL, timed INTEGER NOT NULL,
-    area REAL CHECK (area > 0), moisture REAL CHECK (moisture > 0 AND moisture < 1), factor REAL CHECK (factor > 0)
+    area REAL CHECK (area > 0), moisture REAL CHECK (moisture > 0 AND moisture < 1),
+    {", ".join(f"{name} {holds}" for name, holds in _ADDED.items())}
 )
 """
-_COLUMNS: Final = ("id", "kind", "field", "at", "written_at", "timed", "area", "moisture")  # of the former form
+_COLUMNS: Final = ("id", "kind", "field", "at", "written_at", "timed", "area", "moisture")  # of the first form
 
 
 class FormError(ValueError):
@@ -27,7 +41,7 @@ class FormError(ValueError):
 
 
 def bring_up(db: sqlite3.Connection) -> None:
-    """Make the table of lines, or bring one of the former form up to this one; call it within a transaction.
+    """Make the table of lines, or bring one of a former form up to this one; call it within a transaction.
 
     Raises
     ------
@@ -36,8 +50,8 @@ def bring_up(db: sqlite3.Connection) -> None:
     """
     found = columns(db)
     db.execute(_SCHEMA)
-    if found and "factor" not in found:
-        db.execute("ALTER TABLE lines ADD COLUMN factor REAL CHECK (factor > 0)")
+    for name in [name for name in _ADDED if found and name not in found]:
+        db.execute(f"ALTER TABLE lines ADD COLUMN {name} {_ADDED[name]}")
     db.execute(f"PRAGMA user_version = {FORM}")
 
 
@@ -71,19 +85,20 @@ def checked(row: sqlite3.Row, kinds: Collection[str]) -> dict[str, Any]:
     -----
     SQLite keeps whatever it is given: a file that another program wrote to may hold anything.
     """
-    given = {"factor": None, **dict(row)}  # a file of the former form has no factor yet
+    given = {**dict.fromkeys(_ADDED), **dict(row)}  # a file of a former form lacks some
     if given["kind"] not in kinds:
         raise ValueError(f"kind: given {given['kind']!r}, allowed one of: {', '.join(kinds)}")
     if not isinstance(given["field"], str) or not given["field"].strip():
         raise ValueError(f"field: given {given['field']!r}, allowed the name of a field")
     if given["timed"] not in (0, 1):
         raise ValueError(f"timed: given {given['timed']!r}, allowed 0 or 1")
-    if given["kind"] == "moisture" and given["moisture"] is None:
-        raise ValueError("moisture: none is given, allowed a number above 0 and up to 1")
+    if given["kind"] in _NEEDED and given[given["kind"]] is None:
+        raise ValueError(f"{given['kind']}: none is given, allowed {_allowed(given['kind'])}")
     times = {name: _moment(name, given[name]) for name in ("at", "written_at")}
     numbers = {name: _number(name, given[name]) for name in _MOST}
+    words = {name: _word(name, given[name]) for name in _WORDS}
     plain = {name: given[name] for name in ("id", "kind", "field")}
-    return {**plain, **times, **numbers, "timed": bool(given["timed"])}
+    return {**plain, **times, **numbers, **words, "timed": bool(given["timed"])}
 
 
 def _moment(name: str, given: object) -> datetime:
@@ -97,4 +112,16 @@ def _moment(name: str, given: object) -> datetime:
 def _number(name: str, given: object) -> float | None:
     if given is None or (isinstance(given, int | float) and 0.0 < given <= _MOST[name]):
         return given
-    raise ValueError(f"{name}: given {given!r}, allowed a number above 0 and up to {_MOST[name]:g}")
+    raise ValueError(f"{name}: given {given!r}, allowed {_allowed(name)}")
+
+
+def _word(name: str, given: object) -> str | None:
+    if given is None or (isinstance(given, str) and given in _WORDS[name]):
+        return given
+    raise ValueError(f"{name}: given {given!r}, allowed {_allowed(name)}")
+
+
+def _allowed(name: str) -> str:
+    if name in _WORDS:
+        return f"one of: {', '.join(_WORDS[name])}"
+    return f"a number above 0 and up to {_MOST[name]:g}"

@@ -41,9 +41,9 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
             *_today(farm, field, advice),
             "",
             *_growth(farm, field),
-            *_ground(field),
             *_feed(field),
             *_waiting(farm, field),
+            *_ground(field),
             "",
             *_days(farm, field),
             "",
@@ -102,7 +102,14 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if field.detail:
         yield f"  note: {field.detail}"
     yield "  Species curves are estimates, good to about four days. A look at the field corrects them:"
-    yield "  write what you saw under looks in the settings."
+    yield f'  forenoon note stage "{field.name}" WORD, or looks in the settings.'
+
+
+def _ground(field: FieldProspect) -> Iterator[str]:
+    if field.ground is not None:
+        words = ground(field)
+        yield f"{words[0].upper()}{words[1:]} (estimate; tell it what you see:"
+        yield f'  forenoon note ground "{field.name}" firm|soft|ruts)'
 
 
 def _feed(field: FieldProspect) -> Iterator[str]:
@@ -127,13 +134,6 @@ def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
 
 def _change(one: Figure, digits: str, factor: float = 1.0) -> str:
     return ", ".join(format(factor * end, digits) for end in (one.low, one.mid, one.high))
-
-
-def _ground(field: FieldProspect) -> Iterator[str]:
-    if field.ground is not None:
-        words = ground(field)
-        yield f"{words[0].upper()}{words[1:]} (estimate; tell it what you see:"
-        yield f'  forenoon note ground "{field.name}" firm|soft|ruts)'
 
 
 def _points(low: float, mid: float, high: float) -> str:

@@ -1,16 +1,22 @@
-"""What the words of `forenoon note` mean: times on the farm's clock, areas in its units, moistures in percent."""
+"""What the words of `forenoon note` mean: times on the farm's clock, areas and heights in its units, looks."""
 
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from daemon.farm import Field, Units
-from daemon.units import HECTARES_PER_ACRE, size
+from daemon.units import HECTARES_PER_ACRE, METRES_PER_INCH, height, size
+from models.ground import Firmness
+from models.looks import STAGES_SEEN
+from models.stages import species
 
 OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
 DRIEST: Final = 5.0  # [%] a reading below is no moisture of a crop
 WETTEST: Final = 95.0  # [%] nor is one above
 LEAST_AREA: Final = 0.01  # [acre or ha] less is no part of a field
+LOWEST: Final = 0.02  # [m] of the stems of a stand
+TALLEST: Final = 2.5  # [m]
 _SLACK: Final = 1e-9  # a whole field in acres, turned into hectares
 
 
@@ -86,6 +92,47 @@ def area_meant(given: str, field: Field, units: Units) -> float:
             f"the size of {field.name}"
         )
     return min(number * unit, field.area)
+
+
+def height_meant(given: str, units: Units) -> float:
+    """Return a height [m] given in the farm's units.
+
+    >>> height_meant("30", Units.METRIC)
+    0.3
+    """
+    number = _number(given)
+    metres = None if number is None else number * (METRES_PER_INCH if units is Units.US else 0.01)
+    if metres is None or not LOWEST <= metres <= TALLEST:
+        limits = f"{height(LOWEST, units)} to {height(TALLEST, units)}, without the unit"
+        raise WrongUsage(f"note: given {given!r} for the height, allowed {limits}")
+    return metres
+
+
+def stage_meant(given: str, field: Field) -> str:
+    """Return a stage in the word or code of the stage clocks, if the stand of a field goes through it."""
+    kinds = sorted({species()[name].legume for name in field.stand})
+    known = [said for legume in kinds for said in STAGES_SEEN[legume]]
+    words = ", ".join(f'"{said}"' for said in known if said.islower())
+    codes = " or ".join("Kalu & Fick" if legume else "Moore et al." for legume in kinds)
+    return _word(given, known, f"for the stage, allowed for the stand of {field.name} {words}, or a code of {codes}")
+
+
+def ground_meant(given: str) -> str:
+    """Return how firm the ground is.
+
+    >>> ground_meant("Firm")
+    'firm'
+    """
+    marks = "firm (a heel leaves no mark), soft (about 1 cm), ruts (over 2 cm)"
+    return _word(given, list(Firmness), f"for the ground, allowed {marks}")
+
+
+def _word(given: str, known: Sequence[str], allowed: str) -> str:
+    """Return the known word that is given, in whatever case."""
+    found = next((word for word in known if word.casefold() == given.strip().casefold()), None)
+    if found is None:
+        raise WrongUsage(f"note: given {given!r} {allowed}")
+    return str(found)
 
 
 def _day(given: str, today: date) -> date:

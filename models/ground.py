@@ -289,8 +289,8 @@ def after_look(profile: Profile, state: GroundState, seen: Firmness) -> GroundSt
     Notes
     -----
     Firm is firm for a baler, soft is soft for a tractor's mower. Topsoil of which the model says the same stays as it
-    is. The deficit is only ever raised, to where it no longer speaks against the look: a wet top says nothing of what
-    lies below.
+    is. The deficit is raised to where it no longer speaks against the look, and lowered only to leave the root zone the
+    water that was seen in its topsoil: a wet top says nothing of what lies below.
 
     Examples
     --------
@@ -302,7 +302,8 @@ def after_look(profile: Profile, state: GroundState, seen: Firmness) -> GroundSt
     told, wetness = LOOKS[seen], state.topsoil_water / profile.topsoil
     agrees = (told.above < wetness) & (wetness <= told.up_to)
     topsoil_water = np.where(agrees, state.topsoil_water, told.wetness * profile.topsoil)
-    return GroundState(topsoil_water, np.maximum(state.deficit, told.deficit))
+    deficit = np.minimum(np.maximum(state.deficit, told.deficit), profile.root_zone - topsoil_water)
+    return GroundState(topsoil_water, deficit)
 
 
 def firmness(wetness: Array, deficit: Array, load: Load) -> Words:

@@ -207,6 +207,10 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
             ["wrapped", "Long Field", "--moisture", "52", "--at", "2026-06-09T19:00"],
             "Long Field: wrapped on 9 June 2026 at 7:00 pm, 52 % water",
         ),
+        (["stage", "Long Field", "No heads yet"], "Long Field: no heads yet on 10 June 2026"),
+        (["stage", "Mill Field", "r2", "--on", "yesterday"], "Mill Field: R2 on 9 June 2026"),
+        (["height", "Long Field", "22.5", "--on", "2026-06-08"], "Long Field: 22.5 inches tall on 8 June 2026"),
+        (["ground", "Long Field", "Ruts"], "Long Field: ground ruts on 10 June 2026"),
     ],
 )
 def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: list[str], noted: str) -> None:
@@ -240,6 +244,14 @@ def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: lis
         (["cut", "Long Field", "--area", "0"], "allowed 0.01 up to"),
         (["cut", "Long Field", "--area", "0.0099"], "given '0.0099' for the area, allowed 0.01 up to"),
         (["cut", "Long Field", "--area", "1e-320"], "given '1e-320' for the area, allowed 0.01 up to"),
+        (
+            ["stage", "Long Field", "buds"],
+            'given \'buds\' for the stage, allowed for the stand of Long Field "no heads yet", "leaf"',
+        ),
+        (["height", "Long Field", "0.7"], "given '0.7' for the height, allowed 0.8 inches to 98.4 inches, without"),
+        (["height", "Long Field", "22 in"], "given '22 in' for the height"),
+        (["ground", "Long Field", "mud"], "given 'mud' for the ground, allowed firm (a heel leaves no mark), soft"),
+        (["ground", "Long Field", "soft", "--on", "2026-06-11"], "allowed no time ahead"),
         (["undo", str(2**63)], f"given line {2**63}, allowed a number that"),
         (["undo", "1"], "given line 1, allowed a number that `forenoon note list` prints"),
     ],
@@ -265,6 +277,36 @@ def test_notes_change_the_advice_until_they_are_undone(run: Run, record_farm: Pa
     assert advice() == before
 
 
+def test_soft_ground_holds_back_until_it_carries(run: Run, record_farm: Path) -> None:
+    ran = run("note", "ground", "Long Field", "soft", "-c", record_farm, "--now", AT)
+    assert ran.code == 0
+    held = json.loads(run("once", "--json", "-c", record_farm, "--now", AT).said)["fields"][0]
+    assert (held["ground"], held["advice"]["kind"], held["advice"]["reason"]) == ("soft", "wait", "ground too soft")
+    first = next(day for day in held["days"] if day["carried"] == 1.0)
+    assert (held["days"][0]["carried"], held["carries_from"]) == (0.0, first["date"])
+    words = run("explain", "Long Field", "-c", record_farm, "--now", AT).said
+    assert "Today: wait: the ground will not carry the baler yet." in words
+    assert "Ground soft, should carry by " in words
+    assert "Seen last: ground soft on 10 June 2026 (line 1)." in words
+    assert "ground soft, should carry by " in run("once", "-c", record_farm, "--now", AT).said
+    run("note", "ground", "Long Field", "firm", "-c", record_farm, "--now", AT)
+    firm = json.loads(run("once", "--json", "-c", record_farm, "--now", AT).said)["fields"][0]
+    assert (firm["ground"], firm["advice"]["kind"], firm["carries_from"]) == ("firm", "mow", "2026-06-10")
+
+
+def test_a_look_that_is_noted_reaches_the_clock(run: Run, record_farm: Path) -> None:
+    def field() -> dict[str, Any]:
+        said: dict[str, Any] = json.loads(run("once", "--json", "-c", record_farm, "--now", AT).said)["fields"][0]
+        return said
+
+    assert (field()["stage"], field()["advice"]["kind"]) == ("bloom", "mow")
+    assert run("note", "stage", "Long Field", "boot", "--on", "2026-06-09", "-c", record_farm, "--now", AT).code == 0
+    after = field()
+    assert after["advice"]["reason"] == "growth not known"
+    assert "a look (boot) is too far from the temperature sum" in after["advice"]["detail"]
+    assert after["told"][1:] == ["Seen: boot on 9 June 2026 (line 1)."]
+
+
 def test_a_note_about_a_field_that_is_gone_is_marked(run: Run, tmp_path: Path, record_farm: Path) -> None:
     run("note", "cut", "Mill Field", "-c", record_farm, "--now", AT)
     path = settings(tmp_path, 'source = "file"\npath = "record.csv"', ('"Mill Field"', '"Forge Field"'))
@@ -286,7 +328,17 @@ def test_a_note_from_a_process_of_its_own(tmp_path: Path, record_farm: Path) -> 
     assert Ran(ran.returncode, ran.stdout, ran.stderr) == Ran(
         0, "Noted Long Field: 58 % water on 10 June 2026 at 5:20 am; to undo it: forenoon note undo 1\n", ""
     )
-    assert [(line.id, line.moisture) for line in Diary(state / "diary.sqlite3").lines()] == [(1, 0.58)]
+    given[4:6] = ["ground", "Long Field", "soft"]
+    looked = subprocess.run(
+        [*given[:7], "-c", str(record_farm), "--on", "yesterday", "--now", AT],
+        env={**os.environ, "STATE_DIRECTORY": str(state)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert looked.stdout == "Noted Long Field: ground soft on 9 June 2026; to undo it: forenoon note undo 2\n"
+    told = [(line.id, line.moisture, line.ground) for line in Diary(state / "diary.sqlite3").lines()]
+    assert told == [(1, 0.58, None), (2, None, "soft")]
 
 
 def test_a_diary_that_is_none(run: Run, tmp_path: Path, record_farm: Path) -> None:

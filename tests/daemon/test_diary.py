@@ -16,7 +16,7 @@ from hypothesis import settings as supposed_settings
 from hypothesis import strategies as st
 
 from daemon.diary import Diary, DiaryError, Line, LineKind, line_words, still_lying, told_by, with_diary
-from daemon.farm import Farm, Field, Units
+from daemon.farm import Farm, Field, Look, Units
 from tests.samples import ACRE, ZONE, farm
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
@@ -56,6 +56,15 @@ class Lines:
         area = None if acres is None else acres * ACRE
         return self._add(LineKind.CUT, at(month, day, year=year), timed=False, area=area)
 
+    def stage(self, month: int, day: int, word: str, year: int = 2026) -> "Lines":
+        return self._add(LineKind.STAGE, at(month, day, year=year), timed=False, stage=word)
+
+    def height(self, month: int, day: int, inches: float) -> "Lines":
+        return self._add(LineKind.HEIGHT, at(month, day), timed=False, height=inches * 0.0254)
+
+    def ground(self, month: int, day: int, word: str) -> "Lines":
+        return self._add(LineKind.GROUND, at(month, day), timed=False, ground=word)
+
     def wrapped(self, month: int, day: int) -> "Lines":
         return self._add(LineKind.WRAPPED, at(month, day, 19))
 
@@ -76,7 +85,11 @@ def test_a_line_comes_back_as_it_was_written(diary: Diary) -> None:
     cut = diary.add(LineKind.CUT, FIELD, moment, NOW, timed=False, area=1.25)
     assert line == Line(1, LineKind.MOISTURE, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, True, None, 0.575)
     assert cut == Line(2, LineKind.CUT, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, False, 1.25)
-    assert diary.lines() == (line, cut)
+    tall = diary.add(LineKind.HEIGHT, FIELD, moment, NOW, timed=False, height=0.55)
+    stage = diary.add(LineKind.STAGE, FIELD, moment, NOW, timed=False, stage="no heads yet")
+    ground = diary.add(LineKind.GROUND, FIELD, moment, NOW, timed=False, ground="ruts")
+    assert (tall.height, stage.stage, ground.ground) == (0.55, "no heads yet", "ruts")
+    assert diary.lines() == (line, cut, tall, stage, ground)
 
 
 def test_reading_makes_no_diary(tmp_path: Path, diary: Diary) -> None:
@@ -179,8 +192,22 @@ def test_a_diary_of_the_former_form_is_read_and_brought_up_by_the_next_note(tmp_
     change(path, "ALTER TABLE lines DROP COLUMN factor", "PRAGMA user_version = 0")
     assert diary.add(LineKind.CUT, FIELD, at(6, 5), NOW).id == 2
     with closing(sqlite3.connect(path)) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (1,)
+        assert db.execute("PRAGMA user_version").fetchone() == (2,)
         assert db.execute("SELECT id, factor FROM lines").fetchall() == [(1, None), (2, None)]
+
+
+def test_a_diary_of_the_first_form_learns_of_looks_by_the_next_note(tmp_path: Path, diary: Diary) -> None:
+    path = tmp_path / "state" / "diary.sqlite3"
+    line = diary.add(LineKind.MOISTURE, FIELD, at(6, 4), NOW, moisture=0.5)
+    diary.keep_factors({1: 0.8})
+    gone = [f"ALTER TABLE lines DROP COLUMN {name}" for name in ("stage", "height", "ground")]
+    change(path, *gone, "PRAGMA user_version = 1")
+    line = replace(line, factor=0.8)
+    assert diary.lines() == (line,)
+    ground = diary.add(LineKind.GROUND, FIELD, at(6, 5), NOW, ground="soft")
+    assert diary.lines() == (line, ground)
+    with pytest.raises(DiaryError, match="CHECK constraint failed"):
+        diary.add(LineKind.HEIGHT, FIELD, at(6, 5), NOW, height=-0.1)
 
 
 def test_a_file_that_is_still_empty_is_a_diary_without_lines(tmp_path: Path) -> None:
@@ -195,7 +222,7 @@ def test_a_file_that_is_still_empty_is_a_diary_without_lines(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("statement", "said"),
     [
-        ("PRAGMA user_version = 2", "given form 2 of a newer program, allowed up to 1; install that program again"),
+        ("PRAGMA user_version = 3", "given form 3 of a newer program, allowed up to 2; install that program again"),
         ("DROP TABLE lines", "given other tables than a diary's; move the file away"),
         ("ALTER TABLE lines DROP COLUMN timed", "given other tables than a diary's; move the file away"),
     ],
@@ -240,6 +267,11 @@ def test_a_file_of_another_form_is_refused_and_left_alone(tmp_path: Path, statem
         ("moisture = 'wet'", "moisture: given 'wet', allowed a number above 0 and up to 1"),
         ("moisture = NULL, kind = 'moisture'", "moisture: none is given"),
         ("moisture = 2", "moisture: given 2.0"),
+        ("kind = 'stage'", "stage: none is given, allowed one of: no heads yet, leaf"),
+        ("kind = 'height'", "height: none is given, allowed a number above 0 and up to 10"),
+        ("kind = 'ground', ground = 'mud'", "ground: given 'mud', allowed one of: firm, soft, ruts"),
+        ("stage = 3", "stage: given '3', allowed one of"),
+        ("height = 11", "height: given 11.0"),
         ("factor = x'00'", "factor: given b"),
         ("factor = -1", "factor: given -1.0"),
     ],
@@ -270,6 +302,9 @@ def test_a_line_that_none_can_have_written_is_named_and_can_be_deleted(tmp_path:
             timed=st.booleans(),
             area=st.none() | st.floats(5e-324, 1e5),
             moisture=st.floats(5e-324, 1.0),
+            stage=st.just("boot"),
+            height=st.floats(0.02, 2.5),
+            ground=st.just("soft"),
         )
     )
 )
@@ -277,7 +312,7 @@ def test_what_is_read_can_be_told(lines: list[Line]) -> None:
     given = settings()
     assert all(line_words(given, line) for line in lines)
     for now in (NOW, at(12, 31, year=2100)):
-        assert len(told_by(given, lines, given.fields[0], now)) in (1, 2)
+        assert 1 <= len(told_by(given, lines, given.fields[0], now)) <= 4
         assert [field.area for field in with_diary(given, lines, now).fields] == [field.area for field in given.fields]
         assert set(still_lying(given, lines, now)) <= {FIELD}
 
@@ -444,6 +479,38 @@ def test_a_cut_without_its_hour_was_made_before_it_was_written_and_not_at_midnig
     assert field.standing == pytest.approx(14 * ACRE), "what is noted of a day stands in place of what is guessed"
 
 
+def test_looks_of_the_diary_stand_beside_those_of_the_settings() -> None:
+    lines = (
+        Lines().height(6, 12, 22).stage(6, 10, "boot").stage(6, 12, "stem").stage(6, 12, "boot").stage(6, 30, "bloom")
+    )
+    bare = settings()
+    said = (Look(date(2026, 6, 12), "leaf"), Look(date(2026, 6, 15), height=0.7), Look(date(2026, 5, 1), "leaf"))
+    given = replace(bare, fields=(replace(bare.fields[0], looks=said), bare.fields[1]))
+    found = with_diary(given, lines.all, NOW).fields
+    assert found[0].looks == (
+        Look(date(2026, 5, 1), "leaf"),
+        Look(date(2026, 6, 10), "boot"),
+        Look(date(2026, 6, 12), "boot", pytest.approx(0.5588)),
+        Look(date(2026, 6, 15), height=0.7),
+    )
+    assert (found[1].looks, found[0].ground_looks) == ((), ())
+
+
+def test_looks_at_the_ground_reach_the_field() -> None:
+    lines = Lines().ground(6, 18, "soft").ground(6, 10, "ruts").ground(6, 18, "firm")
+    field, sentences = told(lines)
+    assert field.ground_looks == ((date(2026, 6, 10), "ruts"), (date(2026, 6, 18), "firm"))
+    assert field.looks == ()
+    assert sentences[1:] == ["Seen last: ground firm on 18 June 2026 (line 3)."]
+
+
+def test_what_was_seen_of_the_growth_that_stands_is_told() -> None:
+    lines = Lines().stage(5, 20, "boot").cut(6, 1).stage(6, 15, "stem").height(6, 18, 22).stage(6, 10, "boot", 2025)
+    _, sentences = told(lines)
+    assert sentences[1:] == ["Seen: stem on 15 June 2026 (line 3), 22 inches tall on 18 June 2026 (line 4)."]
+    assert told(lines, now=at(5, 25))[1][1:] == ["Seen: boot on 20 May 2026 (line 1)."]
+
+
 def test_lines_ahead_of_the_time_say_nothing_yet() -> None:
     lines = Lines().cut(6, 4).cut(6, 18)
     assert told(lines, now=at(6, 10))[0].last_cut == date(2026, 6, 4)
@@ -463,5 +530,11 @@ def test_lines_in_words() -> None:
     assert line_words(given, timed) == "Long Meadow: cut on 4 June 2026 at 8:00"
     wrapped = replace(Lines().wrapped(6, 4).all[0], moisture=0.52)
     assert line_words(settings(), wrapped) == "Long Meadow: wrapped on 4 June 2026 at 7:00 pm, 52 % water"
+    looks = Lines().stage(6, 4, "boot").height(6, 4, 22).ground(6, 4, "soft").all
+    assert [line_words(given, look) for look in looks] == [
+        "Long Meadow: boot on 4 June 2026",
+        "Long Meadow: 55.9 cm tall on 4 June 2026",
+        "Long Meadow: ground soft on 4 June 2026",
+    ]
     moisture = replace(wrapped, kind=LineKind.MOISTURE)
     assert line_words(settings(), moisture) == "Long Meadow: 52 % water on 4 June 2026 at 7:00 pm"

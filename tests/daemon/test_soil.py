@@ -89,3 +89,12 @@ def test_a_look_at_the_ground_holds_from_its_day_on() -> None:
     assert words(dry, (date(2026, 6, 10), "ruts"))[:2] == ["ruts", "soft"]
     assert words(dry, (date(2026, 6, 9), "soft"))[0] == "soft"
     assert words(dry, (date(2026, 1, 9), "ruts")) == ["firm"] * 4, "forgotten"
+
+
+def test_a_wet_top_over_dry_ground_dries_again() -> None:
+    # 21 mm in a topsoil of 22.5 over nothing: what it gives is bounded by what there is, and ends within days.
+    seen = replace(field("L", 5), ground_looks=((date(2026, 6, 10), "soft"),))
+    week = np.arange("2026-06-10", "2026-06-17", dtype="datetime64[D]")
+    ground = ground_ahead(seen, water(DAYS, 0.0, 5.0), water(week, 0.0, 5.0))
+    assert ground.today == "soft"
+    assert ground.carries_in(7) in (1, 2, 3)
