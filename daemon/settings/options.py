@@ -258,7 +258,7 @@ class FieldSection(Section):
         description="the species that stands in it, or the shares of a mix", examples=['"orchardgrass"']
     )
     soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field(
-        "loam", description="the topsoil; with drainage it says how wet the ground under a swath is"
+        "loam", description="the topsoil; with drainage it says how wet the ground is, and whether it carries the baler"
     )
     drainage: Annotated[str, Choice({word: word for word in DRAINAGES})] = Field(
         "moderate", description="how fast water leaves the topsoil"

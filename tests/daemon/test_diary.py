@@ -490,7 +490,7 @@ def test_looks_of_the_diary_stand_beside_those_of_the_settings() -> None:
     assert found[0].looks == (
         Look(date(2026, 5, 1), "leaf"),
         Look(date(2026, 6, 10), "boot"),
-        Look(date(2026, 6, 12), "boot", pytest.approx(0.5588)),
+        Look(date(2026, 6, 12), "boot", 22 * 0.0254),
         Look(date(2026, 6, 15), height=0.7),
     )
     assert (found[1].looks, found[0].ground_looks) == ((), ())

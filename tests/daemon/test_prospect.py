@@ -276,3 +276,37 @@ def test_common_practice_twenty_acres_of_a_light_crop_are_wrapped_that_evening()
     assert day.wrapped_by is not None
     assert day.mow_until.time() <= time(12)
     assert time(15) <= day.wrapped_by.time() <= time(20)
+
+
+# --- Ground ------------------------------------------------------------------------------------------------------
+
+
+def test_soft_ground_holds_back_where_most_members_say_so() -> None:
+    # Ground that is firm this morning, then 60 mm tomorrow in some of the members: loam takes two days to carry again.
+    def held(rainy: int) -> tuple[FieldDay, ...]:
+        rain = np.zeros((8, 60))
+        rain[:rainy, 20:44] = 2.5
+        hours = weather(HERE, NOW, NOW + timedelta(days=5), members=8, kind="forecast", rain=rain)
+        return days_of(pass_over(working_farm(), hours))
+
+    for rainy, soft in ((4, False), (5, True)):
+        today, _, after = held(rainy)[:3]
+        assert today.carried == 1.0
+        assert after.carried == 1.0 - rainy / 8
+        assert (after.reason is Reason.GROUND_SOFT) == soft
+        assert after.odds is not None, "which are still true"
+
+
+def test_a_field_on_soft_ground_says_from_when_it_carries() -> None:
+    seen = (date(2026, 6, 10), "soft")
+    hours = weather(HERE, NOW, NOW + timedelta(days=5))
+    farm = working_farm(field("wet", 10, ground_looks=(seen,)), field("dry", 10))
+    wet, dry = pass_over(farm, hours).fields
+    assert (wet.ground, dry.ground, dry.carries_from) == ("soft", "firm", TODAY)
+    assert wet.carries_from is not None
+    assert [day.date for day in wet.days if day.reason is Reason.GROUND_SOFT][-1] == wet.carries_from - timedelta(
+        days=1
+    )
+    assert wet.days[0].reason is Reason.GROUND_SOFT
+    young = working_farm(field("young", 10, ground_looks=(seen,), last_cut=date(2026, 6, 1)))
+    assert days_of(pass_over(young, hours))[0].reason is Reason.NOT_RIPE

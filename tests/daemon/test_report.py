@@ -1,6 +1,6 @@
 import json
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
@@ -16,11 +16,11 @@ from tests.samples import DAWN, farm, mow_morning, wait_morning
 TOP = {"farm", "issued_at", "weather", "fields", "watched", "record"}
 FIELD = {
     "name", "area_ha", "ripeness", "stage", "ndf", "ndf_target", "days_left", "dry_matter_t_per_ha", "days", "advice",
-    "drying_factor", "drying_spread", "soil_factor", "told",
+    "drying_factor", "drying_spread", "soil_factor", "ground", "carries_from", "told",
 }  # fmt: skip
 DAY = {
     "date", "area_ha", "odds", "start", "mow_until", "bale_from", "wrapped_by", "moisture_at_baling", "reason", "after",
-    "curve", "raw_odds", "bales", "film_rolls", "hour_later", "if_left",
+    "curve", "raw_odds", "bales", "film_rolls", "hour_later", "if_left", "carried",
 }  # fmt: skip
 
 
@@ -41,6 +41,15 @@ def test_the_keys_stay() -> None:
         assert field.keys() >= FIELD
         assert field["advice"].keys() >= {"kind", "area_ha", "reason", "detail"}
         assert all(day.keys() >= DAY for day in field["days"])
+
+
+def test_the_ground_is_told() -> None:
+    morning = wait_morning()
+    (long,) = morning.prospect.fields
+    day = replace(long.days[0], carried=1 / 3)
+    soft = replace(long, ground="soft", carries_from=date(2026, 6, 4), days=(day,))
+    (field,) = read_back(replace(morning, prospect=replace(morning.prospect, fields=(soft,))))["fields"]
+    assert (field["ground"], field["carries_from"], field["days"][0]["carried"]) == ("soft", "2026-06-04", 0.333)
 
 
 def test_a_mow_is_told_in_si_units() -> None:

@@ -18,6 +18,7 @@ from daemon.wording import (
     email_of,
     film,
     fit,
+    ground,
     headline,
     hour_later,
     if_left,
@@ -258,6 +259,23 @@ def test_waiting_is_told_to_who_asked_while_a_field_is_ripe_or_nearly(ripe_in: i
 
 def test_waiting_for_a_field_that_is_far_from_ripe_is_told_to_nobody() -> None:
     assert hearers(growing(6)) == set()
+
+
+@pytest.mark.parametrize(
+    ("word", "from_", "said"),
+    [
+        (None, None, ""),
+        ("firm", DAY, "ground firm enough for the baler"),
+        ("soft", date(2026, 6, 4), "ground soft, should carry by Thursday 4"),
+        ("ruts", None, "ground so wet that wheels leave ruts, no day in sight on which it should carry"),
+    ],
+)
+def test_the_ground_in_words(word: str | None, from_: date | None, said: str) -> None:
+    field = replace(field_prospect("Long Meadow", 22.0, field_day()), ground=word, carries_from=from_)
+    assert ground(field) == said
+    body = email_of(farm(), Morning(DAY, (), prospect(field))).body
+    assert ("ground" in body) == (word in ("soft", "ruts"))
+    assert said in body or word == "firm"
 
 
 def test_ripe_but_out_of_season_is_told_to_nobody() -> None:
