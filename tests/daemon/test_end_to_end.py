@@ -222,7 +222,7 @@ def test_a_wet_morning_is_told_to_whoever_asked(tmp_path: Path, record: pd.DataF
         assert farm.gateway.posted == []
         [mail] = farm.mail.mails
     assert mail["Subject"] == "Wednesday: do not mow"
-    assert "Hill Piece: the ground will not carry the baler yet" in mail_text(farm.mail)  # 22 mm fell four days before
+    assert "Hill Piece: the ground will not carry the baler yet" in mail_text(farm.mail)  # 30 mm fell in four days
     assert "No mowing today" in page
 
 
