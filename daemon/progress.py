@@ -39,10 +39,10 @@ def progress(farm: Farm, prospect: Prospect) -> Progress:
     growing = [field for field in prospect.fields if field.ripeness is Ripeness.GROWING]
     by_day = _by_day(prospect)
     takes = [sum(day.area for day in days) for days in by_day if any(day.area > 0.0 for day in days)]
-    left = sum(standing[field.name] for field in ripe)
+    left = sum(standing.get(field.name, field.area) for field in ripe)
     return Progress(
         ripe=left,
-        growing=sum(standing[field.name] for field in growing),
+        growing=sum(standing.get(field.name, field.area) for field in growing),
         needed=left / median(takes) if takes else None,
         expected=sum(max((_odds(day) for day in days), default=0.0) for days in by_day),
         ahead=len(by_day),

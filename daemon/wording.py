@@ -23,6 +23,7 @@ from daemon.outlook import (
     Ripeness,
     WeatherFacts,
 )
+from daemon.progress import progress, progress_words
 from daemon.units import area, clock_time, crop, moisture, odds, risk, weekday
 from models.coefficients import MOST_ODDS
 
@@ -210,6 +211,8 @@ def email_of(farm: Farm, morning: Morning) -> Message:
     lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
     if morning.mows:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
+    if going := progress_words(farm, progress(farm, morning.prospect)):
+        lines.append(going)
     beware = day_cares(morning.mows, farm.units)
     return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
 

@@ -11,7 +11,17 @@ import jinja2
 import waitress
 from waitress import wasyncore
 
-from daemon.page.view import PageView, age_line, care_lines, field_cards, headline, message_rows, next_step, watch_lines
+from daemon.page.view import (
+    PageView,
+    age_line,
+    care_lines,
+    field_cards,
+    headline,
+    message_rows,
+    next_step,
+    season_line,
+    watch_lines,
+)
 from daemon.units import clock_time, weekday
 
 HEADERS: Final = {
@@ -39,6 +49,7 @@ def render(view: PageView) -> str:
         headline=headline(view),
         next_step=next_step(view),
         watched=watch_lines(view),
+        season=season_line(view),
         beware=care_lines(view),
         age=age_line(view),
         made=f"{weekday(here.date())} {here.day}, {clock_time(here, view.farm.units)}",

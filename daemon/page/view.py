@@ -10,6 +10,7 @@ from daemon.caution_words import day_cares
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
+from daemon.progress import progress, progress_words
 from daemon.units import area, clock_time, crop, odds, size, weekday
 from daemon.watch_words import watched_words
 from daemon.wording import REASONS, ground, least_chance, reason_words, weather_line
@@ -159,6 +160,11 @@ def care_lines(view: PageView) -> tuple[str, ...]:
     """Return what to beware of in today's work."""
     known = _why_unknown(view) is None and view.in_season
     return day_cares(view.morning.mows, view.farm.units) if known and view.morning else ()
+
+
+def season_line(view: PageView) -> str:
+    """Return how the season goes, empty where nothing is ripe or known."""
+    return "" if view.morning is None else progress_words(view.farm, progress(view.farm, view.morning.prospect))
 
 
 def watch_lines(view: PageView) -> tuple[str, ...]:
