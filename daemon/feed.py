@@ -8,6 +8,7 @@ from daemon.crop import Crop, day_index
 from daemon.farm import Farm
 from daemon.outlook import Quality, Ripeness, Waiting
 from daemon.workplan import ripeness
+from models.coefficients import LEAST_DRY_MATTER
 from models.growth import Growth, GrowthUnknown
 from models.quality import Band, Figure, field_quality, waiting_costs
 
@@ -17,7 +18,7 @@ def quality_on(crop: Crop, day: date) -> Quality | None:
     growth, at = crop.growth, day_index(crop.growth, day)
     if not np.isfinite(growth.clock[at]):
         return None
-    found = field_quality(growth, crop.field.purpose, site=_site(crop, day))
+    found = field_quality(growth, crop.field.purpose, site=site_of(crop, day))
     return Quality(*(_figure(band, at) for band in (found.ndf, found.digestibility, found.protein)))
 
 
@@ -34,7 +35,7 @@ def waiting_on(farm: Farm, crop: Crop, day: date) -> Waiting | None:
             growth,
             np.datetime64(day, "D"),
             crop.field.purpose,
-            site=_site(crop, day),
+            site=site_of(crop, day),
             cut_again=_next_cut(growth, day).month in farm.season,
         )
     except GrowthUnknown:
@@ -42,13 +43,13 @@ def waiting_on(farm: Farm, crop: Crop, day: date) -> Waiting | None:
     return Waiting(found.ndf, found.digestibility, found.dry_matter, found.worth)
 
 
-def _site(crop: Crop, day: date) -> float:
+def site_of(crop: Crop, day: date) -> float:
     """Return the field's own yield over the model's [1]: what the settings expect is what a ripe crop yields."""
     growth, at = crop.growth, day_index(crop.growth, day)
     young = ripeness(float(growth.ndf_mid[at]), growth.ndf_target) is Ripeness.GROWING
     if young or crop.field.expected_yield is None:
         return 1.0
-    return crop.field.expected_yield / float(growth.dry_matter[at])
+    return crop.field.expected_yield / max(float(growth.dry_matter[at]), LEAST_DRY_MATTER)
 
 
 def _next_cut(growth: Growth, day: date) -> date:

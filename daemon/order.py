@@ -8,10 +8,10 @@ import numpy as np
 
 from daemon.crop import day_index
 from daemon.farm import Farm
+from daemon.feed import site_of
 from daemon.outlook import FieldDay, Reason
 from daemon.workplan import WorkedDay
 from models.choice import Gain, gain
-from models.coefficients import LEAST_DRY_MATTER
 from models.quality import field_quality
 
 Days = Mapping[date, WorkedDay]  # of one field
@@ -53,8 +53,7 @@ def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], b
     least = [days[one].shown.chance_of(farm.work.least_area) for one in ahead]
     crop = days[day].crop
     at = [day_index(crop.growth, one) for one in ahead]
-    site = crop.dry_matter(day) / max(float(crop.growth.dry_matter[at[0]]), LEAST_DRY_MATTER)
-    worth = field_quality(crop.growth, crop.field.purpose, site=site).worth.mid[at]
+    worth = field_quality(crop.growth, crop.field.purpose, site=site_of(crop, day)).worth.mid[at]
     fit = np.array([days[one].plan.strips > 0 and may_be_mown(days[one].shown) for one in ahead])
     try:
         return gain(np.asarray(worth), np.array([one.odds if one else 0.0 for one in least]), fit)

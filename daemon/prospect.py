@@ -172,7 +172,7 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         waiting=waiting_on(farm, crop, today),
         soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
         ground=crop.ground.today,
-        carries_from=None if carries_in is None else growth.day[at].astype(date) + timedelta(days=carries_in),
+        carries_from=None if carries_in is None else today + timedelta(days=carries_in),
     )
 
 

@@ -16,14 +16,14 @@ from daemon.growing import daily_extremes, field_growth_on
 from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
 from daemon.overnight import if_left
-from daemon.weather.contract import REQUIRED, Weather, at_utc
-from daemon.workplan import REASONS, WorkedDay, crew_on, grown_by
+from daemon.weather.contract import Weather, at_utc
+from daemon.workplan import REASONS, WorkedDay, crew_on, grown_by, slots_for
 from models import coefficients as c
 from models.growth import GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 from models.plan import CropDay, Plan, evening, hindrance
 from models.swath import dry_basis, wet_basis
-from models.workday import SLOTS_PER_HOUR, Crew, Strips, baling_window, most_wrapped, mowing_slots
+from models.workday import Crew, Strips, baling_window, most_wrapped, mowing_slots
 
 log = logging.getLogger(__name__)
 
@@ -203,16 +203,11 @@ def _earliest(farm: Farm, now: datetime) -> datetime:
 
 
 def _hours(farm: Farm, weather: Weather, now: datetime, correction: Correction) -> ForecastHours:
-    """Return the hours up to the end of tomorrow; those that are over are, in every member, the hours that came."""
+    """Return the hours up to the end of tomorrow."""
     day = now.astimezone(farm.place.timezone).date()
     end = datetime.combine(day + timedelta(days=2), time(0), tzinfo=farm.place.timezone)
-    ahead = weather.ahead.sel(time=slice(None, at_utc(end)))[list(REQUIRED)]
-    came = weather.past[list(REQUIRED)].isel(member=0, drop=True).reindex(time=ahead["time"])
-    fixed = ahead.assign({name: came[name].fillna(ahead[name]) for name in REQUIRED})
-    hours = forecast_hours(farm, Weather(weather.past, fixed), day, correction)
-    # The hours that came are true hours, however coarse the steps of the forecast are.
-    over = hours.ends <= weather.past["time"].to_numpy()[-1]
-    return replace(hours, wet=np.where(over, hours.drying.rain >= farm.weather.wet_hour, hours.wet))
+    near = weather.ahead.sel(time=slice(None, at_utc(end)))
+    return forecast_hours(farm, Weather(weather.past, near), day, correction)
 
 
 def _window(farm: Farm, held: Sequence[_Held], now: datetime, hours: ForecastHours) -> Window | None:
@@ -307,12 +302,12 @@ class _Now:
 
     def _plan(self, laid: Sequence[_Laid], days: Sequence[CropDay], counts: Sequence[int]) -> Plan:
         """Return the plan of so many strips of the last of these fields, mown after those before it."""
-        travel = -int(-self.farm.work.travel * SLOTS_PER_HOUR // 1)
+        travel = slots_for(self.farm.work.travel)
         each = [
-            day.strips([one.start], count, travel if number else 0).each()
+            day.strips([one.start], count, travel if number else 0)
             for number, (one, day, count) in enumerate(zip(laid, days, counts, strict=True))
         ]
-        joined = Strips(*(np.concatenate([getattr(one, name) for one in each]) for name in Strips.__annotations__))
+        joined = Strips.one_after_another(each)
         wall, most = days[0].wall([laid[0].start])[0], counts[-1]
         wrapped = most_wrapped(joined, self.crew, wall) - (joined.mown.shape[0] - most)
         shares = (wrapped >= np.arange(1, most + 1)[:, None]).mean(axis=1)

@@ -80,7 +80,7 @@ def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: Forecas
         return worked
     window, name = worked.window, before.crop.field.name
     full = replace(worked, shown=replace(worked.shown.without_plan(Reason.DAY_IS_FULL), after=name))
-    travel = _slots(farm.work.travel)
+    travel = slots_for(farm.work.travel)
     if before.plan.end + travel > window.latest:
         return replace(full, plan=replace(worked.plan, strips=0))
     most = worked.plan.odds.size
@@ -151,14 +151,14 @@ def crew_on(farm: Farm, window: Window) -> Crew:
         hands=work.hands,
         raked=work.raked_per_hour / work.mown_per_hour,
         wrapped=work.wraps_per_hour / SLOTS_PER_HOUR,
-        rake_lead=_slots(work.rake_lead),
+        rake_lead=slots_for(work.rake_lead),
         wrap_within=int(work.wrap_within * SLOTS_PER_HOUR),
         finish=window.finish,
         rest=window.rest,
     )
 
 
-def _slots(hours: float) -> int:
+def slots_for(hours: float) -> int:
     """Return the whole slots that hours [h] need."""
     return -int(-hours * SLOTS_PER_HOUR // 1)
 

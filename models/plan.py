@@ -182,7 +182,9 @@ def next_plan(
     Each machine needs `travel` [slots] to get from the one to the other.
     """
     start = before.end + travel
-    laid = _one_after_another(before, field.strips([start], most, travel))
+    laid = Strips.one_after_another(
+        [before.laid.first(before.before + before.strips), field.strips([start], most, travel)]
+    )
     mown = laid.mown.shape[0] - most
     counts = np.maximum(most_conceivable(laid, crew, before.wall) - mown, 0)
     odds = to_odds(_shares(counts[None], most))[0]
@@ -237,14 +239,6 @@ def hindrance(plan: Plan, crew: Crew, least: int) -> tuple[Hindrance, float]:
 def _shares(counts: Slots, most: int) -> Array:
     """Return the share of cases that reach each count from 1 to `most`, shape (start, count)."""
     return np.asarray((counts[:, None, :] >= np.arange(1, most + 1)[:, None]).mean(axis=2))
-
-
-def _one_after_another(before: Plan, following: Strips) -> Strips:
-    """Return the strips mown so far and those of the next field."""
-    kept = before.before + before.strips
-    first, then = before.laid.each(), following.each()
-    pairs = ((getattr(first, name)[:kept], getattr(then, name)) for name in Strips.__annotations__)
-    return Strips(*(np.concatenate(pair) for pair in pairs))
 
 
 def _water_at_raking(plan: Plan, field: CropDay, run: Run, count: int) -> Array:

@@ -4,6 +4,7 @@ Time is counted in slots of a quarter of an hour from the start of the day's fir
 slot at full pace. A case is one weather member with one draw of the crop; every case gets an answer of its own.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -51,6 +52,17 @@ class Strips:
     def each(self) -> "Strips":
         """Return the same strips with a row for each of them in every array."""
         return Strips(*(np.broadcast_to(getattr(self, name), self.mown.shape) for name in Strips.__annotations__))
+
+    @classmethod
+    def one_after_another(cls, parts: Sequence["Strips"]) -> "Strips":
+        """Return the strips of several fields in the order in which they are mown."""
+        rows = [part.each() for part in parts]
+        return cls(*(np.concatenate([getattr(part, name) for part in rows]) for name in cls.__annotations__))
+
+    def first(self, count: int) -> "Strips":
+        """Return the strips that are mown first, with a row for each."""
+        rows = self.each()
+        return Strips(*(getattr(rows, name)[:count] for name in Strips.__annotations__))
 
     def no_way_past(self, count: Slots) -> "Strips":
         """Return the same strips for machines that stay where the last of them is done."""
