@@ -75,6 +75,14 @@ class IfLeft:
 
     moisture: Band
     rain: float
+    rained_on: Figure | None = None  # what that rain would take [% of DM]
+
+
+class Hurry(StrEnum):
+    """Why a field that may be mown comes before the others, whatever they lose by waiting."""
+
+    LODGED = "lodged"
+    STORM = "storm"
 
 
 @dataclass(frozen=True)
@@ -122,6 +130,10 @@ class FieldDay:
     after: str | None = None  # the field that is mown before this one on the same day
     cares: tuple[Care, ...] = ()  # of today's work, all of them, the gravest first
     better_in: int | None = None  # days until the day that is waited for
+    lost_by_waiting: float | None = None  # what gives its place among the fields [t/ha as good as at the target]
+    hurry: Hurry | None = None
+    storm_at: datetime | None = None  # when it may begin, with `hurry` for it
+    breathed: Figure | None = None  # by the crop from mowing to baling [% of DM]
 
     def chance_of(self, area: float) -> Chance | None:
         """Return the odds of the least area that is no smaller than `area` [ha], or of the whole of a smaller field."""
