@@ -84,13 +84,21 @@ def horse_sum(air_temperature: Array, relative_humidity: Array) -> Array:
     return _fahrenheit(air_temperature) + 100.0 * relative_humidity
 
 
-def horse_heat(air_temperature: Array, relative_humidity: Array) -> Words:
+def horse_heat(
+    air_temperature: Array,
+    relative_humidity: Array,
+    *,
+    rest_at: float = c.HORSE_SUM_WARM,
+    stop_at: float = c.HORSE_SUM_STOP,
+) -> Words:
     """Return how well a horse at work cools itself.
 
     Parameters
     ----------
     air_temperature : array [degC]
     relative_humidity : array [1]
+    rest_at, stop_at : float
+        The working-horse sum from which it cools itself less well, and from which it does no work [degF + %].
 
     Returns
     -------
@@ -102,7 +110,8 @@ def horse_heat(air_temperature: Array, relative_humidity: Array) -> Words:
     Departures from `horse_sum`'s source: each limit counts with what is above it; the sum is heeded from 21 degC on,
     for a cool dawn in fog has a high one and harms no horse; and from 35 degC on there is no work, however dry the air
     (an estimate). Horses that are fat, unfit or do not sweat stop earlier; the driver's eye and the vet's word come
-    before any figure. What is not a number counts as the worst.
+    before any figure. Where a farm rests or stops its horses at other sums, 150 stays the limit of cooling badly as far
+    as it lies between the two. What is not a number counts as the worst.
 
     Examples
     --------
@@ -110,18 +119,27 @@ def horse_heat(air_temperature: Array, relative_humidity: Array) -> Words:
     ['cools itself well', 'cools itself less well', 'no work']
     """
     total = horse_sum(air_temperature, relative_humidity)
-    words = _bands(HorseHeat, total, [c.HORSE_SUM_WARM, c.HORSE_SUM_HARD, c.HORSE_SUM_STOP])
+    hard = min(max(c.HORSE_SUM_HARD, rest_at), stop_at)
+    words = _bands(HorseHeat, total, [rest_at, hard, stop_at])
     words = np.where(air_temperature < c.HORSE_COOL, HorseHeat.COOLS_WELL, words)
     return np.where(air_temperature >= c.HORSE_HOT, HorseHeat.NO_WORK, words)
 
 
-def team_pace(air_temperature: Array, relative_humidity: Array) -> Array:
+def team_pace(
+    air_temperature: Array,
+    relative_humidity: Array,
+    *,
+    rest_at: float = c.HORSE_SUM_WARM,
+    stop_at: float = c.HORSE_SUM_STOP,
+) -> Array:
     """Return the share of its usual pace [1] at which a team mows, 0 where it should not be asked to.
 
     Parameters
     ----------
     air_temperature : array [degC]
     relative_humidity : array [1]
+    rest_at, stop_at : float
+        The working-horse sum from which it breathes more often, and from which it stops [degF + %].
 
     Notes
     -----
@@ -133,7 +151,7 @@ def team_pace(air_temperature: Array, relative_humidity: Array) -> Array:
     >>> team_pace(np.array([12.0, 24.0, 30.0, 33.0, 36.0]), np.array([1.0, 0.6, 0.7, 0.95, 0.2])).tolist()
     [1.0, 0.85, 0.75, 0.0, 0.0]
     """
-    heat = horse_heat(air_temperature, relative_humidity)
+    heat = horse_heat(air_temperature, relative_humidity, rest_at=rest_at, stop_at=stop_at)
     bands = [HorseHeat.COOLS_WELL, HorseHeat.COOLS_LESS, HorseHeat.COOLS_BADLY]
     return np.select([heat == band for band in bands], [1.0, c.TEAM_PACE_WARM, c.TEAM_PACE_HARD], 0.0)
 
@@ -242,8 +260,8 @@ def horse_hours(
     air_temperature: Array,
     relative_humidity: Array,
     *,
-    rest: HorseHeat = HorseHeat.COOLS_LESS,
-    stop: HorseHeat = HorseHeat.NO_WORK,
+    rest_at: float = c.HORSE_SUM_WARM,
+    stop_at: float = c.HORSE_SUM_STOP,
 ) -> HeatHours:
     """Return when a team needs rests in a work block, and when it stops.
 
@@ -251,16 +269,16 @@ def horse_hours(
     ----------
     air_temperature : array [degC], shape (member, hour)
     relative_humidity : array [1], shape (member, hour)
-    rest, stop : HorseHeat
-        The first band in which it does so.
+    rest_at, stop_at : float
+        The working-horse sum from which it does so [degF + %].
 
     Examples
     --------
     >>> horse_hours(np.array([[20.0, 27.0, 31.0, 35.5, 30.0]]), np.array([[0.9, 0.6, 0.4, 0.2, 0.3]])).stop.likely
     Spell(first=3, end=4)
     """
-    heat = horse_heat(air_temperature, relative_humidity)
-    return HeatHours(hours_from(rest, heat), hours_from(stop, heat))
+    heat = horse_heat(air_temperature, relative_humidity, rest_at=rest_at, stop_at=stop_at)
+    return HeatHours(hours_from(HorseHeat.COOLS_LESS, heat), hours_from(HorseHeat.NO_WORK, heat))
 
 
 def people_hours(

@@ -64,6 +64,20 @@ def test_each_limit_of_the_sum_counts_with_what_is_above_it() -> None:
     ]
 
 
+def test_a_farm_may_rest_and_stop_its_horses_at_other_sums() -> None:
+    # 80 degF at 45, 55, 65, 75 and 95 %: sums of 125, 135, 145, 155 and 175
+    air, humidity = celsius(*[80.0] * 5), shares(45.0, 55.0, 65.0, 75.0, 95.0)
+    assert team_pace(air, humidity).tolist() == [1.0, 0.85, 0.85, 0.75, 0.75]
+    assert team_pace(air, humidity, rest_at=120.0, stop_at=170.0).tolist() == [0.85, 0.85, 0.85, 0.75, 0.0]
+    # 150, where it cools itself badly, holds only between the two
+    assert team_pace(air, humidity, stop_at=140.0).tolist() == [1.0, 0.85, 0.0, 0.0, 0.0]
+    assert team_pace(air, humidity, rest_at=150.0).tolist() == [1.0, 1.0, 1.0, 0.75, 0.75]
+    block = horse_hours(air[None], humidity[None], rest_at=140.0, stop_at=170.0)
+    assert block == HeatHours(rest=Hours(Spell(2, 5), Spell(2, 5)), stop=Hours(Spell(4, 5), Spell(4, 5)))
+    # and great dry heat stops them whatever the sums are
+    assert team_pace(celsius(96.0), shares(10.0), rest_at=150.0, stop_at=180.0).tolist() == [0.0]
+
+
 @pytest.mark.parametrize(
     ("thi", "word"),
     [(67.9, "little"), (68.1, "slight stress"), (72.1, "stress"), (79.1, "danger"), (84.1, "emergency")],
@@ -133,7 +147,7 @@ def test_a_hot_afternoon_of_a_team() -> None:
     humidity = np.tile([0.816, 0.52, 0.50, 0.44, 0.46], (10, 1))
     air[0, 2:] = [34.0, 35.5, 33.0]
     assert horse_hours(air, humidity) == HeatHours(rest=Hours(Spell(1, 4), Spell(1, 5)), stop=Hours(None, Spell(3, 4)))
-    assert horse_hours(air, humidity, stop=HorseHeat.COOLS_LESS).stop.likely == Spell(1, 4)
+    assert horse_hours(air, humidity, stop_at=130.0).stop.likely == Spell(1, 4)
 
 
 def test_a_hot_afternoon_of_people() -> None:
