@@ -17,6 +17,7 @@ from models import coefficients as c
 from models.heat import CowHeat, Hours, cow_heat, horse_hours, hours_from, people_hours, spell
 
 Array = NDArray[np.float64]
+MonthDay = tuple[int, int]
 
 YEAR: Final = 365.25  # [d]
 
@@ -49,6 +50,44 @@ class Caution(StrEnum):
 RANK: Final[Mapping[Caution, int]] = {caution: rank for rank, caution in enumerate(Caution)}
 
 
+class Span(NamedTuple):
+    """Days of every year, from the first to the last (month, day); the last may come after the turn of the year."""
+
+    first: MonthDay
+    last: MonthDay
+
+    def holds(self, on: date) -> bool:
+        """Return whether a day is one of them.
+
+        >>> Span((11, 20), (1, 10)).holds(date(2026, 1, 10)), Span((11, 20), (1, 10)).holds(date(2026, 1, 11))
+        (True, False)
+        """
+        day = (on.month, on.day)
+        if self.first <= self.last:
+            return self.first <= day <= self.last
+        return day >= self.first or day <= self.last
+
+
+@dataclass(frozen=True)
+class OwnFigures:
+    """What a farm may know better: from when on a caution is told, and the dates of its own place.
+
+    `thunder_chance` is the probability in the work block from which thunder is told of [1], `horses_rest_at` and
+    `horses_stop_at` are working-horse sums [degF + %]. `fawns` and `nests` are the days on which they are about, and
+    `killing_frost` is its mean day: each replaces what goes by the latitude, which is taken where it is None.
+    """
+
+    thunder_chance: float = c.THUNDER_CHANCE
+    fawns: Span | None = None
+    nests: Span | None = None
+    killing_frost: MonthDay | None = None
+    horses_rest_at: float = c.HORSE_SUM_WARM
+    horses_stop_at: float = c.HORSE_SUM_STOP
+
+
+OF_THE_HOUSE: Final = OwnFigures()
+
+
 class BaledMoisture(NamedTuple):
     """What may be in the bales [wet basis]: the tenth of the cases at either end, and the middle of them."""
 
@@ -63,10 +102,11 @@ class DayOfWork:
 
     `air_temperature` [degC], `relative_humidity` [1] and `thunder`, the probability of it [1], cover the hours from the
     first mowing to the last wrapping, shape (member, hour); the members of `thunder` need not be those of the others,
-    and None is no information. `latitude` [deg north], `stand` the shares of species, `moisture` of what will be baled,
-    `stemmy` whether the crop is past its best, `film_wait` from baling to wrapping [h]. `drought_days` is how long
-    growth stood still in the newest drought [d] and `days_since_drought` how long ago good rain ended it, 0 while it
-    lasts. `horses_work`, `horses_fed` and `cows_kept` say whom it touches.
+    NaN is an hour of which a member tells nothing, and None is no information at all. `latitude` [deg north], `stand`
+    the shares of species, `moisture` of what will be baled, `stemmy` whether the crop is past its best, `film_wait`
+    from baling to wrapping [h]. `drought_days` is how long growth stood still in the newest drought [d] and
+    `days_since_drought` how long ago good rain ended it, 0 while it lasts. `horses_work`, `horses_fed` and `cows_kept`
+    say whom it touches.
     """
 
     on: date
@@ -103,16 +143,14 @@ class Noted:
     hours: Hours | None = None
 
 
-def cautions(
-    day: DayOfWork, *, thunder_chance: float = c.THUNDER_CHANCE, most: int = c.MOST_CAUTIONS
-) -> tuple[Noted, ...]:
+def cautions(day: DayOfWork, own: OwnFigures = OF_THE_HOUSE, *, most: int = c.MOST_CAUTIONS) -> tuple[Noted, ...]:
     """Return what to beware of on a day of work, the gravest first.
 
     Parameters
     ----------
     day : DayOfWork
-    thunder_chance : float
-        From which probability thunder in the work block is told of [1].
+    own : OwnFigures
+        What the farm knows better than the house.
     most : int
         How many cautions at most.
 
@@ -120,7 +158,8 @@ def cautions(
     -----
     Their order is an estimate. The machine belongs to every day, and botulism to every day where horses work or are
     fed, for no animal bears less of it; both come early enough in the order that the usual `most` always holds them.
-    What is not a number counts as the worst.
+    What is not a number counts as the worst, but thunder of which members tell nothing: it is likely by those that
+    tell something, or unknown.
 
     Examples
     --------
@@ -132,12 +171,12 @@ def cautions(
     >>> [noted.caution.value for noted in cautions(day)]
     ['machine', 'horses rest in the heat', 'botulism', 'fawns', 'nests', 'six layers of film']
     """
-    found = [Noted(Caution.MACHINE), *_thunder(day, thunder_chance), *_heat(day)]
-    found += map(Noted, [*_feed(day), *_wrapping(day), *_field(day)])
+    found = [Noted(Caution.MACHINE), *_thunder(day, own.thunder_chance), *_heat(day, own)]
+    found += map(Noted, [*_feed(day), *_wrapping(day), *_field(day, own)])
     return tuple(sorted(found, key=lambda noted: RANK[noted.caution])[:most])
 
 
-def fawns_about(on: date, latitude: float) -> bool:
+def fawns_about(on: date, latitude: float, own: Span | None = None) -> bool:
     """Return whether young deer may lie in tall grass.
 
     Parameters
@@ -145,6 +184,8 @@ def fawns_about(on: date, latitude: float) -> bool:
     on : date
     latitude : float
         [deg north].
+    own : Span, optional
+        The days of the place on its own calendar; where they are known, the latitude tells nothing more.
 
     Notes
     -----
@@ -156,10 +197,10 @@ def fawns_about(on: date, latitude: float) -> bool:
     >>> fawns_about(date(2026, 6, 3), 45.0), fawns_about(date(2026, 6, 3), -45.0)
     (True, False)
     """
-    return _wildlife(on, latitude, c.FAWNS_FIRST, c.FAWNS_LAST)
+    return own.holds(on) if own else _wildlife(on, latitude, c.FAWNS_FIRST, c.FAWNS_LAST)
 
 
-def nests_about(on: date, latitude: float) -> bool:
+def nests_about(on: date, latitude: float, own: Span | None = None) -> bool:
     """Return whether birds may nest on the ground in tall grass.
 
     Parameters
@@ -167,6 +208,8 @@ def nests_about(on: date, latitude: float) -> bool:
     on : date
     latitude : float
         [deg north].
+    own : Span, optional
+        The days of the place on its own calendar; where they are known, the latitude tells nothing more.
 
     Notes
     -----
@@ -178,10 +221,10 @@ def nests_about(on: date, latitude: float) -> bool:
     >>> nests_about(date(2026, 7, 22), 43.0), nests_about(date(2026, 9, 1), 43.0)
     (True, False)
     """
-    return _wildlife(on, latitude, c.NESTS_FIRST, c.NESTS_LAST)
+    return own.holds(on) if own else _wildlife(on, latitude, c.NESTS_FIRST, c.NESTS_LAST)
 
 
-def alfalfa_rests(on: date, latitude: float) -> bool:
+def alfalfa_rests(on: date, latitude: float, killing_frost: MonthDay | None = None) -> bool:
     """Return whether alfalfa that is cut on a day may go into winter without having filled its roots again.
 
     Parameters
@@ -189,6 +232,8 @@ def alfalfa_rests(on: date, latitude: float) -> bool:
     on : date
     latitude : float
         [deg north].
+    killing_frost : tuple of int, optional
+        Its mean month and day at the place, on its own calendar; None is by the latitude.
 
     Notes
     -----
@@ -201,36 +246,39 @@ def alfalfa_rests(on: date, latitude: float) -> bool:
     >>> alfalfa_rests(date(2026, 9, 10), 43.0), alfalfa_rests(date(2026, 8, 10), 43.0)
     (True, False)
     """
+    if killing_frost is not None:
+        return (_day_number(killing_frost) - _day_of_year(on)) % YEAR <= c.FALL_REST
     if abs(latitude) < c.FROST_FREE_LATITUDE:
         return False
     later = c.KILLING_FROST_SHIFT * (c.KILLING_FROST_LATITUDE - abs(latitude))
-    to_frost = (_northern(c.KILLING_FROST_DAY) + later - _day_of_year(on, latitude)) % YEAR
-    return to_frost <= c.FALL_REST
+    return (_day_number(c.KILLING_FROST_DAY) + later - _season_day(on, latitude)) % YEAR <= c.FALL_REST
 
 
 def _thunder(day: DayOfWork, least: float) -> Iterator[Noted]:
-    """Yield thunder if it is likely enough in the work block, else that it is unknown if it is.
+    """Yield thunder if it is likely enough in the work block, else that it is unknown if there are hours untold.
 
     A member's chance is that of its worst hour: true of members that say yes or no, and the least that it can be of a
-    single forecast in per cent.
+    single forecast in per cent. Members that tell nothing take no part, lest they make those that do look unsure.
     """
-    told = np.full((1, 1), np.nan) if day.thunder is None else day.thunder
-    chances = np.nan_to_num(told, nan=0.0)
-    if chances.max(axis=1).mean() >= least:
-        by_hour = chances.mean(axis=0)
+    given = np.full((1, 1), np.nan) if day.thunder is None else day.thunder
+    told = ~np.isnan(given)
+    chances = np.where(told, given, 0.0)
+    telling = told.any(axis=1)
+    if telling.any() and chances[telling].max(axis=1).mean() >= least:
+        by_hour = chances.sum(axis=0) / np.maximum(told.sum(axis=0), 1)
         about = by_hour >= min(least, by_hour.max() / 2.0)
         yield Noted(Caution.THUNDER, Hours(spell(by_hour >= c.MIDDLE_SHARE), spell(about)))
-    elif np.isnan(told).any():
+    elif not told.any(axis=0).all():
         yield Noted(Caution.THUNDER_UNKNOWN)
 
 
-def _heat(day: DayOfWork) -> Iterator[Noted]:
+def _heat(day: DayOfWork, own: OwnFigures) -> Iterator[Noted]:
     """Yield who is to rest and who is to stop, in the worst tenth of the members."""
     air, humidity = day.air_temperature, day.relative_humidity
     people = people_hours(air, humidity)
     found = {Caution.PEOPLE_STOP: people.stop, Caution.PEOPLE_REST: people.rest}
     if day.horses_work:
-        horses = horse_hours(air, humidity)
+        horses = horse_hours(air, humidity, rest_at=own.horses_rest_at, stop_at=own.horses_stop_at)
         found |= {Caution.HORSES_STOP: horses.stop, Caution.HORSES_REST: horses.rest}
     if day.cows_kept:
         found[Caution.COWS] = hours_from(CowHeat.SLIGHT, cow_heat(air, humidity))
@@ -263,27 +311,32 @@ def _wrapping(day: DayOfWork) -> Iterator[Caution]:
     yield Caution.SIX_LAYERS if plain else Caution.EIGHT_LAYERS
 
 
-def _field(day: DayOfWork) -> Iterator[Caution]:
-    if fawns_about(day.on, day.latitude):
+def _field(day: DayOfWork, own: OwnFigures) -> Iterator[Caution]:
+    if fawns_about(day.on, day.latitude, own.fawns):
         yield Caution.FAWNS
-    if nests_about(day.on, day.latitude):
+    if nests_about(day.on, day.latitude, own.nests):
         yield Caution.NESTS
-    if day.stand.get("alfalfa", 0.0) >= c.ALFALFA_SHARE and alfalfa_rests(day.on, day.latitude):
+    alfalfa = day.stand.get("alfalfa", 0.0) >= c.ALFALFA_SHARE
+    if alfalfa and alfalfa_rests(day.on, day.latitude, own.killing_frost):
         yield Caution.FALL_REST
 
 
-def _wildlife(on: date, latitude: float, first: tuple[int, int], last: tuple[int, int]) -> bool:
+def _wildlife(on: date, latitude: float, first: MonthDay, last: MonthDay) -> bool:
     """Return whether a day lies in a northern window of the year, in the south half a year later."""
-    begins, ends = _northern(first), _northern(last)
+    begins, ends = _day_number(first), _day_number(last)
     wider = c.WILDLIFE_WIDER * max(c.WILDLIFE_LATITUDE - abs(latitude), 0.0)
-    from_middle = _day_of_year(on, latitude) - (begins + ends) / 2.0
+    from_middle = _season_day(on, latitude) - (begins + ends) / 2.0
     return abs((from_middle + YEAR / 2.0) % YEAR - YEAR / 2.0) <= (ends - begins) / 2.0 + wider
 
 
-def _northern(month_and_day: tuple[int, int]) -> int:
-    return date(2025, *month_and_day).timetuple().tm_yday
+def _day_number(day: MonthDay) -> int:
+    return _day_of_year(date(2025, *day))
 
 
-def _day_of_year(on: date, latitude: float) -> int:
+def _season_day(on: date, latitude: float) -> int:
     """Return the day of the year on which the north has the season that the place has on a day."""
-    return (on if latitude >= 0.0 else on + timedelta(days=YEAR / 2.0)).timetuple().tm_yday
+    return _day_of_year(on if latitude >= 0.0 else on + timedelta(days=YEAR / 2.0))
+
+
+def _day_of_year(on: date) -> int:
+    return on.timetuple().tm_yday

@@ -12,6 +12,8 @@ from models.cautions import (
     Caution,
     DayOfWork,
     Noted,
+    OwnFigures,
+    Span,
     alfalfa_rests,
     cautions,
     fawns_about,
@@ -95,16 +97,38 @@ def test_thunder_of_a_single_forecast() -> None:
     assert told(one(0, 19, 19, 19)) == set()
     assert hours(one(0, 20, 5, 0), Caution.THUNDER) == Hours(None, Spell(1, 2))
     assert hours(one(0, 30, 60, 20), Caution.THUNDER) == Hours(Spell(2, 3), Spell(1, 4))
-    assert cautions(one(0, 10, 0, 0), thunder_chance=0.1)[0].caution is Caution.THUNDER
+    assert cautions(one(0, 10, 0, 0), OwnFigures(thunder_chance=0.1))[0].caution is Caution.THUNDER
+    assert cautions(one(0, 20, 0, 0), OwnFigures(thunder_chance=0.21))[0].caution is Caution.MACHINE
 
 
 def test_thunder_is_unknown_where_the_forecast_tells_nothing() -> None:
     assert told(replace(MILD, thunder=None)) == {Caution.THUNDER_UNKNOWN}
     gap = np.zeros((10, 4))
-    gap[3, 2] = np.nan
+    gap[:, 2] = np.nan  # an hour of which no member tells
     assert told(replace(MILD, thunder=gap)) == {Caution.THUNDER_UNKNOWN}
+    gap[0, 2] = 0.0
+    assert told(replace(MILD, thunder=gap)) == set()
+    gap[:, 2] = np.nan
     gap[:2, 0] = 1.0
     assert told(replace(MILD, thunder=gap)) == {Caution.THUNDER}
+
+
+def test_members_that_tell_nothing_of_thunder_do_not_dilute_it() -> None:
+    thunder = np.full((31, 4), np.nan)
+    thunder[0] = [0.0, 0.2, 0.0, 0.0]
+    assert hours(replace(MILD, thunder=thunder), Caution.THUNDER) == Hours(None, Spell(1, 2))
+    thunder[0] = [0.0, 0.1, 0.0, 0.0]
+    assert told(replace(MILD, thunder=thunder)) == set()
+    thunder[1] = [0.0, 0.3, 0.3, 0.0]  # with the first, 0.2 in the middle of those that tell something
+    assert hours(replace(MILD, thunder=thunder), Caution.THUNDER) == Hours(None, Spell(1, 3))
+
+
+def test_a_forecast_that_tells_thunder_alone_leaves_all_other_hours_unknown() -> None:
+    thunder = np.full((5, 4), np.nan)
+    assert told(replace(MILD, thunder=thunder)) == {Caution.THUNDER_UNKNOWN}
+    thunder[0, 2] = 1.0
+    assert hours(replace(MILD, thunder=thunder), Caution.THUNDER) == Hours(Spell(2, 3), Spell(2, 3))
+    assert Caution.THUNDER_UNKNOWN not in keys(replace(MILD, thunder=thunder))
 
 
 # --- Heat
@@ -128,6 +152,19 @@ def test_heat_is_told_of_with_its_hours_from_a_tenth_of_the_members_on() -> None
     air = np.vstack([air, np.full((1, 4), 24.0)])
     mild = replace(day, air_temperature=air, relative_humidity=np.full((11, 4), 0.3), thunder=None)
     assert Caution.PEOPLE_STOP not in keys(mild)
+
+
+def test_horses_rest_and_stop_at_the_farms_own_sums() -> None:
+    # 26.7 degC at 60 %: a sum of 140
+    day = replace(MILD, air_temperature=np.full((1, 4), 26.7), relative_humidity=np.full((1, 4), 0.6), horses_work=True)
+
+    def at(**sums: float) -> set[Caution]:
+        named = {noted.caution for noted in cautions(day, OwnFigures(**sums))}
+        return named & {Caution.HORSES_REST, Caution.HORSES_STOP}
+
+    assert at() == {Caution.HORSES_REST}
+    assert at(horses_rest_at=145.0) == set()
+    assert at(horses_stop_at=140.0) == {Caution.HORSES_REST, Caution.HORSES_STOP}
 
 
 def test_unknown_heat_is_stopped_for() -> None:
@@ -231,6 +268,28 @@ def test_the_south_has_them_half_a_year_later() -> None:
     assert ends([day for day in from_july if nests_about(day, -45.0)]) == (date(2026, 10, 15), date(2027, 1, 31))
 
 
+def test_dates_of_the_place_replace_those_of_its_latitude_wholly() -> None:
+    own = Span((6, 1), (6, 10))
+    for latitude in (45.0, 10.0, -45.0):  # on its own calendar, no wider and not half a year later
+        assert ends([day for day in year() if fawns_about(day, latitude, own)]) == (date(2026, 6, 1), date(2026, 6, 10))
+        assert ends([day for day in year() if nests_about(day, latitude, own)]) == (date(2026, 6, 1), date(2026, 6, 10))
+    assert Caution.FAWNS not in {
+        noted.caution for noted in cautions(replace(MILD, on=date(2026, 6, 11)), OwnFigures(fawns=own))
+    }
+    assert Caution.NESTS in {
+        noted.caution for noted in cautions(replace(MILD, on=date(2026, 6, 11)), OwnFigures(fawns=own))
+    }
+
+
+def test_days_of_the_year_may_run_over_the_new_year() -> None:
+    summer = Span((11, 20), (1, 10))
+    held = [day for day in year() if summer.holds(day)]
+    assert len(held) == 11 + 31 + 10  # 20 to 30 November, December, 1 to 10 January
+    around = [date(2026, 11, 19), date(2026, 11, 20), date(2026, 12, 31), date(2027, 1, 10), date(2027, 1, 11)]
+    assert [summer.holds(day) for day in around] == [False, True, True, True, False]
+    assert [Span((5, 1), (5, 1)).holds(date(2026, 5, day)) for day in (1, 2)] == [True, False]
+
+
 def test_the_window_of_new_york_lies_within_ours() -> None:
     # Cornell Extension, as quoted: harm from 14 May to 22 July, wait to 1 August where possible
     assert all(nests_about(date(2026, 5, 14) + timedelta(days=day), 42.5) for day in range(80))
@@ -242,6 +301,18 @@ def test_alfalfa_rests_before_the_killing_frost() -> None:
     assert ends([day for day in year() if alfalfa_rests(day, 38.0)]) == (date(2026, 9, 13), date(2026, 10, 30))
     assert ends([day for day in year() if alfalfa_rests(day, -43.0)]) == (date(2026, 2, 23), date(2026, 4, 11))
     assert not any(alfalfa_rests(day, 20.0) for day in year())
+
+
+def test_the_killing_frost_of_the_place_outranks_its_latitude() -> None:
+    for latitude in (43.0, -43.0, 10.0):  # 47 days before 20 September, on its own calendar
+        rests = ends([day for day in year() if alfalfa_rests(day, latitude, (9, 20))])
+        assert rests == (date(2026, 8, 4), date(2026, 9, 20)), latitude
+    alfalfa = replace(MILD, on=date(2026, 8, 5), stand={"alfalfa": 1.0})
+    assert told(alfalfa) == set()
+    assert Caution.FALL_REST in {noted.caution for noted in cautions(alfalfa, OwnFigures(killing_frost=(9, 20)))}
+    southern = [date(2026, 5, 20) + timedelta(days=day) for day in range(40)]
+    assert all(alfalfa_rests(day, -40.0, (6, 30)) for day in southern)
+    assert alfalfa_rests(date(2026, 12, 20), 43.0, (1, 5))  # a frost after the turn of the year
 
 
 def test_the_field_is_named_by_its_stand_and_the_day() -> None:
