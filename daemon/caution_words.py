@@ -12,7 +12,7 @@ from models.cautions import Caution
 STOP_WORK: Final = (Caution.THUNDER, Caution.PEOPLE_STOP, Caution.HORSES_STOP)
 SENTENCES: Final[Mapping[Caution, str]] = {
     Caution.THUNDER: "Thunder {may_come}: stop at the first rumble, go back 30 minutes after the last.",
-    Caution.THUNDER_UNKNOWN: "No thunder information in this forecast: watch the sky, and stop at the first rumble.",
+    Caution.THUNDER_UNKNOWN: "This forecast cannot rule thunder out: watch the sky, and stop at the first rumble.",
     Caution.PEOPLE_STOP: "Dangerous heat for people {may_come}: stop, rest in the shade and drink.",
     Caution.HORSES_STOP: "Heat that can kill a working horse {may_come}: stop; call the vet if one pants on.",
     Caution.MACHINE: "Drive off, key out and all still before a hand goes in; nobody within {throw} of a mower.",
