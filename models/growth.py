@@ -116,6 +116,7 @@ def field_growth(
     southern: bool,
     latitude: float,
     known: Known = NOTHING_MORE,
+    kinds: Mapping[str, Species] | None = None,
 ) -> Growth:
     """Return how far a field has grown on each day.
 
@@ -137,6 +138,8 @@ def field_growth(
         [deg north]; beyond 58 degrees timothy heads sooner.
     known : Known
         What else is known: the target, the water stress of each day, what the season before says.
+    kinds : Mapping[str, Species], optional
+        The species that may be named; left out, those of `species`.
 
     Returns
     -------
@@ -163,7 +166,7 @@ def field_growth(
     The NDF of a mix is that of its species by share, all species erring the same way. `days_left` follows the curve at
     the mean warmth of the past week, which is (target + 3 - NDF) / rate where the curve is straight.
     """
-    members = known_stand(stand)
+    members = known_stand(stand, kinds)
     _check_days(day, daily_max, daily_min, known.stress)
     origin = season_origin(day[-1], southern)
     regrowth = last_cut is not None and bool(last_cut >= origin)
@@ -174,9 +177,9 @@ def field_growth(
     seen = checked_looks(looks, weather.day)
     cases = _cases(members, regrowth=regrowth, latitude=latitude)
     clocks = {legume: run_clock(case, weather, seen, southern, known) for legume, case in cases.items()}
-    target = ndf_target(grass_share(stand)) if known.target is None else known.target
+    target = ndf_target(grass_share(stand, kinds)) if known.target is None else known.target
     rules = {} if regrowth else _green_up(cases, weather, southern)
-    return _read(stand, day, clocks, target, rules, _cautions(clocks, seen))
+    return _read(stand, kinds, day, clocks, target, rules, _cautions(clocks, seen))
 
 
 def _check_days(day: Days, daily_max: ArrayLike, daily_min: ArrayLike, stress: Array | None) -> None:
@@ -253,6 +256,7 @@ def _days_left(
 
 def _read(
     stand: Mapping[str, float],
+    kinds: Mapping[str, Species] | None,
     day: Days,
     clocks: Mapping[bool, Clock],
     target: float,
@@ -260,7 +264,7 @@ def _read(
     cautions: tuple[str, ...],
 ) -> Growth:
     """Read the tables of the species by the clocks and lay the result over all days asked for."""
-    members = known_stand(stand)
+    members = known_stand(stand, kinds)
     leader = max(members, key=members.__getitem__)
     lead = clocks[leader.legume]
     case, regrowth = lead.case, lead.case.regrowth
@@ -285,14 +289,14 @@ def _read(
         ndf_mid=ndf(0.0),
         ndf_high=ndf(DECILE),
         msc=unknown if leader.legume or regrowth else whole(stage_number(lead.clock, case.onsets)),
-        kalu_fick=whole(kalu_fick(lead.clock, case.onsets)) if leader.name == "alfalfa" else unknown,
+        kalu_fick=whole(kalu_fick(lead.clock, case.onsets)) if leader.alfalfa else unknown,
         stage=[""] * (day.size - lead.clock.size) + stage_words(lead.clock, case.onsets),
         dry_matter=whole(stand_dry_matter(members, grown, regrowth=regrowth)),
         start_moisture=whole(_stand_moisture(members, clocks)),
         days_left=whole(_days_left(members, clocks, target + c.RIPE_HALF_WIDTH, regrowth=regrowth)),
         ndf_target=target,
-        grass_share=grass_share(stand),
-        drying_factor=drying_factor(stand),
+        grass_share=grass_share(stand, kinds),
+        drying_factor=drying_factor(stand, kinds),
         members=members,
         clocks=clocks,
         cautions=cautions,

@@ -227,7 +227,7 @@ def counts(look: StageLook, case: Case) -> bool:
 
 def _height_counts(look: StageLook, case: Case) -> bool:
     tall_enough = look.height is not None and c.HEIGHT_LEAST <= look.height <= c.HEIGHT_MOST
-    return tall_enough and case.leader.name == "alfalfa"
+    return tall_enough and case.leader.alfalfa
 
 
 def _stage_counts(look: StageLook, case: Case) -> bool:

@@ -6,11 +6,12 @@ degC d above 0 degC for grasses and above 5 degC for legumes. The tables are in 
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
 from importlib.resources import files
-from math import log
+from itertools import product
+from math import inf, log
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -39,7 +40,10 @@ class Purpose(StrEnum):
 
 @dataclass(frozen=True, eq=False)
 class Species:
-    """One species' row of ``species.toml``; `stages` starts with the youngest stage at a clock of 0."""
+    """A row of ``species.toml`` or a `variety` of one; `stages` starts with the youngest stage at a clock of 0.
+
+    Two rows are one only if they are the same object, so that a row may be the key of a dict: make each once.
+    """
 
     name: str
     legume: bool
@@ -51,6 +55,12 @@ class Species:
     drying_factor: float
     moisture_by_stage: Mapping[str, float]  # [wet basis]
     far_north_shift: float  # [degC d]
+    like: str = ""  # the species of the table that this is a variety of
+
+    @property
+    def alfalfa(self) -> bool:
+        """Whether this is alfalfa or a variety of it, whose height speaks of its fibre."""
+        return "alfalfa" in (self.name, self.like)
 
 
 @cache
@@ -91,32 +101,117 @@ def _row(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *, legume: 
     )
 
 
-def known_stand(stand: Mapping[str, float]) -> dict[Species, float]:
+def variety(
+    like: Species,
+    name: str,
+    *,
+    ndf_mark: float | None = None,
+    ndf_mark_regrowth: float | None = None,
+    stages_later: float = 0.0,
+    drying_factor: float | None = None,
+) -> Species:
+    """Return a row of its own for a variety, or for a local species, that is like a known one.
+
+    Parameters
+    ----------
+    like : Species
+        The row that holds for all that is not given.
+    name : str
+        What a stand calls it.
+    ndf_mark, ndf_mark_regrowth : float, optional
+        Clock at NDF 50 % (grasses) or 40 % (legumes), in first growth and in a regrowth [degC d].
+    stages_later : float
+        How much later than in `like` the stages of the first growth come [degC d]; below 0 they come sooner.
+    drying_factor : float, optional
+        Drying rate as a multiple of that of a mixed sward [1].
+
+    Returns
+    -------
+    Species
+
+    Raises
+    ------
+    ValueError
+        If a mark or the factor is not above 0, or a stage would begin before its growth does.
+
+    Notes
+    -----
+    The fibre does not move with the stages: a variety that heads later and coarsens later needs both. Varieties of
+    one species head up to two weeks apart, some 200 degC d. The stages of a legume's regrowth move as its marks do
+    (`stage_onsets`).
+
+    Examples
+    --------
+    >>> late = variety(species()["timothy"], "late timothy", ndf_mark=550.0, stages_later=60.0)
+    >>> late.ndf_mark, late.stages["boot"], late.ndf_mark_regrowth
+    (550.0, 610.0, 550.0)
+    """
+    row = replace(
+        like,
+        name=name,
+        like=like.like or like.name,
+        ndf_mark=like.ndf_mark if ndf_mark is None else ndf_mark,
+        ndf_mark_regrowth=like.ndf_mark_regrowth if ndf_mark_regrowth is None else ndf_mark_regrowth,
+        stages=MappingProxyType({word: onset + stages_later if onset else 0.0 for word, onset in like.stages.items()}),
+        drying_factor=like.drying_factor if drying_factor is None else drying_factor,
+    )
+    _check_variety(row)
+    return row
+
+
+def _check_variety(row: Species) -> None:
+    for what in ("ndf_mark", "ndf_mark_regrowth", "drying_factor"):
+        value = getattr(row, what)
+        if not 0 < value < inf:
+            raise ValueError(f"variety {row.name!r}: {what} is {value:g}; it must be above 0")
+    for regrowth, latitude in product((False, True), (0.0, 90.0)):
+        onsets = stage_onsets(row, regrowth=regrowth, latitude=latitude)
+        for word in list(onsets)[1:2]:  # those after it move as far; a grass has none in a regrowth
+            if not 0 < onsets[word] < inf:
+                raise ValueError(
+                    f"variety {row.name!r}: {word} would begin at {onsets[word]:g} degC d of "
+                    f"{'a regrowth' if regrowth else 'the first growth'}; it must be above 0, "
+                    "so change stages_later or the marks"
+                )
+
+
+def known_stand(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> dict[Species, float]:
     """Return the species of a stand with their shares of its dry matter.
+
+    Parameters
+    ----------
+    stand : Mapping[str, float]
+        Shares of the dry matter by the names of species [1].
+    kinds : Mapping[str, Species], optional
+        The species that may be named; left out, those of `species`.
 
     Raises
     ------
     ValueError
         If a name is unknown, a share is not above 0, or the shares do not add up to 1 within 0.01.
     """
+    kinds = species() if kinds is None else kinds
     for name, share in stand.items():
-        if name not in species():
-            raise ValueError(f"stand: unknown species {name!r}; known are {', '.join(species())}")
+        if name not in kinds:
+            raise ValueError(f"stand: unknown species {name!r}; known are {', '.join(kinds)}")
         if not share > 0:
             raise ValueError(f"stand: the share of {name} is {share}; it must be above 0")
     if not abs(sum(stand.values()) - 1) <= 0.01:
         raise ValueError(f"stand: the shares add up to {sum(stand.values()):g}; they must add up to 1")
-    return {species()[name]: share for name, share in stand.items()}
+    members: dict[Species, float] = {}
+    for name, share in stand.items():  # two names may mean one row
+        members[kinds[name]] = members.get(kinds[name], 0.0) + share
+    return members
 
 
-def grass_share(stand: Mapping[str, float]) -> float:
-    """Return the share of grass in a stand [1]; what is not a legume counts as grass."""
-    return sum((share for kind, share in known_stand(stand).items() if not kind.legume), 0.0)
+def grass_share(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
+    """Return the share of grass in a stand [1]; what is not a legume counts as grass; `kinds` as in `known_stand`."""
+    return sum((share for kind, share in known_stand(stand, kinds).items() if not kind.legume), 0.0)
 
 
-def drying_factor(stand: Mapping[str, float]) -> float:
-    """Return how fast a stand dries as a multiple of a mixed sward's rate, mixed by share [1]."""
-    return sum((share * kind.drying_factor for kind, share in known_stand(stand).items()), 0.0)
+def drying_factor(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
+    """Return how fast a stand dries, in terms of a mixed sward's rate [1]; `kinds` as in `known_stand`."""
+    return sum((share * kind.drying_factor for kind, share in known_stand(stand, kinds).items()), 0.0)
 
 
 def ndf_target(

@@ -32,10 +32,14 @@ from models.stages import (
     GRASS_STAGES,
     Array,
     Purpose,
+    Species,
     alfalfa_height,
     drying_factor,
     grass_ndf,
+    grass_share,
+    known_stand,
     ndf_target,
+    variety,
 )
 
 NAMES = [
@@ -73,6 +77,7 @@ def grow(
     latitude: float = 43.0,
     known: Known = NOTHING_MORE,
     low: Array | None = None,
+    kinds: Mapping[str, Species] | None = None,
 ) -> Growth:
     mean = np.asarray(warmth, dtype=np.float64)
     cut = None if last_cut is None else on(last_cut)
@@ -86,6 +91,7 @@ def grow(
         southern=southern,
         latitude=latitude,
         known=known,
+        kinds=kinds,
     )
 
 
@@ -768,3 +774,84 @@ def test_every_value_of_the_table_has_a_unit_and_a_mark() -> None:
 
 def test_drying_factor_is_mixed_by_share() -> None:
     assert drying_factor({"perennial ryegrass": 0.75, "tall fescue": 0.25}) == pytest.approx(0.875)
+
+
+# --- rows of a farm's own ----------------------------------------------------------------------------------------
+
+
+def own(*rows: Species) -> dict[str, Species]:
+    return {**species(), **{row.name: row for row in rows}}
+
+
+@pytest.mark.parametrize("like", ["orchardgrass", "alfalfa"])
+def test_a_variety_with_a_later_mark_is_ripe_later_by_just_that_clock(like: str) -> None:
+    usual = species()[like]
+    late = variety(usual, "late", ndf_mark=usual.ndf_mark + 40.0)
+    ripe = [
+        np.interp(growth.ndf_target, growth.ndf_mid[100:150], growth.clock[100:150])
+        for growth in (grow({like: 1.0}), grow({"late": 1.0}, kinds=own(late)))
+    ]
+    assert ripe[1] - ripe[0] == pytest.approx(40.0, abs=0.3)  # the curves are read between whole days
+    assert grow({"late": 1.0}, kinds=own(late)).stage == grow({like: 1.0}).stage
+
+
+def test_a_regrowth_follows_its_own_mark_only() -> None:
+    late = variety(species()["timothy"], "late", ndf_mark=600.0, ndf_mark_regrowth=580.0)
+    growth = grow({"late": 1.0}, last_cut="2026-05-20", kinds=own(late))
+    assert np.interp(580.0, growth.clock[140:], growth.ndf_mid[140:]) == pytest.approx(50.0, abs=0.05)
+
+
+def test_later_stages_move_the_words_and_the_water_and_not_the_fibre() -> None:
+    late = variety(species()["orchardgrass"], "late", stages_later=50.0)
+    usual, moved = grow({"orchardgrass": 1.0}), grow({"late": 1.0}, kinds=own(late))
+    first = moved.stage.index("early heads")
+    assert moved.clock[first - 1] < 520.0 <= moved.clock[first]
+    np.testing.assert_array_equal(moved.ndf_mid, usual.ndf_mid)
+    assert moved.start_moisture[first] > usual.start_moisture[first]
+
+
+def test_a_variety_of_alfalfa_is_told_by_its_height_too() -> None:
+    tall = variety(variety(species()["alfalfa"], "early", stages_later=-20.0), "earlier", stages_later=-20.0)
+    seen = grow({"earlier": 1.0}, looks=[StageLook(on("2026-05-05"), height=0.7112)], kinds=own(tall))
+    assert seen.cautions == ()
+    assert np.interp(349.0, seen.clock[60:], seen.kalu_fick[60:]) == pytest.approx(3.0, abs=0.05)
+    assert not variety(species()["red clover"], "clover").alfalfa
+
+
+def test_own_rows_mix_with_those_of_the_table() -> None:
+    quick = variety(species()["red clover"], "quick clover", drying_factor=1.1)
+    stand, kinds = {"timothy": 0.6, "quick clover": 0.4}, own(quick)
+    assert drying_factor(stand, kinds) == pytest.approx(0.6 * 0.95 + 0.4 * 1.1)
+    assert grass_share(stand, kinds) == grow(stand, kinds=kinds).grass_share == 0.6
+    with pytest.raises(ValueError, match="unknown species 'quick clover'; known are kentucky"):
+        known_stand(stand)
+    with pytest.raises(ValueError, match="known are quick clover"):
+        known_stand(stand, {"quick clover": quick})
+
+
+def test_rows_are_told_apart_as_keys_and_two_names_of_one_row_add_up() -> None:
+    timothy = species()["timothy"]
+    twin = variety(timothy, "timothy")
+    assert len({timothy: 1.0, twin: 1.0, species()["timothy"]: 1.0}) == 2
+    assert known_stand({"timothy": 0.5, "twin": 0.5}, {"timothy": timothy, "twin": twin}) == {timothy: 0.5, twin: 0.5}
+    assert known_stand({"timothy": 0.5, "tim": 0.5}, {"timothy": timothy, "tim": timothy}) == {timothy: 1.0}
+
+
+@pytest.mark.parametrize(
+    ("like", "given", "message"),
+    [
+        ("timothy", {"ndf_mark": 0.0}, "'own': ndf_mark is 0; it must be above 0"),
+        ("timothy", {"ndf_mark_regrowth": -5.0}, "ndf_mark_regrowth is -5"),
+        ("timothy", {"ndf_mark": float("nan")}, "ndf_mark is nan"),
+        ("timothy", {"drying_factor": 0.0}, "drying_factor is 0"),
+        ("timothy", {"drying_factor": inf}, "drying_factor is inf"),
+        ("orchardgrass", {"stages_later": -220.0}, "stem would begin at 0 degC d of the first growth"),
+        ("timothy", {"stages_later": -220.0}, "stem would begin at -10 degC d"),  # in the far north, 120 sooner
+        ("timothy", {"stages_later": float("nan")}, "stem would begin at nan"),
+        ("timothy", {"stages_later": inf}, "stem would begin at inf"),
+        ("alfalfa", {"ndf_mark": 900.0}, "buds would begin at -28 degC d of a regrowth"),
+    ],
+)
+def test_a_variety_that_cannot_be_is_refused(like: str, given: Mapping[str, float], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        variety(species()[like], "own", **given)
