@@ -45,6 +45,12 @@ FARTHEST_CELL: Final = 1.0  # [deg] a cell farther from the place than this is a
 CONTROL: Final = "00"
 LONE: Final = "forecast"
 
+THUNDER: Final = "thunderstorm_probability"
+WMO_CODE: Final = "wmo code"
+# WMO 4677, remembered: 17, 95-99 thunder at the time; 29, 91-94 in the hour before. The service has 95, 96 and 99;
+# the others cost nothing, and none of them can be anything but thunder.
+THUNDER_CODES: Final = (17, 29, *range(91, 100))
+
 
 class Series(NamedTuple):
     """What one of the service's variables is in the contract: name, unit it must come in, factor to ours."""
@@ -63,6 +69,7 @@ FIELDS: Final[Mapping[str, Series]] = {
     "cloud_cover": Series("cloud_area_fraction", "%", 0.01),
     "wind_gusts_10m": Series("wind_speed_of_gust", "m/s"),
     "precipitation_probability": Series("probability_of_precipitation", "%", 0.01),
+    "weather_code": Series(THUNDER, WMO_CODE),  # read by `_thunder`
 }
 FORECAST_FIELDS: Final = tuple(FIELDS)
 ENSEMBLE_FIELDS: Final = FORECAST_FIELDS[:6]  # each costs as much as three calls with 31 members
@@ -169,6 +176,9 @@ def parse(
     A variable has no member suffix for the control member and ``_memberNN`` for the others. The name of the
     model may follow it. An optional variable that the model does not have is left out. A series of another
     length than the time labels counts as empty, so that one bad member does not take the others with it.
+
+    Thunder is derived from the weather code: 1 in hours with a code of thunder, not known in all others,
+    because the "no" of a single run is no all-clear. A code that cannot be read is not known either.
     """
     answers = _answers(reply, len(places))
     for answer, place in zip(answers, places, strict=True):
@@ -188,7 +198,9 @@ def parse(
     if missing:
         raise Refused(f"the reply lacks {', '.join(missing)}; does model {model} have it?")
     origin = "native" if attributes.get("native_step_hours") == 1 else "interpolated"
-    return assembled(values, times[0], members, places, attributes, origin=origin)
+    found = assembled(values, times[0], members, places, attributes, origin=origin)
+    derived = {name: found[name].assign_attrs(origin="derived") for name in values if name == THUNDER}
+    return found.assign(derived)
 
 
 @dataclass(frozen=True)
@@ -377,10 +389,27 @@ def _table(
         if match is None or unit == "undefined":
             continue
         field = FIELDS[match[1]]
-        if unit != field.unit:
-            raise Refused(f"{key} is in {unit}, asked for {field.unit}")
-        table.setdefault(field.name, {})[match[2] or CONTROL] = _series(key, values, hours) * field.factor
+        table.setdefault(field.name, {})[match[2] or CONTROL] = _in_our_unit(field, key, unit, values, hours)
     return table
+
+
+def _in_our_unit(field: Series, key: str, unit: object, values: object, hours: int) -> NDArray[np.float64]:
+    """Return one series in the contract's unit; a code in another unit is unknown, for none is worth a refusal."""
+    if field.unit == WMO_CODE:
+        return _thunder(values if unit == WMO_CODE else None, hours)
+    if unit != field.unit:
+        raise Refused(f"{key} is in {unit}, asked for {field.unit}")
+    return _series(key, values, hours) * field.factor
+
+
+def _thunder(codes: object, hours: int) -> NDArray[np.float64]:
+    """Return 1 where a code is one of thunder, else NaN: not known.
+
+    The code of a label is, as remembered, called an instant by the service but made from the rain of the hour
+    before. So it stays at its label, whose hour in the contract is the one that ends there.
+    """
+    told = codes if isinstance(codes, list) and len(codes) == hours else [None] * hours
+    return np.where([code in THUNDER_CODES for code in told], 1.0, np.nan)
 
 
 def _series(key: str, values: object, hours: int) -> NDArray[np.float64]:

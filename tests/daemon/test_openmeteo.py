@@ -2,7 +2,7 @@ import json
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -18,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.farm import Place
+from daemon.hours import forecast_hours
 from daemon.weather import openmeteo
 from daemon.weather.contract import Refused, Weather
 from daemon.weather.transport import get, open_session
@@ -34,12 +35,14 @@ from tests.loopback.openmeteo import (
     redirect,
     undefined,
 )
+from tests.passes import working_farm
 
 SINCE = date(2026, 6, 5)
 RUN = datetime(2026, 6, 10, 0, tzinfo=UTC)
 TABLE = invented("2026-06-01", "2026-06-19T23:00")
 RAIN = "precipitation_amount"
 SUN = "surface_downwelling_shortwave_flux_in_air"
+THUNDER = "thunderstorm_probability"
 ATTRIBUTES = {
     "source": "open-meteo",
     "model": "best_match",
@@ -176,6 +179,116 @@ def test_several_places_are_told_apart_by_their_order(server: OpenMeteo, session
 def test_a_place_beside_the_date_line_is_near_a_cell_across_it() -> None:
     place = replace(HERE, longitude=179.9)
     openmeteo._check_cell({"utc_offset_seconds": 0, "latitude": 43.0, "longitude": -180.0}, place)
+
+
+# --- Thunder --------------------------------------------------------------------------------------------------
+
+SHOWERS = {"2026-06-11T18:00Z": 82, "2026-06-11T19:00Z": 95, "2026-06-11T20:00Z": 96, "2026-06-11T21:00Z": 81}
+
+
+def stormy(server: OpenMeteo, codes: Mapping[str, float]) -> None:
+    """Have the server tell a code of the weather in every hour: overcast, but for the hours given."""
+    told = pd.Series(codes).set_axis(pd.to_datetime(list(codes), utc=True))
+    server.table["weather_code"] = told.reindex(server.table.index, fill_value=3)
+
+
+def test_thunder_stays_at_its_label_and_no_thunder_is_not_known(server: OpenMeteo, session: requests.Session) -> None:
+    stormy(server, SHOWERS)
+    weather = fetched(server, session)
+    thunder = weather.ahead[THUNDER]
+    assert thunder.attrs == {"units": "1", "origin": "derived"}
+    told = thunder.to_series().dropna()
+    labels = ("2026-06-11T19:00", "2026-06-11T20:00")
+    assert told.to_dict() == {("forecast", pd.Timestamp(label)): 1.0 for label in labels}
+    assert weather.ahead.attrs["members_dropped"] == 0
+    assert weather.ahead["wind_speed_of_gust"].attrs["origin"] == "native"
+    for asked in server.asked:
+        assert ("weather_code" in asked.query.get("hourly", "")) == (asked.path == FORECAST)
+
+
+@pytest.mark.parametrize("code", [17, 29, *range(91, 100)])
+def test_each_code_of_thunder_is_heard(code: int) -> None:
+    assert thunder_of([code, code - 0.5, 80]) == [1.0, None, None]
+
+
+# 13 is lightning without thunder, 18 squalls, 28 fog, 90 hail without thunder
+@pytest.mark.parametrize(
+    "code", [0, 13, 16, 18, 28, 30, 82, 90, 100, -95, 1e9, 10**400, "95", "", None, True, [95], {}]
+)
+def test_another_code_and_what_is_no_code_make_thunder_unknown_and_nothing_worse(code: object) -> None:
+    assert thunder_of([95, code, 3]) == [1.0, None, None]
+
+
+@pytest.mark.parametrize("codes", [[95, 95], [95] * 4, [], None, 95, "95", {"95": 95}])
+def test_codes_that_are_not_one_for_each_hour_make_thunder_unknown(codes: object) -> None:
+    assert thunder_of(codes) == [None, None, None]
+
+
+@pytest.mark.parametrize("unit", ["", "%", None, ["wmo code"]])
+def test_codes_of_another_kind_make_thunder_unknown(unit: object) -> None:
+    assert thunder_of([95, 95, 95], unit) == [None, None, None]
+
+
+def thunder_of(codes: object, unit: object = "wmo code") -> list[float | None]:
+    """Return the thunder of a reply of three hours, a NaN as None."""
+    reply = json.loads(json.dumps(SMALL))
+    hourly = {key: series[:3] for key, series in reply["hourly"].items()}
+    reply["hourly"], reply["hourly_units"]["weather_code"] = {**hourly, "weather_code": codes}, unit
+    table = openmeteo.parse(json.dumps(reply).encode(), [HERE], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
+    assert not table["air_temperature"].isnull().any()
+    return [None if np.isnan(value) else value for value in table[THUNDER].sel(member="00").values.tolist()]
+
+
+def unreadable(reply: dict[str, Any]) -> None:
+    reply["hourly"]["weather_code"] = ["95", -95, 1e9, *([95] for _ in reply["hourly"]["weather_code"][3:])]
+
+
+def test_codes_that_cannot_be_read_cost_no_forecast(server: OpenMeteo, session: requests.Session) -> None:
+    stormy(server, SHOWERS)
+    server.faults[FORECAST] = Fault(change=unreadable)
+    ahead = fetched(server, session).ahead
+    assert ahead.sizes["member"] == 5
+    assert ahead.attrs["members_dropped"] == 0
+    assert ahead[THUNDER].isnull().all()
+
+
+def test_a_model_without_codes_tells_nothing_of_thunder(server: OpenMeteo, session: requests.Session) -> None:
+    weather = fetched(server, session)
+    assert THUNDER not in weather.ahead
+    assert THUNDER not in weather.past
+    assert weather.ahead.sizes["member"] == 5
+
+
+@pytest.mark.parametrize("history_has_it", [True, False])
+def test_thunder_ahead_does_not_hang_on_the_past(history_has_it: bool, session: requests.Session) -> None:
+    with OpenMeteo(invented("2026-01-01", "2026-06-19T23:00"), now=NOW, members=2) as server:
+        stormy(server, {**SHOWERS, "2026-02-20T20:00Z": 95})
+        if not history_has_it:
+            server.faults[HISTORY] = undefined("weather_code")
+        weather = openmeteo.fetch(source(server.address), [HERE], NOW.date() - timedelta(days=120), NOW, session)
+    assert weather.ahead[THUNDER].sum() == 2
+    assert (THUNDER in weather.past) == history_has_it
+    if history_has_it:
+        assert list(weather.past[THUNDER].to_series().dropna().index) == [("00", pd.Timestamp("2026-02-20T20:00"))]
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_the_hours_of_work_get_the_thunder_of_the_hour_that_ends_at_its_label(
+    alone: bool, server: OpenMeteo, session: requests.Session
+) -> None:
+    stormy(server, SHOWERS)
+    if alone:
+        server.faults[ENSEMBLE] = bad_gateway()
+    hours = forecast_hours(working_farm(), fetched(server, session), NOW.date())
+    assert hours.thunder is not None
+    assert hours.thunder.shape == hours.air.shape == (1 if alone else 5, hours.ends.size)
+    heard = np.argwhere(~np.isnan(hours.thunder))
+    lone = 0 if alone else 4
+    assert [(member, str(hours.ends[hour])[:13]) for member, hour in heard] == [
+        (lone, "2026-06-11T19"),
+        (lone, "2026-06-11T20"),
+    ]
+    assert np.nanmin(hours.thunder) == 1.0
 
 
 # --- Past -----------------------------------------------------------------------------------------------------

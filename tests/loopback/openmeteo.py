@@ -1,8 +1,9 @@
 """A server on the loopback interface that answers as Open-Meteo does, from one table of hours.
 
 ``python -m tests.loopback.openmeteo table.csv --now 2026-06-10T09:00Z`` runs it as a process and prints its address.
-The table has the contract's names and units, in UTC, labelled at the end of the hour. Forecast, ensemble and history
-are all served below the one address; meta.json too.
+The table has the contract's names and units, in UTC, labelled at the end of the hour; weather_code, which the contract
+does not have, goes by the service's name. Forecast, ensemble and history are all served below the one address, and
+meta.json too.
 """
 
 import argparse
@@ -33,6 +34,7 @@ SERVED: Final[Mapping[str, tuple[str, str, float, int]]] = {
     "cloud_cover": ("cloud_area_fraction", "%", 100.0, 0),
     "wind_gusts_10m": ("wind_speed_of_gust", "km/h", 3.6, 2),
     "precipitation_probability": ("probability_of_precipitation", "%", 100.0, 0),
+    "weather_code": ("weather_code", "wmo code", 1.0, 0),
 }
 WIND_UNITS: Final = {"kmh": ("km/h", 1.0), "ms": ("m/s", 1 / 3.6), "mph": ("mp/h", 0.621371), "kn": ("kn", 0.539957)}
 FORECAST: Final = "/v1/forecast"
