@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
-from models.looks import Case, Prior, StageLook, after_look, counts
-from models.season import Weather, degree_days, killing_frost, legume_start, season_start
+from models.looks import Case, Prior, StageLook, after_look, counts, fits, misfit
+from models.season import GrowthUnknown, Weather, degree_days, killing_frost, legume_start, season_start
 from models.stages import Array
 
 
@@ -61,7 +61,7 @@ def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern
     Raises
     ------
     GrowthUnknown
-        If a look cannot be true.
+        If a look cannot be true; it says which days the look would fit.
     """
     start = _start(case, weather, southern)
     killed = killing_frost(weather.low, weather.day, southern=southern) if case.leader.legume else None
@@ -107,6 +107,8 @@ def _corrected(
         if look is None:
             spread[at:] += c.FROST_SPREAD
             continue
+        if not fits(look, case, float(clock[at]), float(spread[at])):
+            raise GrowthUnknown(misfit(look, case, weather.day, clock, spread), look.on)
         mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
         clock[at:] += mean - clock[at]
         noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)

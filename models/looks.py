@@ -6,6 +6,7 @@ from math import erfc, exp, hypot, inf, isfinite, pi, sqrt
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models import coefficients as c
 from models.scales import KALU_FICK, MOORE
@@ -15,6 +16,7 @@ from models.stages import (
     LEGUME_STAGES,
     NO_BUDS,
     NO_HEADS,
+    Array,
     Species,
     alfalfa_height_ndf,
     stage_onsets,
@@ -234,8 +236,59 @@ def _stage_counts(look: StageLook, case: Case) -> bool:
     return look.stage is not None and _limits(look.stage, case.onsets) is not None
 
 
+def fits(look: StageLook, case: Case, clock: float, spread: float) -> bool:
+    """Return whether a look that counts may be true of a day with this clock and spread [degC d].
+
+    Notes
+    -----
+    It must lie within FARTHEST_LOOK standard deviations of both together; farther, its date must be wrong.
+    """
+    lower, upper, seen_spread = _seen(look, case, clock)
+    return max(lower - clock, clock - upper) <= c.FARTHEST_LOOK * hypot(spread, seen_spread)
+
+
+def misfit(look: StageLook, case: Case, day: Days, clock: Array, spread: Array) -> str:
+    """Return in words that a look that counts does not fit its day, and which days it would fit.
+
+    Parameters
+    ----------
+    look : StageLook
+        What was seen.
+    case : Case
+        The kind of plant the clocks belong to.
+    day : NDArray[datetime64[D]]
+        The days of this growth, shape (days,).
+    clock, spread : Array
+        The clock of each day before the look and its standard deviation [degC d], shape (days,).
+
+    Notes
+    -----
+    Of several such times the nearest is named. They may lie ahead: then the look came sooner than warmth allows.
+    """
+    what = f"{look.height} m" if _height_counts(look, case) else look.stage
+    # A look on the first day would be at what stood there before the cut.
+    fitting = [at for at in range(1, day.size) if fits(look, case, float(clock[at]), float(spread[at]))]
+    when = "no day so far fits; undo it or correct it"
+    if fitting:
+        when = f"it would fit {_span(day, _nearest(fitting, day, look.on))}; undo it or correct its date"
+    return f"a look ({what}) is too far from the temperature sum: {when}"
+
+
+def _nearest(found: Sequence[int], day: Days, on: np.datetime64) -> NDArray[np.int_]:
+    """Return the run of consecutive days that lies nearest to a day."""
+    runs = np.split(np.array(found), np.flatnonzero(np.diff(found) > 1) + 1)
+    return min(runs, key=lambda run: np.abs(day[run] - on).min())
+
+
+def _span(day: Days, run: NDArray[np.int_]) -> str:
+    """Return a run of days in words; before the first day that counts and after the last, nobody knows."""
+    if run[0] == 1:
+        return f"up to {day[run[-1]]}"
+    return f"from {day[run[0]]} {'on' if run[-1] == day.size - 1 else f'to {day[run[-1]]}'}"
+
+
 def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tuple[float, float]:
-    """Return the clock and its spread after a look that counts; a height that counts wins over a stage.
+    """Return the clock and its spread after a look that counts and `fits`; a height that counts wins over a stage.
 
     Parameters
     ----------
@@ -246,29 +299,25 @@ def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tupl
     clock, spread : float
         The clock on the day of the look and its standard deviation [degC d].
 
-    Raises
-    ------
-    GrowthUnknown
-        If the look lies so far from the clock that its date must be wrong.
-
     Notes
     -----
     "leaf", "stem", "vegetative", "no heads yet" and "no buds yet" limit the clock to before something, "bloom" and
     "full flower" to after their onset; the other words stand for theirs, and two codes for the middle between two.
     They are read by the table of the leading species of their kind.
     """
-    if _height_counts(look, case):
-        lower, seen_spread = _clock_at_height(look, case, clock)
-        upper = lower
-    else:
-        lower, upper = _limits(str(look.stage), case.onsets) or (clock, clock)
-        seen_spread = c.LOOK_SPREAD
-    if max(lower - clock, clock - upper) > c.FARTHEST_LOOK * hypot(spread, seen_spread):
-        what = look.stage or f"{look.height} m"
-        raise GrowthUnknown(f"a look ({what}) is too far from the temperature sum: check its date", look.on)
+    lower, upper, seen_spread = _seen(look, case, clock)
     if lower == upper:
         return corrected(clock, spread, lower, seen_spread)
     return limited(clock, spread, lower, upper)
+
+
+def _seen(look: StageLook, case: Case, clock: float) -> tuple[float, float, float]:
+    """Return the clocks between which a look lies, one and the same if it stands for one, and its own spread."""
+    if _height_counts(look, case):
+        at, spread = _clock_at_height(look, case, clock)
+        return at, at, spread
+    lower, upper = _limits(str(look.stage), case.onsets) or (clock, clock)
+    return lower, upper, c.LOOK_SPREAD
 
 
 def _clock_at_height(look: StageLook, case: Case, clock: float) -> tuple[float, float]:

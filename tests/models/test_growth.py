@@ -1,7 +1,9 @@
 """The stage clocks, what corrects them and what they refuse."""
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from importlib.resources import files
 from math import inf
 
@@ -671,11 +673,55 @@ def test_dates_after_the_weather_are_refused() -> None:
         grow({"timothy": 1.0}, looks=[StageLook(on("2026-08-01"), "boot")])
 
 
-def test_look_that_cannot_be_true_is_refused() -> None:
-    with pytest.raises(GrowthUnknown, match="check its date"):
-        grow({"timothy": 1.0}, looks=[StageLook(on("2026-04-01"), "bloom")])
-    with pytest.raises(GrowthUnknown, match="check its date"):
-        grow({"timothy": 1.0}, looks=[StageLook(on("2026-06-28"), "leaf")])
+@pytest.mark.parametrize(
+    ("stand", "given", "first", "last"),
+    [
+        ("timothy", StageLook(on("2026-02-20"), "boot"), True, True),
+        ("timothy", StageLook(on("2026-06-30"), "boot"), True, True),
+        ("timothy", StageLook(on("2026-04-01"), "bloom"), True, False),
+        ("timothy", StageLook(on("2026-06-28"), "leaf"), False, True),
+        ("alfalfa", StageLook(on("2026-06-30"), "vegetative", height=0.41), False, True),
+    ],
+)
+def test_look_that_cannot_be_true_is_refused_with_the_days_that_it_would_fit(
+    stand: str, given: StageLook, first: bool, last: bool
+) -> None:
+    with pytest.raises(GrowthUnknown, match="correct its date") as refused:
+        grow({stand: 1.0}, looks=[given])
+    assert refused.value.day == given.on
+    told = re.fullmatch(r".*it would fit (?:from ([\d-]+))?(?: on| to |up to )([\d-]+)?; undo .*", refused.value.reason)
+    assert told
+    ends = [None if date is None else on(date) for date in told.groups()]
+    assert [end is not None for end in ends] == [first, last]
+    days_told = [at for at in days("2026-01-02", 180) if taken(stand, replace(given, on=at))]
+    assert (days_told[0], days_told[-1]) == (ends[0] or on("2026-01-02"), ends[1] or on("2026-06-30"))
+    assert len(days_told) == (days_told[-1] - days_told[0]).astype(int) + 1
+
+
+def taken(stand: str, *looks: StageLook) -> bool:
+    try:
+        grow({stand: 1.0}, looks=looks)
+    except GrowthUnknown:
+        return False
+    return True
+
+
+def test_look_that_no_day_fits_says_so() -> None:
+    with pytest.raises(GrowthUnknown, match=r"a look \(bloom\).*: no day so far fits; undo it.*\(2026-04-01\)"):
+        grow({"timothy": 1.0}, SPRING[:100], looks=[StageLook(on("2026-04-01"), "bloom")])
+
+
+def test_days_that_fit_are_those_after_the_looks_before() -> None:
+    # Heads of 1 May hold the clock close, so that boot fits fewer days than without them.
+    heads, boot = StageLook(on("2026-05-01"), "early heads"), StageLook(on("2026-06-15"), "boot")
+    told = []
+    for looks in ([boot], [heads, boot]):
+        with pytest.raises(GrowthUnknown) as refused:
+            grow({"orchardgrass": 1.0}, looks=looks)
+        told.append(on(refused.value.reason.split(" to ")[1].split(";")[0]))
+    assert told[1] < told[0]
+    assert taken("orchardgrass", heads, replace(boot, on=told[1]))
+    assert not taken("orchardgrass", heads, replace(boot, on=told[1] + 1))
 
 
 @pytest.mark.parametrize(
