@@ -7,6 +7,7 @@ import numpy as np
 from daemon.crop import at_mowing, cut_through_the_day, swath_of
 from daemon.farm import Farm
 from daemon.hours import HOUR, ForecastHours
+from daemon.losing import rained_on
 from daemon.outlook import Band, IfLeft
 from daemon.workplan import WorkedDay
 from models import coefficients as c
@@ -23,7 +24,8 @@ def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> IfLeft | Non
     -------
     IfLeft or None
         None where the forecast does not reach so far. Its moisture is that of the members without rain until then, if
-        there are any; the odds of rain are the share of members, never none and never all.
+        there are any; the odds of rain are the share of members, never none and never all. What rain takes is the mean
+        of the members that have it after the work has ended.
     """
     window, plan = worked.window, worked.plan
     last = plan.laid.mown[plan.before + plan.strips - 1, :1]
@@ -37,12 +39,13 @@ def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> IfLeft | Non
         last / SLOTS_PER_HOUR,
         at_mowing(worked.crop.wetness, window, last),
         later_day=np.arange(noon) >= midnight,
-    )[-1, 0]
-    wet = hours.wet[:, span]
+    )[:, 0]
+    wet, ended = hours.wet[:, span], window.finish // SLOTS_PER_HOUR
     rained = wet[:, int(last[0]) // SLOTS_PER_HOUR :].any(axis=1)
-    low, mid, high = np.quantile(wet_basis(water[~rained] if not rained.all() else water), [0.1, 0.5, 0.9])
-    rain = float(np.clip(wet[:, window.finish // SLOTS_PER_HOUR :].any(axis=1).mean(), c.LEAST_ODDS, c.MOST_ODDS))
-    return IfLeft(Band(float(low), float(mid), float(high)), rain)
+    low, mid, high = np.quantile(wet_basis(water[-1, ~rained] if not rained.all() else water[-1]), [0.1, 0.5, 0.9])
+    rain = float(np.clip(wet[:, ended:].any(axis=1).mean(), c.LEAST_ODDS, c.MOST_ODDS))
+    taken = rained_on(water, hours.drying.rain[:, span], wet, worked.crop.growth.grass_share, ended=ended)
+    return IfLeft(Band(float(low), float(mid), float(high)), rain, taken)
 
 
 def _hours_until(worked: WorkedDay, farm: Farm, clock: int) -> int:

@@ -54,6 +54,21 @@ def test_rain_in_all_members_leaves_it_wet() -> None:
     assert soaked.moisture.mid > clear().moisture.mid + 0.1
 
 
+def test_what_rain_would_take_is_that_of_the_members_that_have_it() -> None:
+    """Eleven hours of 2 mm until noon: 22 mm at 0.1 % and 1.1 % in 18 mm for each hour more; grass loses half of it."""
+    by_hand = 0.5 * 22.0 * (0.1 + 1.1 / 18.0 * (11.0 - 22.0 / 18.0))
+    for members in (1, 10):
+        wet = left(first_wet=20, members=members)
+        assert wet is not None
+        assert wet.rained_on is not None
+        assert wet.rained_on.mid == pytest.approx(by_hand)
+        assert wet.rained_on.low < wet.rained_on.mid < wet.rained_on.high
+
+
+def test_no_rain_takes_nothing() -> None:
+    assert clear().rained_on is None
+
+
 def test_it_is_said_of_every_field_that_is_advised_and_of_no_other() -> None:
     farm = working_farm(field("first", 10), field("second", 10), field("heavy", 10, expected_yield=9.0))
     given = weather(HERE, NOW, NOW + timedelta(hours=60), rain=np.zeros((1, 48)), members=1, kind="record")
