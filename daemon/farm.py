@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from models.coefficients import K400_SPREAD
+from models import coefficients as c
+from models.cautions import MonthDay, Span
 from models.stages import Purpose
 
 
@@ -151,7 +152,7 @@ class Drying:
     """How fast a field's crop dries against the model, as far as measured samples have told."""
 
     factor: float = 1.0
-    spread: float = K400_SPREAD  # relative standard deviation of what is still unknown [1]
+    spread: float = c.K400_SPREAD  # relative standard deviation of what is still unknown [1]
     samples: int = 0  # of this field
 
 
@@ -179,6 +180,35 @@ class Field:
 
 
 @dataclass(frozen=True)
+class Estimates:
+    """Figures of the house that nobody has measured, or that hold elsewhere, in place of which a farm may know better.
+
+    Notes
+    -----
+    All are estimates but `horses_rest_at` and `horses_stop_at`, which are published, `firm_deficit`, which is
+    remembered, and `spoiled_loss`, which is derived.
+    """
+
+    thunder_from: float = c.THUNDER_CHANCE  # [1] chance of thunder in the work block from which it is told of
+    fawns: Span | None = None  # days on which they lie in tall grass, None: by the latitude
+    nests: Span | None = None  # the same
+    killing_frost: MonthDay | None = None  # its mean day, None: by the latitude
+    horses_rest_at: float = c.HORSE_SUM_WARM  # [degF + %]
+    horses_stop_at: float = c.HORSE_SUM_STOP  # [degF + %]
+    firm_below: float = c.WETNESS_BALER  # [1 = field capacity] of the topsoil that carries the baler
+    firm_deficit: float = c.DEFICIT_FIRM  # [mm] that the root zone lacks where it does
+    spoiled_loss: float = c.SPOILED_LOSS  # [1] of a crop's worth if it is not wrapped in time
+    next_window: float = c.NEXT_WINDOW  # [d] from the end of a forecast to the next day that will do
+    worth_waiting: float = c.WAITING_LEAST  # [1] that a later day must bring more to be waited for
+    storm_gust: float = c.STORM_GUST  # [m/s] that lays a tall ripe crop flat
+    storm_rain: float = c.STORM_RAIN  # [mm] with it
+    carried_share: float = c.CARRIED_SHARE  # [1] of what looks told of a year's clock that holds next year
+
+
+OF_THE_HOUSE: Final = Estimates()
+
+
+@dataclass(frozen=True)
 class Farm:
     """Everything the settings file says, in SI units."""
 
@@ -194,6 +224,7 @@ class Farm:
     fields: tuple[Field, ...]
     horses_fed: bool = False  # with the bales
     cows_kept: bool = False  # for milk
+    estimates: Estimates = OF_THE_HOUSE
 
 
 @dataclass(frozen=True)

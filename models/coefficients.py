@@ -214,6 +214,8 @@ SOIL_FACTOR_WET: Final = 0.88  # [1]
 SPOILED_LOSS: Final = 0.25  # of a crop's worth if it is not wrapped in time [1], derived: $50 of $200, with the rework
 NEXT_WINDOW: Final = 3.0  # from the end of a forecast to the next day that will do [d], estimate
 WAITING_LEAST: Final = 0.03  # of the worth that a later day must bring more to be waited for [1], estimate
+STORM_GUST: Final = 15.0  # that lays a tall ripe crop flat [m/s], estimate
+STORM_RAIN: Final = 5.0  # together with so much rain in the hours around it [mm], estimate
 
 # --- Odds --------------------------------------------------------------------------------------------------------
 MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate

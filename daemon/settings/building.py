@@ -8,6 +8,7 @@ from daemon.farm import (
     Alerts,
     Baleage,
     Channel,
+    Estimates,
     Farm,
     Field,
     Hears,
@@ -63,6 +64,7 @@ def farm_from(said: Sections, folder: Path) -> Farm:
         fields=tuple(_field(field) for field in said.fields),
         horses_fed=said.farm.horses_fed,
         cows_kept=said.farm.cows_kept,
+        estimates=Estimates(**dict(said.estimates)),
     )
 
 

@@ -22,6 +22,7 @@ def doubts(farm: Farm) -> Iterator[Quarrel]:
     """Yield what should be thought over; each `at` starts at the section."""
     yield from _moisture_doubts(farm)
     yield from _hour_doubts(farm)
+    yield from _horse_doubts(farm)
     yield from _weather_doubts(farm)
     yield from _reach_doubts(farm)
     yield from _field_doubts(farm)
@@ -61,6 +62,14 @@ def _hour_doubts(farm: Farm) -> Iterator[Quarrel]:
     if len(work.days_off) == 7:
         fix = "take the days on which work can be done out"
         yield Quarrel(("work", "days_off"), "every day of the week", "six days or fewer", fix)
+
+
+def _horse_doubts(farm: Farm) -> Iterator[Quarrel]:
+    if farm.estimates.horses_rest_at > c.HORSE_SUM_WARM:
+        given = f"{farm.estimates.horses_rest_at:g}"
+        allowed = f"{c.HORSE_SUM_WARM:g} or less without remark, since horses cool themselves less well from there on"
+        fix = "write horses_rest_at = 130 unless there is a reason"
+        yield Quarrel(("estimates", "horses_rest_at"), given, allowed, fix)
 
 
 def _weather_doubts(farm: Farm) -> Iterator[Quarrel]:

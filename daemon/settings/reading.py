@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar, cast
 from pydantic import ValidationError
 
 from daemon.farm import Units
+from daemon.settings.estimates import EstimatesSection
 from daemon.settings.lines import KeyPath, key_lines
 from daemon.settings.literals import shown, toml
 from daemon.settings.options import (
@@ -32,6 +33,7 @@ SECTIONS: Final[Mapping[str, type[Section]]] = {
     "baleage": BaleageSection,
     "alerts": AlertsSection,
     "page": PageSection,
+    "estimates": EstimatesSection,
     "field": FieldSection,
 }
 
@@ -46,6 +48,7 @@ class Sections:
     baleage: BaleageSection
     alerts: AlertsSection
     page: PageSection
+    estimates: EstimatesSection
     fields: tuple[FieldSection, ...]
 
 

@@ -101,6 +101,7 @@ def show(farm: Farm) -> str:
             for p in alerts.people
         ),
         _table("[page]", SECTIONS["page"], {"host": farm.page.host, "port": farm.page.port}, {}, farm.units),
+        _table("[estimates]", SECTIONS["estimates"], vars(farm.estimates), {}, farm.units),
         *(_table("[[field]]", FieldSection, _field(field, farm.units), {}, farm.units) for field in farm.fields),
     ]
     return "\n\n".join(parts)

@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 
-from daemon.farm import Channel, Farm, Hears, Look, Traction, Units
+from daemon.farm import Channel, Estimates, Farm, Hears, Look, Traction, Units
 from daemon.settings import SettingsError, check, find, load, options, show, state_folder
 from daemon.settings.literals import toml
+from models.cautions import Span
 from models.stages import Purpose
 
 BASE = """\
@@ -141,6 +142,73 @@ def test_a_stage_may_be_any_word_or_code_that_the_clock_knows(write: Write) -> N
     mix = swapped('"orchardgrass"', f"{{ timothy = 60, alfalfa = 40 }}\nlooks = [{looks}, {codes}]")
     (field,) = load(write(mix)).fields
     assert [look.stage for look in field.looks] == ["heads here and there", "no buds yet", "R1", "KF4"]
+
+
+def test_what_the_house_estimates_holds_until_a_farm_says_otherwise(write: Write) -> None:
+    house = load(write(BASE)).estimates
+    assert house == load(write(METRIC)).estimates == Estimates()
+    assert (house.thunder_from, house.fawns, house.nests, house.killing_frost) == (0.2, None, None, None)
+    assert (house.horses_rest_at, house.horses_stop_at) == (130.0, 180.0)
+    assert (house.firm_below, house.firm_deficit) == (0.75, 10.0)
+    assert (house.spoiled_loss, house.next_window, house.worth_waiting) == (0.25, 3.0, 0.03)
+    assert (house.storm_gust, house.storm_rain, house.carried_share) == (15.0, 5.0, 0.5)
+
+
+OWN = """\
+[estimates]
+thunder_from = 10
+fawns = "5-20 to 06-25"
+nests = "11-01 to 02-15"
+killing_frost = "09-25"
+horses_rest_at = 110
+horses_stop_at = 160
+firm_below = 70
+firm_deficit = 15
+spoiled_loss = 40
+next_window = 6
+worth_waiting = 5
+storm_gust = 36
+storm_rain = 8
+carried_share = 80
+"""
+
+
+def test_a_farm_may_know_better_than_the_house(write: Write) -> None:
+    own = load(write(METRIC + OWN)).estimates
+    assert (own.fawns, own.nests, own.killing_frost) == (Span((5, 20), (6, 25)), Span((11, 1), (2, 15)), (9, 25))
+    assert (own.thunder_from, own.horses_rest_at, own.horses_stop_at) == (0.1, 110.0, 160.0)
+    shares = own.firm_below, own.spoiled_loss, own.worth_waiting, own.carried_share
+    assert shares == pytest.approx((0.7, 0.4, 0.05, 0.8))
+    assert (own.firm_deficit, own.next_window, own.storm_rain) == (15.0, 6.0, 8.0)
+    assert own.storm_gust == pytest.approx(10.0)  # 36 km/h
+    assert load(write(BASE + OWN)).estimates.storm_gust == pytest.approx(16.093, abs=1e-3)  # 36 mph
+
+
+@pytest.mark.parametrize(
+    ("line", "problem"),
+    [
+        (
+            "fawns = '15-05 to 30-06'",
+            '[estimates] fawns: given "15-05 to 30-06", allowed two days, each month-day, such',
+        ),
+        ("fawns = '05-15'", "take fawns out to leave it open"),
+        ("nests = '5/14 - 8/1'", 'write nests = "05-14 to 08-01"'),
+        ("nests = '02-01 to 02-29'", "[estimates] nests: given"),
+        ("nests = ['05-14', '08-01']", 'write nests = "05-14 to 08-01"'),
+        ("killing_frost = 2026-10-05", 'given 2026-10-05, allowed a month and a day such as "10-05" for 5 October'),
+        ("killing_frost = 2026-10-05", 'write killing_frost = "10-05"'),
+        ("killing_frost = 'October'", "take killing_frost out to leave it open"),
+        ("horses_rest_at = 160", "a number from 100 to 150 degF + %; write horses_rest_at = 150"),
+        ("horses_stop_at = 190", "write horses_stop_at = 180"),
+        ("horses_stop_at = 130", "given 130 with horses_rest_at 130, allowed more than horses_rest_at; write horses_s"),
+        ("thunder_from = 0.2", "a number from 1 to 50 %; write thunder_from = 1"),
+        ("storm_gust = 100", "a number from 17.9 to 89.5 mph; write storm_gust = 89.5"),
+        ("storm_gusts = 30", "write storm_gust instead or take it out"),
+    ],
+)
+def test_what_is_no_estimate_is_refused(write: Write, line: str, problem: str) -> None:
+    (refused,) = said(write(f"{BASE}[estimates]\n{line}\n"))
+    assert problem in refused
 
 
 def test_people_hear_what_suits_their_channel(write: Write) -> None:
@@ -292,7 +360,7 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
     extra = (
         'expected_yield = 2\nlooks = [{ on = 2026-05-20, stage = "boot", height = 15 }]\nforage_for = "dry cows"\n'
         '[[field]]\nname = "Hill"\narea = 3\nstand = { timothy = 60, alfalfa = 40 }\nlast_cut = 2026-06-01\n'
-        '[weather]\nsource = "file"\npath = "july.csv"\n'
+        '[weather]\nsource = "file"\npath = "july.csv"\n' + OWN
     )
     for base in (BASE, METRIC):
         shown = show(load(write(base + extra)))
@@ -302,8 +370,12 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
         assert again.fields[0].purpose is Purpose.DRY_COWS
         assert "# cut_at_fibre is left out" in shown
         assert "hands = 2  # the default" in shown
+        assert again.estimates.nests == Span((11, 1), (2, 15))
         assert "name = " not in [line for line in shown.splitlines() if "the default" in line]
     assert "mown_per_hour = 4  # ha/h\n" in shown
+    assert 'fawns = "05-20 to 06-25"\n' in shown
+    assert "# fawns is left out\n" in show(load(write(BASE)))
+    assert "firm_deficit = 10  # mm, the default\n" in show(load(write(BASE)))
 
 
 @pytest.mark.parametrize(
@@ -315,6 +387,7 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
         ('[alerts]\nmorning = "07:00"', "[alerts] morning"),
         ('[page]\nhost = "0.0.0.0"', "[page] host"),
         ('[weather]\npath = "a.csv"', "a path that is not used"),
+        ("[estimates]\nhorses_rest_at = 131", "[estimates] horses_rest_at: given 131, allowed 130 or less without"),
         ('[weather]\nsource = "file"\npath = "a.csv"', "allowed a file that is there"),
         ('[[field]]\nname = "Yard"\narea = 1\nstand = "timothy"', "[field 2] area: given 1 acre"),
     ],
@@ -421,6 +494,14 @@ def assert_in_range(farm: Farm) -> None:
     assert 3 <= weather.oldest <= 48 and 1 <= weather.least_members <= 60
     assert 0.1 <= weather.wet_hour <= weather.wet_step <= 10
     assert 0 <= farm.page.port <= 65535
+    own = farm.estimates
+    assert 100 <= own.horses_rest_at <= 150 and 130 <= own.horses_stop_at <= 180
+    assert own.horses_rest_at < own.horses_stop_at
+    assert 0.009 < own.thunder_from < 0.51 and 0.49 < own.firm_below < 0.91 and 5 <= own.firm_deficit <= 40
+    assert 0.009 < own.spoiled_loss < 1.01 and 0 <= own.worth_waiting < 0.51 and 0.5 <= own.next_window <= 30
+    assert 7.9 < own.storm_gust < 40.1 and 0 <= own.storm_rain <= 50 and 0 <= own.carried_share < 1.01
+    dates = [day for span in (own.fawns, own.nests) if span for day in span]
+    assert all(date(2025, *day) for day in [*dates, *([own.killing_frost] if own.killing_frost else [])])
     names = [field.name for field in farm.fields]
     assert names and len(set(names)) == len(names)
     for field in farm.fields:
@@ -435,6 +516,7 @@ NUMBERS = st.one_of(st.integers(-20, 200), st.integers(), st.floats(), st.floats
 WORDS = st.one_of(
     st.text(max_size=12),
     st.sampled_from(["", "two", "4x5", "timothy", "boot", "buds", "metric", "Sunday", "07:30", "25:00", "file"]),
+    st.sampled_from(["05-15", "5-1 to 9-30", "12-01 to 01-31", "02-29", "to", "13-01 to 14-01"]),
     st.sampled_from(["UTC", "Asia/Tokyo", "http://[::1", "http://a:99999", "json://", "mailto://x", "2026-02-30"]),
 )
 VALUES = st.recursive(
