@@ -2,11 +2,11 @@
 
 from datetime import datetime
 
-from daemon.farm import Farm, Traction
+from daemon.farm import Estimates, Farm, Traction
 from daemon.hours import HOUR, ForecastHours
 from daemon.outlook import Care, FieldDay, Ripeness
 from daemon.workplan import WorkedDay
-from models.cautions import BaledMoisture, Caution, DayOfWork, Noted, cautions
+from models.cautions import BaledMoisture, Caution, DayOfWork, Noted, OwnFigures, cautions
 from models.workday import SLOTS_PER_HOUR
 
 
@@ -31,7 +31,19 @@ def cares_of(farm: Farm, worked: WorkedDay, shown: FieldDay, hours: ForecastHour
     moisture = BaledMoisture(band.low, band.mid, band.high)
     day = _day_of_work(farm, worked, hours, block, moisture, stemmy=shown.ripeness is Ripeness.PAST)
     begins = (window.begins + first * HOUR).astimezone(farm.place.timezone)
-    return tuple(_care(noted, begins) for noted in cautions(day, most=len(Caution)))
+    own = _own_figures(farm.estimates)
+    return tuple(_care(noted, begins) for noted in cautions(day, own, most=len(Caution)))
+
+
+def _own_figures(said: Estimates) -> OwnFigures:
+    return OwnFigures(
+        thunder_chance=said.thunder_from,
+        fawns=said.fawns,
+        nests=said.nests,
+        killing_frost=said.killing_frost,
+        horses_rest_at=said.horses_rest_at,
+        horses_stop_at=said.horses_stop_at,
+    )
 
 
 def _day_of_work(

@@ -10,7 +10,7 @@ import pytest
 from daemon.caution_words import SENTENCES, STOP_WORK, care_words, day_cares, stop_work
 from daemon.decide import decide
 from daemon.explain import explain
-from daemon.farm import Farm, Traction, Units
+from daemon.farm import Estimates, Farm, Traction, Units
 from daemon.gsm7 import parts, plain
 from daemon.outlook import Advice, Care, FieldDay, Kind, Morning
 from daemon.page.server import render
@@ -21,7 +21,7 @@ from daemon.settings import load, show
 from daemon.weather.contract import Weather
 from daemon.wording import SAMPLE, email_of, text_body
 from models import coefficients as c
-from models.cautions import Caution
+from models.cautions import Caution, Span
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
 from tests.samples import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
@@ -55,13 +55,13 @@ def keys(day: FieldDay) -> set[Caution]:
 
 
 def hours_with(**changes: Any) -> Weather:
-    """Return a good day with values at single hours of the farm's clock: `thunder` [1] or `air` [degC]."""
+    """Return a good day with values at single hours of the farm's clock: `thunder` [1], `air` or `dew` [degC]."""
     given = weather(HERE, NOW, NOW + timedelta(hours=46))
     ahead = given.ahead.copy(deep=True)
     labels = ahead["time"].to_numpy()
     if "thunder" in changes:
         ahead["thunderstorm_probability"] = (("member", "time"), np.zeros((1, labels.size)))
-    names = {"thunder": "thunderstorm_probability", "air": "air_temperature"}
+    names = {"thunder": "thunderstorm_probability", "air": "air_temperature", "dew": "dew_point_temperature"}
     for what, values in changes.items():
         for hour, value in values.items():
             label = np.datetime64(f"2026-06-10T{hour + 4:02}")  # summer time is four hours behind
@@ -111,6 +111,31 @@ def test_heat_stops_the_horses_of_a_farm_that_works_them_and_cows_suffer_where_t
     assert keys(today(horses, hot)) >= {Caution.HORSES_STOP, Caution.COWS}
     assert not keys(today(working_farm(), hot)) & {Caution.HORSES_STOP, Caution.HORSES_REST, Caution.COWS}
     assert Caution.HORSES_STOP not in keys(today(horses, hours_with(thunder={})))
+
+
+def test_the_farms_own_figures_are_heeded() -> None:
+    def told(hours: Weather, **own: Any) -> set[Caution]:
+        return keys(today(working_farm(work={"traction": Traction.HORSES}, estimates=Estimates(**own)), hours))
+
+    calm, thunder = hours_with(thunder={}), hours_with(thunder={15: 0.15})
+    assert told(calm) >= {Caution.FAWNS, Caution.NESTS}
+    assert Caution.FAWNS not in told(calm, fawns=Span((6, 11), (6, 30)))
+    assert Caution.NESTS not in told(calm, nests=Span((3, 1), (6, 9)))
+    assert Caution.THUNDER not in told(thunder)
+    assert Caution.THUNDER in told(thunder, thunder_from=0.15)
+    hot = hours_with(air={14: 30.0, 15: 30.0}, dew={14: 26.0, 15: 26.0}, thunder={})  # 79 %: a sum of 165
+    assert Caution.HORSES_STOP not in told(hot)
+    assert Caution.HORSES_STOP in told(hot, horses_stop_at=160.0)
+    assert Caution.HORSES_REST not in told(calm, horses_rest_at=150.0)
+    assert Caution.HORSES_REST in told(calm, horses_rest_at=110.0)
+
+
+def test_the_frost_of_the_place_is_heeded() -> None:
+    alfalfa = replace(field("Long", 10), stand={"alfalfa": 1.0})
+    early = working_farm(alfalfa, estimates=Estimates(killing_frost=(7, 1)))
+    assert [Caution.FALL_REST in keys(today(farm, hours_with())) for farm in (working_farm(alfalfa), early)] == [
+        *(False, True)
+    ]
 
 
 @pytest.mark.parametrize(
