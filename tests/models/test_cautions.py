@@ -158,13 +158,12 @@ def test_horses_rest_and_stop_at_the_farms_own_sums() -> None:
     # 26.7 degC at 60 %: a sum of 140
     day = replace(MILD, air_temperature=np.full((1, 4), 26.7), relative_humidity=np.full((1, 4), 0.6), horses_work=True)
 
-    def at(**sums: float) -> set[Caution]:
-        named = {noted.caution for noted in cautions(day, OwnFigures(**sums))}
-        return named & {Caution.HORSES_REST, Caution.HORSES_STOP}
+    def at(own: OwnFigures) -> set[Caution]:
+        return {noted.caution for noted in cautions(day, own)} & {Caution.HORSES_REST, Caution.HORSES_STOP}
 
-    assert at() == {Caution.HORSES_REST}
-    assert at(horses_rest_at=145.0) == set()
-    assert at(horses_stop_at=140.0) == {Caution.HORSES_REST, Caution.HORSES_STOP}
+    assert at(OwnFigures()) == {Caution.HORSES_REST}
+    assert at(OwnFigures(horses_rest_at=145.0)) == set()
+    assert at(OwnFigures(horses_stop_at=140.0)) == {Caution.HORSES_REST, Caution.HORSES_STOP}
 
 
 def test_unknown_heat_is_stopped_for() -> None:
