@@ -31,6 +31,7 @@ from models.season import (
 from models.stages import (
     Array,
     Species,
+    cutting_height,
     drying_factor,
     grass_share,
     known_stand,
@@ -89,6 +90,7 @@ class Growth:
     ndf_target: float  # [% of DM]
     grass_share: float
     drying_factor: float
+    cut_height: float | None  # of its alfalfa at which cutting for milk may begin, first growth [m]; None without any
     members: Mapping[Species, float]  # share of the dry matter
     clocks: Mapping[bool, Clock]  # of the grasses (False) and the legumes (True)
     cautions: tuple[str, ...]
@@ -297,10 +299,15 @@ def _read(
         ndf_target=target,
         grass_share=grass_share(stand, kinds),
         drying_factor=drying_factor(stand, kinds),
+        cut_height=_cut_height(grass_share(stand, kinds), members),
         members=members,
         clocks=clocks,
         cautions=cautions,
     )
+
+
+def _cut_height(share: float, members: Mapping[Species, float]) -> float | None:
+    return cutting_height(share) if any(kind.alfalfa for kind in members) else None
 
 
 def _stand_moisture(members: Mapping[Species, float], clocks: Mapping[bool, Clock]) -> Array:

@@ -784,6 +784,15 @@ def test_stages_and_codes_are_in_one_order() -> None:
     assert codes == ["V", "E", "R0", "R1", "R3", "R4"]
 
 
+def test_alfalfa_and_alfalfa_with_grass_have_a_height_to_begin_cutting() -> None:
+    half = {"orchardgrass": 0.5, "alfalfa": 0.3, "red clover": 0.2}
+    assert grow({"alfalfa": 1.0}).cut_height == pytest.approx(28 * 0.0254)
+    assert grow(half).cut_height == pytest.approx(22 * 0.0254)
+    late = variety(species()["alfalfa"], "late alfalfa", stages_later=30.0)
+    assert grow({"timothy": 0.9, "late alfalfa": 0.1}, kinds=own(late)).cut_height == pytest.approx(15.76 * 0.0254)
+    assert grow({"timothy": 0.5, "red clover": 0.5}).cut_height is None
+
+
 def test_target_moves_the_ripe_days_and_not_the_fibre() -> None:
     milk, horses = (
         grow({"mixed meadow": 1.0}, known=Known(target=ndf_target(1.0, purpose)))
