@@ -206,7 +206,7 @@ def _cases(members: Mapping[Species, float], *, regrowth: bool, latitude: float)
     for legume in sorted({kind.legume for kind in members}):
         kinds = [kind for kind in members if kind.legume == legume]
         leader = max(kinds, key=members.__getitem__)
-        cases[legume] = Case(leader, len(kinds) == len(members), regrowth, latitude)
+        cases[legume] = Case(leader, len(members) == 1, regrowth, latitude)
     return cases
 
 

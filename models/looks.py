@@ -72,7 +72,7 @@ class Case:
     """One kind of plant in a stand, grasses or legumes: its leading species and what that one is in."""
 
     leader: Species
-    alone: bool  # no other kind in the stand
+    alone: bool  # no other species in the stand
     regrowth: bool
     latitude: float  # [deg north]
 
