@@ -8,7 +8,7 @@ import numpy as np
 
 from models import coefficients as c
 from models.looks import Case, Prior, StageLook, after_look, counts, fits, misfit
-from models.season import GrowthUnknown, Weather, degree_days, killing_frost, legume_start, season_start
+from models.season import Days, GrowthUnknown, Weather, degree_days, killing_frost, legume_start, season_start
 from models.stages import Array
 
 
@@ -74,8 +74,7 @@ def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern
     prior = Prior(0.0, case.spread) if case.regrowth else known.priors.get(case.kind, Prior(0.0, case.spread))
     speaking = [look for look in looks if counts(look, case)]
     believed = np.maximum(alone + prior.offset * (alone > 0), 0.0)
-    frosts = [day for day in weather.day[_frosts(case, weather, believed, speaking)] if not _seen_since(day, speaking)]
-    clock, spread = _corrected(case, weather, believed, prior.spread, speaking)
+    clock, spread, frost = _corrected(case, weather, believed, prior.spread, speaking)
     return Clock(
         case=case,
         started=None if start is None else weather.day[start],
@@ -87,41 +86,44 @@ def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern
         mean=weather.mean,
         offset=float(clock[-1] - alone[-1]),
         seen=bool(speaking),
-        frost=frosts[-1] if frosts else None,
+        frost=None if frost is None else weather.day[frost],
         held=int(np.count_nonzero(dry)),
     )
 
 
-def _seen_since(day: np.datetime64, looks: Sequence[StageLook]) -> bool:
-    return any(look.on >= day for look in looks)
-
-
 def _corrected(
     case: Case, weather: Weather, clock: Array, spread_before: float, looks: Sequence[StageLook]
-) -> tuple[Array, Array]:
-    """Return a clock and its spread after the looks that speak of it, and the frosts that make it doubtful."""
-    spread = np.full(clock.shape, spread_before)
-    events: list[tuple[int, StageLook | None]] = [(at, None) for at in _frosts(case, weather, clock, looks)]
-    events += [(int(np.searchsorted(weather.day, look.on)), look) for look in looks]
-    for at, look in sorted(events, key=lambda event: event[0]):  # a frost comes before the look of its day
-        if look is None:
+) -> tuple[Array, Array, int | None]:
+    """Return a clock and its spread after looks and hard frosts, and the frost that nobody has looked at since."""
+    clock, spread = clock.copy(), np.full(clock.shape, spread_before)
+    doubted: int | None = None
+    for at, look in _events(weather, looks):
+        if look is not None:
+            _correct(look, at, case, weather.day, clock, spread)
+            doubted = None
+        elif doubted is None and clock[at] >= case.tall:
             spread[at:] += c.FROST_SPREAD
-            continue
-        if not fits(look, case, float(clock[at]), float(spread[at])):
-            raise GrowthUnknown(misfit(look, case, weather.day, clock, spread), look.on)
-        mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
-        clock[at:] += mean - clock[at]
-        noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)
-        spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), case.spread)
-    return clock, spread
+            doubted = at
+    return clock, spread, doubted
 
 
-def _frosts(case: Case, weather: Weather, clock: Array, looks: Sequence[StageLook]) -> list[int]:
-    """Return the days of hard frost on a tall crop: the first of the growth and the first after each look."""
-    cold = np.flatnonzero((weather.low < c.HARD_FROST) & (clock >= case.tall))
-    # A look on the day of a frost has seen what it did.
-    stretch = np.searchsorted(np.array([look.on for look in looks], dtype="datetime64[D]"), weather.day[cold])
-    return [int(cold[stretch == part][0]) for part in np.unique(stretch)]
+def _events(weather: Weather, looks: Sequence[StageLook]) -> list[tuple[int, StageLook | None]]:
+    """Return the days of hard frost (None) and of looks in order."""
+    events: list[tuple[int, StageLook | None]] = [(int(at), None) for at in np.flatnonzero(weather.low < c.HARD_FROST)]
+    events += [(int(np.searchsorted(weather.day, look.on)), look) for look in looks]
+    return sorted(events, key=lambda event: event[0])  # a look on the day of a frost has seen what it did
+
+
+def _correct(
+    look: StageLook, at: int, case: Case, day: Days, clock: Array, spread: Array
+) -> None:
+    """Correct a clock and its spread in place from the day of a look on."""
+    if not fits(look, case, float(clock[at]), float(spread[at])):
+        raise GrowthUnknown(misfit(look, case, day, clock, spread), look.on)
+    mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
+    clock[at:] += mean - clock[at]
+    noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)
+    spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), case.spread)
 
 
 def _idle(case: Case, weather: Weather, step: Array) -> Array:
