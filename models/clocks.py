@@ -99,7 +99,7 @@ def _corrected(
     doubted: int | None = None
     for at, look in _events(weather, looks):
         if look is not None:
-            _correct(look, at, case, weather.day, clock, spread)
+            _correct(look, at, case, weather.day, clock, spread, spread_before)
             doubted = None
         elif doubted is None and clock[at] >= case.tall:
             spread[at:] += c.FROST_SPREAD
@@ -115,7 +115,7 @@ def _events(weather: Weather, looks: Sequence[StageLook]) -> list[tuple[int, Sta
 
 
 def _correct(
-    look: StageLook, at: int, case: Case, day: Days, clock: Array, spread: Array
+    look: StageLook, at: int, case: Case, day: Days, clock: Array, spread: Array, spread_before: float
 ) -> None:
     """Correct a clock and its spread in place from the day of a look on."""
     if not fits(look, case, float(clock[at]), float(spread[at])):
@@ -123,7 +123,8 @@ def _correct(
     mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
     clock[at:] += mean - clock[at]
     noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)
-    spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), case.spread)
+    # An old look leaves a clock no less sure than none; a vague one does not make good what a frost has done.
+    spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), max(deviation, spread_before))
 
 
 def _idle(case: Case, weather: Weather, step: Array) -> Array:

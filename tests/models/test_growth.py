@@ -423,6 +423,27 @@ def test_hard_frost_on_a_tall_crop_widens_the_spread_once_until_a_look() -> None
     assert grow({"orchardgrass": 1.0}, low=frosty("2026-05-01"), looks=looks).cautions == ()
 
 
+def test_a_look_decides_whether_a_crop_is_tall_enough_for_a_frost_to_hurt() -> None:
+    plain = grow({"orchardgrass": 1.0})
+    short = str(plain.day[int(np.argmax(plain.clock > 150.0))])
+    ahead = [StageLook(on(short) - 1, "boot")]
+    assert grow({"orchardgrass": 1.0}, low=frosty(short)).cautions == ()
+    assert "makes the stage" in grow({"orchardgrass": 1.0}, looks=ahead, low=frosty(short)).cautions[0]
+    tall = str(plain.day[int(np.argmax(plain.clock > 205.0))])
+    behind = [StageLook(on(tall) - 1, "leaf")]
+    assert "makes the stage" in grow({"orchardgrass": 1.0}, low=frosty(tall)).cautions[0]
+    assert grow({"orchardgrass": 1.0}, looks=behind, low=frosty(tall)).cautions == ()
+
+
+def test_a_vague_look_does_not_make_good_what_a_frost_has_done() -> None:
+    vague = [StageLook(on("2026-04-21"), "no heads yet")]
+    frozen = grow({"orchardgrass": 1.0}, looks=vague, low=frosty("2026-04-20"))
+    i = at(frozen, "2026-04-21")
+    deviation = limited(frozen.clocks[False].step[: i + 1].sum(), 90.0, -inf, 470.0)[1]
+    assert 70.0 < deviation < 90.0
+    np.testing.assert_allclose(frozen.clock_spread[i:], deviation)
+
+
 AUTUMN: Array = np.concatenate([np.full(60, 2.0), np.full(200, 15.0), np.full(40, 8.0)])
 
 
@@ -462,6 +483,13 @@ def test_half_of_an_offset_is_handed_on_to_the_next_season() -> None:
     assert after.clock[-1] - (seen.clock[-1] - offset) == pytest.approx(offset / 2)
     assert after.clock[: at(after, str(after.started))].max() == 0.0
     assert set(after.clock_spread) == {45.0}
+
+
+def test_an_old_look_leaves_a_clock_as_sure_as_the_season_before_did() -> None:
+    known = Known(priors={"grasses": Prior(10.0, 45.0)})
+    seen = grow({"orchardgrass": 1.0}, looks=[StageLook(on("2026-04-20"), "boot")], known=known)
+    assert seen.clock_spread[at(seen, "2026-04-20")] < 30.0
+    assert seen.clock_spread[-1] == 45.0  # 71 days later the noise alone would make it 65
 
 
 def test_without_a_look_an_offset_fades_and_nothing_is_handed_on_from_a_regrowth() -> None:
@@ -588,6 +616,16 @@ def test_height_of_alfalfa_corrects_its_fibre() -> None:
     i = at(plain, "2026-05-05")
     assert plain.stage[i] == "vegetative"
     assert seen.ndf_mid[i] == pytest.approx(plain.ndf_mid[i] + 0.719 * (36.8 - plain.ndf_mid[i]), abs=0.02)
+
+
+@pytest.mark.parametrize("other", ["timothy", "red clover"])
+def test_height_tells_less_in_a_mix(other: str) -> None:
+    # 3.0 % of fibre instead of 2.2: gain 86^2 / (86^2 + (3.0 / 0.0409)^2) = 0.579 on the clock of the alfalfa.
+    look = [StageLook(on("2026-05-05"), height=0.7112)]
+    plain, seen = (grow({"alfalfa": 0.6, other: 0.4}, looks=looks) for looks in ([], look))
+    i = at(plain, "2026-05-05")
+    told = 417.0 + (36.8 - 40.0) / 0.0409
+    assert seen.clock[i] == pytest.approx(plain.clock[i] + 0.579 * (told - plain.clock[i]), abs=0.6)
 
 
 def test_looks_that_say_nothing_are_named() -> None:
