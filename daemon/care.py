@@ -49,6 +49,7 @@ def _own_figures(said: Estimates) -> OwnFigures:
 def _day_of_work(
     farm: Farm, worked: WorkedDay, hours: ForecastHours, block: slice, moisture: BaledMoisture, *, stemmy: bool
 ) -> DayOfWork:
+    drought_days, days_since_drought = worked.crop.ground.drought_on(worked.window.date)
     return DayOfWork(
         on=worked.window.date,
         latitude=farm.place.latitude,
@@ -59,8 +60,8 @@ def _day_of_work(
         moisture=moisture,
         stemmy=stemmy,
         film_wait=farm.work.wrap_within,
-        drought_days=0,  # what stood still in the past is not followed yet
-        days_since_drought=0,
+        drought_days=drought_days,
+        days_since_drought=days_since_drought,
         horses_work=farm.work.traction is Traction.HORSES,
         horses_fed=farm.horses_fed,
         cows_kept=farm.cows_kept,

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from daemon.farm import Farm, Field
 from daemon.hours import ForecastHours, Window
-from daemon.soil import Ground, ground_ahead
+from daemon.soil import Ground, ground_ahead, ground_then
 from models import coefficients as c
 from models.growth import Growth
 from models.plan import CropDay
@@ -58,15 +58,25 @@ def _yield_on(field: Field, growth: Growth, day: date) -> float:
     return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.LEAST_DRY_MATTER)
 
 
-def standing_crops(grown: Sequence[tuple[Field, Growth]], hours: ForecastHours) -> list[Crop]:
-    """Return the crops of fields with the water that is on and under them in the hours ahead."""
-    wetness = standing_wetness(hours.drying, np.array([_yield_on(*one, hours.today) for one in grown]))
-    alike = {_of_ground(field): field for field, _ in grown}
-    ground = {what: ground_ahead(field, hours.past_water, hours.water) for what, field in alike.items()}
-    return [
-        Crop(field, growth, on_it, ground[_of_ground(field)])
-        for (field, growth), on_it in zip(grown, wetness, strict=True)
-    ]
+def grounds(fields: Sequence[Field], hours: ForecastHours) -> list[Ground]:
+    """Return the ground under fields in the hours ahead."""
+    alike = {_of_ground(field): field for field in fields}
+    found = {what: _ground(field, hours) for what, field in alike.items()}
+    return [found[_of_ground(field)] for field in fields]
+
+
+def standing_crops(grown: Sequence[tuple[Field, Growth, Ground]], hours: ForecastHours) -> list[Crop]:
+    """Return the crops of fields with the water that is on them in the hours ahead."""
+    yields = [_yield_on(field, growth, hours.today) for field, growth, _ in grown]
+    wetness = standing_wetness(hours.drying, np.array(yields))
+    return [Crop(field, growth, on_it, ground) for (field, growth, ground), on_it in zip(grown, wetness, strict=True)]
+
+
+def _ground(field: Field, hours: ForecastHours) -> Ground:
+    """Return the ground from today on, or of today alone where the hours ahead hold no whole day."""
+    if hours.water.day.size == 0:
+        return ground_then(field, hours.past_water, hours.today)
+    return ground_ahead(field, hours.past_water, hours.water)
 
 
 def _of_ground(field: Field) -> tuple[object, ...]:

@@ -9,8 +9,9 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from daemon.days import DailyWater, daily_water
 from daemon.farm import Farm, Traction
-from daemon.soil import DAYS_BEFORE, DailyWater, daily_water
+from daemon.soil import DAYS_BEFORE
 from daemon.weather.contract import REQUIRED, Weather
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
@@ -102,10 +103,10 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
     correction : Correction
         What the farm's own record of forecast against outcome does to the odds.
     """
-    attributes, zone = weather.ahead.attrs, farm.place.timezone.key
+    attributes = weather.ahead.attrs
     ends, drying, air, dew = hours_of(farm, _with_what_came(weather))
     lately = weather.past.isel(time=slice(-24 * (DAYS_BEFORE + 2), None))
-    past_water = daily_water(*hours_of(farm, lately)[:2], zone)
+    past_water = daily_water(farm, *hours_of(farm, lately)[:2])
     members, step = drying.rain.shape[0], round(float(attributes["native_step_hours"]))
     began = int((ends[0] - ends[0].astype("datetime64[D]")) / np.timedelta64(1, "h")) - 1
     source = farm.weather
@@ -124,7 +125,7 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         pace=_pace(farm, air, humidity),
         draws=draw_crop(members),
         past_water=past_water,
-        water=daily_water(ends, drying, zone).since(today),
+        water=daily_water(farm, ends, drying).since(today),
         today=today,
         independent=np.inf if attributes["kind"] == "record" else independent_members(members),
         correction=correction,

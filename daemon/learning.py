@@ -11,11 +11,12 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.crop import day_index
+from daemon.days import daily_extremes, daily_water
 from daemon.diary import Cut, Line, LineKind, cuts, day_words, local_day, mown, of_field, percent, southern
 from daemon.farm import Drying, Farm, Field
-from daemon.growing import daily_extremes, field_growth_on
+from daemon.growing import field_growth_on
 from daemon.hours import HOUR, hours_of
-from daemon.soil import DAYS_BEFORE, daily_water, soil_factor_on
+from daemon.soil import DAYS_BEFORE, Ground, ground_then
 from daemon.units import clock_time
 from daemon.weather.contract import REQUIRED, Weather, at_utc
 from models import coefficients as c
@@ -136,8 +137,10 @@ def _reckoned(
     farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, line: Line, weather: Weather, days: pd.DataFrame
 ) -> tuple[float, str]:
     """Return the factor that a sample tells, and in words what the model had."""
-    growth = _growth_at(farm, field, told, cut, days)
-    model = _model(farm, field, growth, cut, line, weather)
+    then = _days_until(cut, days)
+    ground = _ground_at(farm, field, cut, weather)
+    growth = _growth_at(farm, field, told, cut, then, ground)
+    model = _model(farm, field, growth, ground, cut, line, weather)
     reading = line.moisture or np.nan
     slowest, _ = expected_range()
     plain, at_slowest = (float(water) for water in model(np.array([1.0, slowest])))
@@ -154,7 +157,15 @@ def _reckoned(
     return factor, f"the model had {percent(plain)} for a crop {_mown_words(farm, cut, line)}"
 
 
-def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, days: pd.DataFrame) -> Growth:
+def _days_until(cut: Cut, days: pd.DataFrame) -> pd.DataFrame:
+    """Return the days up to that of a mowing."""
+    then = days[days.index <= cut.day]
+    if then.empty or then.index[-1] < cut.day:
+        raise _NotAtHand(f"the weather of the whole of {day_words(cut.day)} is not at hand")
+    return then
+
+
+def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, then: pd.DataFrame, ground: Ground) -> Growth:
     """Return the growth that a mowing ended, up to its day."""
     known = field.last_cut if field.last_cut is not None and field.last_cut < cut.day else None
     before = mown(
@@ -164,13 +175,10 @@ def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, days: pd
         southern=southern(farm.place),
     )
     looks = tuple(look for look in field.looks if look.on <= cut.day)
-    then = days[days.index <= cut.day]
-    if then.empty or then.index[-1] < cut.day:
-        raise _NotAtHand(f"the weather of the whole of {day_words(cut.day)} is not at hand")
-    return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), then)
+    return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), then, ground)
 
 
-def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weather: Weather) -> Model:
+def _model(farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, line: Line, weather: Weather) -> Model:
     """Return the swath that a sample was taken of, as a function of the drying factor."""
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
@@ -186,7 +194,6 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
     standing = float(np.interp(begun, ends, standing_wetness(drying, dry_matter)[0]))
     solar = _begun(farm, cut).hour + _begun(farm, cut).minute / 60.0 + farm.place.longitude / 15.0
     moisture = float(np.clip(growth.start_moisture[at] + start_moisture_shift(np.array(solar)), 0.5, 0.9))
-    soil = _soil_factor(farm, field, cut, weather)
 
     def model(factors: Array) -> Array:
         one_member = np.ones((1, factors.size))
@@ -197,7 +204,7 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
             drying_factor=factors * one_member,
             crop_factor=growth.drying_factor,
             conditioned=farm.baleage.conditioned,
-            soil_factor=soil,
+            soil_factor=ground.soil_factor,
         )
         carried = np.full((1, 1), standing)
         water = wilt(drying, swath, np.array([begun]), carried, later_day=ends - 0.5 > midnight)[:, 0, 0]
@@ -206,12 +213,12 @@ def _model(farm: Farm, field: Field, growth: Growth, cut: Cut, line: Line, weath
     return model
 
 
-def _soil_factor(farm: Farm, field: Field, cut: Cut, weather: Weather) -> float:
-    """Return what the ground did to drying on the day of a mowing."""
+def _ground_at(farm: Farm, field: Field, cut: Cut, weather: Weather) -> Ground:
+    """Return the ground on the day of a mowing."""
     until = at_utc(_midnight(farm, cut))
     lately = weather.past.sel(time=slice(until - np.timedelta64(DAYS_BEFORE + 2, "D"), until))
     ends, drying, *_ = hours_of(farm, lately)
-    return soil_factor_on(field, daily_water(ends, drying, farm.place.timezone.key), cut.day)
+    return ground_then(field, daily_water(farm, ends, drying), cut.day)
 
 
 def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:

@@ -9,15 +9,16 @@ import numpy as np
 import pandas as pd
 
 from daemon.care import cares_of
-from daemon.crop import Crop, day_index, standing_crops
+from daemon.crop import Crop, day_index, grounds, standing_crops
+from daemon.days import daily_extremes
 from daemon.farm import Farm, Field
 from daemon.feed import quality_on, waiting_on
-from daemon.growing import daily_extremes, field_growth_on
+from daemon.growing import field_growth_on
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.order import in_order
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
-from daemon.soil import CARRIED
+from daemon.soil import CARRIED, Ground
 from daemon.weather.contract import Weather
 from daemon.workplan import WorkedDay, days_of, field_after, ripeness, with_hours
 from models.growth import Growth, GrowthUnknown
@@ -52,11 +53,11 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
     days = _known_days(daily_extremes(weather, farm), farm, now)
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _windows(farm, hours, now)
-    grown = [_grown(farm, field, days, hours.today) for field in farm.fields]
     try:
-        crops = iter(
-            standing_crops([(f, g) for f, g in zip(farm.fields, grown, strict=True) if isinstance(g, Growth)], hours)
-        )
+        under = grounds(farm.fields, hours)
+        grown = [_grown(farm, *one, days, hours.today) for one in zip(farm.fields, under, strict=True)]
+        all_of_it = zip(farm.fields, grown, under, strict=True)
+        crops = iter(standing_crops([(f, g, ground) for f, g, ground in all_of_it if isinstance(g, Growth)], hours))
     except ValueError as wrong:
         return no_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
     pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, Growth) else (one, {}) for one in grown]
@@ -118,12 +119,12 @@ def _windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
     return list(takewhile(lambda window: window is not None, found))  # type: ignore[arg-type]
 
 
-def _grown(farm: Farm, field: Field, days: pd.DataFrame, today: date) -> Growth | FieldProspect:
+def _grown(farm: Farm, field: Field, ground: Ground, days: pd.DataFrame, today: date) -> Growth | FieldProspect:
     """Return the growth of a field, or a prospect that says why it cannot be known."""
     if field.last_cut is not None and field.last_cut > today:
         return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet")
     try:
-        growth = field_growth_on(farm, field, days)
+        growth = field_growth_on(farm, field, days, ground)
     except GrowthUnknown as unknown:
         return _unknown(field, Reason.GROWTH_UNKNOWN, str(unknown))
     except ValueError as wrong:

@@ -4,24 +4,25 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from daemon.days import DailyWater
 from daemon.farm import Field
-from daemon.growing import WHOLE_DAY
 from models.ground import (
     Firmness,
+    GroundDays,
     GroundState,
     Load,
     Profile,
     Words,
     crop_coefficient,
+    firmness,
     first_firm_day,
     follow_ground,
+    newest_drought,
     soil_drying_factor,
     soil_profile,
 )
-from models.swath import DryingHours
 
 Array = NDArray[np.float64]
 
@@ -30,29 +31,18 @@ CARRIED = 0.5  # least share of the members in which the ground is firm, for it 
 
 
 @dataclass(frozen=True)
-class DailyWater:
-    """Rain and evapotranspiration of short grass [mm] of each whole local day, shape (member, day)."""
-
-    day: NDArray[np.datetime64]
-    rain: Array
-    evapotranspiration: Array
-
-    def since(self, day: date) -> "DailyWater":
-        """Return the days from one on."""
-        kept = self.day >= np.datetime64(day, "D")
-        return DailyWater(self.day[kept], self.rain[:, kept], self.evapotranspiration[:, kept])
-
-
-@dataclass(frozen=True)
 class Ground:
-    """The ground under a field in the morning of each day from today on, shape (member, day).
+    """The ground under a field as work begins on each day from today on, shape (member, day).
 
     `soil_factor` [1] is how fast a swath dries on it, and `firmness` how it takes the baler: what goes over it last is
-    the heaviest, and where that is carried everything is.
+    the heaviest, and where that is carried everything is. `stress` is how far plants find water (Ks [1]) on each `day`
+    that was followed, past and coming, the mean of the members.
     """
 
     soil_factor: Array
     firmness: Words
+    day: NDArray[np.datetime64]
+    stress: Array
 
     def carried(self, day: int) -> float:
         """Return the share of the members in which it is firm on a day, counted from today."""
@@ -63,33 +53,22 @@ class Ground:
         """How it is this morning, which all members have in common."""
         return Firmness(self.firmness[0, 0])
 
+    def stress_on(self, days: NDArray[np.datetime64]) -> Array:
+        """Return how far plants find water on some days: all of it, 1, before those that were followed."""
+        known = dict(zip(self.day.tolist(), self.stress.tolist(), strict=True))
+        return np.array([known.get(day, 1.0) for day in days.tolist()])
+
+    def drought_on(self, day: date) -> tuple[int, int]:
+        """Return how long nothing grew in the newest drought before a day, and how long ago it ended [d]."""
+        return newest_drought(self.stress[self.day < np.datetime64(day, "D")])
+
     def carries_in(self, days: int) -> int | None:
         """Return the days from today until it is firm, None if it is not in so many days."""
         return first_firm_day(self.firmness[:, :days], CARRIED)
 
 
-def daily_water(ends: NDArray[np.datetime64], drying: DryingHours, zone: str) -> DailyWater:
-    """Return what fell and what the air took on each whole local day.
-
-    Parameters
-    ----------
-    ends : datetime64, shape (hour,)
-        UTC, end of each hour.
-    drying : DryingHours
-    zone : str
-        The farm's time zone.
-    """
-    # An hour belongs to the day in which it began: midnight ends the day before.
-    began = pd.DatetimeIndex(ends).tz_localize("UTC").tz_convert(zone) - pd.Timedelta(hours=1)
-    dates = np.array(began.date, dtype="datetime64[D]")
-    day, first, hours = np.unique(dates, return_index=True, return_counts=True)
-    rain, taken = (np.add.reduceat(each, first, axis=1) for each in (drying.rain, np.maximum(drying.evaporation, 0.0)))
-    whole = hours >= WHOLE_DAY
-    return DailyWater(day[whole], rain[:, whole], taken[:, whole])
-
-
 def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater) -> Ground:
-    """Return the ground of a field in the morning of each day of `ahead` and the next.
+    """Return the ground of a field as work begins on each day of `ahead` and the next.
 
     Parameters
     ----------
@@ -100,28 +79,47 @@ def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater) -> Ground:
 
     Notes
     -----
-    The ground is taken to be full 90 days ago, or when the past begins. The state of a day is that of its midnight,
-    before its rain, and a look holds from then on.
+    The ground is taken to be full 90 days ago, or when the past begins. Nothing dries between midnight and work, but
+    what falls by then is in the ground. A look was taken after it, and holds from then on.
     """
     profile = soil_profile(field.soil, field.drainage)
-    start = _ground_on(field, profile, past, ahead.day[0])
-    cover, looks = _cover(field, ahead.day), _looks(field, ahead.day)
-    coming = follow_ground(profile, ahead.rain, ahead.evapotranspiration, cover, start=start, looks=looks)
-    return Ground(soil_drying_factor(coming.wetness), coming.firmness(Load.BALER))
+    lately = past.before(ahead.day[0], DAYS_BEFORE)
+    before = _followed(field, profile, lately)
+    coming = _followed(field, profile, ahead, before.end)
+    known = np.concatenate([lately.day, ahead.day]), np.concatenate([before.stress[0], coming.stress.mean(axis=0)])
+    return _at_work(profile, coming.topsoil_water, coming.deficit, _early(field, ahead), *known)
 
 
-def soil_factor_on(field: Field, past: DailyWater, day: date) -> float:
-    """Return how fast a swath dried for the ground under it on a day that has come."""
+def ground_then(field: Field, past: DailyWater, day: date) -> Ground:
+    """Return the ground of a field as work began on a day that has come; the day itself need not be over."""
     profile = soil_profile(field.soil, field.drainage)
-    morning = _ground_on(field, profile, past, np.datetime64(day, "D"))
-    return float(soil_drying_factor(morning.topsoil_water / profile.topsoil)[0])
+    lately = past.before(np.datetime64(day, "D"), DAYS_BEFORE)
+    before, early = _followed(field, profile, lately), _early(field, past.since(day))
+    return _at_work(
+        profile, before.topsoil_water[:, -1:], before.deficit[:, -1:], early[:, :1], lately.day, before.stress[0]
+    )
 
 
-def _ground_on(field: Field, profile: Profile, past: DailyWater, day: np.datetime64) -> GroundState:
-    """Return the ground on the morning of a day."""
-    before = np.flatnonzero(past.day < day)[-DAYS_BEFORE:]
-    cover, looks = _cover(field, past.day[before]), _looks(field, past.day[before])
-    return follow_ground(profile, past.rain[:, before], past.evapotranspiration[:, before], cover, looks=looks).end
+def _followed(field: Field, profile: Profile, water: DailyWater, start: GroundState | None = None) -> GroundDays:
+    """Return the water in the ground of a field from day to day."""
+    cover, looks = _cover(field, water.day), _looks(field, water.day)
+    return follow_ground(profile, water.rain, water.evapotranspiration, cover, start=start, looks=looks)
+
+
+def _early(field: Field, water: DailyWater) -> Array:
+    """Return what falls before work on each day and the next [mm]; a look at the ground was taken after it."""
+    early = np.pad(water.early, ((0, 0), (0, 1)))
+    early[:, list(_looks(field, water.day))] = 0.0
+    return early
+
+
+def _at_work(
+    profile: Profile, topsoil_water: Array, deficit: Array, early: Array, day: NDArray[np.datetime64], stress: Array
+) -> Ground:
+    """Return the ground of some mornings with the rain of their early hours in it."""
+    wetness = (topsoil_water + early) / profile.topsoil
+    carries = firmness(wetness, np.maximum(deficit - early, 0.0), Load.BALER)
+    return Ground(soil_drying_factor(wetness), carries, day, stress)
 
 
 def _looks(field: Field, day: NDArray[np.datetime64]) -> dict[int, Firmness]:

@@ -9,10 +9,11 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from daemon.crop import Crop, crop_day, day_index, standing_crops, strip_area, swath_of
+from daemon.crop import Crop, crop_day, day_index, grounds, standing_crops, strip_area, swath_of
+from daemon.days import daily_extremes
 from daemon.diary import Line, LineKind, cuts, local_day, of_field, with_diary
 from daemon.farm import Farm, Field
-from daemon.growing import daily_extremes, field_growth_on
+from daemon.growing import field_growth_on
 from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
 from daemon.overnight import if_left
@@ -253,8 +254,9 @@ class _Now:
 
     def _lay(self, held: _Held) -> _Laid:
         farm, window = self.farm, self.window
-        growth = field_growth_on(farm, held.field, self.days)
-        (crop,) = standing_crops([(held.field, growth)], self.hours)
+        (ground,) = grounds([held.field], self.hours)
+        growth = field_growth_on(farm, held.field, self.days, ground)
+        (crop,) = standing_crops([(held.field, growth, ground)], self.hours)
         start, count = window.slot_of(held.start), max(-int(-(held.area - 1e-6) // strip_area(farm)), 1)
         self._refuse(crop, start)
         mown = mowing_slots(window.pace, np.array([start]), count)[:, 0]

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from daemon.farm import Farm, Field, Place
+from daemon.soil import Ground
 from daemon.weather.contract import Weather, assembled, settled
 from tests.loopback.hours import invented
 from tests.samples import ACRE, farm
@@ -20,6 +21,7 @@ COLUMNS = (
     "surface_downwelling_shortwave_flux_in_air",
     "precipitation_amount",
 )
+WET_EVERY, WET_NIGHT, DRY_SINCE = 5, 30.0, timedelta(days=9)  # [d, mm]
 
 
 def field(name: str, acres: float, **changes: Any) -> Field:
@@ -44,6 +46,12 @@ def working_farm(
     )
 
 
+def moist_ground() -> Ground:
+    """Return ground that is firm today and never lacked water."""
+    never = np.array([], dtype="datetime64[D]")
+    return Ground(np.ones((1, 1)), np.array([["firm"]]), never, np.array([]))
+
+
 @cache
 def drying(first: str, last: str, place: Place) -> pd.DataFrame:
     """Return clear, dry, breezy hours."""
@@ -64,14 +72,19 @@ def weather(
     issued: datetime | None = None,
     step: int = 1,
     rain: np.ndarray[Any, Any] | None = None,
+    rained: bool = True,
 ) -> Weather:
     """Return drying hours from the last 1 July or from `since` to `until`.
 
-    `rain` [mm], shape (member, hour), falls in the first hours after `now`.
+    It rained at night, well before `now`, so that nothing wants for water, unless `rained` is false. `rain` [mm], shape
+    (member, hour), falls in the first hours after `now`.
     """
     first = since or datetime(now.year - 1, 7, 1, tzinfo=UTC)
     table = drying(f"{first:%Y-%m-%dT%H:%M}", f"{until.astimezone(UTC):%Y-%m-%dT%H:00}", place)
-    past = table[: now.replace(minute=0)]
+    past = table[: now.replace(minute=0)].copy()
+    hour = pd.DatetimeIndex(past.index)
+    wet = rained & (hour.day % WET_EVERY == 0) & (hour.hour == 4) & (hour < now - DRY_SINCE)
+    past.loc[wet, "precipitation_amount"] = WET_NIGHT
     ahead = table[now.replace(hour=0, minute=0) - timedelta(days=1) :]
     coming = {name: np.repeat(ahead[name].to_numpy()[None, None], members, axis=1) for name in COLUMNS}
     if rain is not None:

@@ -22,8 +22,9 @@ TIME_READERS = {
 NOT_FOR_MODELS = {"socket", "urllib", "http", "ssl", "smtplib", "sqlite3", "logging", "time", "subprocess", "threading"}
 # What lies downstream of weather, in the order in which data flows.
 FLOW = (
-    "daemon.growing",
+    "daemon.days",
     "daemon.soil",
+    "daemon.growing",
     "daemon.hours",
     "daemon.crop",
     "daemon.learning",

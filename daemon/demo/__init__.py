@@ -59,7 +59,7 @@ def invented_weather(farm: Farm, *, members: int = MEMBERS, days: Sequence[tuple
     past = _hours(first, NOW.replace(minute=0))
     ahead = _hours((NOW - timedelta(days=2)).replace(hour=0, minute=0), NOW + timedelta(days=len(days)))
     lone, chance = np.random.default_rng(1), np.random.default_rng(2)
-    come = _weather(farm, past, np.full((1, past.size), 0.7), lone)
+    come = _weather(farm, past, np.full((1, past.size), 0.7), lone) | {"precipitation_amount": _spring_rain(past)}
     sun, shower = _forecast(ahead, chance, members, days)
     coming = _weather(farm, ahead, sun, chance) | {"precipitation_amount": shower[None]}
     attributes = {
@@ -104,6 +104,13 @@ def _weather(farm: Farm, time: NDArray[np.datetime64], clear: Array, chance: np.
         "precipitation_amount": np.zeros_like(clear),
     }
     return {name: np.asarray(value, dtype=np.float64)[None] for name, value in values.items()}
+
+
+def _spring_rain(time: NDArray[np.datetime64]) -> Array:
+    """Return the rain [mm] that came, shape (1, 1, hour): at night, each fifth day until a week ago."""
+    ago = (np.datetime64(NOW.date()) - time.astype("datetime64[D]")).astype(int)
+    night = (time - time.astype("datetime64[D]")) // np.timedelta64(1, "h") < 6
+    return np.where((ago % 5 == 2) & (ago > 5) & night, 3.0, 0.0)[None, None]
 
 
 def _forecast(

@@ -8,14 +8,15 @@ import numpy as np
 import pytest
 
 from daemon.crop import day_index
+from daemon.days import daily_extremes, daily_water
 from daemon.diary import Diary, Line, LineKind
 from daemon.farm import Drying, Farm, Field
-from daemon.growing import daily_extremes, field_growth_on
+from daemon.growing import field_growth_on
 from daemon.hours import hours_of
 from daemon.learning import Learnt, learnt
 from daemon.look import Memory, look
 from daemon.outlook import FieldProspect, Reason
-from daemon.soil import daily_water, soil_factor_on
+from daemon.soil import ground_then
 from daemon.weather.contract import Weather, at_utc
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests import passes
@@ -53,12 +54,12 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     given, hours = farm(field), weather()
     day = begun.astimezone(ZONE).date()
     days = daily_extremes(hours, given)
-    growth = field_growth_on(given, field, days[days.index <= day])
+    ends, came, *_ = hours_of(given, hours.past)
+    ground = ground_then(field, daily_water(given, ends, came), day)
+    growth = field_growth_on(given, field, days[days.index <= day], ground)
     crop = field.expected_yield or float(growth.dry_matter[day_index(growth, day)])
     solar = np.array(begun.astimezone(UTC).hour + given.place.longitude / 15.0)
     moisture = growth.start_moisture[day_index(growth, day)] + float(start_moisture_shift(solar))
-    ends, came, *_ = hours_of(given, hours.past)
-    soil = soil_factor_on(field, daily_water(ends, came, ZONE.key), day)
     first, last = (int(np.searchsorted(ends, at_utc(moment))) for moment in (begun, taken))
     dewed = standing_wetness(came.between(first - 19, first + 1), crop)[:, -1:]
     one = np.ones((1, 1))
@@ -67,7 +68,7 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
         drying_factor=factor,
         crop_factor=growth.drying_factor,
         conditioned=True,
-        soil_factor=soil,
+        soil_factor=ground.soil_factor,
     )
     later = np.arange(1, last - first + 1) > (at(24, day.day) - begun) / timedelta(hours=1)
     lying = came.between(first + 1, last + 1)

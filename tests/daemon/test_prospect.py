@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.days import daily_extremes
 from daemon.decide import decide
 from daemon.farm import Farm, Place
-from daemon.growing import daily_extremes
 from daemon.outlook import FieldDay, Kind, Prospect, Reason, Ripeness
 from daemon.prospect import look_ahead, no_prospect
 from daemon.weather.contract import Weather, assembled, settled
@@ -310,3 +310,27 @@ def test_a_field_on_soft_ground_says_from_when_it_carries() -> None:
     assert wet.days[0].reason is Reason.GROUND_SOFT
     young = working_farm(field("young", 10, ground_looks=(seen,), last_cut=date(2026, 6, 1)))
     assert days_of(pass_over(young, hours))[0].reason is Reason.NOT_RIPE
+
+
+# --- Drought ------------------------------------------------------------------------------------------------------
+
+
+def test_drought_holds_a_regrowth_back_and_brings_a_caution_of_nitrate() -> None:
+    # 90 days of June sun and no rain take all that loam holds; a regrowth stands still then, a first growth ripens on.
+    regrowth = field("Young", 12, last_cut=date(2026, 4, 20), expected_yield=None)
+    first = field("First", 12)
+    moist, dry = (pass_over(working_farm(regrowth, first), known(rained=rained)).fields for rained in (True, False))
+    assert (moist[0].clock or 0.0) > (dry[0].clock or np.inf) + 200.0
+    assert (moist[0].ripeness, dry[0].ripeness) == (Ripeness.PAST, Ripeness.GROWING)
+    assert "drought held orchardgrass back on" in dry[0].detail
+    assert moist[1].clock == dry[1].clock
+    named = ["nitrate" in {care.caution for care in fields[1].days[0].cares} for fields in (moist, dry)]
+    assert named == [False, True]
+
+
+def test_rain_before_work_is_in_the_ground_that_the_baler_meets() -> None:
+    # It rains up to six, an hour before work: 24 mm on a dry topsoil that holds 22.5.
+    shower = weather(HERE, NOW, NOW + timedelta(hours=22), rain=np.array([[24.0]]))
+    found = [pass_over(working_farm(), hours).fields[0] for hours in (known(), shower)]
+    assert [one.ground for one in found] == ["firm", "ruts"]
+    assert found[1].days[0].reason is Reason.GROUND_SOFT

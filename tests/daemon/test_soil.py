@@ -1,20 +1,20 @@
 from dataclasses import replace
 from datetime import date
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
-from daemon.soil import DailyWater, Ground, daily_water, ground_ahead, soil_factor_on
+from daemon.days import DailyWater, daily_water
+from daemon.soil import ground_ahead, ground_then
 from models.swath import DryingHours
-from tests.passes import field
+from tests.passes import field, moist_ground, working_farm
 
 DAYS = np.arange("2026-05-01", "2026-06-10", dtype="datetime64[D]")
 COMING = np.arange("2026-06-10", "2026-06-13", dtype="datetime64[D]")
 
 
 def water(days: np.ndarray, rain: float, taken: float) -> DailyWater:
-    return DailyWater(days, np.full((1, days.size), rain), np.full((1, days.size), taken))
+    return DailyWater(days, *(np.full((1, days.size), each) for each in (rain, taken, 0.0)))
 
 
 def test_a_days_water_is_that_of_the_farms_own_day() -> None:
@@ -22,13 +22,15 @@ def test_a_days_water_is_that_of_the_farms_own_day() -> None:
     rain = np.zeros((1, 72))
     rain[0, 27] = 5.0  # the hour from 3 to 4 UTC on the 10th, an hour before midnight of the 9th in New York
     rain[0, 28] = 1.0
+    rain[0, 34:36] = 2.0, 4.0  # up to 7 in the morning there, and the hour in which work begins
     drying = DryingHours(np.full((1, 72), 0.1), np.zeros((1, 72)), np.zeros((1, 72)), rain)
     drying.evaporation[0, 40] = -3.0  # dew takes nothing
-    found = daily_water(ends, drying, ZoneInfo("America/New_York").key)
+    found = daily_water(working_farm(), ends, drying)
     assert [str(day) for day in found.day] == ["2026-06-09", "2026-06-10"], "days cut short at either end are left out"
-    assert found.rain[0].tolist() == [5.0, 1.0]
+    assert found.rain[0].tolist() == [5.0, 1.0 + 2.0 + 4.0]
+    assert found.early[0].tolist() == [0.0, 1.0 + 2.0]
     assert found.evapotranspiration[0] == pytest.approx([2.4, 2.3])
-    assert found.since(date(2026, 6, 10)).rain[0].tolist() == [1.0]
+    assert found.since(date(2026, 6, 10)).rain[0].tolist() == [7.0]
 
 
 def test_a_swath_dries_faster_on_dry_ground_than_on_wet() -> None:
@@ -42,14 +44,15 @@ def test_a_swath_dries_faster_on_dry_ground_than_on_wet() -> None:
 def test_the_morning_of_a_day_knows_nothing_of_its_rain() -> None:
     past = water(DAYS, 0.5, 4.0)
     first = ground_ahead(field("L", 5), past, water(COMING, 30.0, 1.0)).soil_factor[0]
-    assert first[0] == pytest.approx(soil_factor_on(field("L", 5), past, date(2026, 6, 10)), rel=1e-12)
+    assert first[0] == pytest.approx(ground_then(field("L", 5), past, date(2026, 6, 10)).soil_factor[0, 0], rel=1e-12)
     assert first[0] > first[1]
 
 
 def test_a_field_just_cut_keeps_its_ground_wetter() -> None:
     past = water(DAYS, 1.5, 4.0)
     standing, cut = (
-        soil_factor_on(replace(field("L", 5), last_cut=on), past, date(2026, 6, 10)) for on in (None, date(2026, 5, 28))
+        ground_then(replace(field("L", 5), last_cut=on), past, date(2026, 6, 10)).soil_factor[0, 0]
+        for on in (None, date(2026, 5, 28))
     )
     assert cut < standing
 
@@ -69,7 +72,7 @@ def test_ground_full_of_water_dries_until_it_carries() -> None:
 
 def test_ground_is_firm_where_it_is_in_half_of_the_members() -> None:
     words = np.array([["soft", "firm", "firm"], ["soft", "soft", "firm"], ["soft", "firm", "soft"], ["soft"] * 3])
-    ground = Ground(np.ones((4, 3)), words)
+    ground = replace(moist_ground(), firmness=words)
     assert [ground.carried(day) for day in range(3)] == [0.0, 0.5, 0.5]
     assert ground.carries_in(10) == 1
 
@@ -98,3 +101,26 @@ def test_a_wet_top_over_dry_ground_dries_again() -> None:
     ground = ground_ahead(seen, water(DAYS, 0.0, 5.0), water(week, 0.0, 5.0))
     assert ground.today == "soft"
     assert ground.carries_in(7) in (1, 2, 3)
+
+
+def test_what_falls_before_work_is_in_the_ground_unless_it_was_seen_since() -> None:
+    past, coming = water(DAYS, 0.0, 5.0), water(COMING, 0.0, 3.0)
+    coming.rain[0, 1] = coming.early[0, 1] = 24.0  # on a dry topsoil that holds 22.5 mm
+    seen = replace(field("L", 5), ground_looks=((date(2026, 6, 11), "firm"),))
+    assert ground_ahead(field("L", 5), past, coming).firmness[0].tolist()[:2] == ["firm", "ruts"]
+    assert ground_ahead(seen, past, coming).firmness[0].tolist()[:2] == ["firm", "firm"]
+    then = ground_then(field("L", 5), coming, date(2026, 6, 11))
+    assert then.firmness.tolist() == [["ruts"]]
+
+
+def test_growth_finds_the_water_of_the_days_that_are_followed() -> None:
+    # Loam holds 120 mm within reach of roots; with 5 mm a day and p = 0.55 it wants from the 14th day on.
+    ground = ground_ahead(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0))
+    asked = np.array(["2026-01-01", "2026-05-01", "2026-05-13", "2026-05-15", "2026-06-12"], dtype="datetime64[D]")
+    found = ground.stress_on(asked)
+    assert found[:3].tolist() == [1.0, 1.0, 1.0]
+    assert 0.8 < found[3] < 1.0
+    assert found[4] < 0.2
+    days, ago = ground.drought_on(date(2026, 6, 13))
+    assert (days, ago) == (int((ground.stress < 0.2).sum()), 0)
+    assert days > 3
