@@ -83,7 +83,7 @@ def weather(
     table = drying(f"{first:%Y-%m-%dT%H:%M}", f"{until.astimezone(UTC):%Y-%m-%dT%H:00}", place)
     past = table[: now.replace(minute=0)].copy()
     hour = pd.DatetimeIndex(past.index)
-    wet = rained & (hour.day % WET_EVERY == 0) & (hour.hour == 4) & (hour < now - DRY_SINCE)
+    wet = rained & (hour.day % WET_EVERY == 0) & (hour.hour == 4) & (hour < pd.Timestamp(now - DRY_SINCE))
     past.loc[wet, "precipitation_amount"] = WET_NIGHT
     ahead = table[now.replace(hour=0, minute=0) - timedelta(days=1) :]
     coming = {name: np.repeat(ahead[name].to_numpy()[None, None], members, axis=1) for name in COLUMNS}
