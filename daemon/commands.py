@@ -190,7 +190,8 @@ def _explain(given: argparse.Namespace) -> int:
 
 def _note(given: argparse.Namespace) -> int:
     from daemon import noting  # noqa: PLC0415
-    from daemon.diary import LOOKS, LineKind, line_words  # noqa: PLC0415
+    from daemon.diary import LOOKS, LineKind  # noqa: PLC0415
+    from daemon.told import line_words  # noqa: PLC0415
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
@@ -213,7 +214,7 @@ def _note(given: argparse.Namespace) -> int:
 
 
 def _note_list(given: argparse.Namespace) -> int:
-    from daemon.diary import line_words  # noqa: PLC0415
+    from daemon.told import line_words  # noqa: PLC0415
 
     farm = _farm(given.config)
     known = {field.name.casefold() for field in farm.fields}
@@ -224,7 +225,8 @@ def _note_list(given: argparse.Namespace) -> int:
 
 
 def _note_undo(given: argparse.Namespace) -> int:
-    from daemon.diary import DiaryError, line_words  # noqa: PLC0415
+    from daemon.diary import DiaryError  # noqa: PLC0415
+    from daemon.told import line_words  # noqa: PLC0415
     from daemon.noting import WrongUsage  # noqa: PLC0415
 
     farm, diary = _farm(given.config), _diary()

@@ -50,6 +50,11 @@ class Place:
     elevation: float
     timezone: ZoneInfo
 
+    @property
+    def southern(self) -> bool:
+        """Whether the season's year turns on 1 July."""
+        return self.latitude < 0.0
+
 
 @dataclass(frozen=True)
 class WeatherSource:

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from daemon.crop import day_index
 from daemon.days import daily_extremes, daily_water
-from daemon.diary import Cut, Line, LineKind, cuts, day_words, local_day, mown, of_field, percent, southern
+from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Drying, Farm, Field
 from daemon.growing import field_growth_on
 from daemon.hours import HOUR, hours_of
+from daemon.mowings import Cut, cuts, mown
 from daemon.soil import DAYS_BEFORE, Ground, ground_then
+from daemon.told import day_words, percent
 from daemon.units import clock_time
 from daemon.weather.contract import REQUIRED, Weather, at_utc
 from models import coefficients as c
@@ -172,7 +174,7 @@ def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, then: pd
         replace(field, last_cut=known),
         [one for one in told if one.day < cut.day],
         cut.day,
-        southern=southern(farm.place),
+        southern=farm.place.southern,
     )
     looks = tuple(look for look in field.looks if look.on <= cut.day)
     return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), then, ground)

@@ -10,13 +10,15 @@ from typing import Final
 import numpy as np
 
 from daemon.decide import Underway, decide
-from daemon.diary import Diary, DiaryError, Line, still_lying, told_by, with_diary
+from daemon.diary import Diary, DiaryError, Line
 from daemon.farm import Farm
 from daemon.hindsight import learnt_correction
 from daemon.learning import learnt
 from daemon.ledger import Ledger, LedgerError
+from daemon.mowings import still_lying
 from daemon.outlook import Morning, Prospect, Reason, Watched
 from daemon.prospect import look_ahead, no_prospect
+from daemon.told import told_by, with_diary
 from daemon.watch import watch
 from daemon.weather.contract import Refused, Weather
 from models.odds import UNCORRECTED, Correction
@@ -152,5 +154,5 @@ def _keep_said(memory: Memory, prospect: Prospect, today: date) -> None:
 def _since(farm: Farm, now: datetime) -> date:
     """Return the first day of weather that growth needs: the season's origin."""
     today = now.astimezone(farm.place.timezone).date()
-    origin: date = season_origin(np.datetime64(today, "D"), farm.place.latitude < 0.0).astype(date)
+    origin: date = season_origin(np.datetime64(today, "D"), farm.place.southern).astype(date)
     return origin

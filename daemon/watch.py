@@ -11,12 +11,14 @@ import pandas as pd
 
 from daemon.crop import Crop, crop_day, day_index, grounds, standing_crops, strip_area, swath_of
 from daemon.days import daily_extremes
-from daemon.diary import Line, LineKind, cuts, local_day, of_field, with_diary
+from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field
 from daemon.growing import field_growth_on
 from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
+from daemon.mowings import cuts
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
 from daemon.overnight import if_left
+from daemon.told import with_diary
 from daemon.weather.contract import Weather, at_utc
 from daemon.workplan import REASONS, WorkedDay, crew_on, grown_by, slots_for
 from models import coefficients as c

@@ -15,8 +15,10 @@ from hypothesis import given as supposed
 from hypothesis import settings as supposed_settings
 from hypothesis import strategies as st
 
-from daemon.diary import Diary, DiaryError, Line, LineKind, line_words, still_lying, told_by, with_diary
+from daemon.diary import Diary, DiaryError, Line, LineKind
 from daemon.farm import Farm, Field, Look, Units
+from daemon.mowings import still_lying
+from daemon.told import line_words, told_by, with_diary
 from tests.samples import ACRE, ZONE, farm
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)

@@ -9,7 +9,7 @@ import pytest
 import xarray as xr
 
 from daemon.decide import decide
-from daemon.diary import Line, LineKind, with_diary
+from daemon.diary import Line, LineKind
 from daemon.farm import Channel, Farm, Units
 from daemon.gsm7 import parts
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
@@ -18,6 +18,7 @@ from daemon.page.view import make_view
 from daemon.postbag import Postbag, State
 from daemon.prospect import look_ahead, no_prospect
 from daemon.service import Service
+from daemon.told import with_diary
 from daemon.watch import as_said, news, pinch, still_watched, told_since, watch
 from daemon.watch_words import say_change, watched_words
 from daemon.weather.contract import Weather

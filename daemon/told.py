@@ -1,0 +1,141 @@
+"""What the diary says of each field: the farm as settings and diary tell together, and its lines in words."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import date, datetime
+from typing import Final
+
+import numpy as np
+
+from daemon.diary import LOOKS, Line, LineKind, local_day, of_field
+from daemon.farm import Farm, Field, Look
+from daemon.mowings import Mown, mown_by
+from daemon.units import clock_time, height, size
+from models.season import season_origin
+
+_MONTHS: Final = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+
+
+def with_diary(farm: Farm, lines: Sequence[Line], now: datetime) -> Farm:
+    """Return the farm as settings and diary tell together: what of each field is cut and stands, and was seen there."""
+    return replace(farm, fields=tuple(_as_told(farm, lines, field, now) for field in farm.fields))
+
+
+def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> list[str]:
+    """Return in plain sentences what is held for cut of a field, what was seen there, and where that comes from.
+
+    Parameters
+    ----------
+    farm, field
+        As in the settings, before `with_diary`.
+    lines : sequence of Line
+    now : datetime
+    """
+    state = mown_by(farm, lines, field, now)
+    sentences = [_last_cut_words(field, state)]
+    if state.parts:
+        left = size(field.area - state.area, farm.units)
+        days = ", ".join(
+            f"{size(cut.area or 0.0, farm.units)} {_source_words(cut.day, cut.line)}" for cut in state.parts
+        )
+        sentences.append(f"Still standing: {left} of {size(field.area, farm.units)}; cut were {days}.")
+    return [*sentences, *_seen_words(farm, lines, field, state.last_cut, now)]
+
+
+def line_words(farm: Farm, line: Line) -> str:
+    """Return what a line tells, in the farm's units and on its clock."""
+    at = line.at.astimezone(farm.place.timezone)
+    when = day_words(at.date()) + (f" at {clock_time(at, farm.units)}" if line.timed else "")
+    water = "" if line.moisture is None else f"{percent(line.moisture)} water"
+    match line.kind:
+        case LineKind.MOISTURE:
+            return f"{line.field}: {water} on {when}"
+        case LineKind.CUT:
+            part = "" if line.area is None else f"{size(line.area, farm.units)} of it "
+            return f"{line.field}: {part}cut on {when}"
+        case LineKind.WRAPPED:
+            return f"{line.field}: wrapped on {when}{f', {water}' if water else ''}"
+        case LineKind.STAGE | LineKind.HEIGHT | LineKind.GROUND:
+            return f"{line.field}: {_look_words(farm, line)} on {when}"
+
+
+def day_words(day: date) -> str:
+    """Return a day in words, whatever the language of the machine.
+
+    >>> day_words(date(2026, 6, 4))
+    '4 June 2026'
+    """
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def percent(fraction: float) -> str:
+    """Return a moisture as it was read: with a decimal only where it has one.
+
+    >>> percent(0.575), percent(0.58)
+    ('57.5 %', '58 %')
+    """
+    return f"{100.0 * fraction:.3g} %"
+
+
+def _as_told(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Field:
+    state, noted = mown_by(farm, lines, field, now), _looks_noted(farm, lines, field, now)
+    seen: dict[date, Look] = {}
+    for (day, kind), line in noted.items():
+        if kind is not LineKind.GROUND:
+            before = seen.get(day, Look(day))
+            seen[day] = Look(day, line.stage or before.stage, line.height or before.height)
+    looks = [*(look for look in field.looks if look.on not in seen), *seen.values()]  # of one day the diary's
+    return replace(
+        field,
+        last_cut=state.last_cut,
+        standing=field.area - state.area if state.parts else None,
+        looks=tuple(sorted(looks, key=lambda look: look.on)),
+        ground_looks=tuple((day, line.ground) for (day, _), line in noted.items() if line.ground is not None),
+    )
+
+
+def _looks_noted(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> dict[tuple[date, LineKind], Line]:
+    """Return the looks at a field by day and kind, in order: of one day and kind the line that was written last."""
+    own = sorted(of_field(lines, field, now), key=lambda line: line.id)
+    noted = {(local_day(line, farm.place), line.kind): line for line in own if line.kind in LOOKS}
+    return {key: noted[key] for key in sorted(noted)}
+
+
+def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date | None, now: datetime) -> Iterator[str]:
+    """Yield what was seen of the growth that stands now, and what was seen last of the ground."""
+    today = np.datetime64(now.astimezone(farm.place.timezone).date(), "D")
+    since = last_cut or season_origin(today, farm.place.southern).astype(date)
+    stand, under = list[str](), ""
+    for (day, kind), line in _looks_noted(farm, lines, field, now).items():
+        words = f"{_look_words(farm, line)} {_source_words(day, line)}"
+        if kind is LineKind.GROUND:
+            under = words
+        elif day > since:
+            stand.append(words)
+    yield from [f"Seen: {', '.join(stand)}."] if stand else []
+    yield from [f"Seen last: {under}."] if under else []
+
+
+def _look_words(farm: Farm, line: Line) -> str:
+    """Return what was seen."""
+    if line.height is not None:
+        return f"{height(line.height, farm.units)} tall"
+    return f"ground {line.ground}" if line.kind is LineKind.GROUND else str(line.stage)
+
+
+def _last_cut_words(field: Field, state: Mown) -> str:
+    if state.last_cut is None:
+        return "Last cut: none, neither in the settings nor in the diary."
+    last = f"Last cut {day_words(state.last_cut)}"
+    if not state.by:
+        return f"{last}, from the settings."
+    numbers = ", ".join(f"line {cut.line.id}" for cut in state.by)
+    older = f"; the settings have {day_words(field.last_cut)}" if field.last_cut else ""
+    return f"{last}, from the diary ({numbers}){older}."
+
+
+def _source_words(day: date, line: Line) -> str:
+    return f"on {day_words(day)} (line {line.id})"
