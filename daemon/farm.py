@@ -1,7 +1,7 @@
 """The farm as the program sees it: typed, checked and in SI units, whatever units its settings file is in."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, time
 from enum import StrEnum
 from pathlib import Path
@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from models import coefficients as c
 from models.cautions import MonthDay, Span
-from models.stages import Purpose
+from models.stages import Purpose, Species, species
 
 
 class Units(StrEnum):
@@ -230,6 +230,7 @@ class Farm:
     horses_fed: bool = False  # with the bales
     cows_kept: bool = False  # for milk
     estimates: Estimates = OF_THE_HOUSE
+    species: Mapping[str, Species] = field(default_factory=species)  # that stands may name: the house's and its own
 
 
 @dataclass(frozen=True)

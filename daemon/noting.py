@@ -1,6 +1,6 @@
 """What the words of `forenoon note` mean: times on the farm's clock, areas and heights in its units, looks."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -9,7 +9,7 @@ from daemon.farm import Field, Units
 from daemon.units import HECTARES_PER_ACRE, METRES_PER_INCH, height, size
 from models.ground import Firmness
 from models.looks import STAGES_SEEN
-from models.stages import species
+from models.stages import Species
 
 OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
 DRIEST: Final = 5.0  # [%] a reading below is no moisture of a crop
@@ -108,9 +108,9 @@ def height_meant(given: str, units: Units) -> float:
     return metres
 
 
-def stage_meant(given: str, field: Field) -> str:
+def stage_meant(given: str, field: Field, species: Mapping[str, Species]) -> str:
     """Return a stage in the word or code of the stage clocks, if the stand of a field goes through it."""
-    kinds = sorted({species()[name].legume for name in field.stand})
+    kinds = sorted({species[name].legume for name in field.stand})
     known = [said for legume in kinds for said in STAGES_SEEN[legume]]
     words = ", ".join(f'"{said}"' for said in known if said.islower())
     codes = " or ".join("Kalu & Fick" if legume else "Moore et al." for legume in kinds)

@@ -19,13 +19,8 @@ from daemon.farm import (
     WeatherSource,
     Work,
 )
-from daemon.settings.options import (
-    AlertsSection,
-    BaleageSection,
-    FieldSection,
-    PersonSection,
-    WeatherSection,
-)
+from daemon.settings.fields import FieldSection, rows
+from daemon.settings.options import AlertsSection, BaleageSection, PersonSection, WeatherSection
 from daemon.settings.reading import Sections
 from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS, WorkSection
 
@@ -65,6 +60,7 @@ def farm_from(said: Sections, folder: Path) -> Farm:
         horses_fed=said.farm.horses_fed,
         cows_kept=said.farm.cows_kept,
         estimates=Estimates(**dict(said.estimates)),
+        species=rows(said.species),
     )
 
 

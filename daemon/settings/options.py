@@ -1,7 +1,7 @@
-"""Every option of the settings file: its kind, its default and what it means, in sections of the farm's own words."""
+"""The farm, its weather, its baleage, its people and its page: each option with its kind, default and meaning."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from datetime import date, datetime, time, timedelta
+from collections.abc import Iterator
+from datetime import datetime, time, timedelta
 from typing import Annotated, Final
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -9,35 +9,14 @@ from pydantic import Field
 
 from daemon.farm import Channel, Hears, Units
 from daemon.settings.addresses import Recipient, WebAddress
-from daemon.settings.kinds import (
-    Choice,
-    Clock,
-    Day,
-    Flag,
-    Many,
-    Notes,
-    Number,
-    Stand,
-    Text,
-    Unit,
-    Whole,
-)
-from daemon.settings.literals import toml
-from daemon.settings.problems import nearest
+from daemon.settings.kinds import Choice, Clock, Flag, Many, Number, Text, Unit, Whole
 from daemon.settings.section import Quarrel, Section, repeated
-from daemon.settings.work import FOOT, SHORT_TON
-from daemon.units import HECTARES_PER_ACRE
-from models.looks import STAGES_SEEN
-from models.scales import KALU_FICK, MOORE
-from models.stages import Purpose, species
+from daemon.settings.work import FOOT
 
 FARTHEST_NOON: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
-SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
-DRAINAGES: Final = ("well", "moderate", "poor")
 
 _LENGTH: Final = (Unit("ft", FOOT), Unit("m"))
 _LOW_LENGTH: Final = (Unit("in", FOOT / 12.0), Unit("cm", 0.01))
-_AREA: Final = (Unit("acres", HECTARES_PER_ACRE), Unit("ha"))
 _HOURS: Final = Unit("h")
 _RAIN: Final = Unit("mm")
 _BALE_WATER: Final = Number(0.40, 0.619, Unit("%", 0.01))
@@ -54,23 +33,6 @@ class Zone(Choice[str]):
     def allowed(self, units: Units) -> str:
         """Return what a name looks like."""
         return 'the name of a time zone, such as "America/New_York" or "Europe/Oslo"'
-
-
-class Stage(Choice[str]):
-    """What is seen of a stage, in words or in the codes of a scale."""
-
-    def __init__(self) -> None:
-        super().__init__({said: said for seen in STAGES_SEEN.values() for said in seen})
-
-    def allowed(self, units: Units) -> str:
-        """Return the words."""
-        return "one of " + _stages(*STAGES_SEEN.values())
-
-
-def _stages(*seen: Sequence[str]) -> str:
-    """Return what may be seen; nobody wants to read all codes."""
-    words = [toml(said) for one in seen for said in one if said not in MOORE and said not in KALU_FICK]
-    return ", ".join(words) + ", or a code of Moore et al. or Kalu & Fick"
 
 
 class FarmSection(Section):
@@ -233,62 +195,3 @@ class PageSection(Section):
         "127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer"
     )
     port: Annotated[int, Whole(0, 65535)] = Field(8377, description="its port; 0 takes a free one")
-
-
-class LookSection(Section):
-    """An item of looks."""
-
-    on: Annotated[date, Day()] = Field(description="the day", examples=["2026-05-20"])
-    stage: Annotated[str | None, Stage()] = Field(
-        None, description="the stage seen; give this, height or both", examples=['"boot"']
-    )
-    height: Annotated[float | None, Number(0.02, 2.5, *_LOW_LENGTH)] = Field(
-        None, description="height of the tallest stems"
-    )
-
-
-class FieldSection(Section):
-    """[[field]]."""
-
-    name: Annotated[str, Text(longest=40)] = Field(
-        description="what the messages call the field, each name once", examples=['"North meadow"']
-    )
-    area: Annotated[float, Number(0.04, 400.0, *_AREA)] = Field(description="its size", examples=["10"])
-    stand: Annotated[Mapping[str, float], Stand(tuple(species()))] = Field(
-        description="the species that stands in it, or the shares of a mix", examples=['"orchardgrass"']
-    )
-    soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field(
-        "loam", description="the topsoil; with drainage it says how wet the ground is, and whether it carries the baler"
-    )
-    drainage: Annotated[str, Choice({word: word for word in DRAINAGES})] = Field(
-        "moderate", description="how fast water leaves the topsoil"
-    )
-    expected_yield: Annotated[
-        float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / HECTARES_PER_ACRE), Unit("t/ha"))
-    ] = Field(None, description="dry matter of the next cut; left out: the growth model's at the day's stage")
-    forage_for: Annotated[Purpose, Choice({purpose.value: purpose for purpose in Purpose})] = Field(
-        Purpose.MILK,
-        description="what the forage is for; dry cows and working horses may have it 8 units of fibre later (estimate)",
-    )
-    cut_at_fibre: Annotated[float | None, Number(30.0, 70.0, Unit("%"))] = Field(
-        None, description="fibre (NDF) of the dry matter to cut at; left out: by the stand and forage_for"
-    )
-    last_cut: Annotated[date | None, Day()] = Field(
-        None, description="day of the last cut this year; left out: none yet"
-    )
-    looks: list[LookSection] = Field([], description="what was seen in it, each a table of on with stage or height")
-    notes: Annotated[str, Notes()] = Field("", description="anything worth keeping; shown on the page")
-
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
-        """Yield looks that say nothing, or name a stage that the stand does not go through."""
-        legume = {species()[name].legume for name in self.stand}
-        seen = [STAGES_SEEN[kind] for kind in sorted(legume)]
-        words = [said for one in seen for said in one]
-        for index, look in enumerate(self.looks):
-            if look.stage is None and look.height is None:
-                fix = f'add stage = "{words[0]}" or a height'
-                yield Quarrel(("looks", index), "only the day", "stage, height or both", fix)
-            elif look.stage is not None and look.stage not in words:
-                allowed = "for this stand one of " + _stages(*seen)
-                fix = f'write stage = "{nearest(look.stage, words) or words[0]}"'
-                yield Quarrel(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)

@@ -10,16 +10,10 @@ from pydantic import ValidationError
 
 from daemon.farm import Units
 from daemon.settings.estimates import EstimatesSection
+from daemon.settings.fields import FieldSection, SpeciesSection, field_section
 from daemon.settings.lines import KeyPath, key_lines
 from daemon.settings.literals import shown, toml
-from daemon.settings.options import (
-    AlertsSection,
-    BaleageSection,
-    FarmSection,
-    FieldSection,
-    PageSection,
-    WeatherSection,
-)
+from daemon.settings.options import AlertsSection, BaleageSection, FarmSection, PageSection, WeatherSection
 from daemon.settings.problems import Problem, SettingsError, nearest, parse, read_text
 from daemon.settings.section import Quarrel, Section, kind, repeated, section_of
 from daemon.settings.work import WorkSection
@@ -34,8 +28,10 @@ SECTIONS: Final[Mapping[str, type[Section]]] = {
     "alerts": AlertsSection,
     "page": PageSection,
     "estimates": EstimatesSection,
+    "species": SpeciesSection,
     "field": FieldSection,
 }
+SEVERAL: Final = ("species", "field")  # sections in double brackets
 
 
 @dataclass(frozen=True)
@@ -49,6 +45,7 @@ class Sections:
     alerts: AlertsSection
     page: PageSection
     estimates: EstimatesSection
+    species: tuple[SpeciesSection, ...]
     fields: tuple[FieldSection, ...]
 
 
@@ -92,28 +89,31 @@ class Reader:
         for name in self._tables:
             if name not in SECTIONS:
                 self._unknown((name,), list(SECTIONS))
-        single = {name: self._single(name) for name in SECTIONS if name != "field"}
-        fields = self._fields()
+        single = {name: self._single(name) for name in SECTIONS if name not in SEVERAL}
+        species = self._several("species", SpeciesSection)
+        fields = self._several("field", field_section({one.name: one.like for one in species}))
+        if self._tables.get("field", []) == []:
+            self._add(("field",), "no field", "one [[field]] or more", "write [[field]] above the keys of each field")
         if self._problems:
             raise SettingsError(sorted(self._problems, key=lambda problem: problem.line or 0))
-        return Sections(**cast(dict[str, Any], single), fields=tuple(fields))
+        return Sections(**cast(dict[str, Any], single), species=species, fields=fields)
 
     def _single(self, name: str) -> Section | None:
         table = self._tables.get(name, {})
         return self._section(SECTIONS[name], (name,), table)
 
-    def _fields(self) -> list[FieldSection]:
-        tables = self._tables.get("field", [])
-        if not isinstance(tables, list) or not tables:
-            given = "no field" if tables == [] else "a field in single brackets"
-            self._add(("field",), given, "one [[field]] or more", "write [[field]] above the keys of each field")
-            return []
-        found = [self._section(FieldSection, ("field", index), table) for index, table in enumerate(tables)]
+    def _several(self, head: str, model: type[S]) -> tuple[S, ...]:
+        tables = self._tables.get(head, [])
+        if not isinstance(tables, list):
+            fix = f"write [[{head}]] above the keys of each {head}"
+            self._add((head,), f"a {head} in single brackets", f"one [[{head}]] or more", fix)
+            return ()
+        found = [self._section(model, (head, index), table) for index, table in enumerate(tables)]
         names = [table.get("name", index) if isinstance(table, dict) else index for index, table in enumerate(tables)]
         for index in repeated([str(name).strip() for name in names]):
             fix = f"write name = {toml(f'{names[index]} 2')}"
-            self._add(("field", index, "name"), f"{shown(names[index])} again", "each name once", fix)
-        return [field for field in found if field]
+            self._add((head, index, "name"), f"{shown(names[index])} again", "each name once", fix)
+        return tuple(one for one in found if one)
 
     def _section(self, model: type[S], path: KeyPath, table: object) -> S | None:
         if not isinstance(table, dict):

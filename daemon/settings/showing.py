@@ -6,10 +6,12 @@ from typing import Final
 
 from daemon.farm import Alerts, Baleage, Farm, Field, Look, Person, Place, Units, WeatherSource, Work
 from daemon.settings.building import default_address, default_hears, default_season
-from daemon.settings.options import FieldSection, LookSection, PersonSection
+from daemon.settings.fields import FieldSection, LookSection, SpeciesSection
+from daemon.settings.options import PersonSection
 from daemon.settings.reading import SECTIONS
 from daemon.settings.section import Section, kind, tables_in
 from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
+from models.stages import Species, species
 
 MASK: Final = '"****"'
 
@@ -102,6 +104,11 @@ def show(farm: Farm) -> str:
         ),
         _table("[page]", SECTIONS["page"], {"host": farm.page.host, "port": farm.page.port}, {}, farm.units),
         _table("[estimates]", SECTIONS["estimates"], vars(farm.estimates), {}, farm.units),
+        *(
+            _table("[[species]]", SpeciesSection, _species(row, like), _usual_species(like), farm.units)
+            for row in farm.species.values()
+            if (like := species().get(row.like))
+        ),
         *(_table("[[field]]", FieldSection, _field(field, farm.units), {}, farm.units) for field in farm.fields),
     ]
     return "\n\n".join(parts)
@@ -173,6 +180,23 @@ def _alerts(alerts: Alerts) -> Values:
 
 def _person(person: Person) -> Values:
     return vars(person) | {"by": person.channel}
+
+
+def _species(row: Species, like: Species) -> Values:
+    return {
+        "name": row.name,
+        "like": like.name,
+        "fibre_mark": row.ndf_mark,
+        "fibre_mark_regrowth": row.ndf_mark_regrowth,
+        "stages_later": max(row.stages.values()) - max(like.stages.values()),
+        "drying_factor": row.drying_factor,
+    }
+
+
+def _usual_species(like: Species) -> Values:
+    """Return what is taken where the file leaves it out."""
+    marks = {"fibre_mark": like.ndf_mark, "fibre_mark_regrowth": like.ndf_mark_regrowth}
+    return marks | {"drying_factor": like.drying_factor}
 
 
 def _field(field: Field, units: Units) -> Values:

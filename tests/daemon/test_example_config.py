@@ -13,7 +13,7 @@ def options_in(text: str) -> set[str]:
     """Return the options that an example names, whether they are given or left out with a # in front."""
     found, section = set(), ""
     for line in text.splitlines():
-        if head := re.match(r"\[+([a-z.]+)\]+", line):
+        if head := re.match(r"(?:# )?\[+([a-z.]+)\]+$", line):
             section = head[1]
         elif option := re.match(r"(?:# )?([a-z_]+) = ", line):
             found.add(f"{section}.{option[1]}")
@@ -34,6 +34,17 @@ def test_the_example_farm() -> None:
     assert [person.channel for person in farm.alerts.people] == [Channel.TEXT, Channel.EMAIL]
     assert farm.work.traction is Traction.HORSES
     assert "password" not in show(farm)
+
+
+def test_a_species_of_the_example_may_be_taken_in(tmp_path: Path) -> None:
+    before, head, rest = EXAMPLE.read_text(encoding="utf-8").partition("# [[species]]\n")
+    species, gap, fields = rest.partition("\n\n")
+    path = tmp_path / "config.toml"
+    text = before + head[2:] + species.replace("# ", "", 1).replace("\n# ", "\n") + gap + fields
+    path.write_text(text.replace('stand = "orchardgrass"', 'stand = "late timothy"'), encoding="utf-8")
+    farm = load(path)
+    assert farm.fields[0].stand == {"late timothy": 1.0}
+    assert farm.species["late timothy"].ndf_mark == 540.0
 
 
 def test_the_example_holds_every_option_and_no_other() -> None:

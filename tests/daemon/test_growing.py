@@ -1,11 +1,13 @@
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from daemon.growing import fibre_target, field_growth_on
-from models.stages import Purpose
+from models.growth import Growth
+from models.stages import Purpose, species, variety
 from tests.passes import field, moist_ground, working_farm
 
 DAYS = pd.DataFrame({"high": 20.0, "low": 8.0}, index=[day.date() for day in pd.date_range("2026-01-01", "2026-06-10")])
@@ -25,7 +27,7 @@ def test_what_the_forage_is_for_says_at_what_fibre_it_is_cut(
     stand: dict[str, float], purpose: Purpose, said: float | None, target: float
 ) -> None:
     given = replace(field("L", 5, stand=stand), purpose=purpose, cut_at_fibre=said)
-    assert fibre_target(given) == target
+    assert fibre_target(given, species()) == target
     assert field_growth_on(working_farm(given), given, DAYS, moist_ground()).ndf_target == target
 
 
@@ -38,3 +40,21 @@ def test_a_field_for_horses_has_more_days_left_with_the_same_fibre() -> None:
     )
     assert milk.ndf_mid[-1] == horses.ndf_mid[-1]
     assert horses.days_left[-1] > milk.days_left[-1] + 5.0
+
+
+def test_a_species_of_the_farms_own_is_read_by_its_own_row() -> None:
+    late = variety(species()["timothy"], "late timothy", ndf_mark=590.0, stages_later=100.0)
+    farm = working_farm(species={**species(), late.name: late})
+
+    def grown(name: str) -> Growth:
+        return field_growth_on(farm, field("L", 5, stand={name: 1.0}), DAYS, moist_ground())
+
+    one, other = grown("late timothy"), grown("timothy")
+    assert one.clock.tolist() == other.clock.tolist()
+    # At 14 degC a day timothy, whose mark is at 490, is a week ahead in its fibre and in its stages.
+    assert np.interp(50.0, one.ndf_mid, one.clock) == pytest.approx(590.0, abs=1.0)
+    assert np.interp(50.0, other.ndf_mid, other.clock) == pytest.approx(490.0, abs=1.0)
+    assert (
+        other.stage.index("early heads") + 7 <= one.stage.index("early heads") <= other.stage.index("early heads") + 8
+    )
+    assert fibre_target(field("L", 5, stand={"late timothy": 1.0}), farm.species) == 50.0

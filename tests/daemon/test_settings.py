@@ -11,7 +11,7 @@ from daemon.farm import Channel, Estimates, Farm, Hears, Look, Traction, Units
 from daemon.settings import SettingsError, check, find, load, options, show, state_folder
 from daemon.settings.literals import toml
 from models.cautions import Span
-from models.stages import Purpose
+from models.stages import Purpose, known_stand, species
 
 BASE = """\
 [farm]
@@ -211,6 +211,79 @@ def test_what_is_no_estimate_is_refused(write: Write, line: str, problem: str) -
     assert problem in refused
 
 
+LATE = """\
+[[species]]
+name = "Late timothy"
+like = "timothy"
+fibre_mark = 560
+stages_later = 70
+drying_factor = 1.1
+"""
+
+
+def test_a_stand_may_name_a_species_of_the_farms_own(write: Write) -> None:
+    for mix in ('"late Timothy"', '{ "Late timothy" = 60, alfalfa = 40 }'):
+        farm = load(write(swapped('"orchardgrass"', mix) + LATE))
+        (row, *rest) = known_stand(farm.fields[0].stand, farm.species)
+        like = species()["timothy"]
+        assert (row.name, row.like, row.legume, row.base) == ("Late timothy", "timothy", False, 0.0)
+        assert (row.ndf_mark, row.ndf_mark_regrowth, row.drying_factor) == (560.0, like.ndf_mark_regrowth, 1.1)
+        assert row.stages["boot"] == like.stages["boot"] + 70.0
+        assert rest == ([] if mix.startswith('"') else [species()["alfalfa"]])
+    assert load(write(BASE)).species == species()
+
+
+def test_a_look_at_a_species_of_the_farms_own_is_one_at_what_it_is_like(write: Write) -> None:
+    look = 'looks = [{ on = 2026-05-20, stage = "buds" }]\n'
+    clover = LATE.replace("timothy", "red clover").replace("Late", "Old")
+    assert load(write(swapped('"orchardgrass"', '"old red clover"') + look + clover)).fields[0].looks
+    (refused,) = said(write(swapped('"orchardgrass"', '"late timothy"') + look + LATE))
+    assert 'allowed for this stand one of "no heads yet"' in refused
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "problem"),
+    [
+        (
+            'name = "Late timothy"',
+            'name = "Timothy"',
+            '[species 1] name: given "Timothy", a known species, allowed a na',
+        ),
+        ('name = "Late timothy"\n', "", "[species 1] name: given nothing, allowed text in quotes"),
+        ('"timothy"', '"Timoty"', 'write like = "timothy"'),
+        ("fibre_mark = 560", "fibre_mark = 990", None),
+        ("fibre_mark = 560", "fibre_mark = 1800", "from 150 to 1200 degC days; write fibre_mark = 1200"),
+        ("stages_later = 70", "stages_later = -200", None),
+        (
+            'like = "timothy"\nfibre_mark = 560',
+            'like = "alfalfa"\nfibre_mark = 900\nfibre_mark_regrowth = 150',
+            "[species 1] stages_later: given 70 for what is like alfalfa, allowed stages that begin after",
+        ),
+        ("drying_factor", "driing_factor", "write drying_factor instead or take it out"),
+        ("[[species]]", "[species]", "[species]: given a species in single brackets"),
+        ("[[species]]", '[[species]]\nname = "late TIMOTHY"\nlike = "alfalfa"\n[[species]]', "[species 2] name: given"),
+    ],
+)
+def test_a_species_that_cannot_be(write: Write, old: str, new: str, problem: str | None) -> None:
+    text = BASE + LATE.replace(old, new)
+    if problem is None:
+        assert "Late timothy" in load(write(text)).species
+    else:
+        (refused,) = said(write(text))
+        assert problem in refused
+
+
+def test_the_spelling_of_a_species_of_the_farms_own_is_mended(write: Write) -> None:
+    (refused,) = said(write(swapped('"orchardgrass"', '"lat timothey"') + LATE))
+    assert refused.endswith('red clover, Late timothy; write stand = "Late timothy"')
+
+
+def test_a_bad_key_of_a_species_is_the_one_problem(write: Write) -> None:
+    bad = LATE.replace("70", '"late"')
+    (refused,) = said(write(swapped('"orchardgrass"', '"late timothy"') + bad))
+    assert "[species 1] stages_later" in refused
+
+
 def test_people_hear_what_suits_their_channel(write: Write) -> None:
     people = "".join(
         f'[[alerts.person]]\nname = "Sam"\nby = "{by}"\naddress = "json://127.0.0.1:8080/{by}"\n'
@@ -360,7 +433,10 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
     extra = (
         'expected_yield = 2\nlooks = [{ on = 2026-05-20, stage = "boot", height = 15 }]\nforage_for = "dry cows"\n'
         '[[field]]\nname = "Hill"\narea = 3\nstand = { timothy = 60, alfalfa = 40 }\nlast_cut = 2026-06-01\n'
-        '[weather]\nsource = "file"\npath = "july.csv"\n' + OWN
+        '[weather]\nsource = "file"\npath = "july.csv"\n'
+        + OWN
+        + LATE
+        + '[[field]]\nname = "Late"\narea = 3\nstand = "Late timothy"\n'
     )
     for base in (BASE, METRIC):
         shown = show(load(write(base + extra)))
@@ -371,9 +447,12 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
         assert "# cut_at_fibre is left out" in shown
         assert "hands = 2  # the default" in shown
         assert again.estimates.nests == Span((11, 1), (2, 15))
+        assert vars(again.species["Late timothy"]) == vars(load(write(base + extra)).species["Late timothy"])
         assert "name = " not in [line for line in shown.splitlines() if "the default" in line]
     assert "mown_per_hour = 4  # ha/h\n" in shown
     assert 'fawns = "05-20 to 06-25"\n' in shown
+    assert "fibre_mark = 560  # degC days\n" in shown
+    assert "fibre_mark_regrowth = 550  # degC days, the default\nstages_later = 70  # degC days\n" in shown
     assert "# fawns is left out\n" in show(load(write(BASE)))
     assert "firm_deficit = 10  # mm, the default\n" in show(load(write(BASE)))
 
@@ -502,6 +581,9 @@ def assert_in_range(farm: Farm) -> None:
     assert 7.9 < own.storm_gust < 40.1 and 0 <= own.storm_rain <= 50 and 0 <= own.carried_share < 1.01
     dates = [day for span in (own.fawns, own.nests) if span for day in span]
     assert all(date(2025, *day) for day in [*dates, *([own.killing_frost] if own.killing_frost else [])])
+    assert set(species()) <= set(farm.species)
+    for row in farm.species.values():
+        assert min(row.ndf_mark, row.ndf_mark_regrowth) > 0 and 0.4 < row.drying_factor < 1.6
     names = [field.name for field in farm.fields]
     assert names and len(set(names)) == len(names)
     for field in farm.fields:
@@ -534,6 +616,9 @@ def with_option(name: str, written: str) -> str:
     """Return the base file with one option written in its section, in place of what stood there."""
     section, _, key = name.rpartition(".")
     head = "[[field]]" if section == "field" else f"[{section}]"
+    if section == "species":
+        others = [line for line in LATE.splitlines() if not line.startswith(f"{key} = ")]
+        return BASE + "\n".join([*others, f"{key} = {written}"]) + "\n"
     if section == "alerts.person":
         head = "[[alerts.person]]"
     if section == "field.looks":
