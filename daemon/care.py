@@ -53,7 +53,7 @@ def _day_of_work(
     return DayOfWork(
         on=worked.window.date,
         latitude=farm.place.latitude,
-        stand=worked.crop.field.stand,
+        alfalfa=sum(share for kind, share in worked.crop.growth.members.items() if kind.alfalfa),
         air_temperature=hours.air[:, block],
         relative_humidity=hours.humidity[:, block],
         thunder=None if hours.thunder is None else hours.thunder[:, block],

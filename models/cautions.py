@@ -102,16 +102,16 @@ class DayOfWork:
 
     `air_temperature` [degC], `relative_humidity` [1] and `thunder`, the probability of it [1], cover the hours from the
     first mowing to the last wrapping, shape (member, hour); the members of `thunder` need not be those of the others,
-    NaN is an hour of which a member tells nothing, and None is no information at all. `latitude` [deg north], `stand`
-    the shares of species, `moisture` of what will be baled, `stemmy` whether the crop is past its best, `film_wait`
-    from baling to wrapping [h]. `drought_days` is how long growth stood still in the newest drought [d] and
+    NaN is an hour of which a member tells nothing, and None is no information at all. `latitude` [deg north], `alfalfa`
+    the share of it in the crop [1], `moisture` of what will be baled, `stemmy` whether the crop is past its best,
+    `film_wait` from baling to wrapping [h]. `drought_days` is how long growth stood still in the newest drought [d] and
     `days_since_drought` how long ago good rain ended it, 0 while it lasts. `horses_work`, `horses_fed` and `cows_kept`
     say whom it touches.
     """
 
     on: date
     latitude: float
-    stand: Mapping[str, float]
+    alfalfa: float
     air_temperature: Array
     relative_humidity: Array
     thunder: Array | None
@@ -164,7 +164,7 @@ def cautions(day: DayOfWork, own: OwnFigures = OF_THE_HOUSE, *, most: int = c.MO
     Examples
     --------
     >>> day = DayOfWork(
-    ...     date(2026, 6, 3), 43.0, {"timothy": 1.0}, np.full((1, 9), 24.0), np.full((1, 9), 0.6), np.zeros((1, 9)),
+    ...     date(2026, 6, 3), 43.0, 0.0, np.full((1, 9), 24.0), np.full((1, 9), 0.6), np.zeros((1, 9)),
     ...     BaledMoisture(0.44, 0.50, 0.56), stemmy=False, film_wait=2.0, drought_days=0, days_since_drought=90,
     ...     horses_work=True, horses_fed=True, cows_kept=False,
     ... )
@@ -316,8 +316,7 @@ def _field(day: DayOfWork, own: OwnFigures) -> Iterator[Caution]:
         yield Caution.FAWNS
     if nests_about(day.on, day.latitude, own.nests):
         yield Caution.NESTS
-    alfalfa = day.stand.get("alfalfa", 0.0) >= c.ALFALFA_SHARE
-    if alfalfa and alfalfa_rests(day.on, day.latitude, own.killing_frost):
+    if day.alfalfa >= c.ALFALFA_SHARE and alfalfa_rests(day.on, day.latitude, own.killing_frost):
         yield Caution.FALL_REST
 
 

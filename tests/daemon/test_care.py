@@ -22,6 +22,7 @@ from daemon.weather.contract import Weather
 from daemon.wording import SAMPLE, email_of, text_body
 from models import coefficients as c
 from models.cautions import Caution, Span
+from models.stages import species, variety
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
 from tests.samples import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
@@ -130,12 +131,15 @@ def test_the_farms_own_figures_are_heeded() -> None:
     assert Caution.HORSES_REST in told(calm, horses_rest_at=110.0)
 
 
-def test_the_frost_of_the_place_is_heeded() -> None:
-    alfalfa = replace(field("Long", 10), stand={"alfalfa": 1.0})
-    early = working_farm(alfalfa, estimates=Estimates(killing_frost=(7, 1)))
-    assert [Caution.FALL_REST in keys(today(farm, hours_with())) for farm in (working_farm(alfalfa), early)] == [
-        *(False, True)
-    ]
+@pytest.mark.parametrize(("name", "rests"), [("alfalfa", True), ("old alfalfa", True), ("red clover", False)])
+def test_alfalfa_rests_before_the_frost_of_the_place(name: str, rests: bool) -> None:
+    stand = replace(field("Long", 10), stand={name: 1.0})
+    known = {**species(), "old alfalfa": variety(species()["alfalfa"], "old alfalfa")}
+    late, early = (
+        working_farm(stand, species=known, estimates=Estimates(killing_frost=frost)) for frost in (None, (7, 1))
+    )
+    assert Caution.FALL_REST not in keys(today(late, hours_with()))
+    assert (Caution.FALL_REST in keys(today(early, hours_with()))) == rests
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ AUTUMN = date(2026, 11, 20)
 MILD = DayOfWork(
     on=AUTUMN,
     latitude=43.0,
-    stand={"timothy": 1.0},
+    alfalfa=0.0,
     air_temperature=np.full((10, 4), 18.0),
     relative_humidity=np.full((10, 4), 0.5),
     thunder=np.zeros((10, 4)),
@@ -306,7 +306,7 @@ def test_the_killing_frost_of_the_place_outranks_its_latitude() -> None:
     for latitude in (43.0, -43.0, 10.0):  # 47 days before 20 September, on its own calendar
         rests = ends([day for day in year() if alfalfa_rests(day, latitude, (9, 20))])
         assert rests == (date(2026, 8, 4), date(2026, 9, 20)), latitude
-    alfalfa = replace(MILD, on=date(2026, 8, 5), stand={"alfalfa": 1.0})
+    alfalfa = replace(MILD, on=date(2026, 8, 5), alfalfa=1.0)
     assert told(alfalfa) == set()
     assert Caution.FALL_REST in {noted.caution for noted in cautions(alfalfa, OwnFigures(killing_frost=(9, 20)))}
     southern = [date(2026, 5, 20) + timedelta(days=day) for day in range(40)]
@@ -316,7 +316,7 @@ def test_the_killing_frost_of_the_place_outranks_its_latitude() -> None:
 
 def test_the_field_is_named_by_its_stand_and_the_day() -> None:
     def in_fall(alfalfa: float) -> DayOfWork:
-        return replace(MILD, on=date(2026, 9, 10), stand={"alfalfa": alfalfa, "timothy": 1 - alfalfa})
+        return replace(MILD, on=date(2026, 9, 10), alfalfa=alfalfa)
 
     assert told(in_fall(0.2)) == {Caution.FALL_REST}
     assert told(in_fall(0.19)) == set()
