@@ -202,7 +202,7 @@ def _note(given: argparse.Namespace) -> int:
     meant: dict[str, Callable[[str], Any]] = {
         "area": lambda said: noting.area_meant(said, field, farm.units),
         "moisture": noting.moisture_meant,
-        "stage": lambda said: noting.stage_meant(said, field),
+        "stage": lambda said: noting.stage_meant(said, field, farm.species),
         "height": lambda said: noting.height_meant(said, farm.units),
         "ground": noting.ground_meant,
     }
@@ -226,8 +226,8 @@ def _note_list(given: argparse.Namespace) -> int:
 
 def _note_undo(given: argparse.Namespace) -> int:
     from daemon.diary import DiaryError  # noqa: PLC0415
-    from daemon.told import line_words  # noqa: PLC0415
     from daemon.noting import WrongUsage  # noqa: PLC0415
+    from daemon.told import line_words  # noqa: PLC0415
 
     farm, diary = _farm(given.config), _diary()
     words = "it could not be read"
