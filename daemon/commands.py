@@ -127,6 +127,7 @@ def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, no
     height.add_argument("height", metavar="HEIGHT", help="in inches or centimetres, by the units of the settings")
     ground = add("ground", _note, "how firm the ground was seen to be, which corrects its water", about, dated)
     ground.add_argument("ground", metavar="firm|soft|ruts", help="a heel leaves no mark, one of about 1 cm, over 2 cm")
+    add("lodged", _note, "a crop that lies flat, which is mown before the others where the day allows it", about, dated)
     add("list", _note_list, "print the lines of the diary with their numbers")
     undo = add("undo", _note_undo, "delete a line of the diary")
     undo.add_argument("number", metavar="NUMBER", type=int, help="as printed by note list")

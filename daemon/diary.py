@@ -29,9 +29,10 @@ class LineKind(StrEnum):
     STAGE = "stage"
     HEIGHT = "height"
     GROUND = "ground"
+    LODGED = "lodged"
 
 
-LOOKS: Final = (LineKind.STAGE, LineKind.HEIGHT, LineKind.GROUND)
+LOOKS: Final = (LineKind.STAGE, LineKind.HEIGHT, LineKind.GROUND, LineKind.LODGED)
 
 
 @dataclass(frozen=True)

@@ -178,6 +178,7 @@ class Field:
     looks: tuple[Look, ...]
     notes: str
     standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
+    lodged: date | None = None  # when its crop was seen to lie flat, None: it stands
     ground_looks: tuple[tuple[date, str], ...] = ()  # how firm its ground was seen to be: firm, soft or ruts
     drying: Drying = AS_THE_MODEL
     purpose: Purpose = Purpose.MILK

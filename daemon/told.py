@@ -58,7 +58,7 @@ def line_words(farm: Farm, line: Line) -> str:
             return f"{line.field}: {part}cut on {when}"
         case LineKind.WRAPPED:
             return f"{line.field}: wrapped on {when}{f', {water}' if water else ''}"
-        case LineKind.STAGE | LineKind.HEIGHT | LineKind.GROUND:
+        case LineKind.STAGE | LineKind.HEIGHT | LineKind.GROUND | LineKind.LODGED:
             return f"{line.field}: {_look_words(farm, line)} on {when}"
 
 
@@ -82,9 +82,10 @@ def percent(fraction: float) -> str:
 
 def _as_told(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Field:
     state, noted = mown_by(farm, lines, field, now), _looks_noted(farm, lines, field, now)
+    since = _since(farm, state.last_cut, now)
     seen: dict[date, Look] = {}
     for (day, kind), line in noted.items():
-        if kind is not LineKind.GROUND:
+        if kind in (LineKind.STAGE, LineKind.HEIGHT):
             before = seen.get(day, Look(day))
             seen[day] = Look(day, line.stage or before.stage, line.height or before.height)
     looks = [*(look for look in field.looks if look.on not in seen), *seen.values()]  # of one day the diary's
@@ -93,6 +94,7 @@ def _as_told(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> 
         last_cut=state.last_cut,
         standing=field.area - state.area if state.parts else None,
         looks=tuple(sorted(looks, key=lambda look: look.on)),
+        lodged=max((day for day, kind in noted if kind is LineKind.LODGED and day > since), default=None),
         ground_looks=tuple((day, line.ground) for (day, _), line in noted.items() if line.ground is not None),
     )
 
@@ -106,8 +108,7 @@ def _looks_noted(farm: Farm, lines: Sequence[Line], field: Field, now: datetime)
 
 def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date | None, now: datetime) -> Iterator[str]:
     """Yield what was seen of the growth that stands now, and what was seen last of the ground."""
-    today = np.datetime64(now.astimezone(farm.place.timezone).date(), "D")
-    since = last_cut or season_origin(today, farm.place.southern).astype(date)
+    since = _since(farm, last_cut, now)
     stand, under = list[str](), ""
     for (day, kind), line in _looks_noted(farm, lines, field, now).items():
         words = f"{_look_words(farm, line)} {_source_words(day, line)}"
@@ -119,10 +120,19 @@ def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date 
     yield from [f"Seen last: {under}."] if under else []
 
 
+def _since(farm: Farm, last_cut: date | None, now: datetime) -> date:
+    """Return the last day of what stood there before the growth that stands now."""
+    today = np.datetime64(now.astimezone(farm.place.timezone).date(), "D")
+    origin: date = season_origin(today, farm.place.southern).astype(date)
+    return last_cut or origin
+
+
 def _look_words(farm: Farm, line: Line) -> str:
     """Return what was seen."""
     if line.height is not None:
         return f"{height(line.height, farm.units)} tall"
+    if line.kind is LineKind.LODGED:
+        return "lying flat"
     return f"ground {line.ground}" if line.kind is LineKind.GROUND else str(line.stage)
 
 

@@ -194,7 +194,7 @@ def test_a_diary_of_the_former_form_is_read_and_brought_up_by_the_next_note(tmp_
     change(path, "ALTER TABLE lines DROP COLUMN factor", "PRAGMA user_version = 0")
     assert diary.add(LineKind.CUT, FIELD, at(6, 5), NOW).id == 2
     with closing(sqlite3.connect(path)) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (2,)
+        assert db.execute("PRAGMA user_version").fetchone() == (3,)
         assert db.execute("SELECT id, factor FROM lines").fetchall() == [(1, None), (2, None)]
 
 
@@ -224,7 +224,7 @@ def test_a_file_that_is_still_empty_is_a_diary_without_lines(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("statement", "said"),
     [
-        ("PRAGMA user_version = 3", "given form 3 of a newer program, allowed up to 2; install that program again"),
+        ("PRAGMA user_version = 4", "given form 4 of a newer program, allowed up to 3; install that program again"),
         ("DROP TABLE lines", "given other tables than a diary's; move the file away"),
         ("ALTER TABLE lines DROP COLUMN timed", "given other tables than a diary's; move the file away"),
     ],
@@ -540,3 +540,14 @@ def test_lines_in_words() -> None:
     ]
     moisture = replace(wrapped, kind=LineKind.MOISTURE)
     assert line_words(settings(), moisture) == "Long Meadow: 52 % water on 4 June 2026 at 7:00 pm"
+
+
+def test_a_crop_that_lies_flat_does_so_until_it_is_cut(tmp_path: Path) -> None:
+    diary, given = Diary(tmp_path / "diary.sqlite3"), farm()
+    name, morning = given.fields[0].name, datetime(2026, 6, 8, 4, tzinfo=UTC)
+    flat = diary.add(LineKind.LODGED, name, morning, NOW, timed=False)
+    assert line_words(given, flat) == f"{name}: lying flat on 8 June 2026"
+    assert with_diary(given, diary.lines(), NOW).fields[0].lodged == date(2026, 6, 8)
+    assert "Seen: lying flat on 8 June 2026 (line 1)." in told_by(given, diary.lines(), given.fields[0], NOW)
+    diary.add(LineKind.CUT, name, morning + timedelta(days=1), NOW, timed=False)
+    assert with_diary(given, diary.lines(), NOW).fields[0].lodged is None
