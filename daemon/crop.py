@@ -58,10 +58,11 @@ def _yield_on(field: Field, growth: Growth, day: date) -> float:
     return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.LEAST_DRY_MATTER)
 
 
-def grounds(fields: Sequence[Field], hours: ForecastHours) -> list[Ground]:
+def grounds(farm: Farm, fields: Sequence[Field], hours: ForecastHours) -> list[Ground]:
     """Return the ground under fields in the hours ahead."""
+    baler = farm.estimates.firm_below, farm.estimates.firm_deficit
     alike = {_of_ground(field): field for field in fields}
-    found = {what: _ground(field, hours) for what, field in alike.items()}
+    found = {what: _ground(field, hours, baler) for what, field in alike.items()}
     return [found[_of_ground(field)] for field in fields]
 
 
@@ -72,11 +73,11 @@ def standing_crops(grown: Sequence[tuple[Field, Growth, Ground]], hours: Forecas
     return [Crop(field, growth, on_it, ground) for (field, growth, ground), on_it in zip(grown, wetness, strict=True)]
 
 
-def _ground(field: Field, hours: ForecastHours) -> Ground:
+def _ground(field: Field, hours: ForecastHours, baler: tuple[float, float]) -> Ground:
     """Return the ground from today on, or of today alone where the hours ahead hold no whole day."""
     if hours.water.day.size == 0:
-        return ground_then(field, hours.past_water, hours.today)
-    return ground_ahead(field, hours.past_water, hours.water)
+        return ground_then(field, hours.past_water, hours.today, baler)
+    return ground_ahead(field, hours.past_water, hours.water, baler)
 
 
 def _of_ground(field: Field) -> tuple[object, ...]:

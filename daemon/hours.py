@@ -13,10 +13,12 @@ from daemon.days import DailyWater, daily_water
 from daemon.farm import Farm, Traction
 from daemon.soil import DAYS_BEFORE
 from daemon.weather.contract import REQUIRED, Weather
+from models import coefficients as c
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
 from models.humidity import relative_humidity
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, odds_from_share, root_rain
+from models.storm import first_storm
 from models.sun import sunrise_sunset
 from models.swath import DryingHours, drying_hours
 from models.workday import SLOTS_PER_HOUR, wet_hours
@@ -38,6 +40,7 @@ class ForecastHours:
     air: Array  # (member, hour) [degC]
     humidity: Array  # relative, (member, hour) [1]
     thunder: Array | None  # probability in each hour, (member, hour) [1]; None: the forecast tells nothing of it
+    gust: Array | None  # the strongest of each hour, (member, hour) [m/s]; None: the forecast tells nothing of it
     pace: Array  # (hour,) of the mower as share of its usual pace
     draws: Draws
     past_water: DailyWater
@@ -85,6 +88,15 @@ class Window:
         """Return the farm's clock at the beginning of a slot."""
         return (self.begins + slot * SLOT).astimezone(farm.place.timezone)
 
+    def storm(self, hours: ForecastHours, least_gust: float, least_rain: float) -> datetime | None:
+        """Return when a storm may begin (UTC) in the two days from the beginning of work on, None if none is told."""
+        if hours.gust is None:
+            return None
+        ahead = slice(self.first_hour, self.first_hour + c.STORM_AHEAD)
+        rain, gust = hours.drying.rain[:, ahead], hours.gust[:, ahead]
+        hour = first_storm(rain, gust, least_gust=least_gust, least_rain=least_rain)
+        return None if hour is None else self.begins + hour * HOUR
+
     def slot_of(self, moment: datetime) -> int:
         """Return the slot that a moment lies in."""
         return (moment - self.begins) // SLOT
@@ -121,7 +133,8 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         wet=wet,
         air=air,
         humidity=humidity,
-        thunder=_thunder(weather.ahead),
+        thunder=_if_told(weather.ahead, "thunderstorm_probability"),
+        gust=_if_told(weather.ahead, "wind_speed_of_gust"),
         pace=_pace(farm, air, humidity),
         draws=draw_crop(members),
         past_water=past_water,
@@ -163,9 +176,9 @@ def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], Dry
     return ends, drying, air, dew
 
 
-def _thunder(ahead: xr.Dataset) -> Array | None:
-    """Return the probability of thunder in each hour: it stands at the hour's end."""
-    told = ahead.get("thunderstorm_probability")
+def _if_told(ahead: xr.Dataset, name: str) -> Array | None:
+    """Return what a forecast may tell or not of each hour: it stands at the hour's end."""
+    told = ahead.get(name)
     return None if told is None else told.transpose("member", "time").to_numpy()[:, 1:]
 
 

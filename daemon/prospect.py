@@ -15,12 +15,13 @@ from daemon.farm import Farm, Field
 from daemon.feed import quality_on, waiting_on
 from daemon.growing import field_growth_on
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
-from daemon.order import in_order
+from daemon.losing import breathed
+from daemon.order import placed_on
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
 from daemon.soil import CARRIED, Ground
 from daemon.weather.contract import Weather
-from daemon.workplan import WorkedDay, days_of, field_after, ripeness, with_hours
+from daemon.workplan import WorkedDay, days_of, ripeness
 from models.growth import Growth, GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 
@@ -54,7 +55,7 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _windows(farm, hours, now)
     try:
-        under = grounds(farm.fields, hours)
+        under = grounds(farm, farm.fields, hours)
         grown = [_grown(farm, *one, days, hours.today) for one in zip(farm.fields, under, strict=True)]
         all_of_it = zip(farm.fields, grown, under, strict=True)
         crops = iter(standing_crops([(f, g, ground) for f, g, ground in all_of_it if isinstance(g, Growth)], hours))
@@ -190,14 +191,12 @@ def _share_days(
     """Fit the ripe fields of each day in one after another, the one first that loses most by waiting."""
     shared: dict[tuple[str, date], FieldDay] = {}
     for day in sorted({day for days in worked for day in days}):
-        before: WorkedDay | None = None
-        for field_day in in_order(farm, day, worked, lambda shown: _held_back(farm, shown) is None):
-            placed = field_day if before is None else field_after(farm, before, field_day, hours)
+        for placed in placed_on(farm, day, worked, hours, lambda shown: _held_back(farm, shown) is None):
             left = if_left(farm, placed, hours) if placed.plan.strips else None
-            shown = replace(with_hours(farm, placed, hours), if_left=left)
+            lost = breathed(placed, placed.shown, hours)
+            shown = replace(placed.shown, if_left=left, breathed=lost)
             cares = cares_of(farm, placed, shown, hours) if day == hours.today else ()
-            shared[field_day.crop.field.name, day] = replace(shown, cares=cares)
-            before = placed if placed.plan.strips else before
+            shared[placed.crop.field.name, day] = replace(shown, cares=cares)
     return shared
 
 

@@ -256,7 +256,7 @@ class _Now:
 
     def _lay(self, held: _Held) -> _Laid:
         farm, window = self.farm, self.window
-        (ground,) = grounds([held.field], self.hours)
+        (ground,) = grounds(farm, [held.field], self.hours)
         growth = field_growth_on(farm, held.field, self.days, ground)
         (crop,) = standing_crops([(held.field, growth, ground)], self.hours)
         start, count = window.slot_of(held.start), max(-int(-(held.area - 1e-6) // strip_area(farm)), 1)

@@ -16,6 +16,7 @@ from daemon.outlook import (
     Chance,
     FieldDay,
     FieldProspect,
+    Hurry,
     IfLeft,
     Kind,
     Morning,
@@ -24,7 +25,7 @@ from daemon.outlook import (
     WeatherFacts,
 )
 from daemon.progress import progress, progress_words
-from daemon.units import area, clock_time, crop, moisture, odds, risk, weekday
+from daemon.units import area, clock_time, crop, crop_weight, moisture, odds, risk, weekday
 from models.coefficients import MOST_ODDS
 
 TEXT_PARTS: Final = 2
@@ -169,6 +170,31 @@ def hour_later(day: FieldDay, farm: Farm) -> str:
     return f"An hour later, {area(left, farm.units)} at most."
 
 
+def order(farm: Farm, mows: Sequence[Advice]) -> list[str]:
+    """Return why the fields to mow come in their order: those that hurry, or else what the first one of several loses.
+
+    How a crop that lies flat is mown is told with it.
+    """
+    hurried = [words for words in (_hurry(farm, one) for one in mows) if words]
+    first = mows[0].day if len(mows) > 1 and not hurried else None
+    if first is None or first.lost_by_waiting is None:
+        return hurried
+    weight, unit = crop_weight(farm.units)
+    lost = weight * first.lost_by_waiting
+    much = f", about {lost:.0f} {unit} of good forage (estimate)" if lost >= 1.0 else ""
+    return [f"{mows[0].field} goes first: of these it loses most by waiting{much}."]
+
+
+def _hurry(farm: Farm, advice: Advice) -> str:
+    day = advice.day
+    if day is None or day.hurry is None:
+        return ""
+    if day.hurry is Hurry.LODGED:
+        return f"{advice.field} lies flat and goes first: mow it against the lean."
+    at = f" from {weekday(day.storm_at)} {clock_time(day.storm_at, farm.units)} on" if day.storm_at else ""
+    return f"{advice.field} goes first: a storm may lay it flat{at}."
+
+
 def if_left(day: FieldDay, farm: Farm) -> str:
     """Return what becomes of what is not wrapped in the evening."""
     return "" if day.if_left is None else f"What is not wrapped tonight, by tomorrow: {left_lying(day.if_left, farm)}."
@@ -188,14 +214,15 @@ def left_lying(left: IfLeft, farm: Farm) -> str:
 def text_body(farm: Farm, morning: Morning) -> str:
     """Return the morning's text in at most two parts of the GSM alphabet.
 
-    Where it would be longer, the reminder of the sample goes first, then what stops the work, and then the last fields
-    are counted instead.
+    Where it would be longer, the reminder of the sample goes first, then what stops the work, then why a field hurries,
+    and then the last fields are counted instead.
     """
     name = f"Rehearsal, {farm.name}" if morning.prospect.weather and morning.prospect.weather.known else farm.name
     jobs = [_text_job(farm, advice) for advice in morning.mows]
     if not jobs:
         return fit(name, [headline(morning)])
-    beside = [*stop_work(morning.mows, farm.units), SAMPLE]
+    hurried = [words for words in (_hurry(farm, one) for one in morning.mows) if words]
+    beside = [*hurried, *stop_work(morning.mows, farm.units), SAMPLE]
     for kept in range(len(jobs), 0, -1):
         more = [f"And {len(jobs) - kept} more: see the page."] if kept < len(jobs) else []
         pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:kept]), *more]
@@ -209,6 +236,7 @@ def text_body(farm: Farm, morning: Morning) -> str:
 def email_of(farm: Farm, morning: Morning) -> Message:
     """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
     lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
+    lines += [" ".join(order(farm, morning.mows))] if order(farm, morning.mows) else []
     if morning.mows:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
     if going := progress_words(farm, progress(farm, morning.prospect)):

@@ -27,10 +27,9 @@ class Gain:
         """What is lost by waiting [t/ha]; below 0 where waiting is worth more."""
         return self.today - self.waiting
 
-    @property
-    def worth_waiting(self) -> bool:
-        """Whether a day within the forecast is better by more than what is guessed here may be wrong by."""
-        return self.best is not None and self.of_mowing < -c.WAITING_LEAST * self.today
+    def worth_waiting(self, least: float = c.WAITING_LEAST) -> bool:
+        """Return whether a day within the forecast is better by more than what is guessed here may be wrong by [1]."""
+        return self.best is not None and self.of_mowing < -least * self.today
 
 
 def gain(
@@ -77,7 +76,7 @@ def gain(
     Examples
     --------
     >>> sure_tomorrow = gain(np.array([1.0, 0.94]), np.array([0.7, 1.0]), np.array([True, True]), delay=0.0)
-    >>> round(sure_tomorrow.of_mowing, 3), sure_tomorrow.worth_waiting  # 0.3 of loss is more than 0.06 / 0.25
+    >>> round(sure_tomorrow.of_mowing, 3), sure_tomorrow.worth_waiting()  # 0.3 of loss is more than 0.06 / 0.25
     (-0.015, False)
     """
     if not (np.isfinite(worth).all() and np.isfinite(odds).all()):

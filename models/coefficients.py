@@ -216,6 +216,10 @@ NEXT_WINDOW: Final = 3.0  # from the end of a forecast to the next day that will
 WAITING_LEAST: Final = 0.03  # of the worth that a later day must bring more to be waited for [1], estimate
 STORM_GUST: Final = 15.0  # that lays a tall ripe crop flat [m/s], estimate
 STORM_RAIN: Final = 5.0  # together with so much rain in the hours around it [mm], estimate
+STORM_SHARE: Final = 0.3  # of the forecast that must have a storm for a field to be hurried [1], estimate
+STORM_AHEAD: Final = 48  # from the start of work, that a storm is looked for [h], estimate
+BEFORE_STORM: Final = 2.0  # that the last bale is wrapped before a storm if a field is hurried for it [h], estimate
+LODGING_DRY_MATTER: Final = 2.5  # a lighter crop stands up to a storm [t/ha], estimate
 
 # --- Odds --------------------------------------------------------------------------------------------------------
 MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate

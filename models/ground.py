@@ -65,8 +65,9 @@ class Profile:
     """What the soil of a field can hold and how fast it lets go.
 
     `topsoil` and `root_zone` [mm] lie between wilting point and field capacity (the latter is TAW), `drainage` [mm d-1]
-    is what leaves the topsoil above field capacity, `depletion_fraction` is p of FAO-56 table 22 [1], and
-    `topsoil_share` [1] is what the topsoil gives of the evapotranspiration where all of the root zone is as wet.
+    is what leaves the topsoil above field capacity, `depletion_fraction` is p of FAO-56 table 22 [1],
+    `topsoil_share` [1] is what the topsoil gives of the evapotranspiration where all of the root zone is as wet, and
+    `carries` says of each load up to which wetness of the topsoil [1] and from which deficit [mm] on it is carried.
     """
 
     topsoil: float
@@ -74,6 +75,7 @@ class Profile:
     drainage: float
     depletion_fraction: float
     topsoil_share: float
+    carries: Mapping[Load, tuple[float, float]]
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ class GroundDays:
 
     def firmness(self, load: Load) -> Words:
         """Return the word for each morning and the evening of the last day, shape (member, day + 1)."""
-        return firmness(self.wetness, self.deficit, load)
+        return firmness(self.wetness, self.deficit, load, self.profile.carries)
 
 
 def soil_profile(
@@ -128,6 +130,7 @@ def soil_profile(
     root_depth: float = c.ROOT_DEPTH,
     topsoil_depth: float = c.TOPSOIL_DEPTH,
     depletion_fraction: float = c.DEPLETION_FRACTION,
+    baler: tuple[float, float] = CARRIES[Load.BALER],
 ) -> Profile:
     """Return the profile of a soil.
 
@@ -141,6 +144,8 @@ def soil_profile(
         Zr and Ze [m].
     depletion_fraction : float
         p of FAO-56 table 22, for an evapotranspiration of 5 mm a day [1].
+    baler : tuple of float
+        Up to which wetness of the topsoil [1] and from which deficit [mm] on the ground carries one, estimates.
 
     Raises
     ------
@@ -172,6 +177,7 @@ def soil_profile(
         drainage=c.SURPLUS_DRAINAGE[drainage],
         depletion_fraction=depletion_fraction,
         topsoil_share=_roots_above(topsoil_depth) / _roots_above(root_depth),
+        carries={**CARRIES, Load.BALER: baler},
     )
 
 
@@ -299,14 +305,25 @@ def after_look(profile: Profile, state: GroundState, seen: Firmness) -> GroundSt
     >>> firmness(after.topsoil_water / loam.topsoil, after.deficit, Load.BALER).tolist()
     ['firm']
     """
-    told, wetness = LOOKS[seen], state.topsoil_water / profile.topsoil
+    told, wetness = _seen(profile, seen), state.topsoil_water / profile.topsoil
     agrees = (told.above < wetness) & (wetness <= told.up_to)
     topsoil_water = np.where(agrees, state.topsoil_water, told.wetness * profile.topsoil)
     deficit = np.minimum(np.maximum(state.deficit, told.deficit), profile.root_zone - topsoil_water)
     return GroundState(topsoil_water, deficit)
 
 
-def firmness(wetness: Array, deficit: Array, load: Load) -> Words:
+def _seen(profile: Profile, word: Firmness) -> Seen:
+    """Return what a look stands for: what is seen to be firm is so by the limits of this ground."""
+    told = LOOKS[word]
+    if word is not Firmness.FIRM:
+        return told
+    most_wetness, least_deficit = profile.carries[Load.BALER]
+    return Seen(told.above, most_wetness, min(told.wetness, most_wetness), least_deficit)
+
+
+def firmness(
+    wetness: Array, deficit: Array, load: Load, carries: Mapping[Load, tuple[float, float]] = CARRIES
+) -> Words:
     """Return in a word how the ground takes a load.
 
     Parameters
@@ -316,6 +333,8 @@ def firmness(wetness: Array, deficit: Array, load: Load) -> Words:
     deficit : array
         What the root zone lacks of field capacity [mm]; the shape of `wetness`.
     load : Load
+    carries : mapping of Load
+        Up to which wetness [1] and from which deficit [mm] on each load is carried.
 
     Returns
     -------
@@ -337,7 +356,7 @@ def firmness(wetness: Array, deficit: Array, load: Load) -> Words:
     >>> firmness(np.array([0.7, 0.8, 1.2]), np.array([20.0, 20.0, 20.0]), Load.BALER).tolist()
     ['firm', 'soft', 'ruts']
     """
-    most_wetness, least_deficit = CARRIES[load]
+    most_wetness, least_deficit = carries[load]
     # Asked for what holds, not for what does not, so that NaN never passes.
     by_wetness = 2 - (wetness <= most_wetness).astype(int) - (wetness <= c.WETNESS_RUTS)
     by_deficit = 2 - (deficit >= least_deficit).astype(int) - (deficit >= c.DEFICIT_RUTS)

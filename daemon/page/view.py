@@ -13,7 +13,7 @@ from daemon.postbag import Posted, State
 from daemon.progress import progress, progress_words
 from daemon.units import area, clock_time, crop, odds, size, weekday
 from daemon.watch_words import watched_words
-from daemon.wording import REASONS, ground, least_chance, reason_words, weather_line
+from daemon.wording import REASONS, ground, least_chance, order, reason_words, weather_line
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)
@@ -150,7 +150,8 @@ def next_step(view: PageView) -> str:
         return "Decide by your own eye and forecast until this is mended; the troubles are listed below."
     days = [advice.day for advice in view.morning.mows if advice.day is not None]
     if days:
-        return f"{_plan(view, days)} Check the moisture of a sample before baling."
+        why = order(view.farm, view.morning.mows)
+        return " ".join([_plan(view, days), *why, "Check the moisture of a sample before baling."])
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)
     return f"{ahead} The next morning message comes at {hour}."

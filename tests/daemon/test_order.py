@@ -4,9 +4,12 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from daemon.outlook import FieldDay, Reason
+from daemon.decide import decide
+from daemon.farm import Farm
+from daemon.outlook import FieldDay, Hurry, Reason
 from daemon.prospect import look_ahead
-from daemon.wording import reason_words
+from daemon.weather.contract import Weather
+from daemon.wording import email_of, reason_words, text_body
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
 
@@ -51,3 +54,77 @@ def test_the_odds_of_a_day_that_waits_stay() -> None:
     assert today.odds is not None
     assert today.odds >= 0.6
     assert today.curve[0].odds == pytest.approx(today.odds, abs=0.2)
+
+
+# --- What hurries ------------------------------------------------------------------------------------------------
+
+
+def ready_farm(**changes: object) -> Farm:
+    """Return a farm of two fields past their best, of which the light one is falling still."""
+    heavy, light = field("Heavy", 6, expected_yield=2.9), field("Light", 6, last_cut=date(2026, 4, 20), expected_yield=2.4)
+    return working_farm(replace(heavy, **changes), light)  # type: ignore[arg-type]
+
+
+def stormy(hour: int | None) -> Weather:
+    """Return three good days, with a storm that begins in an hour from midnight of the first on the farm's clock."""
+    given = weather(HERE, NOW, NOW + timedelta(hours=70))
+    ahead = given.ahead.assign(wind_speed_of_gust=given.ahead["wind_speed"] * 0.0 + 6.0)
+    labels = ahead["time"].to_numpy()
+    if hour is not None:
+        at = labels == np.datetime64("2026-06-10T05") + np.timedelta64(hour, "h")  # summer time is four hours behind
+        ahead["wind_speed_of_gust"][:, at] = 18.0
+        ahead["precipitation_amount"][:, at] = 8.0
+    return Weather(given.past, ahead)
+
+
+def places(farm: Farm, hours: Weather) -> dict[str, FieldDay]:
+    found = look_ahead(farm, hours, NOW)
+    return {one.name: one.days[0] for one in found.fields}
+
+
+def test_without_a_storm_the_field_that_loses_most_is_first() -> None:
+    found = places(ready_farm(), stormy(None))
+    assert (found["Heavy"].after, found["Light"].after) == ("Light", None)
+    assert found["Light"].lost_by_waiting > found["Heavy"].lost_by_waiting  # type: ignore[operator]
+    assert found["Heavy"].hurry is None
+
+
+def test_a_storm_tonight_moves_the_tall_crop_up() -> None:
+    found = places(ready_farm(), stormy(26))  # two in the morning
+    assert (found["Heavy"].after, found["Light"].after) == (None, "Heavy")
+    assert (found["Heavy"].hurry, found["Light"].hurry) == (Hurry.STORM, None)
+    assert str(found["Heavy"].storm_at) == "2026-06-11 02:00:00-04:00"
+
+
+def test_a_light_crop_stands_up_to_a_storm() -> None:
+    found = places(ready_farm(expected_yield=2.4), stormy(26))
+    assert found["Heavy"].hurry is None
+
+
+def test_a_storm_that_comes_before_all_is_wrapped_moves_nothing() -> None:
+    wrapped = places(ready_farm(), stormy(26))["Heavy"].wrapped_by
+    assert wrapped is not None
+    before, after = (places(ready_farm(), stormy(wrapped.hour + late))["Heavy"] for late in (2, 3))
+    assert (before.hurry, after.hurry) == (None, Hurry.STORM)
+
+
+def test_a_crop_that_lies_flat_goes_first_and_the_text_says_how_to_mow_it() -> None:
+    farm = ready_farm(expected_yield=2.0, lodged=date(2026, 6, 9))
+    morning = decide(farm, look_ahead(farm, stormy(None), NOW))
+    assert [one.field for one in morning.mows] == ["Heavy", "Light"]
+    assert "Heavy lies flat and goes first: mow it against the lean." in text_body(farm, morning)
+    assert "Heavy lies flat and goes first: mow it against the lean." in email_of(farm, morning).body
+
+
+def test_nothing_hurries_that_does_not_pass_anyway() -> None:
+    farm = ready_farm(lodged=date(2026, 6, 9))
+    rain = np.zeros((1, 60))
+    rain[0, 7:12] = 2.0
+    wet = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain)
+    assert {one.reason for one in places(farm, wet).values()} == {Reason.RAIN}
+
+
+def test_the_email_says_why_the_first_field_is_first() -> None:
+    farm = ready_farm()
+    told = email_of(farm, decide(farm, look_ahead(farm, stormy(None), NOW))).body
+    assert "Light goes first: of these it loses most by waiting, about" in told

@@ -38,9 +38,9 @@ def test_a_crop_past_its_best_gains_more_by_mowing_than_one_that_grows() -> None
 
 def test_a_surer_day_is_waited_for_only_where_it_is_clearly_better() -> None:
     worth = days(3.0, 3.0)
-    assert gain(worth, np.array([0.7, 0.97]), fit(0, 1, of=2)).worth_waiting
-    assert not gain(worth, np.array([0.7, 0.75]), fit(0, 1, of=2)).worth_waiting
-    assert not gain(worth, np.array([0.9, 0.9]), fit(0, 1, of=2)).worth_waiting
+    assert gain(worth, np.array([0.7, 0.97]), fit(0, 1, of=2)).worth_waiting()
+    assert not gain(worth, np.array([0.7, 0.75]), fit(0, 1, of=2)).worth_waiting()
+    assert not gain(worth, np.array([0.9, 0.9]), fit(0, 1, of=2)).worth_waiting()
 
 
 def test_a_day_under_the_odds_needed_is_not_waited_for() -> None:
@@ -51,7 +51,7 @@ def test_a_day_under_the_odds_needed_is_not_waited_for() -> None:
 def test_what_lies_beyond_the_forecast_is_never_waited_for() -> None:
     found = gain(days(3.0, 3.3), np.array([0.7, 0.3]), fit(0, of=2))
     assert found.best is None
-    assert not found.worth_waiting
+    assert not found.worth_waiting()
 
 
 @pytest.mark.parametrize("odds", [0.6, 0.8, 0.95])
