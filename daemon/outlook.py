@@ -189,6 +189,8 @@ class FieldProspect:
     waiting: Waiting | None = None  # from today to tomorrow
     ground: str | None = None  # this morning: firm, soft or ruts under the baler
     carries_from: date | None = None  # the first day on which it should be firm, None: not in the days ahead
+    clock_spread: float | None = None  # standard deviation of the clock [degC d]
+    dry_matter_band: Figure | None = None  # of `dry_matter` [t/ha]
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,11 @@
-"""The advice as data: one JSON object in SI units, whatever the farm's own."""
+"""The advice as data: one JSON object in SI units, whatever the farm's own, with what stands behind its numbers."""
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.farm import Farm
+from daemon.farm import Farm, Units
 from daemon.outlook import (
     Advice,
     Band,
@@ -18,6 +19,8 @@ from daemon.outlook import (
     Waiting,
     Watched,
 )
+from daemon.sources import clock_band, days_left_band, sources
+from models.quality import Figure
 
 
 def report(farm: Farm, morning: Morning) -> dict[str, Any]:
@@ -27,7 +30,8 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
     -------
     dict
         Areas [ha], moistures [wet basis, 0 to 1], fibre [% of DM], odds 0.03 to 0.97, times local with their offset.
-        Keys are only ever added, never changed.
+        `about` tells of groups of keys their range, their source and what would put them right. Keys are only ever
+        added, never changed.
     """
     zone, prospect = farm.place.timezone, morning.prospect
     advices = {advice.field: advice for advice in morning.advices}
@@ -49,6 +53,16 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
         "fields": [_field(field, advices[field.name], zone) for field in prospect.fields],
         "record": list(prospect.record),
         "watched": [_watched(one, zone) for one in morning.watched],
+        "about": _about(farm, known=weather is not None and weather.known),
+    }
+
+
+def _about(farm: Farm, *, known: bool) -> dict[str, Any]:
+    """Return what stands behind the numbers, by what they tell of, in metric units whatever the farm's own."""
+    behind = sources(replace(farm, units=Units.METRIC), known=known)
+    return {
+        name: {"keys": list(one.keys), "range": one.spread, "source": one.source, "put_right_by": one.put_right_by}
+        for name, one in behind.items()
     }
 
 
@@ -80,8 +94,11 @@ def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, An
         "stage": field.stage,
         "ndf": _band(field.ndf, 1),
         "ndf_target": field.ndf_target,
+        "clock": _clock(field),
         "days_left": None if field.days_left is None else round(field.days_left, 1),
+        "days_left_band": _band(days_left_band(field), 1),
         "dry_matter_t_per_ha": None if field.dry_matter is None else round(field.dry_matter, 2),
+        "dry_matter": _figure(field.dry_matter_band),
         "drying_factor": round(field.drying.factor, 4),
         "drying_spread": round(field.drying.spread, 4),
         "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
@@ -123,6 +140,10 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "after": day.after,
         "cautions": [_care(one, zone) for one in day.cares],
         "better_in": day.better_in,
+        "lost_by_waiting_t_per_ha": None if day.lost_by_waiting is None else round(day.lost_by_waiting, 4),
+        "hurry": day.hurry,
+        "storm_at": _time(day.storm_at, zone),
+        "breathed": _figure(day.breathed),
         "curve": [_chance(one) for one in day.curve],
     }
 
@@ -141,7 +162,24 @@ def _chance(one: Chance | None) -> dict[str, float] | None:
 
 
 def _left(left: IfLeft | None) -> dict[str, Any] | None:
-    return None if left is None else {"moisture": _band(left.moisture, 3), "rain": round(left.rain, 3)}
+    if left is None:
+        return None
+    rain, taken = round(left.rain, 3), _figure(left.rained_on)
+    return {"moisture": _band(left.moisture, 3), "rain": rain, "rained_on": taken}
+
+
+def _clock(field: FieldProspect) -> dict[str, Any] | None:
+    """Return the sum of warmth with its range, as far as that is known."""
+    if field.clock is None:
+        return None
+    ends = _band(clock_band(field), 1) or {"mid": round(field.clock, 1)}
+    return {
+        "low": None,
+        "high": None,
+        **ends,
+        "unit": "degC d",
+        "from": None if field.clock_from is None else field.clock_from.isoformat(),
+    }
 
 
 def _band(band: Band | None, digits: int) -> dict[str, float] | None:
@@ -151,17 +189,15 @@ def _band(band: Band | None, digits: int) -> dict[str, float] | None:
 
 
 def _figures(told: Quality | Waiting | None) -> dict[str, Any] | None:
-    """Return each figure with its unit and source."""
-    if told is None:
+    return None if told is None else {name: _figure(one) for name, one in vars(told).items()}
+
+
+def _figure(one: Figure | None) -> dict[str, Any] | None:
+    """Return a figure with its range, unit and source."""
+    if one is None:
         return None
-    return {
-        name: {
-            **{end: round(getattr(one, end), 3) for end in ("low", "mid", "high")},
-            "unit": one.unit,
-            "source": one.source,
-        }
-        for name, one in vars(told).items()
-    }
+    ends = {end: round(getattr(one, end), 3) for end in ("low", "mid", "high")}
+    return {**ends, "unit": one.unit, "source": one.source}
 
 
 def _time(at: datetime | None, zone: ZoneInfo) -> str | None:

@@ -111,7 +111,7 @@ def test_explain_tells_quality_and_waiting_with_their_range_and_source() -> None
     assert "  digestibility -0.6, -0.4, +0.0 units (estimate: digestibility)" in said
     assert "  yield         +45, +89, +134 lb an acre (estimate: dry_matter)" in said
     assert "  worth         -71, -18, +36 lb an acre as good as at the target" in said
-    assert "A look at the field corrects all of this" in said
+    assert "put right by: a look at the field" in said
     metric = explain(farm(units=Units.METRIC), told(), "Long Meadow")
     assert "  yield         +50, +100, +150 kg a hectare (estimate: dry_matter)" in metric
 

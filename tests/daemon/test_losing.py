@@ -1,10 +1,15 @@
 """What a crop loses while it lies, against slow loops and by hand."""
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
 
 from daemon.losing import breath_between, rained_on
+from daemon.prospect import look_ahead
 from models.swath import dry_basis
+from tests.loopback.hours import HERE
+from tests.passes import field, weather, working_farm
 
 MINUTES = 60
 
@@ -108,3 +113,19 @@ def test_a_crop_that_is_hardly_wilted_loses_less_and_dew_does_not_make_it_fresh_
     fresh, dried, dewy = (one.mid if one else -1.0 for one in took)
     assert fresh == pytest.approx(0.3 * dried)
     assert dewy == dried
+
+
+def test_a_pass_tells_what_each_field_breathes() -> None:
+    now = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
+    hours = weather(HERE, now, now + timedelta(hours=60))
+    farm = working_farm(field("first", 10), field("second", 10), field("heavy", 10, expected_yield=9.0))
+    first, second, heavy = (one.days[0] for one in look_ahead(farm, hours, now).fields)
+    assert first.breathed is not None
+    assert second.breathed is not None
+    assert heavy.breathed is None  # nothing is mown there
+    # Eight hours or so from 80 to 50 % water at 15 to 25 degC: between all of them at 50 % and all of them fresh.
+    assert first.start and first.bale_from and first.wrapped_by
+    least = (first.bale_from - first.start) / timedelta(hours=1) * slow_breath(0.5, 12.0)
+    most = (first.wrapped_by - first.start) / timedelta(hours=1) * slow_breath(0.8, 30.0)
+    assert least < first.breathed.mid < most
+    assert second.breathed.mid == pytest.approx(first.breathed.mid, rel=0.3)

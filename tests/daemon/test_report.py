@@ -10,17 +10,22 @@ from daemon.farm import Units
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, WatchState
 from daemon.prospect import no_prospect
 from daemon.report import report
+from daemon.sources import sources
 from daemon.watch import as_said
+from models.quality import Figure
 from tests.samples import DAWN, farm, mow_morning, wait_morning
+from tests.told import whole_morning
 
-TOP = {"farm", "issued_at", "weather", "fields", "watched", "record"}
+TOP = {"farm", "issued_at", "weather", "fields", "watched", "record", "about"}
 FIELD = {
     "name", "area_ha", "ripeness", "stage", "ndf", "ndf_target", "days_left", "dry_matter_t_per_ha", "days", "advice",
-    "drying_factor", "drying_spread", "soil_factor", "ground", "carries_from", "told",
+    "drying_factor", "drying_spread", "soil_factor", "ground", "carries_from", "told", "clock", "days_left_band",
+    "dry_matter", "quality", "waiting",
 }  # fmt: skip
 DAY = {
     "date", "area_ha", "odds", "start", "mow_until", "bale_from", "wrapped_by", "moisture_at_baling", "reason", "after",
     "curve", "raw_odds", "bales", "film_rolls", "hour_later", "if_left", "carried",
+    "too_dry", "spoiled", "cautions", "better_in", "lost_by_waiting_t_per_ha", "hurry", "storm_at", "breathed",
 }  # fmt: skip
 
 
@@ -67,13 +72,69 @@ def test_a_mow_is_told_in_si_units() -> None:
 def test_what_a_delay_costs_and_what_is_left_are_told_in_si_units() -> None:
     morning = mow_morning()
     field = morning.prospect.fields[0]
-    later, left = Chance(4.0, 0.55), IfLeft(Band(0.31, 0.4, 0.53), 0.42)
+    taken = Figure(3.81, 7.6234, 15.2, "% of DM", "published: a test")
+    later, left = Chance(4.0, 0.55), IfLeft(Band(0.31, 0.4, 0.53), 0.42, taken)
     day = replace(field.days[0], hour_later=later, if_left=left, film_rolls=2)
     fields = (replace(field, days=(day, *field.days[1:])), *morning.prospect.fields[1:])
     said = read_back(replace(morning, prospect=replace(morning.prospect, fields=fields)))["fields"][0]["days"][0]
     assert said["hour_later"] == {"area_ha": 4.0, "odds": 0.55}
-    assert said["if_left"] == {"moisture": {"low": 0.31, "mid": 0.4, "high": 0.53}, "rain": 0.42}
+    assert said["if_left"] == {
+        "moisture": {"low": 0.31, "mid": 0.4, "high": 0.53},
+        "rain": 0.42,
+        "rained_on": {"low": 3.81, "mid": 7.623, "high": 15.2, "unit": "% of DM", "source": "published: a test"},
+    }
     assert said["film_rolls"] == 2
+
+
+def test_why_a_field_comes_first_and_what_it_loses_are_told_in_si_units() -> None:
+    said = read_back(whole_morning())["fields"][0]
+    today = said["days"][0]
+    assert (today["lost_by_waiting_t_per_ha"], today["hurry"]) == (0.0336, "storm")
+    assert today["storm_at"] == "2026-06-01T16:00-04:00"
+    assert today["breathed"] == {"low": 0.4, "mid": 0.8, "high": 1.6, "unit": "% of DM", "source": "estimate: breath"}
+    assert said["dry_matter"]["high"] == 5.4
+
+
+def test_stage_clock_and_days_left_have_their_range() -> None:
+    said = read_back(whole_morning())["fields"][0]
+    # 1.2816 standard deviations of 50 degC d on either side
+    assert said["clock"] == {"low": 555.9, "mid": 620.0, "high": 684.1, "unit": "degC d", "from": "2026-04-14"}
+    # 3 units of fibre on either side, at 0.75 a day
+    assert said["days_left_band"] == {"low": 0.4, "mid": 4.4, "high": 8.4}
+    (bare,) = read_back(wait_morning())["fields"]
+    assert bare["clock"] == {"low": None, "mid": 620.0, "high": None, "unit": "degC d", "from": "2026-04-14"}
+    assert bare["days_left_band"] is None
+
+
+def numbers(told: Any, under: str = "") -> set[str]:
+    """The keys under which numbers stand, however deep."""
+    if isinstance(told, dict):
+        return set().union(*(numbers(value, key) for key, value in told.items()))
+    if isinstance(told, list):
+        return set().union(*(numbers(value, under) for value in told))
+    return {under} if isinstance(told, int | float) and not isinstance(told, bool) else set()
+
+
+def covered(told: Any, keys: set[str]) -> Any:
+    """What is left of a report without what stands under these keys."""
+    if isinstance(told, dict):
+        return {key: covered(value, keys) for key, value in told.items() if key not in keys}
+    return [covered(value, keys) for value in told] if isinstance(told, list) else told
+
+
+def test_every_number_of_a_field_has_its_range_its_source_and_what_would_put_it_right() -> None:
+    said = read_back(whole_morning())
+    for one in said["about"].values():
+        assert all(one[name] for name in ("keys", "range", "source", "put_right_by"))
+    keys = {key for one in said["about"].values() for key in one["keys"]}
+    assert len(keys) == sum(len(one["keys"]) for one in said["about"].values())
+    assert numbers(covered(said["fields"], keys)) == {"area_ha"}  # a size, or what the odds beside it belong to
+    assert keys >= {"start", "mow_until", "rake_from", "bale_from", "wrapped_by", "storm_at"}
+
+
+def test_the_hours_of_a_record_are_not_said_to_be_drawn_to_a_prior() -> None:
+    assert "drawn towards" in sources(farm())["odds"].source
+    assert "recorded" in sources(farm(), known=True)["odds"].source
 
 
 def test_a_watched_field_is_told_in_si_units() -> None:
@@ -94,7 +155,7 @@ def test_a_watched_field_is_told_in_si_units() -> None:
     said = read_back(replace(morning, watched=(failing,)))["watched"][0]
     assert (said["state"], said["reason"], said["rain_at"]) == ("will not make it", "rain", "2026-06-01T19:00-04:00")
     assert said["still"] == {"area_ha": 2.5, "odds": 0.71}
-    assert said["left"] == {"moisture": {"low": 0.41, "mid": 0.5, "high": 0.58}, "rain": 0.84}
+    assert said["left"] == {"moisture": {"low": 0.41, "mid": 0.5, "high": 0.58}, "rain": 0.84, "rained_on": None}
 
 
 def test_times_are_local_with_their_offset() -> None:

@@ -1,0 +1,49 @@
+"""A morning of which everything is known that may be told of a field, for tests."""
+
+from dataclasses import replace
+from datetime import datetime
+
+from daemon.outlook import Advice, Band, Care, Chance, Hurry, IfLeft, Kind, Morning, Quality, Waiting
+from models.cautions import Caution
+from models.quality import Figure
+from tests.samples import ACRE, DAY, ZONE, field_day, field_prospect, prospect
+
+
+def figure(low: float, mid: float, high: float, unit: str, what: str) -> Figure:
+    return Figure(low, mid, high, unit, f"estimate: {what}")
+
+
+def whole_morning() -> Morning:
+    """One field to mow before a storm, with every number that a day and a field may have."""
+    day = replace(
+        field_day(),
+        carried=0.9,
+        raw_odds=0.8,
+        rake_from=datetime(2026, 6, 1, 14, 45, tzinfo=ZONE),
+        film_rolls=2,
+        hour_later=Chance(8.0 * ACRE, 0.72),
+        if_left=IfLeft(Band(0.31, 0.4, 0.53), 0.42, figure(3.8, 7.6, 15.2, "% of DM", "rain")),
+        too_dry=0.25,
+        cares=(Care(Caution.MACHINE),),
+        lost_by_waiting=0.0336,
+        hurry=Hurry.STORM,
+        storm_at=datetime(2026, 6, 1, 16, tzinfo=ZONE),
+        breathed=figure(0.4, 0.8, 1.6, "% of DM", "breath"),
+    )
+    field = replace(
+        field_prospect("Long Meadow", 22.0, day),
+        clock_spread=50.0,
+        dry_matter_band=figure(3.6, 4.5, 5.4, "t/ha", "yield"),
+        soil_factor=1.02,
+        ground="firm",
+        carries_from=DAY,
+        told=("Cut on 14 April.",),
+        quality=Quality(*(figure(mid - 2.0, mid, mid + 2.0, "% of DM", "feed") for mid in (49.0, 66.0, 14.0))),
+        waiting=Waiting(
+            ndf=figure(0.5, 0.75, 1.0, "% of DM", "fibre"),
+            digestibility=figure(-0.6, -0.4, 0.0, "% of DM", "digestibility"),
+            dry_matter=figure(0.05, 0.1, 0.15, "t/ha", "yield"),
+            worth=figure(-0.08, -0.02, 0.04, "t/ha", "worth"),
+        ),
+    )
+    return Morning(DAY, (Advice("Long Meadow", Kind.MOW, 20 * ACRE, None, day),), prospect(field))
