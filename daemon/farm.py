@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from models import coefficients as c
 from models.cautions import MonthDay, Span
+from models.looks import Prior
 from models.stages import Purpose, Species, species
 
 
@@ -181,6 +182,7 @@ class Field:
     lodged: date | None = None  # when its crop was seen to lie flat, None: it stands
     ground_looks: tuple[tuple[date, str], ...] = ()  # how firm its ground was seen to be: firm, soft or ruts
     drying: Drying = AS_THE_MODEL
+    priors: Mapping[str, Prior] = field(default_factory=dict)  # of its clocks, from last season's looks, by kind
     purpose: Purpose = Purpose.MILK
     cut_at_fibre: float | None = None  # NDF to cut at [% of DM], None: by the stand and the purpose
 

@@ -29,7 +29,7 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground
         looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
         southern=farm.place.southern,
         latitude=farm.place.latitude,
-        known=Known(target=fibre_target(field, farm.species), stress=ground.stress_on(day)),
+        known=Known(target=fibre_target(field, farm.species), stress=ground.stress_on(day), priors=field.priors),
         kinds=farm.species,
     )
 

@@ -186,7 +186,8 @@ def _pace(farm: Farm, air: Array, humidity: Array) -> Array:
     """Return the mower's pace in each hour, by the middle of the members."""
     if farm.work.traction is Traction.TRACTOR:
         return np.ones(air.shape[1])
-    return team_pace(np.median(air, axis=0), np.median(humidity, axis=0))
+    rest_at, stop_at = farm.estimates.horses_rest_at, farm.estimates.horses_stop_at
+    return team_pace(np.median(air, axis=0), np.median(humidity, axis=0), rest_at=rest_at, stop_at=stop_at)
 
 
 def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> Window | None:

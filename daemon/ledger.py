@@ -1,4 +1,7 @@
-"""The farm's own record: the odds that were said of each field and day, kept on disk with what came of them."""
+"""The farm's own record: the odds that were said of each field and day, with what came of them, and what looks told.
+
+What the looks of a season told of a field's stage clock is kept for the season after it, when their weather is gone.
+"""
 
 import logging
 import sqlite3
@@ -13,6 +16,7 @@ import numpy as np
 
 from daemon.calibration import ALLOWED, Record, can_be
 from daemon.outlook import Said
+from models.looks import Prior
 
 log = logging.getLogger(__name__)
 
@@ -26,6 +30,12 @@ CREATE TABLE IF NOT EXISTS said (
     area REAL NOT NULL, start TEXT NOT NULL, dry_matter REAL NOT NULL, start_moisture REAL NOT NULL,
     crop_factor REAL NOT NULL, soil_factor REAL NOT NULL, drying_factor REAL NOT NULL, drying_spread REAL NOT NULL,
     outcome REAL, PRIMARY KEY (day, field, lead)
+) WITHOUT ROWID
+"""
+_CARRIED: Final = """
+CREATE TABLE IF NOT EXISTS carried (
+    season TEXT NOT NULL, field TEXT NOT NULL, kind TEXT NOT NULL, offset REAL NOT NULL, spread REAL NOT NULL,
+    PRIMARY KEY (season, field, kind)
 ) WITHOUT ROWID
 """
 _COLUMNS: Final = tuple(column.name for column in fields(Said))
@@ -117,6 +127,44 @@ class Ledger:
                 "out of range", np.count_nonzero(~right), right.size, self._path
             )  # fmt: skip
         return Record(**dict(zip(ALLOWED, numbers[:, right], strict=True)), day=day[right])
+
+    def keep_priors(self, priors: Mapping[str, Mapping[str, Prior]], season: date) -> None:
+        """Keep what the looks of a season have told by now of some fields in their first growth, by kind of plant.
+
+        Parameters
+        ----------
+        priors : mapping
+            Of each of the fields all there is: what was kept before and is not in it is forgotten.
+        season : date
+            The first day of the season.
+        """
+        rows = [
+            (season.isoformat(), field, kind, prior.offset, prior.spread)
+            for field, kinds in priors.items()
+            for kind, prior in kinds.items()
+        ]
+        with self._open() as db:
+            db.execute("BEGIN IMMEDIATE")
+            db.execute(_CARRIED)
+            db.executemany(
+                "DELETE FROM carried WHERE season = ? AND field = ?", [(season.isoformat(), field) for field in priors]
+            )
+            db.executemany("INSERT INTO carried VALUES (?, ?, ?, ?, ?)", rows)
+            db.execute("DELETE FROM carried WHERE season < ?", ((season - KEPT).isoformat(),))
+            db.execute("COMMIT")
+
+    def priors(self, season: date) -> dict[str, dict[str, Prior]]:
+        """Return what the looks of a season told of each field, by kind of plant; none where nothing was kept."""
+        found: dict[str, dict[str, Prior]] = {}
+        if not self._is_there():
+            return found
+        with self._open() as db:
+            if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'carried'").fetchone():
+                return found
+            wanted = "SELECT field, kind, offset, spread FROM carried WHERE season = ?"
+            for field, kind, offset, spread in db.execute(wanted, (season.isoformat(),)):
+                found.setdefault(field, {})[kind] = Prior(float(offset), float(spread))
+        return found
 
     def _is_there(self) -> bool:
         try:

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from daemon.carrying import carried_words, keep_for_next_season, with_last_season
 from daemon.decide import Underway, decide
 from daemon.diary import Diary, DiaryError, Line
 from daemon.farm import Farm
@@ -98,6 +99,7 @@ def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lin
     """Return the advice from weather that could be had."""
     weather = fetched(farm, now)
     today = now.astimezone(farm.place.timezone).date()
+    farm = with_last_season(farm, memory.ledger, today)
     found = learnt(farm, lines, weather, now)
     _keep_factors(memory, lines, found.factors)
     correction: Correction = UNCORRECTED
@@ -105,8 +107,8 @@ def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lin
     if memory.ledger is not None:
         correction, record = learnt_correction(farm, memory.ledger, weather, today)
     prospect = look_ahead(with_diary(found.farm, lines, now), weather, now, correction)
-    _keep_said(memory, prospect, today)
-    prospect = replace(_with_told(prospect, farm, lines, found.told), said=(), record=record)
+    _keep_for_later(farm, memory, prospect, today)
+    prospect = replace(_with_told(prospect, farm, lines, found.told), said=(), carried={}, record=record)
     watched = () if prospect.trouble else _watched(found.farm, weather, said, lines, now, correction)
     return decide(farm, prospect, Underway(said, watched, still_lying(farm, lines, now)))
 
@@ -126,7 +128,13 @@ def _with_told(
     prospect: Prospect, farm: Farm, lines: Sequence[Line], learnt: Mapping[str, tuple[str, ...]]
 ) -> Prospect:
     """Return the prospect with what the diary says of each field, in sentences."""
-    told = {field.name: tuple(told_by(farm, lines, field, prospect.at)) for field in farm.fields}
+    told = {
+        field.name: (
+            *told_by(farm, lines, field, prospect.at),
+            *(carried_words(field.priors) if field.name in prospect.carried else ()),
+        )
+        for field in farm.fields
+    }
     fields = (replace(one, told=told[one.name] + learnt.get(one.name, ())) for one in prospect.fields)
     return replace(prospect, fields=tuple(fields))
 
@@ -142,13 +150,14 @@ def _keep_factors(memory: Memory, lines: Sequence[Line], factors: Mapping[int, f
         log.warning("what a sample told was not kept: %s", error)
 
 
-def _keep_said(memory: Memory, prospect: Prospect, today: date) -> None:
-    """Add what is said to the record; a morning goes out even where that cannot be done."""
+def _keep_for_later(farm: Farm, memory: Memory, prospect: Prospect, today: date) -> None:
+    """Add to the record what is said and what looks tell; a morning goes out even where that cannot be done."""
     try:
         if memory.keeping and memory.ledger is not None:
             memory.ledger.keep(prospect.said, today)
+            keep_for_next_season(farm, memory.ledger, prospect, today)
     except LedgerError as error:
-        log.warning("what was said was not kept in the record of odds: %s", error)
+        log.warning("what was said and seen was not kept in the record: %s", error)
 
 
 def _since(farm: Farm, now: datetime) -> date:

@@ -1,11 +1,13 @@
 """What one pass over the farm finds and what it is advised: the types that travel from prospect to the page."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
 
 from daemon.farm import AS_THE_MODEL, Drying
 from models.cautions import Caution
+from models.looks import Prior
 from models.quality import Figure
 
 
@@ -234,7 +236,8 @@ class Said:
 class Prospect:
     """All that one pass found. `weather` is None when none could be had; `trouble` then says why.
 
-    `said` is for the farm's own record; a morning that is kept goes without.
+    `said` and `carried`, which is what the looks at fields in their first growth say of the next season's, are for the
+    farm's own record; a morning that is kept goes without.
     """
 
     farm: str
@@ -244,6 +247,7 @@ class Prospect:
     trouble: Reason | None = None
     detail: str = ""
     said: tuple[Said, ...] = ()
+    carried: Mapping[str, Mapping[str, Prior]] = field(default_factory=dict)
     record: tuple[str, ...] = ()  # what the farm's own record of odds tells, in sentences
 
 

@@ -71,6 +71,11 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
             replace(found, days=tuple(_chosen(farm, day, shared.get((found.name, day.date))) for day in found.days))
             for found, _ in pairs
         ),
+        carried={
+            field.name: growth.priors(farm.estimates.carried_share)
+            for field, growth in zip(farm.fields, grown, strict=True)
+            if isinstance(growth, Growth) and not growth.regrowth
+        },
         said=() if facts.known else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
     )
 

@@ -100,11 +100,16 @@ class Growth:
         """Whether the stand was cut this season."""
         return next(iter(self.clocks.values())).case.regrowth
 
-    @property
-    def priors(self) -> Mapping[str, Prior]:
-        """What a first growth says of the next season's, by kind; nothing after a cut or without a look."""
+    def priors(self, share: float = c.CARRIED_SHARE) -> Mapping[str, Prior]:
+        """Return what a first growth says of the next season's, by kind; nothing after a cut or without a look.
+
+        Parameters
+        ----------
+        share : float
+            Of a clock's offset that is held for the next season [1], estimate.
+        """
         told = [run for run in self.clocks.values() if not self.regrowth and (run.seen or run.offset)]
-        return {run.case.kind: next_prior(run.offset, run.case.spread, seen=run.seen) for run in told}
+        return {run.case.kind: next_prior(run.offset, run.case.spread, seen=run.seen, share=share) for run in told}
 
 
 def field_growth(

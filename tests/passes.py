@@ -26,8 +26,8 @@ WET_EVERY, WET_NIGHT, DRY_SINCE = 5, 30.0, timedelta(days=9)  # [d, mm]
 
 def field(name: str, acres: float, **changes: Any) -> Field:
     """Return a light crop that is past its best by its age."""
-    given = {"stand": {"orchardgrass": 1.0}, "expected_yield": 2.2, "last_cut": None, **changes}
-    return Field(name=name, area=acres * ACRE, soil="loam", drainage="well", looks=(), notes="", **given)
+    given = {"stand": {"orchardgrass": 1.0}, "expected_yield": 2.2, "last_cut": None, "looks": (), **changes}
+    return Field(name=name, area=acres * ACRE, soil="loam", drainage="well", notes="", **given)
 
 
 def working_farm(

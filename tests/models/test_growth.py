@@ -477,9 +477,9 @@ def test_half_of_an_offset_is_handed_on_to_the_next_season() -> None:
     seen = grow({"orchardgrass": 1.0}, looks=[StageLook(on("2026-05-01"), "early heads")])
     offset = float(seen.clock[-1] - grow({"orchardgrass": 1.0}).clock[-1])
     assert abs(offset) > 5
-    assert seen.priors["grasses"].offset == pytest.approx(offset / 2)
-    assert seen.priors["grasses"].spread == 45.0
-    after = grow({"orchardgrass": 1.0}, known=Known(priors=seen.priors))
+    assert seen.priors()["grasses"].offset == pytest.approx(offset / 2)
+    assert seen.priors()["grasses"].spread == 45.0
+    after = grow({"orchardgrass": 1.0}, known=Known(priors=seen.priors()))
     assert after.clock[-1] - (seen.clock[-1] - offset) == pytest.approx(offset / 2)
     assert after.clock[: at(after, str(after.started))].max() == 0.0
     assert set(after.clock_spread) == {45.0}
@@ -495,10 +495,10 @@ def test_an_old_look_leaves_a_clock_as_sure_as_the_season_before_did() -> None:
 def test_without_a_look_an_offset_fades_and_nothing_is_handed_on_from_a_regrowth() -> None:
     known = Known(priors={"legumes": Prior(40.0, 64.5)})
     faded = grow({"alfalfa": 1.0}, known=known)
-    assert faded.priors == {"legumes": Prior(pytest.approx(20.0), c.LEGUME_CLOCK_SPREAD)}  # type: ignore[arg-type]
-    assert grow({"alfalfa": 1.0}).priors == {}
+    assert faded.priors() == {"legumes": Prior(pytest.approx(20.0), c.LEGUME_CLOCK_SPREAD)}  # type: ignore[arg-type]
+    assert grow({"alfalfa": 1.0}).priors() == {}
     regrown = grow({"alfalfa": 1.0}, known=known, last_cut="2026-05-20")
-    assert regrown.priors == {}
+    assert regrown.priors() == {}
     np.testing.assert_array_equal(regrown.clock, grow({"alfalfa": 1.0}, last_cut="2026-05-20").clock)
 
 
