@@ -1,6 +1,6 @@
 """The crop of a field in the hours ahead: what stands there, and how it dries when it is cut on one day or another."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from daemon.farm import Farm, Field
 from daemon.hours import ForecastHours, Window
-from daemon.soil import Ground, ground_ahead, ground_then
+from daemon.soil import Ground, field_profile, ground_ahead, ground_then
 from models import coefficients as c
 from models.growth import Growth
 from models.plan import CropDay
@@ -58,12 +58,20 @@ def _yield_on(field: Field, growth: Growth, day: date) -> float:
     return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.LEAST_DRY_MATTER)
 
 
-def grounds(farm: Farm, fields: Sequence[Field], hours: ForecastHours) -> list[Ground]:
-    """Return the ground under fields in the hours ahead."""
-    baler = farm.estimates.firm_below, farm.estimates.firm_deficit
-    alike = {_of_ground(field): field for field in fields}
-    found = {what: _ground(field, hours, baler) for what, field in alike.items()}
-    return [found[_of_ground(field)] for field in fields]
+def ground_under(farm: Farm, hours: ForecastHours) -> Callable[[Field], Ground]:
+    """Return what tells the ground under a field in the hours ahead; fields that are alike in it are followed once.
+
+    What it returns raises ValueError if soil or stand are malformed.
+    """
+    found: dict[object, Ground] = {}
+
+    def under(field: Field) -> Ground:
+        alike = field.soil, field.drainage, field.last_cut, field.ground_looks, tuple(sorted(field.stand.items()))
+        if alike not in found:
+            found[alike] = _ground(farm, field, hours)
+        return found[alike]
+
+    return under
 
 
 def standing_crops(grown: Sequence[tuple[Field, Growth, Ground]], hours: ForecastHours) -> list[Crop]:
@@ -73,16 +81,12 @@ def standing_crops(grown: Sequence[tuple[Field, Growth, Ground]], hours: Forecas
     return [Crop(field, growth, on_it, ground) for (field, growth, ground), on_it in zip(grown, wetness, strict=True)]
 
 
-def _ground(field: Field, hours: ForecastHours, baler: tuple[float, float]) -> Ground:
+def _ground(farm: Farm, field: Field, hours: ForecastHours) -> Ground:
     """Return the ground from today on, or of today alone where the hours ahead hold no whole day."""
+    profile = field_profile(farm, field)
     if hours.water.day.size == 0:
-        return ground_then(field, hours.past_water, hours.today, baler)
-    return ground_ahead(field, hours.past_water, hours.water, baler)
-
-
-def _of_ground(field: Field) -> tuple[object, ...]:
-    """Return what the ground under a field hangs on: fields that are alike in it are followed once."""
-    return field.soil, field.drainage, field.last_cut, field.ground_looks
+        return ground_then(field, hours.past_water, hours.today, profile)
+    return ground_ahead(field, hours.past_water, hours.water, profile)
 
 
 def crop_days(farm: Farm, crop: Crop, windows: Sequence[Window], hours: ForecastHours) -> list[CropDay]:

@@ -17,7 +17,7 @@ from daemon.farm import Drying, Farm, Field
 from daemon.growing import field_growth_on
 from daemon.hours import HOUR, hours_of
 from daemon.mowings import Cut, cuts, mown
-from daemon.soil import DAYS_BEFORE, Ground, ground_then
+from daemon.soil import DAYS_BEFORE, Ground, field_profile, ground_then
 from daemon.told import day_words, percent
 from daemon.units import clock_time
 from daemon.weather.contract import REQUIRED, Weather, at_utc
@@ -220,7 +220,7 @@ def _ground_at(farm: Farm, field: Field, cut: Cut, weather: Weather) -> Ground:
     until = at_utc(_midnight(farm, cut))
     lately = weather.past.sel(time=slice(until - np.timedelta64(DAYS_BEFORE + 2, "D"), until))
     ends, drying, *_ = hours_of(farm, lately)
-    return ground_then(field, daily_water(farm, ends, drying), cut.day)
+    return ground_then(field, daily_water(farm, ends, drying), cut.day, field_profile(farm, field))
 
 
 def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:

@@ -1,6 +1,6 @@
 """One pass over the farm: from weather to what can be done with each field on each of the coming days."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from itertools import takewhile
@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from daemon.care import cares_of
-from daemon.crop import Crop, day_index, grounds, standing_crops
+from daemon.crop import Crop, day_index, ground_under, standing_crops
 from daemon.days import daily_extremes
 from daemon.farm import Farm, Field
 from daemon.feed import quality_on, waiting_on
@@ -55,13 +55,13 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _windows(farm, hours, now)
     try:
-        under = grounds(farm, farm.fields, hours)
-        grown = [_grown(farm, *one, days, hours.today) for one in zip(farm.fields, under, strict=True)]
-        all_of_it = zip(farm.fields, grown, under, strict=True)
-        crops = iter(standing_crops([(f, g, ground) for f, g, ground in all_of_it if isinstance(g, Growth)], hours))
+        under = ground_under(farm, hours)
+        grown = [_grown(farm, field, under, days, hours.today) for field in farm.fields]
+        stands = zip(farm.fields, grown, strict=True)
+        crops = iter(standing_crops([(field, *one) for field, one in stands if isinstance(one, tuple)], hours))
     except ValueError as wrong:
         return no_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
-    pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, Growth) else (one, {}) for one in grown]
+    pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
     shared = _share_days(farm, [worked for _, worked in pairs], hours)
     return Prospect(
         farm.name,
@@ -72,9 +72,9 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
             for found, _ in pairs
         ),
         carried={
-            field.name: growth.priors(farm.estimates.carried_share)
-            for field, growth in zip(farm.fields, grown, strict=True)
-            if isinstance(growth, Growth) and not growth.regrowth
+            field.name: one[0].priors(farm.estimates.carried_share)
+            for field, one in zip(farm.fields, grown, strict=True)
+            if isinstance(one, tuple) and not one[0].regrowth
         },
         said=() if facts.known else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
     )
@@ -125,11 +125,14 @@ def _windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
     return list(takewhile(lambda window: window is not None, found))  # type: ignore[arg-type]
 
 
-def _grown(farm: Farm, field: Field, ground: Ground, days: pd.DataFrame, today: date) -> Growth | FieldProspect:
-    """Return the growth of a field, or a prospect that says why it cannot be known."""
+def _grown(
+    farm: Farm, field: Field, under: Callable[[Field], Ground], days: pd.DataFrame, today: date
+) -> tuple[Growth, Ground] | FieldProspect:
+    """Return the growth of a field and its ground, or a prospect that says why they cannot be known."""
     if field.last_cut is not None and field.last_cut > today:
         return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet")
     try:
+        ground = under(field)
         growth = field_growth_on(farm, field, days, ground)
     except GrowthUnknown as unknown:
         return _unknown(field, Reason.GROWTH_UNKNOWN, str(unknown))
@@ -140,7 +143,7 @@ def _grown(farm: Farm, field: Field, ground: Ground, days: pd.DataFrame, today: 
         return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}")
     if not growth.stage[at]:
         return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun")
-    return growth
+    return growth, ground
 
 
 def _reckoned(

@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.days import DailyWater
-from daemon.farm import Field
+from daemon.farm import Farm, Field
 from models.ground import (
-    CARRIES,
     Firmness,
     GroundDays,
     GroundState,
@@ -24,11 +23,10 @@ from models.ground import (
     soil_drying_factor,
     soil_profile,
 )
+from models.stages import root_depth
 
 Array = NDArray[np.float64]
-Limits = tuple[float, float]  # of wetness [1] and deficit [mm]
 
-BALER = CARRIES[Load.BALER]
 DAYS_BEFORE = 90  # of past water that are followed: the ground forgets what it was before
 CARRIED = 0.5  # least share of the members in which the ground is firm, for it to be taken for firm
 
@@ -70,24 +68,30 @@ class Ground:
         return first_firm_day(self.firmness[:, :days], CARRIED)
 
 
-def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, baler: Limits = BALER) -> Ground:
+def field_profile(farm: Farm, field: Field) -> Profile:
+    """Return what the soil of a field holds within reach of its stand, and what carries the baler on it."""
+    baler = farm.estimates.firm_below, farm.estimates.firm_deficit
+    depth = root_depth(field.stand, farm.species)
+    return soil_profile(field.soil, field.drainage, root_depth=depth, baler=baler)
+
+
+def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, profile: Profile) -> Ground:
     """Return the ground of a field as work begins on each day of `ahead` and the next.
 
     Parameters
     ----------
     field : Field
-        Its soil, drainage, last cut and looks at its ground.
+        Its last cut and the looks at its ground.
     past, ahead : DailyWater
         Of the past, one member, the last 90 days before `ahead` are followed.
-    baler : tuple of float
-        Up to which wetness of the topsoil [1] and from which deficit [mm] on the ground carries one.
+    profile : Profile
+        See `field_profile`.
 
     Notes
     -----
     The ground is taken to be full 90 days ago, or when the past begins. Nothing dries between midnight and work, but
     what falls by then is in the ground. A look was taken after it, and holds from then on.
     """
-    profile = _profile(field, baler)
     lately = past.before(ahead.day[0], DAYS_BEFORE)
     before = _followed(field, profile, lately)
     coming = _followed(field, profile, ahead, before.end)
@@ -95,18 +99,13 @@ def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, baler: Limit
     return _at_work(profile, coming.topsoil_water, coming.deficit, _early(field, ahead), *known)
 
 
-def ground_then(field: Field, past: DailyWater, day: date, baler: Limits = BALER) -> Ground:
+def ground_then(field: Field, past: DailyWater, day: date, profile: Profile) -> Ground:
     """Return the ground of a field as work began on a day that has come; the day itself need not be over."""
-    profile = _profile(field, baler)
     lately = past.before(np.datetime64(day, "D"), DAYS_BEFORE)
     before, early = _followed(field, profile, lately), _early(field, past.since(day))
     return _at_work(
         profile, before.topsoil_water[:, -1:], before.deficit[:, -1:], early[:, :1], lately.day, before.stress[0]
     )
-
-
-def _profile(field: Field, baler: Limits) -> Profile:
-    return soil_profile(field.soil, field.drainage, baler=baler)
 
 
 def _followed(field: Field, profile: Profile, water: DailyWater, start: GroundState | None = None) -> GroundDays:

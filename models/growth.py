@@ -242,7 +242,7 @@ def _cautions(clocks: Mapping[bool, Clock], seen: Sequence[StageLook]) -> tuple[
         if run.ended is not None:
             cautions.append(f"the frost of {run.ended} ended the growth of {name}")
         if run.held:
-            cautions.append(f"drought held {name} back on {run.held} days: look at it")
+            cautions.append(f"drought holds {name} back, {run.held} days with those ahead: look at it")
     return tuple(cautions)
 
 

@@ -55,6 +55,7 @@ class Species:
     drying_factor: float
     moisture_by_stage: Mapping[str, float]  # [wet basis]
     far_north_shift: float  # [degC d]
+    root_depth: float  # Zr, of effective roots [m]
     like: str = ""  # the species of the table that this is a variety of
 
     @property
@@ -98,6 +99,7 @@ def _row(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *, legume: 
         drying_factor=row["drying_factor"],
         moisture_by_stage=MappingProxyType({k: v + wetter for k, v in kind["moisture_by_stage"].items()}),
         far_north_shift=float(row.get("far_north_shift", 0.0)),
+        root_depth=float(row.get("root_depth", kind["root_depth"])),
     )
 
 
@@ -212,6 +214,11 @@ def grass_share(stand: Mapping[str, float], kinds: Mapping[str, Species] | None 
 def drying_factor(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
     """Return how fast a stand dries, in terms of a mixed sward's rate [1]; `kinds` as in `known_stand`."""
     return sum((share * kind.drying_factor for kind, share in known_stand(stand, kinds).items()), 0.0)
+
+
+def root_depth(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
+    """Return how deep the roots of a stand reach for water, mixed by share [m]."""
+    return sum((share * kind.root_depth for kind, share in known_stand(stand, kinds).items()), 0.0)
 
 
 def ndf_target(

@@ -16,7 +16,7 @@ from daemon.hours import hours_of
 from daemon.learning import Learnt, learnt
 from daemon.look import Memory, look
 from daemon.outlook import FieldProspect, Reason
-from daemon.soil import ground_then
+from daemon.soil import field_profile, ground_then
 from daemon.weather.contract import Weather, at_utc
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests import passes
@@ -55,7 +55,7 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     day = begun.astimezone(ZONE).date()
     days = daily_extremes(hours, given)
     ends, came, *_ = hours_of(given, hours.past)
-    ground = ground_then(field, daily_water(given, ends, came), day)
+    ground = ground_then(field, daily_water(given, ends, came), day, field_profile(given, field))
     growth = field_growth_on(given, field, days[days.index <= day], ground)
     crop = field.expected_yield or float(growth.dry_matter[day_index(growth, day)])
     solar = np.array(begun.astimezone(UTC).hour + given.place.longitude / 15.0)

@@ -324,7 +324,7 @@ def test_drought_holds_a_regrowth_back_and_brings_a_caution_of_nitrate() -> None
     assert moist[0].clock > 200.0
     assert dry[0].clock == 0.0
     assert (moist[0].ripeness, dry[0].ripeness) == (Ripeness.PAST, Ripeness.GROWING)
-    assert "drought held orchardgrass back on" in dry[0].detail
+    assert "drought holds orchardgrass back, " in dry[0].detail
     assert moist[1].clock == dry[1].clock
     named = ["nitrate" in {care.caution for care in fields[1].days[0].cares} for fields in (moist, dry)]
     assert named == [False, True]

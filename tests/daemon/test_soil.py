@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from daemon.days import DailyWater, daily_water
-from daemon.soil import ground_ahead, ground_then
+from daemon.farm import Field
+from daemon.soil import Ground, field_profile, ground_ahead, ground_then
 from models.swath import DryingHours
 from tests.passes import field, moist_ground, working_farm
 
@@ -15,6 +16,14 @@ COMING = np.arange("2026-06-10", "2026-06-13", dtype="datetime64[D]")
 
 def water(days: np.ndarray, rain: float, taken: float) -> DailyWater:
     return DailyWater(days, *(np.full((1, days.size), each) for each in (rain, taken, 0.0)))
+
+
+def ahead(given: Field, past: DailyWater, coming: DailyWater) -> Ground:
+    return ground_ahead(given, past, coming, field_profile(working_farm(), given))
+
+
+def then(given: Field, past: DailyWater, day: date) -> Ground:
+    return ground_then(given, past, day, field_profile(working_farm(), given))
 
 
 def test_a_days_water_is_that_of_the_farms_own_day() -> None:
@@ -34,8 +43,8 @@ def test_a_days_water_is_that_of_the_farms_own_day() -> None:
 
 
 def test_a_swath_dries_faster_on_dry_ground_than_on_wet() -> None:
-    dry = ground_ahead(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0)).soil_factor
-    wet = ground_ahead(field("L", 5), water(DAYS, 8.0, 2.0), water(COMING, 8.0, 2.0)).soil_factor
+    dry = ahead(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0)).soil_factor
+    wet = ahead(field("L", 5), water(DAYS, 8.0, 2.0), water(COMING, 8.0, 2.0)).soil_factor
     assert dry == pytest.approx(np.full((1, 4), 1.05), abs=1e-3)
     assert (wet < 0.95).all()
     assert (wet >= 0.88).all()
@@ -43,15 +52,15 @@ def test_a_swath_dries_faster_on_dry_ground_than_on_wet() -> None:
 
 def test_the_morning_of_a_day_knows_nothing_of_its_rain() -> None:
     past = water(DAYS, 0.5, 4.0)
-    first = ground_ahead(field("L", 5), past, water(COMING, 30.0, 1.0)).soil_factor[0]
-    assert first[0] == pytest.approx(ground_then(field("L", 5), past, date(2026, 6, 10)).soil_factor[0, 0], rel=1e-12)
+    first = ahead(field("L", 5), past, water(COMING, 30.0, 1.0)).soil_factor[0]
+    assert first[0] == pytest.approx(then(field("L", 5), past, date(2026, 6, 10)).soil_factor[0, 0], rel=1e-12)
     assert first[0] > first[1]
 
 
 def test_a_field_just_cut_keeps_its_ground_wetter() -> None:
     past = water(DAYS, 1.5, 4.0)
     standing, cut = (
-        ground_then(replace(field("L", 5), last_cut=on), past, date(2026, 6, 10)).soil_factor[0, 0]
+        then(replace(field("L", 5), last_cut=on), past, date(2026, 6, 10)).soil_factor[0, 0]
         for on in (None, date(2026, 5, 28))
     )
     assert cut < standing
@@ -63,7 +72,7 @@ def test_ground_full_of_water_dries_until_it_carries() -> None:
     wet = water(DAYS, 0.0, 6.0)
     wet.rain[0, -20:] = 12.0
     week = np.arange("2026-06-10", "2026-06-17", dtype="datetime64[D]")
-    ground = ground_ahead(field("L", 5), wet, water(week, 0.0, 6.0))
+    ground = ahead(field("L", 5), wet, water(week, 0.0, 6.0))
     assert ground.today == "ruts"
     assert [str(word) for word in ground.firmness[0]] == ["ruts", "soft", *["firm"] * 6]
     assert (ground.carried(1), ground.carried(2)) == (0.0, 1.0)
@@ -82,7 +91,7 @@ def test_a_look_at_the_ground_holds_from_its_day_on() -> None:
 
     def words(past: DailyWater, *looks: tuple[date, str]) -> list[str]:
         seen = replace(field("L", 5), ground_looks=looks)
-        return [str(word) for word in ground_ahead(seen, past, water(COMING, 0.0, 3.0)).firmness[0]]
+        return [str(word) for word in ahead(seen, past, water(COMING, 0.0, 3.0)).firmness[0]]
 
     assert words(wet)[0] == "ruts"
     assert words(wet, (date(2026, 6, 10), "firm")) == ["firm"] * 4
@@ -98,7 +107,7 @@ def test_a_wet_top_over_dry_ground_dries_again() -> None:
     # 21 mm in a topsoil of 22.5 over nothing: what it gives is bounded by what there is, and ends within days.
     seen = replace(field("L", 5), ground_looks=((date(2026, 6, 10), "soft"),))
     week = np.arange("2026-06-10", "2026-06-17", dtype="datetime64[D]")
-    ground = ground_ahead(seen, water(DAYS, 0.0, 5.0), water(week, 0.0, 5.0))
+    ground = ahead(seen, water(DAYS, 0.0, 5.0), water(week, 0.0, 5.0))
     assert ground.today == "soft"
     assert ground.carries_in(7) in (1, 2, 3)
 
@@ -107,15 +116,15 @@ def test_what_falls_before_work_is_in_the_ground_unless_it_was_seen_since() -> N
     past, coming = water(DAYS, 0.0, 5.0), water(COMING, 0.0, 3.0)
     coming.rain[0, 1] = coming.early[0, 1] = 24.0  # on a dry topsoil that holds 22.5 mm
     seen = replace(field("L", 5), ground_looks=((date(2026, 6, 11), "firm"),))
-    assert ground_ahead(field("L", 5), past, coming).firmness[0].tolist()[:2] == ["firm", "ruts"]
-    assert ground_ahead(seen, past, coming).firmness[0].tolist()[:2] == ["firm", "firm"]
-    then = ground_then(field("L", 5), coming, date(2026, 6, 11))
-    assert then.firmness.tolist() == [["ruts"]]
+    assert ahead(field("L", 5), past, coming).firmness[0].tolist()[:2] == ["firm", "ruts"]
+    assert ahead(seen, past, coming).firmness[0].tolist()[:2] == ["firm", "firm"]
+    found = then(field("L", 5), coming, date(2026, 6, 11))
+    assert found.firmness.tolist() == [["ruts"]]
 
 
 def test_growth_finds_the_water_of_the_days_that_are_followed() -> None:
     # Loam holds 120 mm within reach of roots; with 5 mm a day and p = 0.55 it wants from the 14th day on.
-    ground = ground_ahead(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0))
+    ground = ahead(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0))
     asked = np.array(["2026-01-01", "2026-05-01", "2026-05-13", "2026-05-15", "2026-06-12"], dtype="datetime64[D]")
     found = ground.stress_on(asked)
     assert found[:3].tolist() == [1.0, 1.0, 1.0]
@@ -124,3 +133,12 @@ def test_growth_finds_the_water_of_the_days_that_are_followed() -> None:
     days, ago = ground.drought_on(date(2026, 6, 13))
     assert (days, ago) == (int((ground.stress < 0.2).sum()), 0)
     assert days > 3
+
+
+def test_alfalfa_reaches_deeper_for_water_than_grass() -> None:
+    # 150 mm for each metre of loam, 0.8 of grass and 1.5 of alfalfa: by the end of May only the grass has used it up.
+    stands = [replace(field("L", 5), stand={name: 1.0}) for name in ("orchardgrass", "alfalfa")]
+    grass, alfalfa = (ahead(one, water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0)) for one in stands)
+    day = np.array(["2026-05-31"], dtype="datetime64[D]")
+    assert grass.stress_on(day)[0] < 0.2
+    assert alfalfa.stress_on(day)[0] > 0.5

@@ -381,7 +381,7 @@ def test_drought_holds_a_regrowth_and_lets_a_first_growth_ripen() -> None:
     assert regrown.clock[-1] == regrown.clock[i]
     for growth in (first, regrown):
         assert growth.dry_matter[-1] == pytest.approx(growth.dry_matter[i])
-        assert growth.cautions == ("drought held orchardgrass back on 21 days: look at it",)
+        assert growth.cautions == ("drought holds orchardgrass back, 21 days with those ahead: look at it",)
 
 
 def test_stress_at_the_limit_holds_nothing() -> None:
