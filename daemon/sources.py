@@ -1,6 +1,6 @@
 """Where the numbers of the advice come from, what their ranges are and what would put them right."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,6 +12,8 @@ from models.losses import RAIN_SOURCE, RESPIRATION_SOURCE
 
 MILE_AN_HOUR: Final = 0.44704  # [m/s]
 BESIDE: Final = "beside each figure"
+
+Note = Callable[[str, str], str]  # the command that notes something of a field
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,14 @@ def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[st
     known : bool
         Whether the hours are those of a record, of which nothing is uncertain but the crop.
     """
-    note = f'forenoon note {{}} "{field}" {{}}'.format
+
+    def note(kind: str, what: str) -> str:
+        return f'forenoon note {kind} "{field}" {what}'
+
+    return {**_of_work(farm, note, known=known), **_of_lying(), **_of_the_stand(farm, note), **_of_the_choice(farm)}
+
+
+def _of_work(farm: Farm, note: Note, *, known: bool) -> dict[str, Source]:
     return {
         "odds": Source(
             f"odds are a range in themselves; none is told under {c.LEAST_ODDS:.0%} or over {c.MOST_ODDS:.0%}",
@@ -69,6 +78,11 @@ def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[st
             note("moisture", "PERCENT"),
             ("moisture_at_baling", "too_dry", "if_left", "moisture", "drying_factor", "drying_spread", "soil_factor"),
         ),
+    }
+
+
+def _of_lying() -> dict[str, Source]:
+    return {
         "breathed": Source(
             "half to twice the rate",
             RESPIRATION_SOURCE,
@@ -81,6 +95,11 @@ def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[st
             "your own eye after the rain; nothing here yet",
             ("rained_on",),
         ),
+    }
+
+
+def _of_the_stand(farm: Farm, note: Note) -> dict[str, Source]:
+    return {
         "growth": Source(
             "from the spread of the stage clock",
             "estimate: species curves by the sum of warmth, good to about four days",
@@ -111,6 +130,11 @@ def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[st
             f"{note('ground', 'firm|soft|ruts')}; firm_below and firm_deficit in [estimates]",
             ("carried",),
         ),
+    }
+
+
+def _of_the_choice(farm: Farm) -> dict[str, Source]:
+    return {
         "order": Source(
             f"as wide as that of the worth; a later day must bring {farm.estimates.worth_waiting:.0%} more to be "
             f"waited for{_own(farm, 'worth_waiting', 'estimate')}",

@@ -10,6 +10,7 @@ from daemon.explain import LEGEND, WIDTH, explain
 from daemon.farm import Estimates, Farm, Units
 from daemon.outlook import FieldDay, Hurry, Morning, Reason
 from daemon.prospect import no_prospect
+from daemon.sources import sources
 from tests.samples import DAWN, farm, mow_morning, wait_morning
 from tests.told import whole_morning
 
@@ -59,6 +60,10 @@ def test_the_commands_that_put_it_right_name_the_field() -> None:
         'moisture "Long Meadow" PERCENT',
     ):
         assert f"forenoon note {command}" in said
+
+
+def test_a_field_may_have_any_name() -> None:
+    assert sources(farm(), "5 {a} %s")["growth"].put_right_by.startswith('forenoon note stage "5 {a} %s" WORD')
 
 
 def test_what_the_crop_loses_is_told_with_its_three_points() -> None:
