@@ -8,8 +8,8 @@ from daemon.crop import Crop, day_index
 from daemon.farm import Farm
 from daemon.outlook import Quality, Ripeness, Waiting
 from daemon.workplan import ripeness
-from models.coefficients import LEAST_DRY_MATTER
-from models.growth import Growth, GrowthUnknown
+from models import coefficients as c
+from models.growth import DECILE, Growth, GrowthUnknown
 from models.quality import Band, Figure, field_quality, waiting_costs
 
 
@@ -43,13 +43,22 @@ def waiting_on(farm: Farm, crop: Crop, day: date) -> Waiting | None:
     return Waiting(found.ndf, found.digestibility, found.dry_matter, found.worth)
 
 
+def yield_on(crop: Crop, day: date) -> Figure:
+    """Return the yield of a standing crop: as the settings expect it, else the growth model's."""
+    said = crop.field.expected_yield
+    if said is not None:
+        unsure = DECILE * c.YIELD_SPREAD * said
+        return Figure(said - unsure, said, said + unsure, "t/ha", "the settings; its spread: estimate")
+    return _figure(field_quality(crop.growth, crop.field.purpose).dry_matter, day_index(crop.growth, day))
+
+
 def site_of(crop: Crop, day: date) -> float:
     """Return the field's own yield over the model's [1]: what the settings expect is what a ripe crop yields."""
     growth, at = crop.growth, day_index(crop.growth, day)
     young = ripeness(float(growth.ndf_mid[at]), growth.ndf_target) is Ripeness.GROWING
     if young or crop.field.expected_yield is None:
         return 1.0
-    return crop.field.expected_yield / max(float(growth.dry_matter[at]), LEAST_DRY_MATTER)
+    return crop.field.expected_yield / max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
 
 
 def _next_cut(growth: Growth, day: date) -> date:

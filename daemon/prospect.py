@@ -12,7 +12,7 @@ from daemon.care import cares_of
 from daemon.crop import Crop, day_index, ground_under, standing_crops
 from daemon.days import daily_extremes
 from daemon.farm import Farm, Field
-from daemon.feed import quality_on, waiting_on
+from daemon.feed import quality_on, waiting_on, yield_on
 from daemon.growing import field_growth_on
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.losing import breathed
@@ -173,7 +173,9 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         ndf_target=growth.ndf_target,
         days_left=float(growth.days_left[at]),
         dry_matter=field.expected_yield or float(growth.dry_matter[at]),
+        dry_matter_band=yield_on(crop, today),
         clock=float(growth.clock[at]),
+        clock_spread=float(growth.clock_spread[at]),
         clock_from=None if growth.started is None else growth.started.astype(date),
         days=days,
         detail="; ".join(growth.cautions),

@@ -150,3 +150,13 @@ def test_a_morning_with_its_figures_can_be_kept_and_read_again() -> None:
     assert (after.quality, after.waiting) == (before.quality, before.waiting)
     assert after.waiting is not None
     assert isinstance(after.waiting.worth, Figure)
+
+
+def test_the_yield_has_a_range_by_the_settings_or_by_the_model() -> None:
+    said, reckoned = (found(working_farm(field("Long", 12, expected_yield=given))) for given in (2.0, None))
+    assert said.dry_matter_band is not None
+    assert (said.dry_matter_band.low, said.dry_matter_band.high) == pytest.approx((1.62, 2.38), abs=0.01)
+    assert reckoned.dry_matter_band is not None
+    assert reckoned.dry_matter_band.mid == pytest.approx(reckoned.dry_matter or 0.0)
+    assert reckoned.dry_matter_band.low < reckoned.dry_matter_band.mid < reckoned.dry_matter_band.high
+    assert said.clock_spread == pytest.approx(60.0)
