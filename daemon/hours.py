@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from daemon.days import DailyWater, daily_water
 from daemon.farm import Farm, Traction
 from daemon.soil import DAYS_BEFORE
-from daemon.weather.contract import REQUIRED, Weather
+from daemon.weather.contract import REQUIRED, STEP, Weather
 from models import coefficients as c
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
@@ -119,10 +119,9 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
     ends, drying, air, dew = hours_of(farm, _with_what_came(weather))
     lately = weather.past.isel(time=slice(-24 * (DAYS_BEFORE + 2), None))
     past_water = daily_water(farm, *hours_of(farm, lately)[:2])
-    members, step = drying.rain.shape[0], round(float(attributes["native_step_hours"]))
-    began = int((ends[0] - ends[0].astype("datetime64[D]")) / np.timedelta64(1, "h")) - 1
-    source = farm.weather
-    wet = wet_hours(drying.rain, step, wet_hour=source.wet_hour, wet_step=source.wet_step, offset=began % step)
+    members, source = drying.rain.shape[0], farm.weather
+    step, began = weather.ahead[STEP].to_numpy()[1:], ends.astype("datetime64[h]").astype(np.int64) - 1
+    wet = wet_hours(drying.rain, step, began, wet_hour=source.wet_hour, wet_step=source.wet_step)
     # The hours that came are true hours, however coarse the steps of the forecast are.
     over = ends <= weather.past["time"].to_numpy()[-1]
     wet = np.where(over, drying.rain >= source.wet_hour, wet)

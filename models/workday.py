@@ -235,31 +235,37 @@ def rain_wall(wet: NDArray[np.bool_], starts: Slots) -> Slots:
     return np.asarray(np.maximum(following[starts // SLOTS_PER_HOUR], starts[:, None]))
 
 
-def wet_hours(rain: Array, step: int, *, wet_hour: float, wet_step: float, offset: int = 0) -> NDArray[np.bool_]:
+def wet_hours(
+    rain: Array, step: NDArray[np.int64], began: NDArray[np.int64], *, wet_hour: float, wet_step: float
+) -> NDArray[np.bool_]:
     """Return which hours count as wet.
 
     Parameters
     ----------
     rain : array [mm], shape (member, hour)
         Sum of each hour.
-    step : int
-        Native step of the source [h]: 1, or 3 or 6 where its hours are only shares of a longer sum.
+    step : array of int [h], shape (hour,)
+        The source's own step that each hour lies in: 1, or more where the hour is only a share of a longer sum.
+    began : array of int [h], shape (hour,)
+        When each hour begins, counted from a midnight in UTC, from which the steps are counted too.
     wet_hour, wet_step : float [mm]
         Rain that makes an hour of an hourly source wet, and a whole step of a coarse one.
-    offset : int
-        Place of the first hour within its step.
 
     Notes
     -----
     The rain of a coarse step may fall in any of its hours, so all of them are wet.
+
+    Examples
+    --------
+    >>> wet_hours(np.full((1, 3), 0.4), np.array([1, 3, 3]), np.array([2, 3, 4]), wet_hour=0.5, wet_step=1.0)
+    array([[False,  True,  True]])
     """
-    if step == 1:
-        return rain >= wet_hour
-    block = (np.arange(rain.shape[1]) + offset) // step
-    sums = np.stack([np.bincount(block, weights=member) for member in rain])
+    changes = (np.diff(began // step) != 0) | (np.diff(step) != 0)
+    block = np.concatenate([[0], np.cumsum(changes)])
+    sums = np.stack([np.bincount(block, weights=member) for member in rain])[:, block]
     # A step cut short by the edge of the window is judged by its share, lest rain at the edge goes unseen.
-    hours = np.bincount(block)
-    wet: NDArray[np.bool_] = (sums >= wet_step * hours / step)[:, block]
+    share = np.bincount(block)[block] / step
+    wet: NDArray[np.bool_] = np.where(step == 1, rain >= wet_hour, sums >= wet_step * share)
     return wet
 
 

@@ -99,13 +99,14 @@ def weather(
     }
     come = {name: past[name].to_numpy()[None, None] for name in COLUMNS}
     return settled(
-        assembled(come, _labels(past), ["record"], [place], attributes | {"kind": "record", "native_step_hours": 1}),
+        assembled(come, _labels(past), ["record"], [place], attributes | {"kind": "record"}),
         assembled(
             coming,
             _labels(ahead),
             [f"{number:02}" for number in range(members)],
             [place],
-            attributes | {"kind": kind, "native_step_hours": step},
+            attributes | {"kind": kind},
+            step=step,
         ),
         first,
         now,

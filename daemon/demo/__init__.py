@@ -68,7 +68,6 @@ def invented_weather(farm: Farm, *, members: int = MEMBERS, days: Sequence[tuple
         "credit": "Invented weather for the demonstration",
         "issued_at": (NOW - timedelta(hours=5)).isoformat(),
         "fetched_at": NOW.isoformat(),
-        "native_step_hours": 1,
     }
     names = [f"{number:02}" for number in range(members)]
     return settled(

@@ -21,6 +21,8 @@ Hours = NDArray[np.datetime64]
 Mask = NDArray[np.bool_]
 
 HOUR: Final = np.timedelta64(1, "h")
+STEP: Final = "native_step"  # coordinate of the hours: the source's own step that each lies in [h]
+LONGEST_STEP: Final = 24  # [h]
 DEW_POINT_SLACK: Final = 0.5  # [K] rounding can lift the dew point this much above the air
 SUN_IN_THE_DARK: Final = 60.0  # [W m-2] more than this before sunrise means wrong labels
 ORIGINS: Final = ("native", "derived", "interpolated")
@@ -86,6 +88,7 @@ def assembled(
     attributes: Mapping[str, object],
     *,
     origin: str = "native",
+    step: int | NDArray[np.int64] = 1,
 ) -> xr.Dataset:
     """Return arrays as a Dataset in the contract's form, with its units.
 
@@ -104,6 +107,8 @@ def assembled(
         The Dataset's attributes, see `checked`.
     origin : {"native", "derived", "interpolated"}
         Where the hourly values come from.
+    step : int or array, shape (time,)
+        The source's own step that each hour lies in [h]; the steps of a day begin at 00 UTC.
 
     Raises
     ------
@@ -122,7 +127,8 @@ def assembled(
         )
         for name, array in values.items()
     }
-    coords: dict[str, object] = {"member": list(members), "time": time}
+    steps = np.broadcast_to(np.asarray(step, dtype=np.int64), time.shape)
+    coords: dict[str, object] = {"member": list(members), "time": time, STEP: ("time", steps)}
     for axis in ("latitude", "longitude") if places else ():
         coords[axis] = ("place", [getattr(p, axis) for p in places]) if several else getattr(places[0], axis)
     return xr.Dataset(data, coords, dict(attributes))
@@ -155,8 +161,8 @@ def checked(dataset: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     dataset : xr.Dataset
-        With attributes source, model, credit (text), issued_at, fetched_at (ISO 8601, UTC),
-        native_step_hours [h] and kind ("forecast" or "record"). Where it has coordinates latitude and
+        With attributes source, model, credit (text), issued_at, fetched_at (ISO 8601, UTC) and kind
+        ("forecast" or "record"). Where it has coordinates latitude and
         longitude [deg], sun in the dark is looked for, which finds most wrong time labels.
 
     Returns
@@ -238,7 +244,7 @@ def without_gap(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.Data
         raise Refused(f"no past hours: asked from {iso(at_utc(first))} to {iso(at_utc(last))}")
     if not dataset.indexes["time"].is_unique:
         raise Refused("an hour of the past weather is given twice")
-    found = dataset.reindex(time=wanted)
+    found = dataset.reindex(time=wanted, fill_value={STEP: 1})
     lost = np.zeros(len(wanted), dtype=bool)
     for name in REQUIRED:
         nulls = found[name].isnull()
@@ -300,10 +306,14 @@ def _check_layout(dataset: xr.Dataset) -> None:
         _expect(f"origin of {name}", array.attrs.get("origin"), ORIGINS)
     if "time" not in dataset.coords:
         raise Refused("the weather has no time labels")
+    if STEP not in dataset.coords or dataset[STEP].dims != ("time",) or dataset[STEP].dtype.kind != "i":
+        raise Refused(f"the hours of the weather need their {STEP} in whole hours")
     if "member" not in dataset.coords or not dataset.indexes["member"].is_unique:
         raise Refused("the members need labels, each of them once")
     if 0 in dataset.sizes.values():
         raise Refused(f"the weather is empty: {dict(dataset.sizes)}")
+    if not 1 <= dataset[STEP].min() <= dataset[STEP].max() <= LONGEST_STEP:
+        raise Refused(f"{STEP} of the weather: given {int(dataset[STEP].min())}, allowed 1 to {LONGEST_STEP}")
 
 
 def _check_time(time: Hours) -> None:
@@ -332,9 +342,6 @@ def _check_attributes(dataset: xr.Dataset) -> None:
     if issued > fetched + timedelta(hours=1):
         # A clock that jumped back would make an old forecast look young.
         raise Refused(f"the weather was issued at {issued}, after it was fetched at {fetched}: check the clock")
-    step = attrs.get("native_step_hours")
-    if not isinstance(step, int | float) or not 0 < step <= 24:
-        raise Refused(f"native_step_hours of the weather: given {step!r}, allowed a number up to 24")
     _expect("kind of the weather", attrs.get("kind"), KINDS)
 
 

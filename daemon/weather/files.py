@@ -175,7 +175,6 @@ def _attributes(path: Path, source: WeatherSource, record: bool, issued: datetim
         "issued_at": issued.astimezone(UTC).isoformat(timespec="seconds"),
         "fetched_at": now.astimezone(UTC).isoformat(timespec="seconds"),
         "credit": f"Weather from the file {path.name}",
-        "native_step_hours": 1,
         "kind": "record" if record else "forecast",
     }
 

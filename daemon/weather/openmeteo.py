@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from daemon.farm import Place, WeatherSource
 from daemon.weather.contract import (
     REQUIRED,
+    STEP,
     Hours,
     Refused,
     Weather,
@@ -74,22 +75,22 @@ FIELDS: Final[Mapping[str, Series]] = {
 FORECAST_FIELDS: Final = tuple(FIELDS)
 ENSEMBLE_FIELDS: Final = FORECAST_FIELDS[:6]  # each costs as much as three calls with 31 members
 
-# Hours between the model's own steps in the days that matter; one that is not here is taken as a coarse one.
-COARSE_STEP: Final = 3
-NATIVE_STEPS: Final[Mapping[str, int]] = {
-    "best_match": 1,
-    "icon_seamless_eps": 1,
-    "icon_seamless": 1,
-    "icon_global_eps": 1,
-    "icon_global": 1,
-    "icon_eu_eps": 1,
-    "icon_d2_eps": 1,
-    "ukmo_global_ensemble_20km": 1,
-    "ecmwf_aifs025_ensemble": 6,
-    "ecmwf_aifs025": 6,
-    "ncep_aigefs025": 6,
-    "google_weathernext2_ensemble": 6,
+# The hours between a model's own steps, from each number of hours after the beginning of its run on [h, h].
+HOURLY: Final = ((0, 1),)
+NATIVE_STEPS: Final[Mapping[str, Sequence[tuple[int, int]]]] = {
+    "best_match": ((0, 1), (90, 3), (144, 6)),  # remembered, of the coarsest that it may be made of
+    "ecmwf_ifs025_ensemble": ((0, 3), (144, 6)),
+    "ecmwf_ifs025": ((0, 3), (144, 6)),
+    **dict.fromkeys(
+        ("ecmwf_aifs025_ensemble", "ecmwf_aifs025", "ncep_aigefs025", "google_weathernext2_ensemble"), ((0, 6),)
+    ),
+    # Hourly, then coarser: from when on is remembered.
+    **dict.fromkeys(
+        ("icon_seamless_eps", "icon_seamless", "icon_global_eps", "icon_global"), ((0, 1), (48, 3), (72, 6), (120, 12))
+    ),
+    **dict.fromkeys(("icon_eu_eps", "icon_d2_eps", "ukmo_global_ensemble_20km"), HOURLY),
 }
+UNKNOWN_STEPS: Final = ((0, 3),)  # of a model that is not here
 
 
 def fetch(
@@ -197,8 +198,9 @@ def parse(
     missing = [name for name in REQUIRED if name not in values]
     if missing:
         raise Refused(f"the reply lacks {', '.join(missing)}; does model {model} have it?")
-    origin = "native" if attributes.get("native_step_hours") == 1 else "interpolated"
-    found = assembled(values, times[0], members, places, attributes, origin=origin)
+    steps = native_steps(model, times[0], datetime.fromisoformat(str(attributes["issued_at"])))
+    origin = "native" if (steps == 1).all() else "interpolated"
+    found = assembled(values, times[0], members, places, attributes, origin=origin, step=steps)
     derived = {name: found[name].assign_attrs(origin="derived") for name in values if name == THUNDER}
     return found.assign(derived)
 
@@ -293,7 +295,6 @@ class _Calls:
             "issued_at_origin": "run" if issued else "fetched",
             "fetched_at": fetched.isoformat(timespec="seconds"),
             "credit": f"Weather data by Open-Meteo.com (CC BY 4.0), model {model}, changed: units and layout",
-            "native_step_hours": NATIVE_STEPS.get(model, COARSE_STEP),
             "kind": "forecast",
         }
 
@@ -304,6 +305,20 @@ class _Calls:
             return datetime.fromtimestamp(json.loads(reply)["last_run_initialisation_time"], tz=UTC)
         except (Refused, ValueError, KeyError, TypeError, OverflowError, OSError):
             return None
+
+
+def native_steps(model: str, time: Hours, issued: datetime) -> NDArray[np.int64]:
+    """Return the step of a model's own that each hour lies in [h], shape (time,).
+
+    >>> labels = np.array(["2026-06-01T06", "2026-06-07T07"], dtype="datetime64[ns]")
+    >>> native_steps("ecmwf_ifs025", labels, datetime(2026, 6, 1, tzinfo=UTC))
+    array([3, 6])
+    """
+    lead = (time - at_utc(issued)) / np.timedelta64(1, "h")
+    found = np.empty(time.shape, dtype=np.int64)
+    for number, (after, step) in enumerate(NATIVE_STEPS.get(model, UNKNOWN_STEPS)):
+        found[lead > after if number else slice(None)] = step
+    return found
 
 
 def utc_midnight(day: date) -> datetime:
@@ -326,7 +341,7 @@ def _joined(members: xr.Dataset, lone: xr.Dataset) -> xr.Dataset:
     The ensemble gives the hours: a forecast that ends before it has nulls there and is dropped as a bad
     member. What only the forecast has stays unknown in the others.
     """
-    extra = lone.reindex(time=members["time"]).assign_coords(member=[LONE])
+    extra = lone.reindex(time=members["time"]).assign_coords(member=[LONE], native_step=members[STEP])
     blank = xr.full_like(members["air_temperature"], np.nan)
     unknown = {name: blank.assign_attrs(array.attrs) for name, array in extra.data_vars.items() if name not in members}
     shared = extra[[*members.data_vars, *unknown]]

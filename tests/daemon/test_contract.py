@@ -29,7 +29,6 @@ ATTRIBUTES = {
     "issued_at": "2026-06-10T00:00:00Z",
     "fetched_at": "2026-06-10T09:00:00+00:00",
     "credit": "nobody",
-    "native_step_hours": 3,
     "kind": "forecast",
 }
 AIR, DEW, RAIN = "air_temperature", "dew_point_temperature", "precipitation_amount"
@@ -144,8 +143,12 @@ BROKEN: list[tuple[Callable[[xr.Dataset], xr.Dataset], str]] = [
     (lambda d: d.assign_attrs(issued_at="yesterday"), "issued_at of the weather: given 'yesterday'"),
     (lambda d: d.assign_attrs(issued_at="2026-06-10T00:00:00"), "allowed an ISO 8601 time in UTC"),
     (lambda d: d.assign_attrs(issued_at="2026-06-10T10:01:00Z"), "check the clock"),
-    (lambda d: d.assign_attrs(native_step_hours="3"), "native_step_hours of the weather: given '3'"),
-    (lambda d: d.assign_attrs(native_step_hours=0), "native_step_hours"),
+    (lambda d: d.drop_vars("native_step"), "need their native_step in whole hours"),
+    (lambda d: d.assign_coords(native_step=d["native_step"] * 1.0), "need their native_step in whole hours"),
+    (
+        lambda d: d.assign_coords(native_step=d["native_step"] * 0),
+        "native_step of the weather: given 0, allowed 1 to 24",
+    ),
     (lambda d: d.assign_attrs(kind="guess"), "given 'guess', allowed 'forecast' or 'record'"),
 ]
 

@@ -41,7 +41,7 @@ def test_a_record_is_one_line_of_hours_taken_at_its_word(tmp_path: Path) -> None
         for name in naive:
             np.testing.assert_array_equal(half[str(name)].values[0], naive[name].loc[first:last])
         assert half["time"].values[[0, -1]].astype("datetime64[m]").astype(str).tolist() == [first, last]
-        assert (half.attrs["kind"], half.attrs["native_step_hours"]) == ("record", 1)
+        assert (half.attrs["kind"], set(half["native_step"].to_numpy())) == ("record", {1})
     assert weather.ahead.attrs["issued_at"] == "2026-06-10T09:20:00+00:00"
     wet = weather.ahead[RAIN].to_series().loc[lambda rain: rain > 0]
     assert wet.to_dict() == {("record", pd.Timestamp("2026-06-11T14:00")): 3.2}

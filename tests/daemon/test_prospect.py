@@ -260,7 +260,7 @@ def test_common_practice_twenty_acres_of_a_light_crop_are_wrapped_that_evening()
     now = datetime.combine(clearest, time(5, 30), tzinfo=place.timezone).astimezone(UTC)
     values = {name: table[name].to_numpy(dtype=float)[None, None] for name in COLUMNS}
     attributes = {
-        "source": "file", "model": "record", "credit": "TMY3", "kind": "record", "native_step_hours": 1,
+        "source": "file", "model": "record", "credit": "TMY3", "kind": "record",
         "issued_at": now.isoformat(), "fetched_at": now.isoformat(),
     }  # fmt: skip
     labels = index.tz_convert(None).to_numpy(dtype="datetime64[ns]")

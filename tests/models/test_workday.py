@@ -182,12 +182,24 @@ def test_rain_wall_is_the_start_of_the_first_wet_hour_from_the_start_on() -> Non
     assert rain_wall(wet, np.array([4, 0, 13])).tolist() == [[12, NEVER], [0, NEVER], [13, NEVER]]
 
 
+def wet(rain: np.ndarray, step: int | list[int], began: int = 0) -> list[bool]:
+    hours = began + np.arange(rain.size)
+    steps = np.broadcast_to(np.asarray(step), rain.shape)
+    return [bool(one) for one in wet_hours(rain[None], steps, hours, wet_hour=0.2, wet_step=1.0)[0]]
+
+
 def test_wet_hours_of_a_coarse_step_fall_where_they_hurt_most() -> None:
-    rain = np.array([[0.0, 0.0, 0.0, 0.4, 0.4, 0.4, 0.1, 0.1, 0.1]])
-    assert wet_hours(rain, 3, wet_hour=0.2, wet_step=1.0).tolist() == [[False] * 3 + [True] * 3 + [False] * 3]
-    assert wet_hours(rain, 1, wet_hour=0.2, wet_step=1.0).tolist() == [[False] * 3 + [True] * 3 + [False] * 3]
-    # a window that starts in the middle of a step
-    assert wet_hours(rain[:, 4:], 3, wet_hour=0.2, wet_step=1.0, offset=1).tolist() == [[True, True] + [False] * 3]
+    rain = np.array([0.0, 0.0, 0.0, 0.4, 0.4, 0.4, 0.1, 0.1, 0.1])
+    assert wet(rain, 3) == [False] * 3 + [True] * 3 + [False] * 3
+    assert wet(rain, 1) == [False] * 3 + [True] * 3 + [False] * 3
+    assert wet(rain[4:], 3, began=4) == [True, True] + [False] * 3, "begins in the middle of a step"
+
+
+def test_a_source_may_go_from_hours_to_ever_longer_steps() -> None:
+    # Two hours, then steps from 3 to 6 and from 6 to 12 o'clock: 0.3 mm a hour are 0.9 and 1.8 mm.
+    rain, step = np.full(11, 0.3), [1] * 2 + [3] * 3 + [6] * 6
+    rain[0] = 0.1
+    assert wet(rain, step, began=1) == [False, True] + [False] * 3 + [True] * 6
 
 
 @pytest.mark.parametrize("hands", [1, 2, 3, 4])
