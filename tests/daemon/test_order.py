@@ -61,7 +61,10 @@ def test_the_odds_of_a_day_that_waits_stay() -> None:
 
 def ready_farm(**changes: object) -> Farm:
     """Return a farm of two fields past their best, of which the light one is falling still."""
-    heavy, light = field("Heavy", 6, expected_yield=2.9), field("Light", 6, last_cut=date(2026, 4, 20), expected_yield=2.4)
+    heavy, light = (
+        field("Heavy", 6, expected_yield=2.9),
+        field("Light", 6, last_cut=date(2026, 4, 20), expected_yield=2.4),
+    )
     return working_farm(replace(heavy, **changes), light)  # type: ignore[arg-type]
 
 
