@@ -22,6 +22,7 @@ Mask = NDArray[np.bool_]
 
 HOUR: Final = np.timedelta64(1, "h")
 STEP: Final = "native_step"  # coordinate of the hours: the source's own step that each lies in [h]
+FILLED: Final = "filled"  # coordinate of past hours: whether one was only forecast; where it is missing, none was
 LONGEST_STEP: Final = 24  # [h]
 DEW_POINT_SLACK: Final = 0.5  # [K] rounding can lift the dew point this much above the air
 SUN_IN_THE_DARK: Final = 60.0  # [W m-2] more than this before sunrise means wrong labels
@@ -73,11 +74,26 @@ class Weather:
         One member, without a gap from the first hour wanted to the last full hour before now.
     ahead : xr.Dataset
         All usable members, from before the start of today's UTC day, so that last night's dew and rain are
-        in it, to the horizon. ``attrs["members_dropped"]`` counts the members that could not be used.
+        in it, to the horizon. ``attrs["members_dropped"]`` counts the members that could not be used, and
+        ``attrs["synthetic"]`` is 1 where they were drawn from chances.
+    warnings : tuple of OfficialWarning
+        In force at the place now or later.
     """
 
     past: xr.Dataset
     ahead: xr.Dataset
+    warnings: tuple["OfficialWarning", ...] = ()
+
+
+@dataclass(frozen=True)
+class OfficialWarning:
+    """A warning in force, in the words of who issued it; `ends` is None where that is not told."""
+
+    event: str
+    issuer: str
+    begins: datetime
+    ends: datetime | None
+    headline: str = ""
 
 
 def assembled(

@@ -1,0 +1,277 @@
+"""The weather that was had: past hours and the forecasts issued, kept on disk so that an outage loses neither.
+
+An hour that no service has told yet stands as it was forecast last, and says so.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
+from hashlib import sha256
+from io import BytesIO
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from daemon.farm import Place
+from daemon.weather.contract import FILLED, REQUIRED, STEP, Hours, assembled, at_utc
+
+DATABASE: Final = "weather.sqlite3"
+HOURS_KEPT: Final = timedelta(days=800)  # two seasons
+FORECASTS_KEPT: Final = timedelta(days=14)
+MOST_BYTES: Final = 100_000_000  # of forecasts
+TOLD, FORECAST = 1, 0  # where an hour comes from
+_SCHEMA: Final = f"""
+CREATE TABLE IF NOT EXISTS hours (
+    place TEXT NOT NULL, hour INTEGER NOT NULL, told INTEGER NOT NULL, source TEXT NOT NULL,
+    {", ".join(f"{name} REAL NOT NULL" for name in REQUIRED)}, PRIMARY KEY (place, hour)
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS forecasts (
+    id INTEGER PRIMARY KEY, place TEXT NOT NULL, source TEXT NOT NULL, model TEXT NOT NULL, fetched_at TEXT NOT NULL,
+    first_fetched_at TEXT NOT NULL, digest TEXT NOT NULL, data BLOB NOT NULL
+);
+"""
+
+
+class ArchiveError(Exception):
+    """The weather that was had cannot be read or written."""
+
+
+class Archive:
+    """Past hours and forecasts of places, in one SQLite file, which is made with its folder when something is kept.
+
+    Every call opens the file anew, so the service and a command may use it at once.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    ArchiveError
+        By every call, if the file cannot be used or is none of weather.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def keep_past(self, place: Place, past: xr.Dataset, now: datetime) -> None:
+        """Keep hours that came, in place of what was held of them; not those that are filled or lack a value.
+
+        Parameters
+        ----------
+        place : Place
+        past : xr.Dataset
+            One member, in the contract's form.
+        now : datetime
+            What is much older is forgotten.
+        """
+        filled = past[FILLED].to_numpy() if FILLED in past.coords else np.zeros(past.sizes["time"], dtype=bool)
+        with self._writing() as db:
+            _put_hours(db, place, past.isel(time=~filled), TOLD)
+            db.execute("DELETE FROM hours WHERE hour < ?", (_number(now - HOURS_KEPT),))
+
+    def keep_forecast(self, place: Place, ahead: xr.Dataset, now: datetime) -> None:
+        """Keep a forecast, and its mean for the hours that no service has told; forget the oldest beyond a bound.
+
+        A forecast that has not changed since it was kept last only gets a new time of fetching.
+        """
+        attributes, data = ahead.attrs, _packed(ahead)
+        digest = sha256(np.ascontiguousarray(_values(ahead)).tobytes()).hexdigest()
+        fetched, who = attributes["fetched_at"], (_key(place), attributes["source"], attributes["model"])
+        coming = ahead.sel(time=slice(at_utc(now), None)).mean("member", keep_attrs=True).expand_dims(member=["mean"])
+        with self._writing() as db:
+            same = db.execute(
+                "SELECT id FROM forecasts WHERE place = ? AND source = ? AND model = ? AND digest = ?", (*who, digest)
+            ).fetchone()
+            if same:
+                db.execute("UPDATE forecasts SET fetched_at = ?, data = ? WHERE id = ?", (fetched, data, same[0]))
+            else:
+                row = (*who, fetched, fetched, digest, data)
+                db.execute(
+                    "INSERT INTO forecasts (place, source, model, fetched_at, first_fetched_at, digest, data) "
+                    "VALUES (?, ?, ?, ?, ?, ?, ?)", row
+                )  # fmt: skip
+            _put_hours(db, place, coming, FORECAST)
+            _prune(db, now)
+
+    def past(self, place: Place, first: datetime, last: datetime) -> xr.Dataset | None:
+        """Return what is held of some hours, in the contract's form, None if nothing is.
+
+        Returns
+        -------
+        xr.Dataset or None
+            One member; hours that are not held are left out. The coordinate `filled` says which were only forecast.
+        """
+        names = ", ".join(REQUIRED)
+        wanted = f"SELECT hour, told, {names} FROM hours WHERE place = ? AND hour BETWEEN ? AND ? ORDER BY hour"
+        with self._reading() as db:
+            span = (_key(place), _number(first), _number(last))
+            rows = db.execute(wanted, span).fetchall() if db else []
+            table = np.array(rows, dtype=np.float64).T  # in here: it is where a spoiled file is found out
+        if not rows:
+            return None
+        attributes = {"source": "archive", "model": "archive", "credit": "", "kind": "record"}
+        values = {name: values[None, None] for name, values in zip(REQUIRED, table[2:], strict=True)}
+        labels = table[0].astype(np.int64).astype("datetime64[h]")
+        return _with_gaps(values, labels, place, attributes).assign_coords({FILLED: ("time", table[1] == FORECAST)})
+
+    def told_until(self, place: Place, first: datetime) -> datetime | None:
+        """Return the last hour up to which all hours from the first on are held as they came, None if there is none."""
+        with self._reading() as db:
+            if db is None:
+                return None
+            wanted = "SELECT hour FROM hours WHERE place = ? AND hour >= ? AND told = 1 ORDER BY hour"
+            start = _number(first)
+            held = np.array([hour for (hour,) in db.execute(wanted, (_key(place), start))], dtype=np.int64)
+        unbroken = int(np.sum(held == start + np.arange(held.size)))
+        return None if unbroken == 0 else first + timedelta(hours=unbroken - 1)
+
+    def newest(self, place: Place, since: datetime) -> xr.Dataset | None:
+        """Return the forecast that was fetched last, None if there is none since a time."""
+        return self._forecast("fetched_at >= ? ORDER BY fetched_at", place, _text(since))
+
+    def before(self, place: Place, source: str, model: str, time: datetime) -> xr.Dataset | None:
+        """Return the newest forecast of a source and model that was first fetched before a time."""
+        which = "first_fetched_at < ? AND source = ? AND model = ? ORDER BY first_fetched_at"
+        return self._forecast(which, place, _text(time), source, model)
+
+    def _forecast(self, which: str, place: Place, *values: str) -> xr.Dataset | None:
+        """Return the last of the forecasts that a clause asks for."""
+        with self._reading() as db:
+            wanted = f"SELECT data FROM forecasts WHERE place = ? AND {which} DESC LIMIT 1"
+            row = db.execute(wanted, (_key(place), *values)).fetchone() if db else None
+            return None if row is None else _unpacked(row[0])
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection | None]:
+        """Open the file to read, None where there is none yet."""
+        try:
+            is_there = self._path.exists()
+        except OSError as error:
+            raise self._unusable(error) from error
+        if not is_there:
+            yield None
+            return
+        with self._open() as db:
+            has = {name for (name,) in db.execute("SELECT name FROM sqlite_master")}
+            yield db if {"hours", "forecasts"} <= has else None
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with self._open() as db:
+            db.executescript(_SCHEMA)
+            db.execute("BEGIN IMMEDIATE")
+            yield db
+            db.execute("COMMIT")
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
+                yield db
+        except (sqlite3.Error, OSError, TypeError, ValueError, KeyError, EOFError) as error:
+            raise self._unusable(error) from error
+
+    def _unusable(self, error: Exception) -> ArchiveError:
+        return ArchiveError(
+            f"weather archive: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
+        )
+
+
+def _put_hours(db: sqlite3.Connection, place: Place, hours: xr.Dataset, told: int) -> None:
+    """Write whole hours of one member; what came is never replaced by what was forecast."""
+    table = np.stack([hours[name].isel(member=0).to_numpy() for name in REQUIRED], axis=1)
+    whole = np.isfinite(table).all(axis=1)
+    numbers, source = _numbers(hours["time"].to_numpy()), str(hours.attrs["source"])
+    rows = [
+        (_key(place), int(hour), told, source, *map(float, values))
+        for hour, values in zip(numbers[whole], table[whole], strict=True)
+    ]
+    places = ", ".join("?" * (4 + len(REQUIRED)))
+    known = " WHERE told = 0" if told == FORECAST else ""
+    changes = ", ".join(f"{name} = excluded.{name}" for name in ("told", "source", *REQUIRED))
+    db.executemany(
+        f"INSERT INTO hours VALUES ({places}) ON CONFLICT (place, hour) DO UPDATE SET {changes}{known}", rows
+    )
+
+
+def _prune(db: sqlite3.Connection, now: datetime) -> None:
+    """Forget forecasts that are too old, and then the oldest until the others fit."""
+    db.execute("DELETE FROM forecasts WHERE fetched_at < ?", (_text(now - FORECASTS_KEPT),))
+    sizes = db.execute("SELECT id, length(data) FROM forecasts ORDER BY fetched_at DESC").fetchall()
+    total = np.cumsum([size for _, size in sizes])
+    too_many = [(number,) for (number, _), size in zip(sizes, total, strict=True) if size > MOST_BYTES]
+    db.executemany("DELETE FROM forecasts WHERE id = ?", too_many)
+
+
+def _with_gaps(
+    values: dict[str, NDArray[np.float64]], labels: Hours, place: Place, attributes: dict[str, Any]
+) -> xr.Dataset:
+    """Return hours in the contract's form though some may be missing between them."""
+    whole = np.arange(labels[0], labels[-1] + 1)
+    at = np.searchsorted(whole, labels)
+    spread = {name: np.full((1, 1, whole.size), np.nan) for name in values}
+    for name, array in values.items():
+        spread[name][..., at] = array
+    return assembled(spread, whole.astype("datetime64[ns]"), ["archive"], [place], attributes).isel(time=at)
+
+
+def _packed(ahead: xr.Dataset) -> bytes:
+    """Return a forecast as compressed arrays."""
+    names = [str(name) for name in ahead.data_vars]
+    about = {
+        "attributes": {name: value for name, value in ahead.attrs.items() if isinstance(value, str | int | float)},
+        "names": names,
+        "origins": [ahead[name].attrs["origin"] for name in names],
+        "members": [str(member) for member in ahead["member"].to_numpy()],
+        "place": [float(ahead[axis]) for axis in ("latitude", "longitude") if axis in ahead.coords],
+    }
+    file = BytesIO()
+    np.savez_compressed(
+        file,
+        about=np.frombuffer(json.dumps(about).encode(), dtype=np.uint8),
+        values=_values(ahead),
+        time=ahead["time"].to_numpy(),
+        step=ahead[STEP].to_numpy(),
+    )
+    return file.getvalue()
+
+
+def _unpacked(data: bytes) -> xr.Dataset:
+    with np.load(BytesIO(data), allow_pickle=False) as held:
+        about, table = json.loads(held["about"].tobytes()), held["values"].astype(np.float64)
+        time, step = held["time"], held["step"]
+    values = dict(zip(about["names"], table[:, None], strict=True))
+    found = assembled(values, time, about["members"], [], about["attributes"], step=step)
+    for name, origin in zip(about["names"], about["origins"], strict=True):
+        found[name].attrs["origin"] = origin
+    return found.assign_coords(dict(zip(("latitude", "longitude"), about["place"], strict=False)))
+
+
+def _values(ahead: xr.Dataset) -> NDArray[np.float32]:
+    """Return all values, shape (variable, member, time); half of the digits take half of the room."""
+    return np.stack([ahead[name].transpose("member", "time").to_numpy() for name in ahead.data_vars]).astype(np.float32)
+
+
+def _key(place: Place) -> str:
+    return f"{place.latitude:.4f},{place.longitude:.4f}"
+
+
+def _numbers(labels: Hours) -> NDArray[np.int64]:
+    """Return labels as hours since 1970."""
+    return labels.astype("datetime64[h]").astype(np.int64)
+
+
+def _number(hour: datetime) -> int:
+    return int(at_utc(hour).astype("datetime64[h]").astype(np.int64))
+
+
+def _text(at: datetime) -> str:
+    return at.astimezone(UTC).isoformat(timespec="seconds")
