@@ -285,3 +285,17 @@ KILLING_FROST_SHIFT: Final = 4.0  # later for each degree nearer the equator [d]
 FROST_FREE_LATITUDE: Final = 28.0  # nearer the equator no killing frost is reckoned with [deg], estimate
 # Rest before it [d], derived: 500 degC d (Wisconsin, the stricter) where 450 (Ontario) are six weeks
 FALL_REST: Final = 47
+
+# --- Weather that a source lacks ---------------------------------------------------------------------------------
+HAURWITZ: Final = 1098.0  # radiation of a clear sky, of the sine of the sun's height [W m-2], published: Haurwitz 1945
+HAURWITZ_AIR: Final = 0.059  # what the air takes of it [1], the same
+CLOUD_DIMMING: Final = 0.75  # what a covered sky takes [1], remembered: Kasten and Czeplak 1980
+CLOUD_EXPONENT: Final = 3.4  # of the share that is covered [1], the same
+SCENARIO_SEED: Final = 1
+SCENARIO_MEMBERS: Final = 20
+RAIN_PERSISTENCE: Final = 0.9  # correlation between hours, to the power of hours apart [1], estimate: 0.8 to 0.9
+CHANCE_OF_AMOUNT: Final = 0.05  # of a period of which rain is expected and no chance is told [1], estimate
+RAIN_UNSAID: Final = 2.0  # rain of a wet period of which none is expected, in what is called wet [1], estimate
+RAIN_UNKNOWN: Final = 4.0  # mean rain of a wet period of which no amount is told [mm], estimate
+RAIN_RATE: Final = 1.5  # [mm h-1] while it rains, estimate
+WET_HUMIDITY: Final = 0.9  # least relative humidity of an hour with rain [1], estimate
