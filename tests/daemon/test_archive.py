@@ -110,13 +110,17 @@ def test_a_forecast_that_does_not_change_is_held_once_with_its_first_hour(archiv
 
 
 def test_it_stays_bounded(archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(archives, "MOST_BYTES", 30_000)
-    for hours in range(0, 40, 4):
+    sizes = "SELECT sum(length(data)), count(*) FROM forecasts"
+    archive.keep_forecast(HERE, GIVEN.ahead, NOW)
+    with sqlite3.connect(tmp_path / "state" / "weather.sqlite3") as db:
+        most = 4 * db.execute(sizes).fetchone()[0]
+    monkeypatch.setattr(archives, "MOST_BYTES", most)
+    for hours in range(4, 40, 4):
         archive.keep_forecast(HERE, later(GIVEN.ahead, hours), NOW + hours * HOUR)
     with sqlite3.connect(tmp_path / "state" / "weather.sqlite3") as db:
-        (size, count) = db.execute("SELECT sum(length(data)), count(*) FROM forecasts").fetchone()
-    assert 0 < size <= 30_000
-    assert 0 < count < 10
+        size, count = db.execute(sizes).fetchone()
+    assert 0.5 * most < size <= most
+    assert 2 <= count <= 5
     archive.keep_past(HERE, GIVEN.past, NOW)
     archive.keep_past(HERE, GIVEN.past.isel(time=[-1]), NOW + timedelta(days=801))
     assert archive.past(HERE, FULL - timedelta(days=5), FULL) is None
