@@ -2,52 +2,75 @@
 
 import json
 import logging
+import re
+import zlib
 from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from gzip import GzipFile
+from html import unescape
 from importlib.metadata import PackageNotFoundError, version
-from time import monotonic
-from typing import Final
+from io import BytesIO
+from pathlib import Path
+from random import uniform
+from time import monotonic, sleep
+from typing import Any, Final
 from urllib.parse import urljoin, urlsplit
 
 import requests
 import urllib3
 from requests.adapters import HTTPAdapter
 
+from daemon.clock import Clock, SystemClock
 from daemon.weather.contract import Refused
+from daemon.weather.replies import GOOD, Kept, Replies
 
 TIMEOUT: Final = (5.0, 30.0)  # [s] to connect, and between two pieces of a reply
 PATIENCE: Final = 120.0  # [s] for a whole reply: one that drips never runs into the time between two pieces
 LARGEST: Final = 50_000_000  # [bytes]
+LARGEST_ERROR: Final = 65_536  # [bytes] of what a server says when it fails
+LONGEST_WORDS: Final = 300  # [characters] of each of its sentences
 PIECE: Final = 65_536  # [bytes]
 MOST_REDIRECTS: Final = 3
 MOST_RETRIES: Final = 2
-LONGEST_WAIT: Final = 60  # [s] that a server may ask us to wait before another try
+LONGEST_WAIT: Final = 60.0  # [s] that a server may ask us to wait before another try
+# Failures that often pass in seconds. That of 500 is the weather service of the United States: "retrying generally
+# works". A service that counts its calls counts two more.
+PASSING: Final = (500, 502, 503, 504)
+LIMITED: Final = 429  # asked again only if the server says when
+SYSTEM: Final = SystemClock()
 
-# The retry warnings of urllib3 print the whole query, and with it the key.
-logging.getLogger("urllib3.connectionpool").setLevel(logging.ERROR)
+log = logging.getLogger(__name__)
 
 
-def open_session(contact: str, backoff: float = 1.0) -> requests.Session:
-    """Return a session that names the program and tries again when a server is overloaded.
+def open_session(
+    contact: str, backoff: float = 1.0, cache: Path | None = None, clock: Clock = SYSTEM
+) -> requests.Session:
+    """Return a session that names the program, tries again what often passes and asks no sooner than it may.
 
     Parameters
     ----------
     contact : str
         Where the farm can be reached, for the User-Agent header.
     backoff : float
-        [s] Half the wait before the second retry; the first one comes at once.
+        [s] Longest wait before the first retry; twice that before the second. Half of a wait is chance, so that many
+        farms do not come back at once.
+    cache : Path, optional
+        Folder for the replies that may be used again, see `daemon.weather.replies.Replies`. It may be shared with
+        other processes. None keeps nothing.
+    clock : Clock
+        Says until when a reply is fresh.
+
+    Notes
+    -----
+    The weather services want one request at a time. There is no lock for that here: a pass asks one source after
+    another in one thread.
     """
-    retry = urllib3.Retry(
-        total=MOST_RETRIES,
-        backoff_factor=backoff,
-        status_forcelist=(502, 503, 504),
-        allowed_methods=("GET",),
-        raise_on_status=False,
-        retry_after_max=LONGEST_WAIT,
-    )
-    session = requests.Session()
+    session = _Session(Replies(cache, clock))
     session.headers["User-Agent"] = f"forenoon/{_version()} ({contact})"
+    session.headers["Accept-Encoding"] = "gzip"  # what `_unpacked` knows
     for scheme in ("http://", "https://"):
-        session.mount(scheme, HTTPAdapter(max_retries=retry))
+        session.mount(scheme, _Patient(backoff))
     return session
 
 
@@ -56,10 +79,11 @@ def get(
     url: str,
     query: Mapping[str, str],
     *,
+    accept: str | None = None,
     patience: float = PATIENCE,
     largest: int = LARGEST,
 ) -> bytes:
-    """Return the body of a good reply.
+    """Return the body of a good reply, or of the one kept as long as the server wants no other request.
 
     Parameters
     ----------
@@ -69,28 +93,37 @@ def get(
         Without the query.
     query : mapping of str to str
         Never shown in a message, because it may hold a key.
+    accept : str, optional
+        The content type wanted. None leaves it to the server.
     patience : float
         [s] For the body, measured with a stopwatch and not by the time of day.
     largest : int
-        [bytes] Of the body, unpacked.
+        [bytes] Of the body, packed as well as unpacked.
 
     Raises
     ------
     Refused
         When there is no reply, or a bad, endless or redirected one.
+
+    Notes
+    -----
+    Before the body comes, only the time between two pieces is bounded.
     """
-    target, params = url, dict(query)
-    for _ in range(MOST_REDIRECTS + 1):
-        try:
-            with session.get(target, params=params, timeout=TIMEOUT, stream=True, allow_redirects=False) as response:
-                if not response.is_redirect:
-                    return _good(response, _body(response, patience, largest))
-                target, params = _followed(target, response.headers["location"]), {}
-        except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
-            raise Refused(f"{shown(url)} {_failure(error)}") from None
-        except Refused as reason:
-            raise Refused(f"{shown(url)} {reason}") from None
-    raise Refused(f"{shown(url)} redirects without end")
+    replies = session.replies if isinstance(session, _Session) else Replies(None, SYSTEM)
+    call = _Call(session, replies, accept or "*/*", patience, largest)
+    try:
+        reply: str | bytes = call.reply(url, query)
+        for _ in range(MOST_REDIRECTS):
+            if isinstance(reply, bytes):
+                break
+            reply = call.reply(reply, {})
+    except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+        raise Refused(f"{shown(url)} {_failure(error)}") from None
+    except Refused as reason:
+        raise Refused(f"{shown(url)} {reason}") from None
+    if isinstance(reply, str):
+        raise Refused(f"{shown(url)} redirects without end")
+    return reply
 
 
 def shown(url: str) -> str:
@@ -103,6 +136,77 @@ def shown(url: str) -> str:
     return f"{parts.netloc.rpartition('@')[2]}{parts.path}"
 
 
+class _Session(requests.Session):
+    """A session with the replies that may be used again."""
+
+    def __init__(self, replies: Replies) -> None:
+        super().__init__()
+        self.replies = replies
+
+    def get_redirect_target(self, resp: requests.Response) -> None:
+        """Follow nothing: requests would read the whole body of a redirect, however large. `get` follows."""
+
+
+class _Patient(HTTPAdapter):
+    """Tries again what often passes, and leaves the body of a failure unread: it may be endless."""
+
+    def __init__(self, backoff: float) -> None:
+        super().__init__()
+        self.backoff = backoff
+
+    def send(self, request: requests.PreparedRequest, *given: Any, **named: Any) -> requests.Response:
+        for retry in range(MOST_RETRIES):
+            wait = self.backoff * 2**retry * uniform(0.5, 1.0)
+            with suppress(requests.ConnectionError, requests.Timeout):
+                response = super().send(request, *given, **named)
+                asked = _wait_asked(response)
+                if asked is None:
+                    return response
+                response.close()
+                wait = max(wait, asked)
+            sleep(wait)
+        return super().send(request, *given, **named)
+
+
+@dataclass(frozen=True)
+class _Call:
+    """What all requests of one `get` have in common."""
+
+    session: requests.Session
+    replies: Replies
+    accept: str
+    patience: float
+    largest: int
+
+    def reply(self, url: str, query: Mapping[str, str]) -> str | bytes:
+        """Return the body, or the address that a redirect leads to."""
+        whole = requests.Request("GET", url, params=dict(query)).prepare().url
+        request = f"{self.accept} {whole}"
+        kept = self.replies.find(request)
+        if kept and kept.is_fresh(self.replies.clock.now()):
+            return kept.body
+        headers = {"Accept": self.accept, **(kept.questions if kept else {})}
+        with self.session.get(
+            url, params=dict(query), headers=headers, timeout=TIMEOUT, stream=True, allow_redirects=False
+        ) as response:
+            if response.is_redirect:
+                return _followed(url, response.headers["location"])
+            return self._taken(request, kept, response)
+
+    def _taken(self, request: str, kept: Kept | None, response: requests.Response) -> bytes:
+        """Return the body of a reply that is no redirect, and keep it for later."""
+        if kept and response.status_code == requests.codes.not_modified:
+            self.replies.confirm(request, kept, response.headers)
+            return kept.body
+        if response.status_code not in GOOD:
+            raise Refused(f"answered {response.status_code}{_said(response, self.patience)}")
+        if response.status_code == requests.codes.non_authoritative_info:
+            log.warning("%s answered 203: this form of its data is new or will be given up", shown(response.url))
+        body = _body(response, self.patience, self.largest)
+        self.replies.keep(request, response.status_code, response.headers, body)
+        return body
+
+
 def _version() -> str:
     """Return the program's version, if it is installed and not just unpacked."""
     try:
@@ -111,28 +215,77 @@ def _version() -> str:
         return "0"
 
 
+def _wait_asked(response: requests.Response) -> float | None:
+    """Return how long to wait at least before another try [s], or None if none is worth while."""
+    try:
+        asked = urllib3.Retry().get_retry_after(response.raw)
+    except urllib3.exceptions.InvalidHeader:
+        asked = None
+    if asked is not None and asked > LONGEST_WAIT:
+        return None
+    if response.status_code in PASSING:
+        return asked or 0.0
+    return asked if response.status_code == LIMITED else None
+
+
 def _body(response: requests.Response, patience: float, largest: int) -> bytes:
-    """Read the body as it comes, so that size and time can be looked at between the pieces."""
+    """Read the body as it comes, so that size and time can be looked at between the pieces.
+
+    It is unpacked afterwards: what unpacks on the way waits for something to come out, and looks at no time.
+    """
     deadline = monotonic() + patience
     body = bytearray()
-    while piece := response.raw.read1(PIECE, decode_content=True):
+    while piece := response.raw.read1(PIECE, decode_content=False):
         body += piece
         if len(body) > largest:
             raise Refused(f"sent more than {largest} bytes")
         if monotonic() > deadline:
             raise Refused(f"took longer than {patience:g} s to send its reply")
-    return bytes(body)
+    return _unpacked(bytes(body), response.headers.get("Content-Encoding", "identity"), largest)
 
 
-def _good(response: requests.Response, body: bytes) -> bytes:
-    """Return the body of a reply with status 200, or refuse with what the server says."""
-    if response.status_code == requests.codes.ok:
+def _unpacked(body: bytes, packing: str, largest: int) -> bytes:
+    """Return the body as it was before it was packed for the way."""
+    if packing.lower() == "identity" or not body:
         return body
+    if packing.lower() not in ("gzip", "x-gzip"):
+        raise Refused(f"sent its reply packed as {packing!r:.40}; only gzip was asked for")
     try:
-        said = f": {json.loads(body)['reason']}"
-    except (ValueError, KeyError, TypeError, RecursionError):
-        said = ""  # a proxy in front answers in HTML
-    raise Refused(f"answered {response.status_code}{said}")
+        unpacked = GzipFile(fileobj=BytesIO(body)).read(largest + 1)
+    except (OSError, EOFError, zlib.error):
+        raise Refused("sent a reply that cannot be unpacked") from None
+    if len(unpacked) > largest:
+        raise Refused(f"sent more than {largest} bytes")
+    return unpacked
+
+
+def _said(response: requests.Response, patience: float) -> str:
+    """Return what the server says about its failure, as far as it can be read."""
+    try:
+        body = _body(response, patience, LARGEST_ERROR)
+    except (Refused, requests.RequestException, urllib3.exceptions.HTTPError, OSError):
+        return ""
+    told = _told(body)
+    if isinstance(told, str):
+        return f": {_short(told)}" if told.strip() else ""
+    words = [_short(str(told[name])) for name in ("reason", "title", "detail") if told.get(name)]
+    number = f" (correlationId {_short(str(told['correlationId']))})" if told.get("correlationId") else ""
+    return "".join(f": {each}" for each in words) + number
+
+
+def _told(body: bytes) -> Mapping[str, Any] | str:
+    """Return what JSON (RFC 7807 or a service's own) tells of a failure, or the title of a page in HTML."""
+    try:
+        told = json.loads(body)
+    except (ValueError, RecursionError):
+        page = re.search(r"<(?:title|h1)\b[^>]*>([^<]*)", body.decode(errors="replace"), re.IGNORECASE)
+        return unescape(page[1]) if page else ""
+    return told if isinstance(told, dict) else ""
+
+
+def _short(words: str) -> str:
+    """Return words on one line, no longer than is read."""
+    return " ".join(words.split())[:LONGEST_WORDS]
 
 
 def _followed(url: str, location: str) -> str:
