@@ -9,19 +9,26 @@ from daemon.units import clock_time
 from models import coefficients as c
 from models.cautions import Caution
 
-STOP_WORK: Final = (Caution.THUNDER, Caution.PEOPLE_STOP, Caution.HORSES_STOP)
+STOP_WORK: Final = (Caution.THUNDER, Caution.THUNDER_ON_TEAMS, Caution.PEOPLE_STOP, Caution.HORSES_STOP)
+# What a graver caution says already: it goes where that one is said of the same day.
+SAID_BY: Final[Mapping[Caution, tuple[Caution, ...]]] = {
+    Caution.THUNDER_UNKNOWN: (Caution.THUNDER, Caution.THUNDER_ON_TEAMS),
+    Caution.PEOPLE_REST: (Caution.PEOPLE_STOP,),
+    Caution.HORSES_REST: (Caution.HORSES_STOP,),
+}
 SENTENCES: Final[Mapping[Caution, str]] = {
     Caution.THUNDER: "Thunder {may_come}: stop at the first rumble, go back 30 minutes after the last.",
+    Caution.THUNDER_ON_TEAMS: "Thunder {may_come}: unhitch at the first rumble, off trees and wire, for 30 minutes.",
     Caution.THUNDER_UNKNOWN: "This forecast cannot rule thunder out: watch the sky, and stop at the first rumble.",
     Caution.PEOPLE_STOP: "Dangerous heat for people {may_come}: stop, rest in the shade and drink.",
     Caution.HORSES_STOP: "Heat that can kill a working horse {may_come}: stop; call the vet if one pants on.",
-    Caution.MACHINE: "Drive off, key out and all still before a hand goes in; nobody within {throw} of a mower.",
+    Caution.MACHINE: "Drive off, all still before a hand goes in; nobody within {throw} of a mower; bales roll.",
     Caution.PEOPLE_REST: "Heat {may_come}: water, shade and rests for people, most of all for newcomers.",
     Caution.HORSES_REST: "Heat {may_come}: rest the horses often; your own eye and the vet come before any figure.",
     Caution.BOTULISM: "Botulism strikes horses first: no torn, dirty or foul bale for them; ask the vet of a vaccine.",
     Caution.BALED_WET: "Bales over {wet} water may spoil, and none may have {too_wet}: measure, and let it dry.",
     Caution.WRAPPED_TOO_LATE: "Film more than {too_late} after baling is too late for baleage: wrap the same day.",
-    Caution.HOT_BALES: "Bales under {too_dry} water can heat for weeks: probe them, call the fire service at {fire}.",
+    Caution.HOT_BALES: "Bales under {too_dry} water can heat for weeks: apart at {apart}, fire service at {fire}.",
     Caution.NITRATE: "Nitrate after drought: wait {nitrate_wait} days from good rain, cut higher, test before feeding.",
     Caution.WRAPPED_LATE: "Bales that wait over {late} for film heat and spoil: wrap them sooner.",
     Caution.BALED_DRY: "Bales under {dry} water hardly ferment: bale sooner, and make them dense.",
@@ -33,8 +40,8 @@ SENTENCES: Final[Mapping[Caution, str]] = {
     Caution.SIX_LAYERS: "Six layers of film at least; patch every hole.",
 }
 OF_THE_SYSTEM: Final = {
-    Units.US: {"throw": "300 ft", "fire": "175 deg F"},
-    Units.METRIC: {"throw": "100 m", "fire": "80 deg C"},
+    Units.US: {"throw": "300 ft", "apart": "150 deg F", "fire": "175 deg F"},
+    Units.METRIC: {"throw": "100 m", "apart": "65 deg C", "fire": "80 deg C"},
 }
 FIGURES: Final = {
     "wet": f"{c.BALED_WET:.0%}",
@@ -80,7 +87,8 @@ def _merged(mows: Sequence[Advice]) -> list[tuple[Care, list[str]]]:
         for care in advice.day.cares if advice.day else ():
             known, names = found.get(care.caution, (care, []))
             found[care.caution] = (_joined(known, care), [*names, advice.field])
-    return [found[caution] for caution in Caution if caution in found]
+    said = [caution for caution in Caution if caution in found]
+    return [found[caution] for caution in said if not set(SAID_BY.get(caution, ())) & found.keys()]
 
 
 def _joined(one: Care, other: Care) -> Care:

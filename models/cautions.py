@@ -26,6 +26,7 @@ class Caution(StrEnum):
     """What to beware of, by harm: what may kill today first, then what may later, then what costs."""
 
     THUNDER = "thunder"
+    THUNDER_ON_TEAMS = "thunder on working horses"
     THUNDER_UNKNOWN = "thunder unknown"  # the forecast tells nothing of it
     PEOPLE_STOP = "people stop in the heat"
     HORSES_STOP = "horses stop in the heat"
@@ -267,7 +268,8 @@ def _thunder(day: DayOfWork, least: float) -> Iterator[Noted]:
     if telling.any() and chances[telling].max(axis=1).mean() >= least:
         by_hour = chances.sum(axis=0) / np.maximum(told.sum(axis=0), 1)
         about = by_hour >= min(least, by_hour.max() / 2.0)
-        yield Noted(Caution.THUNDER, Hours(spell(by_hour >= c.MIDDLE_SHARE), spell(about)))
+        caution = Caution.THUNDER_ON_TEAMS if day.horses_work else Caution.THUNDER
+        yield Noted(caution, Hours(spell(by_hour >= c.MIDDLE_SHARE), spell(about)))
     elif not told.any(axis=0).all():
         yield Noted(Caution.THUNDER_UNKNOWN)
 

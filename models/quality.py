@@ -26,7 +26,7 @@ DIGESTIBILITY_SOURCE: Final = (
     "estimate: falls from first heads (Minson 1960, Thorvaldsson 1992); legumes by their fibre"
 )
 NDF_DIGESTIBILITY_SOURCE: Final = "estimate: from the two above (Goering & Van Soest 1970, remembered)"
-PROTEIN_SOURCE: Final = "estimate: diluted by the yield (Lemaire & Salette 1984, remembered)"
+PROTEIN_SOURCE: Final = "estimate: grass by yield (Lemaire & Salette 1984, remembered), legumes by fibre (Penn State)"
 DRY_MATTER_SOURCE: Final = "estimate: typical meadow by the growth clock, less where drought is known"
 WORTH_SOURCE: Final = "estimate: tonnage, less what coarser feed is worth in milk (Kuoppala 2008)"
 NEXT_CUT_SOURCE: Final = "estimate: the growth after it begins a day later, on warmer days"
@@ -220,14 +220,14 @@ def protein(
     critical: float = c.CRITICAL_NITROGEN,
     exponent: float = c.DILUTION_GRASS,
 ) -> Array:
-    """Return the crude protein of a crop by its yield [% of DM].
+    """Return the crude protein of a grass by its yield [% of DM].
 
     Parameters
     ----------
     dry_matter : array_like
         Standing dry matter [t/ha].
     nutrition : float
-        Its nitrogen over the critical [1]: 0.75 with fertiliser or clover, 0.65 without, 0.95 alfalfa.
+        Its nitrogen over the critical [1]: 0.75 with fertiliser or clover, 0.65 without.
     critical, exponent : float
         Critical nitrogen at 1 t/ha [% of DM] and the exponent of its decline [1].
 
@@ -242,6 +242,28 @@ def protein(
     """
     heavy = np.maximum(np.asarray(dry_matter, dtype=float), c.DILUTION_FROM)
     return np.asarray(6.25 * nutrition * critical * heavy**-exponent)
+
+
+def legume_protein(ndf: ArrayLike) -> Array:
+    """Return the crude protein of a legume by its fibre [% of DM].
+
+    Parameters
+    ----------
+    ndf : array_like
+        [% of DM]
+
+    Notes
+    -----
+    A line through Penn State's table of alfalfa from late vegetative to full bloom, which it meets within 1.3 %; its
+    last two rows are remembered. Used for clover too.
+
+    Examples
+    --------
+    >>> legume_protein([38.0, 40.0, 50.0]).round(1)
+    array([21.8, 20.6, 14.5])
+    """
+    line = c.LEGUME_PROTEIN_AT_BUD - c.LEGUME_PROTEIN_LOST * (np.asarray(ndf, dtype=float) - 40.0)
+    return np.clip(line, *c.LEGUME_PROTEIN_RANGE)
 
 
 def field_quality(
@@ -361,11 +383,15 @@ def _course(growth: Growth, shifts: Mapping[bool, Array], site: float, nutrition
         for species, share in growth.members.items()
     ]
     grasses = protein(dry_matter, nutrition=nutrition)
-    legumes = protein(dry_matter, nutrition=c.NUTRITION_LEGUME, exponent=c.DILUTION_LEGUME)
+    rich = [
+        share
+        * (legume_protein(species_ndf(species, clocks[True], regrowth=growth.regrowth)) if species.legume else grasses)
+        for species, share in growth.members.items()
+    ]
     return _Course(
         ndf=stand_ndf(growth.members, clocks, regrowth=growth.regrowth),
         digestibility=np.asarray(sum(digested), dtype=float),
-        protein=growth.grass_share * grasses + (1.0 - growth.grass_share) * legumes,
+        protein=np.asarray(sum(rich), dtype=float),
         dry_matter=dry_matter,
     )
 

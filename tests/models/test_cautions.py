@@ -230,7 +230,7 @@ def test_botulism_is_named_on_the_worst_of_days_too() -> None:
         cows_kept=True,
     )
     assert keys(worst) == [
-        *(Caution.THUNDER, Caution.PEOPLE_STOP, Caution.HORSES_STOP, Caution.MACHINE),
+        *(Caution.THUNDER_ON_TEAMS, Caution.PEOPLE_STOP, Caution.HORSES_STOP, Caution.MACHINE),
         *(Caution.PEOPLE_REST, Caution.HORSES_REST, Caution.BOTULISM),
     ]
     everything = [noted.caution for noted in cautions(worst, most=99)]

@@ -10,10 +10,11 @@ from models.quality import (
     fibre_digestibility,
     field_quality,
     headed_digestibility,
+    legume_protein,
     ndf_digestibility,
     protein,
 )
-from models.stages import Purpose, dry_matter, legume_ndf, ndf_target
+from models.stages import Purpose, ndf_target
 
 PENN_STATE = {  # Penn State, "Cutting management of alfalfa": NDF, protein, relative feed value
     "late vegetative": (38.0, 23.0, 164.0),
@@ -30,14 +31,18 @@ def test_digestibility_of_alfalfa_gives_the_feed_value_printed(stage: str) -> No
     assert digestible * 120.0 / ndf / 1.29 == pytest.approx(value, abs=1.0)
 
 
+def test_fit_of_the_protein_of_alfalfa() -> None:
+    # The line was laid through Penn State's table.
+    for ndf, printed, _ in PENN_STATE.values():
+        assert float(legume_protein(ndf)) == pytest.approx(printed, abs=1.3)
+
+
 @pytest.mark.published
-def test_protein_of_alfalfa_in_bud() -> None:
-    # Penn State: 20 % in bud. The yield there is the model's own; 3 units are what nitrogen nutrition may differ by.
-    ndf, printed, _ = PENN_STATE["bud"]
-    clock = np.interp(ndf, legume_ndf(np.arange(300.0, 600.0), 417.0), np.arange(300.0, 600.0))
-    heavy = dry_matter(clock, centre=c.LEGUME_YIELD_CENTRE, width=c.LEGUME_YIELD_WIDTH)
-    found = float(protein(heavy, nutrition=c.NUTRITION_LEGUME, exponent=c.DILUTION_LEGUME))
-    assert found == pytest.approx(printed, abs=3.0)
+@pytest.mark.parametrize("rate", [0.5, 0.7])
+def test_protein_of_alfalfa_falls_by_two_units_a_week(rate: float) -> None:
+    # Idaho, BUL 1018: -2.0 units a week, at the 0.5 to 0.7 units of fibre that a day adds (Ohio).
+    fall = np.diff(legume_protein(np.array([40.0, 40.0 + 7.0 * rate])))[0]
+    assert fall == pytest.approx(-2.0, abs=1.0)
 
 
 @pytest.mark.published
