@@ -1,0 +1,144 @@
+"""Values that each hold for a span of time, as some services tell their layers."""
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.weather.contract import HOUR, Hours, Refused, at_utc
+
+Array = NDArray[np.float64]
+
+UNREADABLE: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError)  # what junk in JSON leads to
+DURATION: Final = re.compile(r"P(?=.)(?:(\d{1,3})D)?(?:T(?=.)(?:(\d{1,4})H)?(?:(\d{1,5})M)?(?:(\d{1,6})S)?)?")
+
+
+class Unit(NamedTuple):
+    """What a unit of the service's is in the contract: ours = factor * theirs + offset."""
+
+    ours: str
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+UNITS: Final[Mapping[str, Unit]] = {
+    "degC": Unit("degC"),
+    "degF": Unit("degC", 5 / 9, -160 / 9),
+    "K": Unit("degC", 1.0, -273.15),
+    "percent": Unit("1", 0.01),
+    "km_h-1": Unit("m s-1", 1 / 3.6),
+    "m_s-1": Unit("m s-1"),
+    "kt": Unit("m s-1", 1852 / 3600),
+    "mm": Unit("mm"),
+    "m": Unit("mm", 1000.0),
+}
+
+
+class Layer(NamedTuple):
+    """The values of a layer, each from `start` to before `end` (UTC), in order and in the contract's unit."""
+
+    start: Hours
+    end: Hours
+    value: Array
+
+    def held(self, moments: Hours) -> Array:
+        """Return the value that holds at each moment, NaN where none does."""
+        at = np.searchsorted(self.start, moments, side="right") - 1
+        held: Array = np.where((at >= 0) & (moments < self.end[at]), self.value[at], np.nan)
+        return held
+
+    @property
+    def hours(self) -> Array:
+        """How long each value holds [h]."""
+        return (self.end - self.start) / HOUR
+
+
+def read(told: Mapping[str, Any], ours: str, unsaid: str | None = None) -> Layer:
+    """Return a layer in a unit of the contract's.
+
+    Parameters
+    ----------
+    told : mapping
+        The layer as decoded: its unit `uom` and its `values`, each with its `validTime`.
+    ours : str
+        The unit wanted.
+    unsaid : str, optional
+        The unit of one that comes without.
+
+    Raises
+    ------
+    Refused
+        What is wrong with it, as the end of a sentence that begins with its name.
+    """
+    try:
+        layer, uom = _table(told["values"]), str(told.get("uom", unsaid))
+    except UNREADABLE as error:
+        raise Refused(f"cannot be read ({error})") from None
+    unit = UNITS.get(uom.rpartition(":")[2])
+    if unit is None or unit.ours != ours:
+        raise Refused(f"is in {uom}, allowed a unit that can be made {ours}")
+    return _ordered(layer._replace(value=layer.value * unit.factor + unit.offset))
+
+
+def _table(values: Sequence[Mapping[str, Any]]) -> Layer:
+    """Return the values as they are told, a null as NaN; those of nothing at all are an error."""
+    if not values:
+        raise ValueError("it is empty")
+    spans = [span(one["validTime"]) for one in values]
+    start, end = (np.array([at_utc(edge) for edge in edges]) for edges in zip(*spans, strict=True))
+    return Layer(start, end, np.array([one["value"] for one in values], dtype=np.float64))
+
+
+def _ordered(layer: Layer) -> Layer:
+    """Refuse times that are not whole hours, one after the other: a total told twice would be counted twice."""
+    edges = np.column_stack([layer.start, layer.end]).ravel()
+    if (edges != edges.astype("datetime64[h]")).any():
+        raise Refused("has times that are not of whole hours")
+    if (layer.end <= layer.start).any() or (layer.start[1:] < layer.end[:-1]).any():
+        raise Refused("has times that are out of order or lie on each other")
+    return layer
+
+
+def span(text: str) -> tuple[datetime, datetime]:
+    """Return the beginning and the end of a time, in UTC.
+
+    Parameters
+    ----------
+    text : str
+        Beginning and duration as the service writes it, or any other pair of the two with the end.
+
+    Raises
+    ------
+    ValueError
+        For anything else, a duration without a number and the word NOW among it.
+
+    Examples
+    --------
+    >>> [f"{edge:%d %H:%M}" for edge in span("2026-06-01T03:00:00+00:00/P1DT4H")]
+    ['01 03:00', '02 07:00']
+    """
+    first, _, last = text.partition("/")
+    if first.startswith("P"):
+        return moment(last) - _duration(first), moment(last)
+    start = moment(first)
+    return start, start + _duration(last) if last.startswith("P") else moment(last)
+
+
+def _duration(text: str) -> timedelta:
+    """Return a duration of days and less: months and years are of no fixed length."""
+    match = DURATION.fullmatch(text)
+    if match is None:
+        raise ValueError(f"{text!r} is no duration such as P1DT4H")
+    days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
+    return timedelta(days=days, hours=hours, minutes=minutes, seconds=seconds)
+
+
+def moment(text: str) -> datetime:
+    """Return a time in UTC; it must say its zone."""
+    told = datetime.fromisoformat(text)
+    if told.tzinfo is None:
+        raise ValueError(f"{text!r} has no zone")
+    return told.astimezone(UTC)
