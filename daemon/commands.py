@@ -316,11 +316,19 @@ def _diary() -> "Diary":
 
 
 def _memory(*, keeping: bool = False) -> "Memory":
-    from daemon.ledger import DATABASE, Ledger  # noqa: PLC0415
+    from daemon import ledger  # noqa: PLC0415
     from daemon.look import Memory  # noqa: PLC0415
     from daemon.settings import state_folder  # noqa: PLC0415
+    from daemon.weather import archive  # noqa: PLC0415
 
-    return Memory(_diary(), Ledger(state_folder() / DATABASE), keeping)
+    folder = state_folder()
+    return Memory(
+        _diary(),
+        ledger.Ledger(folder / ledger.DATABASE),
+        archive.Archive(folder / archive.DATABASE),
+        folder / "replies",
+        keeping,
+    )
 
 
 def _field(farm: "Farm", given: str, command: str) -> "Field":

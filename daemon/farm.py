@@ -61,15 +61,17 @@ class Place:
 class WeatherSource:
     """Where the weather comes from and how far it is trusted."""
 
-    source: str  # "open-meteo" or "file"
+    sources: tuple[str, ...]  # by name, in the order in which they are asked
     forecast_model: str  # model of the single forecast and of the past hours
     ensemble_model: str
     forecast_address: str
     ensemble_address: str
     history_address: str  # past hours beyond the 92 days that the forecast service keeps
+    weather_gov_address: str
+    met_no_address: str
     api_key: str | None
     contact: str  # for the User-Agent header
-    path: Path | None  # the CSV file, with source = "file"
+    path: Path | None  # of the CSV file with the source "file", or of the file or folder with "netcdf"
     oldest: float  # [h] a forecast older than this leads to no advice
     least_members: int  # fewer usable members than this lead to no advice
     wet_hour: float  # [mm] rain that makes an hour wet

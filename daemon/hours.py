@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from daemon.days import DailyWater, daily_water
 from daemon.farm import Farm, Traction
 from daemon.soil import DAYS_BEFORE
-from daemon.weather.contract import REQUIRED, STEP, Weather
+from daemon.weather.contract import FILLED, REQUIRED, STEP, Weather
 from models import coefficients as c
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
@@ -122,8 +122,11 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
     members, source = drying.rain.shape[0], farm.weather
     step, began = weather.ahead[STEP].to_numpy()[1:], ends.astype("datetime64[h]").astype(np.int64) - 1
     wet = wet_hours(drying.rain, step, began, wet_hour=source.wet_hour, wet_step=source.wet_step)
+    is_synthetic = bool(attributes.get("synthetic"))
+    if is_synthetic:  # the spells of rain that were drawn lie in hours of their own
+        wet |= drying.rain >= source.wet_hour
     # The hours that came are true hours, however coarse the steps of the forecast are.
-    over = ends <= weather.past["time"].to_numpy()[-1]
+    over = np.isin(ends, _told(weather)["time"])
     wet = np.where(over, drying.rain >= source.wet_hour, wet)
     humidity = relative_humidity(air, dew)
     return ForecastHours(
@@ -139,7 +142,7 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         past_water=past_water,
         water=daily_water(farm, ends, drying).since(today),
         today=today,
-        independent=np.inf if attributes["kind"] == "record" else independent_members(members),
+        independent=_independent(members, is_record=attributes["kind"] == "record", is_synthetic=is_synthetic),
         correction=correction,
     )
 
@@ -147,8 +150,22 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
 def _with_what_came(weather: Weather) -> xr.Dataset:
     """Return the hours ahead, in which those that are over are, in every member, the hours that came."""
     ahead = weather.ahead[list(REQUIRED)]
-    came = weather.past[list(REQUIRED)].isel(member=0, drop=True).reindex(time=ahead["time"])
+    came = _told(weather)[list(REQUIRED)].isel(member=0, drop=True).reset_coords(drop=True).reindex(time=ahead["time"])
     return ahead.assign({name: came[name].fillna(ahead[name]) for name in REQUIRED})
+
+
+def _independent(members: int, *, is_record: bool, is_synthetic: bool) -> float:
+    """Return how many forecasts the members are worth: those drawn from the chances of one are worth little more."""
+    if is_record:
+        return np.inf
+    worth = independent_members(members)
+    return min(worth, c.SYNTHETIC_WORTH) if is_synthetic else worth
+
+
+def _told(weather: Weather) -> xr.Dataset:
+    """Return the past hours that came, without those that stand as they were forecast."""
+    past = weather.past
+    return past.isel(time=~past[FILLED].to_numpy()) if FILLED in past.coords else past
 
 
 def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], DryingHours, Array, Array]:

@@ -5,9 +5,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from math import isclose
+from pathlib import Path
 from typing import Final
-
-import numpy as np
 
 from daemon.carrying import carried_words, keep_for_next_season, with_last_season
 from daemon.decide import Underway, decide
@@ -21,22 +20,26 @@ from daemon.outlook import Morning, Prospect, Reason, Watched
 from daemon.prospect import look_ahead, no_prospect
 from daemon.told import told_by, with_diary
 from daemon.watch import watch
+from daemon.weather.archive import Archive
 from daemon.weather.contract import Refused, Weather
+from daemon.weather.gathering import gathered
 from models.odds import UNCORRECTED, Correction
-from models.season import season_origin
 
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
 class Memory:
-    """What the farm remembers on disk: what was done and measured, and what was said of each day and came of it.
+    """What the farm remembers on disk: what was done, seen and measured, what was said of each day, and the weather.
 
-    `keeping` is whether a look adds to the record what it says.
+    `replies` is the folder of what services told until it expires. `keeping` is whether a look adds to the record what
+    it says.
     """
 
     diary: Diary | None = None
     ledger: Ledger | None = None
+    archive: Archive | None = None
+    replies: Path | None = None
     keeping: bool = False
 
 
@@ -75,29 +78,9 @@ def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memo
     return decide(farm, _with_told(prospect, farm, lines, {}))
 
 
-def fetched(farm: Farm, now: datetime) -> Weather:
-    """Return the weather from the source that the settings name.
-
-    Raises
-    ------
-    Refused
-        With the reason, in a plain sentence.
-    """
-    source = farm.weather
-    if source.source == "file":
-        from daemon.weather import files  # noqa: PLC0415 - each source is loaded where it is used
-
-        if source.path is None:
-            raise Refused('no file is named; write path = "..." in [weather]')
-        return files.read(source.path, source, now, farm.place)
-    from daemon.weather import openmeteo  # noqa: PLC0415
-
-    return openmeteo.fetch(source, [farm.place], _since(farm, now), now)
-
-
 def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lines: Sequence[Line]) -> Morning:
     """Return the advice from weather that could be had."""
-    weather = fetched(farm, now)
+    weather = gathered(farm, now, memory.archive, memory.replies)
     today = now.astimezone(farm.place.timezone).date()
     farm = with_last_season(farm, memory.ledger, today)
     found = learnt(farm, lines, weather, now)
@@ -158,10 +141,3 @@ def _keep_for_later(farm: Farm, memory: Memory, prospect: Prospect, today: date)
             keep_for_next_season(farm, memory.ledger, prospect, today)
     except LedgerError as error:
         log.warning("what was said and seen was not kept in the record: %s", error)
-
-
-def _since(farm: Farm, now: datetime) -> date:
-    """Return the first day of weather that growth needs: the season's origin."""
-    today = now.astimezone(farm.place.timezone).date()
-    origin: date = season_origin(np.datetime64(today, "D"), farm.place.southern).astype(date)
-    return origin

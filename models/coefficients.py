@@ -224,6 +224,7 @@ LODGING_DRY_MATTER: Final = 2.5  # a lighter crop stands up to a storm [t/ha], e
 
 # --- Odds --------------------------------------------------------------------------------------------------------
 MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [1], estimate
+SYNTHETIC_WORTH: Final = 3.0  # forecasts that members drawn from one forecast's chances are worth [1], estimate
 PRIOR_CHANCE: Final = 0.30  # how often an ordinary summer day works out [1], estimate
 PRIOR_WEIGHT: Final = 1.0  # in independent members [1], estimate
 # How far a farm's own record is expected to move the odds above, as standard deviations:

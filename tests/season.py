@@ -71,7 +71,7 @@ def load(name: str) -> Site:
         table = record()
         table.to_csv(path, date_format="%Y-%m-%dT%H:%MZ")
         late = table.index[-2].to_pydatetime()
-        return Site(place, read(path, replace(samples.farm().weather, source="file"), late, place))
+        return Site(place, read(path, late, place))
 
 
 def season(site: Site, dry_matter: float, odds: float, *, every: int = 1) -> Iterator[FieldDay]:

@@ -20,8 +20,9 @@ from daemon.farm import (
     Work,
 )
 from daemon.settings.fields import FieldSection, rows
-from daemon.settings.options import AlertsSection, BaleageSection, PersonSection, WeatherSection
+from daemon.settings.options import AlertsSection, BaleageSection, PersonSection
 from daemon.settings.reading import Sections
+from daemon.settings.weather import WeatherSection
 from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS, WorkSection
 
 HOSTS: Final = {
@@ -84,12 +85,14 @@ def default_address(key: str, api_key: str | None) -> str:
 
 def _weather(said: WeatherSection, folder: Path) -> WeatherSource:
     return WeatherSource(
-        source=said.source,
+        sources=said.source,
         forecast_model=said.forecast_model,
         ensemble_model=said.ensemble_model,
         forecast_address=said.forecast_address or default_address("forecast_address", said.api_key),
         ensemble_address=said.ensemble_address or default_address("ensemble_address", said.api_key),
         history_address=said.history_address or default_address("history_address", said.api_key),
+        weather_gov_address=said.weather_gov_address,
+        met_no_address=said.met_no_address,
         api_key=said.api_key,
         contact=said.contact,
         path=folder / said.path if said.path else None,

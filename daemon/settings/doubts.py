@@ -74,10 +74,10 @@ def _horse_doubts(farm: Farm) -> Iterator[Quarrel]:
 
 def _weather_doubts(farm: Farm) -> Iterator[Quarrel]:
     path = farm.weather.path
-    if path is not None and farm.weather.source != "file":
-        fix = 'write source = "file", or take path out'
-        yield Quarrel(("weather", "path"), "a path that is not used", 'a path with source = "file"', fix)
-    elif path is not None and not path.is_file():
+    if path is not None and not {"file", "netcdf"} & set(farm.weather.sources):
+        fix = 'write source = "file" or "netcdf", or take path out'
+        yield Quarrel(("weather", "path"), "a path that is not used", 'a path with source = "file" or "netcdf"', fix)
+    elif path is not None and not path.exists():
         yield Quarrel(("weather", "path"), toml(str(path)), "a file that is there", "put the file there")
 
 

@@ -316,6 +316,45 @@ class Many(Kind[frozenset[T]]):
 
 
 @dataclass(frozen=True)
+class OneOrMore(Kind[tuple[T, ...]]):
+    """A value of one kind, or a list of some in their order, each once."""
+
+    each: Kind[T]
+
+    def allowed(self, units: Units) -> str:
+        """Return what each may be."""
+        return f"{self.each.allowed(units)}, or a list of some in brackets, each once"
+
+    def read(self, value: object, units: Units) -> tuple[T, ...]:
+        """Return them in order."""
+        items = value if isinstance(value, list) else [value]
+        found = tuple(self.each.read(item, units) for item in items)
+        if not found or len(set(found)) < len(found):
+            raise ValueError
+        return found
+
+    def write(self, value: tuple[T, ...], units: Units) -> str:
+        """Return a lone one bare, more of them as a list."""
+        words = [self.each.write(item, units) for item in value]
+        return words[0] if len(words) == 1 else f"[{', '.join(words)}]"
+
+    def nearest(self, value: object, units: Units) -> str | None:
+        """Return the list with each item put right, None if one cannot be."""
+        items = value if isinstance(value, list) else [value]
+        fixed = list(dict.fromkeys(self._item(item, units) for item in items))
+        if not fixed or None in fixed:
+            return None
+        words = [str(word) for word in fixed]
+        return words[0] if len(words) == 1 else f"[{', '.join(words)}]"
+
+    def _item(self, item: object, units: Units) -> str | None:
+        try:
+            return self.each.write(self.each.read(item, units), units)
+        except ValueError:
+            return self.each.nearest(item, units)
+
+
+@dataclass(frozen=True)
 class Stand(Kind[Mapping[str, float]]):
     """One species, or a mix as a table of shares that add up to 1 or to 100."""
 

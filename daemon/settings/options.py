@@ -1,4 +1,4 @@
-"""The farm, its weather, its baleage, its people and its page: each option with its kind, default and meaning."""
+"""The farm, its baleage, its people and its page: each option with its kind, default and meaning."""
 
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import Field
 
 from daemon.farm import Channel, Hears, Units
-from daemon.settings.addresses import Recipient, WebAddress
+from daemon.settings.addresses import Recipient
 from daemon.settings.kinds import Choice, Clock, Flag, Many, Number, Text, Unit, Whole
 from daemon.settings.section import Quarrel, Section, repeated
 from daemon.settings.work import FOOT
@@ -17,11 +17,7 @@ FARTHEST_NOON: Final = 4.0  # [h] no place has its noon farther from twelve on t
 
 _LENGTH: Final = (Unit("ft", FOOT), Unit("m"))
 _LOW_LENGTH: Final = (Unit("in", FOOT / 12.0), Unit("cm", 0.01))
-_HOURS: Final = Unit("h")
-_RAIN: Final = Unit("mm")
 _BALE_WATER: Final = Number(0.40, 0.619, Unit("%", 0.01))
-_MODEL: Final = Text(pattern=r"^[a-z0-9_]+$", meaning="the name of one weather model in small letters, in quotes")
-_ASCII: Final = "plain text in quotes, one line of 1 to 120 characters without accents"
 
 
 class Zone(Choice[str]):
@@ -71,56 +67,6 @@ class FarmSection(Section):
                 f"write longitude = {meant} or change timezone",
                 ("timezone",),
             )
-
-
-class WeatherSection(Section):
-    """[weather]."""
-
-    source: Annotated[str, Choice({"open-meteo": "open-meteo", "file": "file"})] = Field(
-        "open-meteo", description="a weather service with the Open-Meteo interface, or a file of hourly records"
-    )
-    forecast_model: Annotated[str, _MODEL] = Field(
-        "best_match", description="model of the single forecast and of the past hours"
-    )
-    ensemble_model: Annotated[str, _MODEL] = Field("ncep_gefs025", description="model whose members give the odds")
-    forecast_address: Annotated[str | None, WebAddress()] = Field(
-        None, description="base of the forecast service; left out: the public one, or the customers' one with api_key"
-    )
-    ensemble_address: Annotated[str | None, WebAddress()] = Field(
-        None, description="base of the ensemble service; left out: as above"
-    )
-    history_address: Annotated[str | None, WebAddress()] = Field(
-        None, description="base of the service of hours more than 92 days past; left out: as above"
-    )
-    api_key: Annotated[str | None, Text(longest=200, pattern=r"^[!-~]+$", meaning="the key in quotes", secret=True)] = (
-        Field(None, description="key of a paid plan; left out: none")
-    )
-    contact: Annotated[str, Text(longest=120, pattern=r"^[ -~]+$", meaning=_ASCII)] = Field(
-        "no contact given", description="mail or web address told to the weather service, so that it can complain"
-    )
-    path: Annotated[str | None, Text(longest=1000, meaning="the path of a CSV file in quotes")] = Field(
-        None, description='the CSV file, with source = "file"; a relative path starts at the folder of this file'
-    )
-    oldest_forecast: Annotated[float, Number(3.0, 48.0, _HOURS)] = Field(
-        18.0, description="a forecast older than this leads to no advice"
-    )
-    least_members: Annotated[int, Whole(1, 60)] = Field(
-        8, description="fewer usable members lead to no advice; a file of records needs none"
-    )
-    wet_hour: Annotated[float, Number(0.1, 2.0, _RAIN)] = Field(0.2, description="rain that makes an hour wet")
-    wet_step: Annotated[float, Number(0.1, 10.0, _RAIN)] = Field(
-        1.0, description="rain that makes a forecast step of 3 or 6 hours wet"
-    )
-
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
-        """Yield a file that is not named, and a step that is wet before an hour is."""
-        if self.source == "file" and self.path is None:
-            fix = 'write path = "weather.csv" below it'
-            yield Quarrel(("source",), '"file" without path', "path with it", fix, ("path",))
-        if self.wet_step < self.wet_hour:
-            given = f"{self.wet_step:g}, less than wet_hour {self.wet_hour:g}"
-            fix = f"write wet_step = {self.wet_hour:g}"
-            yield Quarrel(("wet_step",), given, "wet_hour or more", fix, ("wet_hour",))
 
 
 class BaleageSection(Section):

@@ -13,9 +13,10 @@ from daemon.settings.estimates import EstimatesSection
 from daemon.settings.fields import FieldSection, SpeciesSection, field_section
 from daemon.settings.lines import KeyPath, key_lines
 from daemon.settings.literals import shown, toml
-from daemon.settings.options import AlertsSection, BaleageSection, FarmSection, PageSection, WeatherSection
+from daemon.settings.options import AlertsSection, BaleageSection, FarmSection, PageSection
 from daemon.settings.problems import Problem, SettingsError, nearest, parse, read_text
 from daemon.settings.section import Quarrel, Section, kind, repeated, section_of
+from daemon.settings.weather import WeatherSection
 from daemon.settings.work import WorkSection
 
 S = TypeVar("S", bound=Section)

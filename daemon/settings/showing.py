@@ -149,7 +149,7 @@ def _place(farm: Farm) -> Values:
 
 def _weather(weather: WeatherSource) -> Values:
     path = None if weather.path is None else str(weather.path)
-    return vars(weather) | {"oldest_forecast": weather.oldest, "path": path}
+    return vars(weather) | {"source": weather.sources, "oldest_forecast": weather.oldest, "path": path}
 
 
 def _work(work: Work) -> Values:

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from daemon.farm import Place, WeatherSource
+from daemon.farm import Place
 from daemon.weather.contract import (
     REQUIRED,
     VARIABLES,
@@ -33,7 +33,7 @@ ISSUED: Final = "# issued_at:"
 BEFORE_NOW: Final = timedelta(hours=36)  # last night and yesterday stay in the hours ahead
 
 
-def read(path: Path, source: WeatherSource, now: datetime, place: Place | None = None) -> Weather:
+def read(path: Path, now: datetime, place: Place | None = None) -> Weather:
     """Return the weather that a CSV file holds.
 
     Parameters
@@ -42,8 +42,6 @@ def read(path: Path, source: WeatherSource, now: datetime, place: Place | None =
         A file without a ``member`` column is a record, one line of hours that came, taken at its word,
         unless it holds hours later than itself. A file with one is a forecast; its first member also tells
         the past. Optional variables and single values may be missing.
-    source : WeatherSource
-        Named in the attributes.
     now : datetime
         The moment of the pass: parts the past from what is ahead, and is when a record was issued. A
         forecast was issued at the time in its first line, ``# issued_at: 2026-06-01T00:00Z``, or else when
@@ -70,7 +68,7 @@ def read(path: Path, source: WeatherSource, now: datetime, place: Place | None =
                 f"the forecast is from {issued:%Y-%m-%d %H:%M} UTC, after the time of the pass; "
                 f"say when it was made in a first line: {ISSUED} 2026-06-01T00:00Z"
             )
-        attributes = _attributes(path, source, record, issued, now)
+        attributes = _attributes(path, record, issued, now)
         table = _dataset(frame, attributes, place)
         return _split(table, now)
     except csv.Error as error:
@@ -167,10 +165,10 @@ def _issued(text: str, written: datetime) -> datetime:
     return issued.replace(tzinfo=UTC) if issued.tzinfo is None else issued.astimezone(UTC)
 
 
-def _attributes(path: Path, source: WeatherSource, record: bool, issued: datetime, now: datetime) -> dict[str, object]:
+def _attributes(path: Path, record: bool, issued: datetime, now: datetime) -> dict[str, object]:
     """Return the attributes that the contract asks for."""
     return {
-        "source": source.source,
+        "source": "file",
         "model": path.stem,
         "issued_at": issued.astimezone(UTC).isoformat(timespec="seconds"),
         "fetched_at": now.astimezone(UTC).isoformat(timespec="seconds"),

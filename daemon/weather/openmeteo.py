@@ -31,14 +31,17 @@ from daemon.weather.contract import (
     Weather,
     assembled,
     at_utc,
+    checked,
     drop_bad_members,
     iso,
     settled,
     start_of_ahead,
     trimmed,
+    without_gap,
 )
 from daemon.weather.transport import get, open_session, shown
 
+NAME: Final = "open-meteo"
 KEPT_DAYS: Final = 92  # past days that the forecast service keeps
 AHEAD_DAYS: Final = 10
 ENSEMBLE_PAST_DAYS: Final = 2
@@ -143,6 +146,27 @@ def fetch(
     else:
         ahead = _joined(members.sel(time=start), lone)
     return settled(past.assign_attrs(kind="record"), ahead, first, now)
+
+
+def past(source: WeatherSource, place: Place, since: date, now: datetime, session: requests.Session) -> xr.Dataset:
+    """Return the past hours since a date, for sources that tell none.
+
+    Parameters
+    ----------
+    source, since, now, session
+        As for `fetch`.
+    place : Place
+
+    Raises
+    ------
+    Refused
+        When they cannot be had.
+    """
+    first = utc_midnight(since - timedelta(days=1))
+    calls = _Calls(source, [place], now, session)
+    told = calls.with_history(calls.forecast(first), first)
+    last = now.replace(minute=0, second=0, microsecond=0)
+    return checked(without_gap(told.assign_attrs(kind="record"), first, last))
 
 
 def parse(
@@ -289,7 +313,7 @@ class _Calls:
         """Return the attributes; where the run's time cannot be had, the time of fetching stands for it."""
         fetched = self.now.astimezone(UTC)
         return {
-            "source": self.source.source,
+            "source": NAME,
             "model": model,
             "issued_at": (issued or fetched).isoformat(timespec="seconds"),
             "issued_at_origin": "run" if issued else "fetched",

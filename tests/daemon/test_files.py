@@ -8,12 +8,11 @@ import pytest
 
 from daemon.weather import files
 from daemon.weather.contract import Refused, Weather
-from tests.loopback.hours import HERE, NOW, invented, source, written
+from tests.loopback.hours import HERE, NOW, invented, written
 
 TABLE = invented("2026-06-05", "2026-06-14T23:00")
 RAIN = "precipitation_amount"
 SUN = "surface_downwelling_shortwave_flux_in_air"
-SOURCE = source(source="file")
 HEADER = (
     "time,air_temperature,dew_point_temperature,wind_speed,surface_downwelling_shortwave_flux_in_air,"
     "precipitation_amount"
@@ -21,7 +20,7 @@ HEADER = (
 
 
 def read(path: Path) -> Weather:
-    return files.read(path, SOURCE, NOW, HERE)
+    return files.read(path, NOW, HERE)
 
 
 def with_members(count: int) -> pd.DataFrame:

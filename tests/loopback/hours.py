@@ -40,12 +40,14 @@ def invented(first: str, last: str, place: Place = HERE) -> pd.DataFrame:
 def source(address: str = "http://127.0.0.1:9", **changes: Any) -> WeatherSource:
     """Settings that lead to a loopback server."""
     given: dict[str, Any] = {
-        "source": "open-meteo",
+        "sources": ("open-meteo",),
         "forecast_model": "best_match",
         "ensemble_model": "ncep_gefs025",
         "forecast_address": address,
         "ensemble_address": f"{address}/",
         "history_address": f"{address}/history",
+        "weather_gov_address": address,
+        "met_no_address": address,
         "api_key": None,
         "contact": "mail@farm.example.org",
         "path": None,

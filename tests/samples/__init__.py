@@ -45,12 +45,14 @@ def person(name: str = "Ann", channel: Channel = Channel.TEXT, address: str = "j
 
 def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = frozenset({5, 6, 7, 8, 9})) -> Farm:
     weather = WeatherSource(
-        source="open-meteo",
+        sources=("open-meteo",),
         forecast_model="best_match",
         ensemble_model="gfs025",
         forecast_address="http://127.0.0.1:1",
         ensemble_address="http://127.0.0.1:1",
         history_address="http://127.0.0.1:1",
+        weather_gov_address="http://127.0.0.1:1",
+        met_no_address="http://127.0.0.1:1",
         api_key=None,
         contact="farm@example.org",
         path=None,

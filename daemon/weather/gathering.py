@@ -1,0 +1,277 @@
+"""Where the weather comes from: the sources in the order of the settings, the next where one is refused or late.
+
+Where all are, the last good forecast is used until it is too old. What lies behind is put together from all that was
+told, and where nobody has told yet, from what was forecast last.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Final, TypeVar
+
+import numpy as np
+import requests
+import xarray as xr
+
+from daemon.farm import Farm, Place
+from daemon.weather.archive import Archive, ArchiveError
+from daemon.weather.behind import from_yesterday, lacks, over
+from daemon.weather.contract import FILLED, REQUIRED, OfficialWarning, Refused, Weather, at_utc, settled
+from daemon.weather.transport import open_session
+from models.season import season_origin
+
+T = TypeVar("T")
+
+log = logging.getLogger(__name__)
+
+SETTLES: Final = timedelta(days=2)  # past hours younger than that may still be put right by who told them
+FROZEN: Final = timedelta(hours=24)  # a forecast that has not changed in so long is an old run told again
+FROZEN_HOURS: Final = 24  # that two forecasts must have in common to be compared
+FILE: Final = "file"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a source is asked for: hours ahead and, if it tells them, past hours from a day on."""
+
+    farm: Farm
+    now: datetime
+    since: date
+    session: requests.Session
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a source told; `past` is None where it tells none."""
+
+    ahead: xr.Dataset
+    past: xr.Dataset | None = None
+    is_new: bool = True  # rather than held in the archive
+
+
+def gathered(farm: Farm, now: datetime, archive: Archive | None = None, cache: Path | None = None) -> Weather:
+    """Return the past hours of the season and the hours ahead from the best source that can be had.
+
+    Parameters
+    ----------
+    farm : Farm
+    now : datetime
+        The moment of the pass.
+    archive : Archive, optional
+        What was had before; it is added to. Without one all is asked for anew.
+    cache : Path, optional
+        Folder in which replies are kept until they are said to expire.
+
+    Raises
+    ------
+    Refused
+        With the reasons of all sources.
+    """
+    if farm.weather.sources == (FILE,):
+        return _from_file(farm, now)
+    first = _first(farm, now)
+    with open_session(farm.weather.contact, cache=cache) as session:
+        asked = Asked(farm, now, _since(farm, now, first, archive), session)
+        told, reasons = _told(asked, archive)
+        past = _past(asked, told, first, archive, reasons)
+        warnings = _warnings(asked)
+    note = "; ".join(part for part in (told.ahead.attrs.get("note", ""), *reasons) if part)
+    weather = settled(past, from_yesterday(told.ahead, past, now).assign_attrs(note=note), first, now)
+    if told.is_new:
+        _keep(archive, farm.place, weather.past, told.ahead, now)
+    return replace(weather, warnings=warnings)
+
+
+def _told(asked: Asked, archive: Archive | None) -> tuple[Told, list[str]]:
+    """Return what the first good source told, and why those before it were not taken."""
+    reasons: list[str] = []
+    poor: Told | None = None
+    for name in asked.farm.weather.sources:
+        try:
+            told = SOURCES[name](asked)
+            _refuse_late(told.ahead, asked, archive)
+            _refuse_few(told.ahead, asked)
+        except _Poor as why:
+            poor = poor or told
+            reasons.append(f"{name}: {why}")
+        except Refused as why:
+            reasons.append(f"{name}: {why}")
+        else:
+            return told, reasons
+    held = _held(archive, asked)
+    if held is not None:
+        return Told(held, is_new=False), [*reasons, "the last good forecast stands in"]
+    if poor is not None:
+        return poor, reasons
+    raise Refused("; ".join(reasons))
+
+
+class _Poor(Refused):
+    """A forecast that must not lead to advice, but tells how things stand where no other can be had."""
+
+
+def _refuse_late(ahead: xr.Dataset, asked: Asked, archive: Archive | None) -> None:
+    """Refuse a forecast that is too old to lead to advice, or that has stood still."""
+    age = (asked.now - datetime.fromisoformat(ahead.attrs["issued_at"])) / timedelta(hours=1)
+    if age > asked.farm.weather.oldest:
+        raise _Poor(f"its forecast is {age:.0f} hours old, no more than {asked.farm.weather.oldest:.0f} allowed")
+    before = _tried(archive, lambda held: held.before(
+        asked.farm.place, ahead.attrs["source"], ahead.attrs["model"], asked.now - FROZEN
+    ))  # fmt: skip
+    if before is not None and _is_the_same(before, ahead.sel(time=slice(at_utc(asked.now), None))):
+        raise Refused(f"its forecast has not changed for {FROZEN / timedelta(hours=1):.0f} hours")
+
+
+def _is_the_same(before: xr.Dataset, ahead: xr.Dataset) -> bool:
+    """Return whether two forecasts tell the same of all hours and members that they share, if those are enough."""
+    one, other = xr.align(before[list(REQUIRED)], ahead[list(REQUIRED)], join="inner")
+    if one.sizes["time"] < FROZEN_HOURS or not one.sizes["member"]:
+        return False
+    return all(
+        np.array_equal(one[name].to_numpy().astype(np.float32), other[name].to_numpy().astype(np.float32))
+        for name in REQUIRED
+    )
+
+
+def _refuse_few(ahead: xr.Dataset, asked: Asked) -> None:
+    least = asked.farm.weather.least_members
+    if ahead.sizes["member"] < least:
+        raise _Poor(f"{ahead.sizes['member']} usable members, {least} needed")
+
+
+def _held(archive: Archive | None, asked: Asked) -> xr.Dataset | None:
+    """Return the last good forecast, if it is not too old and reaches beyond now."""
+    oldest = asked.now - timedelta(hours=asked.farm.weather.oldest)
+    held = _tried(archive, lambda kept: kept.newest(asked.farm.place, oldest))
+    if held is None or datetime.fromisoformat(held.attrs["issued_at"]) < oldest:
+        return None
+    return held if held["time"].to_numpy()[-1] > at_utc(asked.now) else None
+
+
+def _past(asked: Asked, told: Told, first: datetime, archive: Archive | None, reasons: list[str]) -> xr.Dataset:
+    """Return the hours from the first one to now: from source, archive, or who tells past hours.
+
+    Raises
+    ------
+    Refused
+        If nothing at all is known.
+    """
+    last = asked.now.replace(minute=0, second=0, microsecond=0)
+    held = _tried(archive, lambda kept: kept.past(asked.farm.place, first, last))
+    known = over(held, told.past)
+    if told.past is None and lacks(known, first, last):
+        try:
+            known = over(known, _open_meteo_past(asked))
+        except Refused as why:
+            reasons.append(f"past hours: {why}")
+    if known is None:
+        raise Refused("; ".join(reasons) or "no past hours are known")
+    if filled := int(known[FILLED].sum()):
+        reasons.append(f"{filled} past hours are as they were forecast")
+    return known
+
+
+def _keep(archive: Archive | None, place: Place, past: xr.Dataset, ahead: xr.Dataset, now: datetime) -> None:
+    """Add to the archive; weather is used even where that cannot be done."""
+    try:
+        if archive is not None:
+            archive.keep_past(place, past.assign_attrs(source=ahead.attrs["source"]), now)
+            archive.keep_forecast(place, ahead, now)
+    except ArchiveError as error:
+        log.warning("the weather was not kept: %s", error)
+
+
+def _tried(archive: Archive | None, ask: Callable[[Archive], T]) -> T | None:
+    """Return what the archive holds, None where it cannot be read."""
+    try:
+        return ask(archive) if archive is not None else None
+    except ArchiveError as error:
+        log.warning("%s", error)
+        return None
+
+
+def _warnings(asked: Asked) -> tuple[OfficialWarning, ...]:
+    """Return the warnings in force, if one of the sources tells them; without them the advice goes on."""
+    if WEATHER_GOV not in asked.farm.weather.sources:
+        return ()
+    from daemon.weather import weather_gov  # noqa: PLC0415 - each source is loaded where it is used
+
+    address = asked.farm.weather.weather_gov_address
+    try:
+        return weather_gov.warnings(asked.farm.place, asked.now, asked.session, address=address)
+    except Refused as why:
+        log.warning("no warnings: %s", why)
+        return ()
+
+
+def _first(farm: Farm, now: datetime) -> datetime:
+    """Return the first hour that growth needs: that of the day before the season's origin, whole in every zone."""
+    today = now.astimezone(farm.place.timezone).date()
+    origin: date = season_origin(np.datetime64(today, "D"), farm.place.southern).astype(date)
+    return datetime(origin.year, origin.month, origin.day, tzinfo=UTC) - timedelta(days=1)
+
+
+def _since(farm: Farm, now: datetime, first: datetime, archive: Archive | None) -> date:
+    """Return the first day of which past hours are still to be told."""
+    until = _tried(archive, lambda held: held.told_until(farm.place, first))
+    if until is None:
+        return (first + timedelta(days=1)).date()
+    return max(min(until, now) - SETTLES, first + timedelta(days=1)).date()
+
+
+def _from_file(farm: Farm, now: datetime) -> Weather:
+    from daemon.weather import files  # noqa: PLC0415
+
+    if farm.weather.path is None:
+        raise Refused('no file is named; write path = "..." in [weather]')
+    return files.read(farm.weather.path, now, farm.place)
+
+
+def _open_meteo(asked: Asked) -> Told:
+    from daemon.weather import openmeteo  # noqa: PLC0415
+
+    place, source = asked.farm.place, asked.farm.weather
+    weather = openmeteo.fetch(source, [place], asked.since, asked.now, asked.session)
+    return Told(weather.ahead, weather.past)
+
+
+def _open_meteo_past(asked: Asked) -> xr.Dataset:
+    from daemon.weather import openmeteo  # noqa: PLC0415
+
+    return openmeteo.past(asked.farm.weather, asked.farm.place, asked.since, asked.now, asked.session)
+
+
+def _weather_gov(asked: Asked) -> Told:
+    from daemon.weather import weather_gov  # noqa: PLC0415
+
+    source = asked.farm.weather
+    return Told(
+        weather_gov.fetch(source, asked.farm.place, asked.now, asked.session, address=source.weather_gov_address)
+    )
+
+
+def _met_no(asked: Asked) -> Told:
+    from daemon.weather import met_no  # noqa: PLC0415
+
+    source = asked.farm.weather
+    return Told(met_no.fetch(source, asked.farm.place, asked.now, asked.session, address=source.met_no_address))
+
+
+def _netcdf(asked: Asked) -> Told:
+    from daemon.weather import netcdf  # noqa: PLC0415
+
+    source = asked.farm.weather
+    if source.path is None:
+        raise Refused('no file is named; write path = "..." in [weather]')
+    return Told(netcdf.fetch(source, asked.farm.place, asked.now, path=source.path))
+
+
+WEATHER_GOV: Final = "weather.gov"
+SOURCES: Final[Mapping[str, Callable[[Asked], Told]]] = {
+    "open-meteo": _open_meteo,
+    WEATHER_GOV: _weather_gov,
+    "met.no": _met_no,
+    "netcdf": _netcdf,
+}
