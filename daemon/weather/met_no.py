@@ -178,7 +178,7 @@ def parse(reply: bytes, place: Place, now: datetime) -> tuple[xr.Dataset, Period
     # A step that is longer still has no rain told, so nothing of it stays.
     steps = np.minimum(told.step, LONG)
     whole = trimmed(assembled(series, told.hours[1:], ["forecast"], [place], attributes, step=steps))
-    periods, end = _periods(told, whole[RAIN].values[0])
+    periods, end = _periods(told, whole[RAIN].values[0], whole[CHANCE].values[0])
     return _marked(whole.isel(time=slice(end or None)), derived), periods
 
 
@@ -233,10 +233,9 @@ class _Told:
         long = (self.step == LONG) & (_since_midnight(self.time[self.element]) % LONG == 0)
         return np.where(self.step == 1, one[self.element], np.where(long, six[self.element], np.nan))
 
-    def beginning(self, part: str, key: str) -> Array:
-        """Return what is told of a window by the element with which an hour begins, shape (hour,)."""
-        starts = self.time[self.element] == self.hours[:-1]
-        return np.where(starts, self.column(part, key)[self.element], np.nan)
+    def of_six(self, key: str) -> Array:
+        """Return what is told of the six hours that begin with the step of each hour."""
+        return self.column("next_6_hours", key)[self.element]
 
 
 def _asked(session: requests.Session, url: str, place: Place) -> bytes:
@@ -352,14 +351,13 @@ def _attributes(told: _Told, now: datetime, derived: Sequence[str]) -> dict[str,
     }
 
 
-def _periods(told: _Told, rain: Array) -> tuple[Periods, int]:
+def _periods(told: _Told, rain: Array, one: Array) -> tuple[Periods, int]:
     """Return chances and amounts of rain of the first hours, and how many hours these are.
 
     The service counts the chance of six hours from its members, so it knows better than six chances of one hour how far
     these hang together.
     """
-    one, six = (told.beginning(part, CHANCE) for part in ("next_1_hours", "next_6_hours"))
-    most = told.beginning("next_6_hours", "precipitation_amount_max")
+    six, most = told.of_six(CHANCE), told.of_six("precipitation_amount_max")
     starts, first = _since_midnight(told.hours), 0
     rows: list[tuple[int, int, float, float]] = []
     while first < rain.size:

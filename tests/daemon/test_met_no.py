@@ -34,6 +34,7 @@ DEW = "dew_point_temperature"
 RAIN = "precipitation_amount"
 SUN = "surface_downwelling_shortwave_flux_in_air"
 THUNDER = "thunderstorm_probability"
+UP_TO_2_MM = {"precipitation_amount_max": 2.0}
 CHANGE = "2026-06-13T00:00"  # the loopback server's hours become steps of six
 # shape as the service gives it, numbers invented
 DOCUMENTED = b"""
@@ -156,11 +157,11 @@ def test_steps_off_the_six_hours_of_the_day_end_the_forecast(server: MetNo) -> N
     def shifted(reply: Reply) -> None:
         series = reply["properties"]["timeseries"]
         keep = [number for number, one in enumerate(series) if one["time"] <= "2026-06-12T15:00:00Z"]
-        for one in (late := series[len(keep) + 9 :]):
+        for one in (late := series[len(keep) + 8 :]):
             one["time"] = f"{pd.Timestamp(one['time']) - pd.Timedelta(hours=3):%Y-%m-%dT%H:%M:%SZ}"
         reply["properties"]["timeseries"] = series[: len(keep)] + late
 
-    server.fault = Fault(change=shifted)
+    server.fault = Fault(change=shifted)  # from 15 UTC on the steps are of six hours
     single, _ = parsed(server)
     assert single["time"].to_numpy()[-1] == np.datetime64("2026-06-12T15:00")
 
@@ -397,6 +398,14 @@ def test_the_upper_end_of_the_likely_range_can_say_more_than_the_best_guess(serv
     assert set(parsed(server)[1].amount[3:].round(6)) == {6.0}
 
 
+@pytest.mark.parametrize(("chance", "most"), [(0.05, 0.1), (0.1, 0.2), (0.2, 0.4)])
+def test_a_small_chance_does_not_make_the_rain_boundless(server: MetNo, chance: float, most: float) -> None:
+    server.table["probability_of_precipitation"] = chance
+    server.fault = each(lambda _, data: data.get("next_6_hours", {"details": {}})["details"].update(UP_TO_2_MM))
+    _, periods = parsed(server)
+    np.testing.assert_allclose(periods.amount[3:], most)
+
+
 def test_members_rain_as_often_and_as_much_as_is_told(server: MetNo, session: requests.Session) -> None:
     server.table["probability_of_precipitation"] = 0.5
     server.table[RAIN] = 0.3
@@ -622,6 +631,12 @@ def test_what_is_needed_and_never_told_is_named(server: MetNo, name: str) -> Non
     server.fault = each(lambda _, data: data["instant"]["details"].pop(name))
     with pytest.raises(Refused, match=SUN if name == "cloud_area_fraction" else name):
         parsed(server)
+
+
+def test_both_names_of_the_date_line_are_one_place(server: MetNo) -> None:
+    place = Place(-16.5, 180.0, 20.0, ZoneInfo("Pacific/Fiji"))
+    single, _ = met_no.parse(json.dumps(server.reply(-16.5, -179.99, 20.0)).encode(), place, NOW)
+    assert single.sizes["time"] > 100
 
 
 @pytest.mark.parametrize("reply", [b"", b"null", b"[]", b"17", b"{}", b"<html>", b"[" * 100_000, b"\xff"])
