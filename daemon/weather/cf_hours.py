@@ -152,7 +152,9 @@ def _spans(series: Series, fall: float) -> tuple[Hours, Hours, Array]:
     """Return from when to when each sum is, and the sums."""
     axis, values = series.axis, series.values
     if axis.begin is not None:
-        some = axis.end > axis.begin
+        some = axis.end > axis.begin  # the start of a run has a sum of no time
+        if not some.any():
+            raise Refused(f"{series.name}: its time bounds end where they begin, allowed those of an hour or more")
         return axis.begin[some], axis.end[some], values[:, some]
     steps = _steps(series)
     if not series.grows:

@@ -525,6 +525,10 @@ REFUSED: dict[str, tuple[Callable[[xr.Dataset], xr.Dataset], str]] = {
         lambda file: file.assign(time_bnds=file["time_bnds"] + xr.DataArray([0.5, 0.0], dims="bnds")),
         "is given up to 2026-06-09T00:00Z and then from 2026-06-09T00:30Z on",
     ),
+    "bounds of instants": (
+        lambda file: file.assign(time_bnds=file["time_bnds"].isel(bnds=[1, 1])),
+        "its time bounds end where they begin",
+    ),
     "crooked steps": (
         lambda file: without_bounds(file).isel(time=slice(1, None, 3)),
         r"given a step from 2026-06-08T22:00Z to 2026-06-09T01:00Z, allowed 1, 2, 3, 4, 6 h, counted from 00 UTC",
