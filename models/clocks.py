@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
-from models.looks import Case, Prior, StageLook, after_look, counts, fits, misfit
+from models.looks import Case, Prior, StageLook, Used, after_look, counts, fits, misfit, way_to
 from models.season import Days, GrowthUnknown, Weather, degree_days, killing_frost, legume_start, season_start
 from models.stages import Array
 
@@ -37,9 +37,14 @@ class Clock:
     growth: Array  # the clock without the warmth that adds no growth [degC d]
     mean: Array  # temperature [degC]
     offset: float  # of the clock from its temperature sum [degC d]
-    seen: bool  # whether a look corrected it
+    used: tuple[Used, ...]  # the looks that corrected it, in order
     frost: np.datetime64 | None  # a hard one on a tall crop that nobody has looked at since
     held: int  # days on which drought held it
+
+    @property
+    def seen(self) -> bool:
+        """Whether a look corrected it."""
+        return bool(self.used)
 
 
 def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern: bool, known: Known) -> Clock:
@@ -74,7 +79,7 @@ def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern
     prior = Prior(0.0, case.spread) if case.regrowth else known.priors.get(case.kind, Prior(0.0, case.spread))
     speaking = [look for look in looks if counts(look, case)]
     believed = np.maximum(alone + prior.offset * (alone > 0), 0.0)
-    clock, spread, frost = _corrected(case, weather, believed, prior.spread, speaking)
+    clock, spread, frost, used = _corrected(case, weather, believed, prior.spread, speaking)
     return Clock(
         case=case,
         started=None if start is None else weather.day[start],
@@ -85,7 +90,7 @@ def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern
         growth=np.maximum(clock - np.cumsum(_idle(case, weather, step)), 0.0),
         mean=weather.mean,
         offset=float(clock[-1] - alone[-1]),
-        seen=bool(speaking),
+        used=used,
         frost=None if frost is None else weather.day[frost],
         held=int(np.count_nonzero(dry)),
     )
@@ -93,18 +98,23 @@ def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern
 
 def _corrected(
     case: Case, weather: Weather, clock: Array, spread_before: float, looks: Sequence[StageLook]
-) -> tuple[Array, Array, int | None]:
-    """Return a clock and its spread after looks and hard frosts, and the frost that nobody has looked at since."""
+) -> tuple[Array, Array, int | None, tuple[Used, ...]]:
+    """Return a clock and its spread after looks and hard frosts, the frost that nobody has looked at since, the looks.
+
+    Each look comes with how far the clock went to it.
+    """
     clock, spread = clock.copy(), np.full(clock.shape, spread_before)
     doubted: int | None = None
+    used: list[Used] = []
     for at, look in _events(weather, looks):
         if look is not None:
+            used.append(Used(look, way_to(look, case, float(clock[at]), float(spread[at]))))
             _correct(look, at, case, weather.day, clock, spread, spread_before)
             doubted = None
         elif doubted is None and clock[at] >= case.tall:
             spread[at:] += c.FROST_SPREAD
             doubted = at
-    return clock, spread, doubted
+    return clock, spread, doubted, tuple(used)
 
 
 def _events(weather: Weather, looks: Sequence[StageLook]) -> list[tuple[int, StageLook | None]]:

@@ -68,6 +68,17 @@ class StageLook:
 
 
 @dataclass(frozen=True)
+class Used:
+    """A look that corrected a clock, and the share of the way to what was seen that the clock went [1].
+
+    `share` is None where a look only limits the clock.
+    """
+
+    look: StageLook
+    share: float | None
+
+
+@dataclass(frozen=True)
 class Case:
     """One kind of plant in a stand, grasses or legumes: its leading species and what that one is in."""
 
@@ -127,7 +138,7 @@ def corrected(clock: float, spread: float, seen: float, seen_spread: float = c.L
     return clock + gain * (seen - clock), spread * sqrt(1 - gain)
 
 
-def limited(clock: float, spread: float, lower: float, upper: float) -> tuple[float, float]:
+def limited(clock: float, spread: float, lower: float, upper: float, blur: float = 0.0) -> tuple[float, float]:
     """Return a clock and its spread, knowing only that the clock lies between two limits.
 
     Parameters
@@ -136,23 +147,28 @@ def limited(clock: float, spread: float, lower: float, upper: float) -> tuple[fl
         What the weather says and its standard deviation [degC d].
     lower, upper : float
         The limits [degC d]; ``-inf`` and ``inf`` stand for none.
+    blur : float
+        Standard deviation of the limits themselves [degC d].
 
     Notes
     -----
     Mean and standard deviation of a truncated normal distribution. With ``lower = -inf`` this is "no
-    heads yet": ``clock - spread phi(a) / Phi(a)``, ``a = (upper - clock) / spread``.
+    heads yet": ``clock - spread phi(a) / Phi(a)``, ``a = (upper - clock) / spread``. Limits that are blurred truncate
+    the clock together with their error, of which the clock has the share ``spread^2 / (spread^2 + blur^2)``.
 
     Examples
     --------
     >>> [round(value, 1) for value in limited(470.0, 60.0, -inf, 470.0)]
     [422.1, 36.2]
     """
-    a, b = (lower - clock) / spread, (upper - clock) / spread
+    wide = hypot(spread, blur)
+    a, b = (lower - clock) / wide, (upper - clock) / wide
     # The share between the limits, taken in the tail that keeps its digits.
     share = _below(-a) - _below(-b) if a > 0 else _below(b) - _below(a)
     first = (_density(a) - _density(b)) / share
     second = ((a * _density(a) if isfinite(a) else 0.0) - (b * _density(b) if isfinite(b) else 0.0)) / share
-    return clock + spread * first, spread * sqrt(max(1 + second - first**2, 0.0))
+    gain = (spread / wide) ** 2
+    return clock + gain * wide * first, spread * sqrt(max(1 + gain * (second - first**2), 0.0))
 
 
 @dataclass(frozen=True)
@@ -224,12 +240,25 @@ def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
 
 def counts(look: StageLook, case: Case) -> bool:
     """Return whether a look says anything of one kind of plant in its present growth."""
-    return _height_counts(look, case) or _stage_counts(look, case)
+    return _stage_counts(look, case) or _by_height(look, case)
 
 
-def _height_counts(look: StageLook, case: Case) -> bool:
-    tall_enough = look.height is not None and c.HEIGHT_LEAST <= look.height <= c.HEIGHT_MOST
-    return tall_enough and case.leader.alfalfa
+def _by_height(look: StageLook, case: Case) -> bool:
+    """Return whether it is the height of a look that tells the clock."""
+    if look.height is None or look.height > c.HEIGHT_MOST or not case.leader.alfalfa:
+        return False
+    return not _is_short(look) or not _has_begun(look, case)
+
+
+def _is_short(look: StageLook) -> bool:
+    """Return whether a height is below what the height line holds for."""
+    return look.height is not None and look.height < c.HEIGHT_LEAST
+
+
+def _has_begun(look: StageLook, case: Case) -> bool:
+    """Return whether a look saw a stage that has a beginning: short plants that bud or flower are not young."""
+    limits = None if look.stage is None else _limits(look.stage, case.onsets)
+    return limits is not None and limits[0] > -inf
 
 
 def _stage_counts(look: StageLook, case: Case) -> bool:
@@ -265,7 +294,7 @@ def misfit(look: StageLook, case: Case, day: Days, clock: Array, spread: Array) 
     -----
     Of several such times the nearest is named. They may lie ahead: then the look came sooner than warmth allows.
     """
-    what = f"{look.height} m" if _height_counts(look, case) else look.stage
+    what = f"{look.height} m" if _by_height(look, case) else look.stage
     # A look on the first day would be at what stood there before the cut.
     fitting = [at for at in range(1, day.size) if fits(look, case, float(clock[at]), float(spread[at]))]
     when = "no day so far fits; undo it or correct it"
@@ -288,7 +317,9 @@ def _span(day: Days, run: NDArray[np.int_]) -> str:
 
 
 def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tuple[float, float]:
-    """Return the clock and its spread after a look that counts and `fits`; a height that counts wins over a stage.
+    """Return the clock and its spread after a look that counts and `fits`.
+
+    A height on the line wins over a stage, and one below it over a stage that has no beginning.
 
     Parameters
     ----------
@@ -303,27 +334,40 @@ def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tupl
     -----
     "leaf", "stem", "vegetative", "no heads yet" and "no buds yet" limit the clock to before something, "bloom" and
     "full flower" to after their onset; the other words stand for theirs, and two codes for the middle between two.
-    They are read by the table of the leading species of their kind.
+    They are read by the table of the leading species of their kind. Alfalfa that is shorter than the height line holds
+    for limits the clock to before the line's shortest, as well as the line knows that.
     """
     lower, upper, seen_spread = _seen(look, case, clock)
     if lower == upper:
         return corrected(clock, spread, lower, seen_spread)
-    return limited(clock, spread, lower, upper)
+    return limited(clock, spread, lower, upper, blur=seen_spread if _by_height(look, case) else 0.0)
+
+
+def way_to(look: StageLook, case: Case, clock: float, spread: float) -> float | None:
+    """Return the share of the way that a clock goes to what a look that counts saw [1], None where it only limits.
+
+    Parameters
+    ----------
+    look, case, clock, spread
+        As in `after_look`.
+    """
+    lower, upper, seen_spread = _seen(look, case, clock)
+    return spread**2 / (spread**2 + seen_spread**2) if lower == upper else None
 
 
 def _seen(look: StageLook, case: Case, clock: float) -> tuple[float, float, float]:
     """Return the clocks between which a look lies, one and the same if it stands for one, and its own spread."""
-    if _height_counts(look, case):
-        at, spread = _clock_at_height(look, case, clock)
-        return at, at, spread
-    lower, upper = _limits(str(look.stage), case.onsets) or (clock, clock)
-    return lower, upper, c.LOOK_SPREAD
+    if not _by_height(look, case):
+        lower, upper = _limits(str(look.stage), case.onsets) or (clock, clock)
+        return lower, upper, c.LOOK_SPREAD
+    at, spread = _clock_at_height(max(look.height or 0.0, c.HEIGHT_LEAST), look.stage, case, clock)
+    return (-inf if _is_short(look) else at), at, spread
 
 
-def _clock_at_height(look: StageLook, case: Case, clock: float) -> tuple[float, float]:
+def _clock_at_height(height: float, stage: str | None, case: Case, clock: float) -> tuple[float, float]:
     """Return the clock at which alfalfa has the fibre that its height speaks of, and that clock's spread."""
-    seen = look.stage if look.stage in LEGUME_STAGES else stage_words(np.array([clock]), case.onsets)[0]
-    ndf = alfalfa_height_ndf(float(look.height or 0.0), str(seen))
+    seen = stage if stage in LEGUME_STAGES else stage_words(np.array([clock]), case.onsets)[0]
+    ndf = alfalfa_height_ndf(height, str(seen))
     error = c.HEIGHT_NDF_SPREAD if case.alone else c.HEIGHT_NDF_SPREAD_MIXED
     return case.mark + (ndf - 40) / c.LEGUME_NDF_RATE, error / c.LEGUME_NDF_RATE
 

@@ -5,7 +5,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.resources import files
-from math import inf
+from math import erfc, inf
 
 import numpy as np
 import pytest
@@ -628,11 +628,60 @@ def test_height_tells_less_in_a_mix(other: str) -> None:
     assert seen.clock[i] == pytest.approx(plain.clock[i] + 0.579 * (told - plain.clock[i]), abs=0.6)
 
 
+def test_short_alfalfa_is_young() -> None:
+    # By the height line 0.40 m, vegetative, are 28.4 % of fibre and so a clock of 417 + (28.378 - 40) / 0.0409 = 132.8.
+    plain = grow({"alfalfa": 1.0})
+    i = at(plain, "2026-05-01")
+    seen, barely = (grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-01"), height=tall)]) for tall in (0.3, 0.4))
+    # What lies below that line with its own error of 2.2 / 0.0409, summed up by hand.
+    clocks = np.linspace(-500.0, 900.0, 14001)
+    error = 2.2 / 0.0409
+    weight = np.exp(-(((clocks - plain.clock[i]) / 86.0) ** 2) / 2.0)
+    weight *= np.array([erfc((clock - 132.8) / error / 2.0**0.5) for clock in clocks])
+    mean = (clocks * weight).sum() / weight.sum()
+    assert seen.clock[i] == pytest.approx(mean, abs=0.5)
+    assert seen.clock_spread[i] == pytest.approx(
+        ((clocks - mean) ** 2 * weight).sum() ** 0.5 / weight.sum() ** 0.5, 0.01
+    )
+    assert seen.clock[i] < barely.clock[i] < plain.clock[i]
+    assert seen.cautions == ()
+
+
+def test_short_alfalfa_before_the_clock_of_the_shortest_changes_little() -> None:
+    plain = grow({"alfalfa": 1.0})
+    i = at(plain, "2026-04-01")
+    seen = grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-04-01"), height=0.1)])
+    assert plain.clock[i] < 60.0
+    assert plain.clock[i] - 40.0 < seen.clock[i] < plain.clock[i]
+
+
+def test_short_alfalfa_that_buds_is_told_by_its_buds() -> None:
+    both = grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-10"), "buds", height=0.3)])
+    np.testing.assert_allclose(
+        both.clock, grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-10"), "buds")]).clock, equal_nan=True
+    )
+    young, short = (
+        grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-01"), word, height=0.3)]) for word in ("no buds yet", None)
+    )
+    np.testing.assert_allclose(young.clock, short.clock, equal_nan=True)
+
+
+def test_looks_tell_how_far_the_clock_went_to_them() -> None:
+    looks = [StageLook(on("2026-05-01"), height=0.3), StageLook(on("2026-05-15"), "buds")]
+    young, buds = grow({"alfalfa": 1.0}, looks=looks).clocks[True].used
+    assert (young.look, young.share, buds.look) == (looks[0], None, looks[1])
+    first = grow({"alfalfa": 1.0}, looks=looks[1:]).clocks[True].used[0].share
+    assert first == pytest.approx(86**2 / (86**2 + 35**2))
+    assert buds.share is not None and first is not None and 0.5 < buds.share < first
+
+
 def test_looks_that_say_nothing_are_named() -> None:
-    short = grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-01"), height=0.3)])
+    tall = grow({"alfalfa": 1.0}, looks=[StageLook(on("2026-05-01"), height=1.3)])
+    clover = grow({"red clover": 1.0}, looks=[StageLook(on("2026-05-01"), height=0.3)])
     grass = grow({"timothy": 1.0}, looks=[StageLook(on("2026-05-01"), height=0.5)])
     regrown = grow({"timothy": 1.0}, last_cut="2026-05-20", looks=[StageLook(on("2026-06-10"), "early heads")])
-    for growth, date in ((short, "2026-05-01"), (grass, "2026-05-01"), (regrown, "2026-06-10")):
+    dates = ("2026-05-01", "2026-05-01", "2026-05-01", "2026-06-10")
+    for growth, date in zip((tall, clover, grass, regrown), dates, strict=True):
         assert growth.cautions == (f"the look of {date} says nothing of this growth and was not used",)
 
 
