@@ -24,7 +24,7 @@ def with_last_season(farm: Farm, ledger: Ledger | None, today: date) -> Farm:
     except LedgerError as error:
         log.warning("the looks of last season are left out: %s", error)
         return farm
-    fields = (replace(field, priors=told.get(field.name, {})) for field in farm.fields)
+    fields = (replace(field, priors=told.get(field.name.casefold(), {})) for field in farm.fields)
     return replace(farm, fields=tuple(fields))
 
 
@@ -37,7 +37,8 @@ def keep_for_next_season(farm: Farm, ledger: Ledger, prospect: Prospect, today: 
         If it cannot be kept.
     """
     if prospect.carried:
-        ledger.keep_priors(prospect.carried, _origin(farm, today).astype(date))
+        told = {name.casefold(): kinds for name, kinds in prospect.carried.items()}
+        ledger.keep_priors(told, _origin(farm, today).astype(date))
 
 
 def carried_words(priors: Mapping[str, Prior]) -> list[str]:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from models.swath import (
     wet_basis,
     wilt,
 )
-from models.workday import SLOTS_PER_HOUR, Slots, baling_hours, baling_window, mowing_slots
+from models.workday import CRUMB, SLOTS_PER_HOUR, Slots, baling_hours, baling_window, mowing_slots
 
 Array = NDArray[np.float64]
 
@@ -213,6 +214,11 @@ def _baling_slots(farm: Farm, dry_matter: Array) -> Array:
         area_per_hour=work.baled_per_hour,
     )
     return hours * SLOTS_PER_HOUR
+
+
+def strips_for(farm: Farm, area: float) -> int:
+    """Return the strips that an area [ha] takes; what is no more than rounding takes none of its own."""
+    return ceil(area / strip_area(farm) - CRUMB)
 
 
 def strip_area(farm: Farm) -> float:

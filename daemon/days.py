@@ -21,13 +21,15 @@ WHOLE_DAY = 23  # hours that a day needs to be believed: the shortest day has 23
 class DailyWater:
     """Rain and evapotranspiration of short grass [mm] of each whole local day, shape (member, day).
 
-    `early` is the part of the rain that falls before the hours of work.
+    `early` is the part of the rain that falls before the last hour in which mowing may begin, and `yet` the part of
+    that which has not fallen by now.
     """
 
     day: NDArray[np.datetime64]
     rain: Array
     evapotranspiration: Array
     early: Array
+    yet: Array
 
     def since(self, day: date) -> "DailyWater":
         """Return the days from one on."""
@@ -38,7 +40,8 @@ class DailyWater:
         return self._at(np.flatnonzero(self.day < day)[-most:])
 
     def _at(self, days: NDArray[np.intp]) -> "DailyWater":
-        return DailyWater(self.day[days], self.rain[:, days], self.evapotranspiration[:, days], self.early[:, days])
+        each = (self.rain, self.evapotranspiration, self.early, self.yet)
+        return DailyWater(self.day[days], *(one[:, days] for one in each))
 
 
 def daily_extremes(weather: Weather, farm: Farm) -> pd.DataFrame:
@@ -63,7 +66,9 @@ def _local_days(temperature: xr.DataArray, zone: str) -> pd.DataFrame:
     return table[days.size() >= WHOLE_DAY]
 
 
-def daily_water(farm: Farm, ends: NDArray[np.datetime64], drying: DryingHours) -> DailyWater:
+def daily_water(
+    farm: Farm, ends: NDArray[np.datetime64], drying: DryingHours, came: np.datetime64 | None = None
+) -> DailyWater:
     """Return what fell and what the air took on each whole local day.
 
     Parameters
@@ -77,7 +82,10 @@ def daily_water(farm: Farm, ends: NDArray[np.datetime64], drying: DryingHours) -
     # An hour belongs to the day in which it began: midnight ends the day before.
     began = pd.DatetimeIndex(ends).tz_localize("UTC").tz_convert(farm.place.timezone.key) - pd.Timedelta(hours=1)
     day, first, hours = np.unique(np.array(began.date, dtype="datetime64[D]"), return_index=True, return_counts=True)
-    before_work = np.asarray(began.time < farm.work.earliest_start)
-    found = (drying.rain, np.maximum(drying.evaporation, 0.0), np.where(before_work, drying.rain, 0.0))
+    # Up to the last start: whenever mowing begins, what has rained by then is in the ground that the baler meets.
+    before_work = np.asarray(began.time < farm.work.latest_start)
+    yet = before_work & (ends > came if came is not None else False)
+    early = (np.where(which, drying.rain, 0.0) for which in (before_work, yet))
+    found = (drying.rain, np.maximum(drying.evaporation, 0.0), *early)
     whole = hours >= WHOLE_DAY
     return DailyWater(day[whole], *(np.add.reduceat(each, first, axis=1)[:, whole] for each in found))

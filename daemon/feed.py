@@ -44,9 +44,9 @@ def waiting_on(farm: Farm, crop: Crop, day: date) -> Waiting | None:
 
 
 def yield_on(crop: Crop, day: date) -> Figure:
-    """Return the yield of a standing crop: as the settings expect it, else the growth model's."""
+    """Return the yield of a standing crop: once it is ripe as the settings expect it, else the growth model's."""
     said = crop.field.expected_yield
-    if said is not None:
+    if said is not None and not _is_young(crop, day):
         unsure = DECILE * c.YIELD_SPREAD * said
         return Figure(said - unsure, said, said + unsure, "t/ha", "the settings; its spread: estimate")
     return _figure(field_quality(crop.growth, crop.field.purpose).dry_matter, day_index(crop.growth, day))
@@ -55,10 +55,14 @@ def yield_on(crop: Crop, day: date) -> Figure:
 def site_of(crop: Crop, day: date) -> float:
     """Return the field's own yield over the model's [1]: what the settings expect is what a ripe crop yields."""
     growth, at = crop.growth, day_index(crop.growth, day)
-    young = ripeness(float(growth.ndf_mid[at]), growth.ndf_target) is Ripeness.GROWING
-    if young or crop.field.expected_yield is None:
+    if _is_young(crop, day) or crop.field.expected_yield is None:
         return 1.0
     return crop.field.expected_yield / max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
+
+
+def _is_young(crop: Crop, day: date) -> bool:
+    growth, at = crop.growth, day_index(crop.growth, day)
+    return ripeness(float(growth.ndf_mid[at]), growth.ndf_target) is Ripeness.GROWING
 
 
 def _next_cut(growth: Growth, day: date) -> date:

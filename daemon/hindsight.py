@@ -4,14 +4,13 @@ import logging
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import groupby
-from math import ceil
 from typing import Final
 
 import numpy as np
 import xarray as xr
 
 from daemon.calibration import Record, fit_correction
-from daemon.crop import crop_day, strip_area
+from daemon.crop import crop_day, strips_for
 from daemon.farm import Farm
 from daemon.hours import ForecastHours, forecast_hours, work_window
 from daemon.ledger import Ledger, LedgerError
@@ -23,7 +22,6 @@ from models import coefficients as c
 from models.odds import UNCORRECTED, Correction, corrected_odds
 from models.plan import best_plan
 from models.swath import Swath, lay_swath, standing_wetness
-from models.workday import CRUMB
 
 log = logging.getLogger(__name__)
 
@@ -148,7 +146,7 @@ def _outcome(farm: Farm, line: Said, hours: ForecastHours) -> float | None:
         return None
     wetness = standing_wetness(hours.drying, line.dry_matter)
     day = crop_day(farm, _swath(farm, line, hours), wetness, window, hours, window.starts)
-    count = ceil(line.area / strip_area(farm) - CRUMB)
+    count = strips_for(farm, line.area)
     plan = best_plan(
         day, crew_on(farm, window), window.starts[:1], most=count, least=count, needed=1.0, to_odds=np.copy
     )

@@ -140,7 +140,7 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         pace=_pace(farm, air, humidity),
         draws=draw_crop(members),
         past_water=past_water,
-        water=daily_water(farm, ends, drying).since(today),
+        water=daily_water(farm, ends, drying, weather.past["time"].to_numpy()[-1]).since(today),
         today=today,
         independent=_independent(members, is_record=attributes["kind"] == "record", is_synthetic=is_synthetic),
         correction=correction,
@@ -175,6 +175,8 @@ def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], Dry
     -----
     Temperature, humidity and wind become means of the hour, which takes the first of its labels.
     """
+    if hours.sizes["time"] < 2:
+        raise ValueError("the weather holds no whole hour of the past")
     values = {str(name): hours[name].transpose("member", "time").to_numpy() for name in hours.data_vars}
     ends = hours["time"].to_numpy()[1:]
     air, dew = (_hour_means(values[name]) for name in ("air_temperature", "dew_point_temperature"))

@@ -16,6 +16,7 @@ import numpy as np
 
 from daemon.calibration import ALLOWED, Record, can_be
 from daemon.outlook import Said
+from models import coefficients as c
 from models.looks import Prior
 
 log = logging.getLogger(__name__)
@@ -163,7 +164,11 @@ class Ledger:
                 return found
             wanted = "SELECT field, kind, offset, spread FROM carried WHERE season = ?"
             for field, kind, offset, spread in db.execute(wanted, (season.isoformat(),)):
-                found.setdefault(field, {})[kind] = Prior(float(offset), float(spread))
+                prior = Prior(float(offset), float(spread))
+                if abs(prior.offset) <= c.FARTHEST_PRIOR and 0.0 < prior.spread <= c.FARTHEST_PRIOR:
+                    found.setdefault(field, {})[kind] = prior
+                else:
+                    log.warning("record: %s of %s is left out: no look can have told it", prior, field)
         return found
 
     def _is_there(self) -> bool:

@@ -28,6 +28,12 @@ class _Waiting:
     gain: Gain
     hurry: Hurry | None
     storm: datetime | None
+    better_in: int | None = None  # days until the day that it had better wait for, but for its hurry
+
+    def without_hurry(self) -> "_Waiting":
+        """Return the same if there is no time left to hurry: what had better wait then waits."""
+        worked = self.worked if self.better_in is None else _held_back(self.worked, self.better_in)
+        return replace(self, worked=worked, hurry=None)
 
     @property
     def rank(self) -> tuple[bool, bool, float, float]:
@@ -72,7 +78,7 @@ def placed_on(
         worked = one.worked if before is None else field_after(farm, before, one.worked, hours)
         shown = with_hours(farm, worked, hours)
         if one.hurry is not None and not one.is_in_time(shown):
-            waiting.append(replace(one, hurry=None))
+            waiting.append(one.without_hurry())
         else:
             placed.append(replace(worked, shown=_told(one, shown)))
     return placed
@@ -97,18 +103,23 @@ def _waiting(
     storm = worked.window.storm(hours, said.storm_gust, said.storm_rain)
     here = None if storm is None else storm.astimezone(farm.place.timezone)
     hurry = _hurry(worked, here)
-    strikes_first = hurry is Hurry.STORM and here is not None and here.date() <= day + timedelta(days=found.best or 0)
-    if found.best is not None and found.worth_waiting(said.worth_waiting) and not strikes_first:
-        return _Waiting(_held_back(worked, found.best), found, None, None)
-    return _Waiting(worked, found, hurry, here)
+    strikes_first = here is not None and _is_tall(worked) and here.date() <= day + timedelta(days=found.best or 0)
+    better_in = found.best if found.worth_waiting(said.worth_waiting) else None
+    if better_in is not None and not strikes_first:
+        return _Waiting(_held_back(worked, better_in), found, None, None)
+    return _Waiting(worked, found, hurry, here, better_in)
 
 
 def _hurry(worked: WorkedDay, storm: datetime | None) -> Hurry | None:
     """Return why a field that may be mown should come before the others, if anything."""
     if worked.crop.field.lodged is not None:
         return Hurry.LODGED
-    tall = worked.crop.dry_matter(worked.window.date) >= c.LODGING_DRY_MATTER
-    return Hurry.STORM if tall and storm is not None else None
+    return Hurry.STORM if storm is not None and _is_tall(worked) else None
+
+
+def _is_tall(worked: WorkedDay) -> bool:
+    """Return whether a storm could lay the crop flat."""
+    return worked.crop.dry_matter(worked.window.date) >= c.LODGING_DRY_MATTER
 
 
 def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], bool]) -> Gain:

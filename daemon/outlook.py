@@ -191,6 +191,9 @@ class FieldProspect:
     waiting: Waiting | None = None  # from today to tomorrow
     ground: str | None = None  # this morning: firm, soft or ruts under the baler
     carries_from: date | None = None  # the first day on which it should be firm, None: not in the days ahead
+    standing: float | None = None  # [ha] not yet cut in this growth
+    last_cut: date | None = None  # of this season
+    lodged: date | None = None  # when its crop was seen to lie flat
     clock_spread: float | None = None  # standard deviation of the clock [degC d]
     dry_matter_band: Figure | None = None  # of `dry_matter` [t/ha]
 
@@ -208,6 +211,7 @@ class WeatherFacts:
     credit: str
     note: str = ""
     known: bool = False  # recorded hours, of which nothing is uncertain
+    synthetic: bool = False  # members drawn from the chances of one forecast
 
 
 @dataclass(frozen=True)

@@ -1,28 +1,33 @@
-"""How the season goes: what is ripe and uncut, the days that takes and the days that the forecast should bring."""
+"""How the season goes: what of this crop is cut and what is left, the days that takes and those the forecast brings."""
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 from statistics import median
+from typing import Final
 
 from daemon.farm import Farm
-from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness
-from daemon.units import area
+from daemon.outlook import FieldDay, FieldProspect, Prospect, Ripeness
+from daemon.units import area, weekday
 
-CLOSED = frozenset({Reason.OUT_OF_SEASON, Reason.DAY_OFF, Reason.NOT_RIPE, Reason.TOO_LATE_TODAY})
+A_CROP: Final = timedelta(days=20)  # from the first field of a crop to one that is of the next at the soonest
+NAMED: Final = 3  # good days that are named
 
 
 @dataclass(frozen=True)
 class Progress:
-    """What lies ahead of the mower.
+    """What of a crop lies behind the mower and what ahead.
 
-    `ripe` and `growing` [ha] are uncut, the first of fields that are ripe or past it. `needed` are the good days that
-    the ripe area takes, `expected` those that the `ahead` days of the forecast should bring; None where no day of the
-    forecast tells how much a day can take.
+    `cut` [ha] is what has been mown since the field that stands longest was, `ripe` and `growing` are uncut, the first
+    of fields that are ripe or past it. `needed` are the good days that the ripe area takes, None where no day of the
+    forecast tells how much a day can take; `good` are the days of the `ahead` days of the forecast that have the odds
+    needed.
     """
 
+    cut: float
     ripe: float
     growing: float
     needed: float | None
-    expected: float
+    good: tuple[date, ...]
     ahead: int
 
 
@@ -31,50 +36,71 @@ def progress(farm: Farm, prospect: Prospect) -> Progress:
 
     Notes
     -----
-    A day can take what is the middle of the largest areas at the odds needed, over the fields and days that have one;
-    it counts by the best odds of a ripe field on it. Fields that cannot be reckoned are left out.
+    A day can take what is the middle of the largest areas at the odds needed, over the fields and days that have one.
+    A field is cut of this crop if it was mown more than 20 days after the one that stands longest, an estimate. Fields
+    that cannot be reckoned are left out.
     """
-    standing = {field.name: field.area if field.standing is None else field.standing for field in farm.fields}
-    ripe = [field for field in prospect.fields if field.ripeness in (Ripeness.RIPE, Ripeness.PAST)]
-    growing = [field for field in prospect.fields if field.ripeness is Ripeness.GROWING]
+    known = [field for field in prospect.fields if field.ripeness is not None]
+    ripe = [field for field in known if field.ripeness is not Ripeness.GROWING]
     by_day = _by_day(prospect)
-    takes = [sum(day.area for day in days) for days in by_day if any(day.area > 0.0 for day in days)]
-    left = sum(standing.get(field.name, field.area) for field in ripe)
+    takes = {day: sum(one.area for one in days) for day, days in by_day.items()}
+    good = tuple(day for day, taken in takes.items() if taken > 0.0)
+    left = sum(map(_standing, ripe))
     return Progress(
+        cut=_cut(known),
         ripe=left,
-        growing=sum(standing.get(field.name, field.area) for field in growing),
-        needed=left / median(takes) if takes else None,
-        expected=sum(max((_odds(day) for day in days), default=0.0) for days in by_day),
+        growing=sum(map(_standing, (one for one in known if one not in ripe and not _mown(one, known)))),
+        needed=left / median(takes[day] for day in good) if good else None,
+        good=good,
         ahead=len(by_day),
     )
 
 
 def progress_words(farm: Farm, found: Progress) -> str:
-    """Return the progress in one sentence, empty where nothing is ripe."""
+    """Return the progress in one or two sentences, empty where nothing is ripe."""
     if found.ripe <= 0.0:
         return ""
+    done = f" Cut of this crop: {area(found.cut, farm.units)}." if found.cut > 0.0 else ""
     work = "" if found.needed is None else f", about {_days(found.needed)} of work"
-    return (
-        f"Ripe and uncut: {area(found.ripe, farm.units)}{work}; the coming {found.ahead} days should bring about "
-        f"{_days(found.expected)} for mowing."
-    )
+    return f"Ripe and uncut: {area(found.ripe, farm.units)}{work}; {_good_days(found)}.{done}"
 
 
-def _by_day(prospect: Prospect) -> list[list[FieldDay]]:
-    """Return the days of all fields, those of a date together."""
+def _good_days(found: Progress) -> str:
+    """Return which days of the forecast have the odds needed."""
+    span = "today" if found.ahead == 1 else f"the coming {found.ahead} days"
+    if not found.good:
+        return f"{span} has not the odds asked for" if found.ahead == 1 else f"none of {span} has the odds asked for"
+    names = ", ".join(f"{weekday(day)} {day.day}" for day in found.good[:NAMED])
+    more = " and more" if len(found.good) > NAMED else ""
+    if found.ahead == 1:
+        return "today has the odds asked for"
+    return f"of {span} {len(found.good)} {'has' if len(found.good) == 1 else 'have'} the odds asked for ({names}{more})"
+
+
+def _cut(fields: list[FieldProspect]) -> float:
+    """Return the area [ha] of this crop that is cut, fields cut in part with their part."""
+    whole = sum(field.area for field in fields if _mown(field, fields))
+    return whole + sum(field.area - _standing(field) for field in fields if not _mown(field, fields))
+
+
+def _mown(field: FieldProspect, fields: list[FieldProspect]) -> bool:
+    """Return whether a field was mown in this crop already."""
+    if field.last_cut is None:
+        return False
+    first = min((one.last_cut for one in fields if one.last_cut is not None), default=field.last_cut)
+    return any(one.last_cut is None for one in fields) or field.last_cut - first > A_CROP
+
+
+def _standing(field: FieldProspect) -> float:
+    return field.area if field.standing is None else field.standing
+
+
+def _by_day(prospect: Prospect) -> dict[date, list[FieldDay]]:
+    """Return the days of all fields, those of a date together, in order."""
     dates = sorted({day.date for field in prospect.fields for day in field.days})
-    return [[day for field in prospect.fields for day in _on(field, date)] for date in dates]
-
-
-def _on(field: FieldProspect, date: object) -> list[FieldDay]:
-    return [day for day in field.days if day.date == date]
-
-
-def _odds(day: FieldDay) -> float:
-    """Return the odds of a day that is open for mowing."""
-    return 0.0 if day.reason in CLOSED else day.odds or 0.0
+    return {date: [day for field in prospect.fields for day in field.days if day.date == date] for date in dates}
 
 
 def _days(count: float) -> str:
-    whole = max(round(count), 1) if count >= 0.5 else 0
-    return "no day" if whole == 0 else f"{whole} good day{'' if whole == 1 else 's'}"
+    whole = max(round(count), 1)
+    return f"{whole} good day{'' if whole == 1 else 's'}"

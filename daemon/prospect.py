@@ -105,6 +105,7 @@ def _facts(weather: Weather, now: datetime) -> WeatherFacts:
         credit=attributes["credit"],
         note=attributes.get("note", ""),
         known=attributes["kind"] == "record",
+        synthetic=bool(attributes.get("synthetic")),
     )
 
 
@@ -152,7 +153,7 @@ def _reckoned(
     """Return a field's prospect alone, and the plans behind it."""
     at = day_index(crop.growth, hours.today)
     try:
-        covered = min(crop.growth.day.size - at, crop.ground.soil_factor.shape[1])
+        covered = min(crop.growth.day.size - at, hours.water.day.size)
         results = days_of(farm, crop, windows[:covered], hours)
     except ValueError as wrong:
         return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
@@ -164,16 +165,20 @@ def _reckoned(
 def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
     field, growth, carries_in = crop.field, crop.growth, crop.ground.carries_in(HORIZON)
     today: date = growth.day[at].astype(date)
+    grown = yield_on(crop, today)
     return FieldProspect(
         name=field.name,
         area=field.area,
+        standing=crop.standing,
+        last_cut=field.last_cut if growth.regrowth else None,
+        lodged=field.lodged,
         ripeness=ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
         stage=growth.stage[at],
         ndf=days[0].ndf if days else None,
         ndf_target=growth.ndf_target,
         days_left=float(growth.days_left[at]),
-        dry_matter=field.expected_yield or float(growth.dry_matter[at]),
-        dry_matter_band=yield_on(crop, today),
+        dry_matter=grown.mid,
+        dry_matter_band=grown,
         clock=float(growth.clock[at]),
         clock_spread=float(growth.clock_spread[at]),
         clock_from=None if growth.started is None else growth.started.astype(date),

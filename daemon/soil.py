@@ -51,8 +51,10 @@ class Ground:
 
     @property
     def today(self) -> Firmness:
-        """How it is this morning, which all members have in common."""
-        return Firmness(self.firmness[0, 0])
+        """How it is as work begins today, in the middle of the members."""
+        words = list(Firmness)
+        ranks = [words.index(Firmness(word)) for word in self.firmness[:, 0]]
+        return words[int(np.quantile(ranks, CARRIED, method="lower"))]
 
     def stress_on(self, days: NDArray[np.datetime64]) -> Array:
         """Return how far plants find water on some days: all of it, 1, before those that were followed."""
@@ -109,15 +111,24 @@ def ground_then(field: Field, past: DailyWater, day: date, profile: Profile) -> 
 
 
 def _followed(field: Field, profile: Profile, water: DailyWater, start: GroundState | None = None) -> GroundDays:
-    """Return the water in the ground of a field from day to day."""
+    """Return the water in the ground of a field from day to day.
+
+    Raises
+    ------
+    ValueError
+        If there is no day to follow.
+    """
+    if water.day.size == 0:
+        raise ValueError("the weather holds no whole day before today, so that nobody can tell how wet the ground is")
     cover, looks = _cover(field, water.day), _looks(field, water.day)
     return follow_ground(profile, water.rain, water.evapotranspiration, cover, start=start, looks=looks)
 
 
 def _early(field: Field, water: DailyWater) -> Array:
     """Return what falls before work on each day and the next [mm]; a look at the ground was taken after it."""
+    seen = list(_looks(field, water.day))
     early = np.pad(water.early, ((0, 0), (0, 1)))
-    early[:, list(_looks(field, water.day))] = 0.0
+    early[:, seen] = water.yet[:, seen]
     return early
 
 

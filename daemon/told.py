@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -11,6 +11,7 @@ from daemon.diary import LOOKS, Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Look
 from daemon.mowings import Mown, mown_by
 from daemon.units import clock_time, height, size
+from models.ground import Firmness
 from models.season import season_origin
 
 _MONTHS: Final = (
@@ -95,8 +96,16 @@ def _as_told(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> 
         standing=field.area - state.area if state.parts else None,
         looks=tuple(sorted(looks, key=lambda look: look.on)),
         lodged=max((day for day, kind in noted if kind is LineKind.LODGED and day > since), default=None),
-        ground_looks=tuple((day, line.ground) for (day, _), line in noted.items() if line.ground is not None),
+        ground_looks=tuple(seen for (day, _), line in noted.items() for seen in _ground_seen(farm, day, line)),
     )
+
+
+def _ground_seen(farm: Farm, day: date, line: Line) -> Iterator[tuple[date, str]]:
+    """Yield the mornings for which a look at the ground holds: nothing dries between an afternoon and the next one."""
+    if line.ground is not None:
+        yield day, line.ground
+        if line.ground != Firmness.FIRM and line.moment.astimezone(farm.place.timezone).hour >= 12:
+            yield day + timedelta(days=1), line.ground
 
 
 def _looks_noted(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> dict[tuple[date, LineKind], Line]:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from daemon.crop import Crop, crop_day, day_index, ground_under, standing_crops, strip_area, swath_of
+from daemon.crop import Crop, crop_day, day_index, ground_under, standing_crops, strip_area, strips_for, swath_of
 from daemon.days import daily_extremes
 from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field
@@ -259,7 +259,7 @@ class _Now:
         ground = ground_under(farm, self.hours)(held.field)
         growth = field_growth_on(farm, held.field, self.days, ground)
         (crop,) = standing_crops([(held.field, growth, ground)], self.hours)
-        start, count = window.slot_of(held.start), max(-int(-(held.area - 1e-6) // strip_area(farm)), 1)
+        start, count = window.slot_of(held.start), max(strips_for(farm, held.area), 1)
         self._refuse(crop, start)
         mown = mowing_slots(window.pace, np.array([start]), count)[:, 0]
         in_time = mown[mown < window.finish]

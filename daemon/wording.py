@@ -44,7 +44,7 @@ REASONS: Final[Mapping[Reason, str]] = {
     Reason.ODDS_TOO_LOW: "not sure enough",
     Reason.DAY_OFF: "a day off",
     Reason.TOO_LATE_TODAY: "too late to start today",
-    Reason.DAY_IS_FULL: "the day is full with the fields before it",
+    Reason.DAY_IS_FULL: "the crew is busy with the fields before it",
     Reason.OUT_OF_SEASON: "out of season",
     Reason.BETTER_LATER: "a better day is likely",
     Reason.CROP_LIES: "what lies or is being mown comes first",
@@ -75,7 +75,7 @@ RIPENESS: Final[Mapping[Ripeness, str]] = {
 }
 SAMPLE: Final = "Check a sample before baling."
 CAUTION: Final = (
-    "This is an estimate, not an order. Your own eye, the sky and local rules come first. Bale nothing at 62 % water "
+    "This is an estimate, not an order. Your own eye, the sky and local rules come first. Bale nothing at 62% water "
     "or wetter. Stop for thunder and for heat, and let nobody near moving machines."
 )
 
@@ -129,7 +129,7 @@ def ground(field: FieldProspect) -> str:
 def two_points(day: FieldDay, farm: Farm) -> str:
     """Return the odds of the area advised and, where a smaller one is surer, of that too."""
     said = odds(day.odds or 0.0)
-    surer = _surer(day)
+    surer = _surer(day, farm)
     if surer is None:
         return f"{said} that all is wrapped tonight"
     return f"{said} that all is wrapped tonight, {odds(surer.odds)} for {area(surer.area, farm.units)}"
@@ -170,29 +170,46 @@ def hour_later(day: FieldDay, farm: Farm) -> str:
     return f"An hour later, {area(left, farm.units)} at most."
 
 
-def order(farm: Farm, mows: Sequence[Advice]) -> list[str]:
+def order(farm: Farm, morning: Morning) -> list[str]:
     """Return why the fields to mow come in their order: those that hurry, or else what the first one of several loses.
 
-    How a crop that lies flat is mown is told with it.
+    How a crop that lies flat is mown is told with it. Fields that the first one leaves no time for count too.
     """
-    hurried = [words for words in (_hurry(farm, one) for one in mows) if words]
-    first = mows[0].day if len(mows) > 1 and not hurried else None
-    if first is None or first.lost_by_waiting is None:
+    hurried, first = _hurried(farm, morning), morning.mows[0].day if morning.mows else None
+    if hurried or first is None or first.lost_by_waiting is None or not _several(morning):
         return hurried
     weight, unit = crop_weight(farm.units)
     lost = weight * first.lost_by_waiting
     much = f", about {lost:.0f} {unit} of good forage (estimate)" if lost >= 1.0 else ""
-    return [f"{mows[0].field} goes first: of these it loses most by waiting{much}."]
+    return [f"{morning.mows[0].field} goes first: of these it loses most by waiting for its next chance{much}."]
 
 
-def _hurry(farm: Farm, advice: Advice) -> str:
+def _several(morning: Morning) -> bool:
+    """Return whether a field to mow has others behind it."""
+    return sum(one.kind is Kind.MOW or one.reason is Reason.DAY_IS_FULL for one in morning.advices) > 1
+
+
+def _hurried(farm: Farm, morning: Morning) -> list[str]:
+    """Return what is said of each field to mow that lies flat or that a storm may lay flat."""
+    flat = {field.name for field in morning.prospect.fields if field.lodged}
+    several = _several(morning)
+    said = (_hurry(farm, one, is_flat=one.field in flat, several=several) for one in morning.mows)
+    return [words for words in said if words]
+
+
+def _hurry(farm: Farm, advice: Advice, *, is_flat: bool, several: bool) -> str:
     day = advice.day
-    if day is None or day.hurry is None:
+    if day is None:
         return ""
-    if day.hurry is Hurry.LODGED:
-        return f"{advice.field} lies flat and goes first: mow it against the lean."
-    at = f" from {weekday(day.storm_at)} {clock_time(day.storm_at, farm.units)} on" if day.storm_at else ""
-    return f"{advice.field} goes first: a storm may lay it flat{at}."
+    first = several and day.hurry is not None and day.after is None
+    if is_flat:
+        return f"{advice.field} lies flat{' and goes first' if first else ''}: mow it against the lean."
+    if day.hurry is not Hurry.STORM or day.storm_at is None:
+        return ""
+    at = f"from {weekday(day.storm_at)} {clock_time(day.storm_at, farm.units)} on"
+    if first:
+        return f"{advice.field} goes first: a storm may lay it flat {at}."
+    return f"A storm may lay {advice.field} flat {at}."
 
 
 def if_left(day: FieldDay, farm: Farm) -> str:
@@ -207,7 +224,7 @@ def left_lying(left: IfLeft, farm: Farm) -> str:
         return f"rain before noon: {risk(left.rain)}"
     low, high = 100 * left.moisture.low, 100 * left.moisture.high
     wet, dry = left.moisture.mid > farm.baleage.wettest, left.moisture.mid < farm.baleage.driest
-    fit = ", too wet to bale" if wet else ", too dry for baleage" if dry else ""
+    fit = ", too wet to bale" if wet else ", probably too dry for baleage" if dry else ""
     return f"{low:.0f} to {high:.0f}% water at noon if it stays dry{fit}; rain before that: {risk(left.rain)}"
 
 
@@ -221,8 +238,7 @@ def text_body(farm: Farm, morning: Morning) -> str:
     jobs = [_text_job(farm, advice) for advice in morning.mows]
     if not jobs:
         return fit(name, [headline(morning)])
-    hurried = [words for words in (_hurry(farm, one) for one in morning.mows) if words]
-    beside = [*hurried, *stop_work(morning.mows, farm.units), SAMPLE]
+    beside = [*_hurried(farm, morning), *stop_work(morning.mows, farm.units), SAMPLE]
     for kept in range(len(jobs), 0, -1):
         more = [f"And {len(jobs) - kept} more: see the page."] if kept < len(jobs) else []
         pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:kept]), *more]
@@ -236,7 +252,7 @@ def text_body(farm: Farm, morning: Morning) -> str:
 def email_of(farm: Farm, morning: Morning) -> Message:
     """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
     lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
-    lines += [" ".join(order(farm, morning.mows))] if order(farm, morning.mows) else []
+    lines += [" ".join(order(farm, morning))] if order(farm, morning) else []
     if morning.mows:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
     if going := progress_words(farm, progress(farm, morning.prospect)):
@@ -334,7 +350,7 @@ def _text_job(farm: Farm, advice: Advice) -> str:
     if day is None or day.start is None or day.mow_until is None or day.bale_from is None:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
     start, stop, bale = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from))
-    surer = _surer(day)
+    surer = _surer(day, farm)
     more = f" ({area(surer.area, units)}: {odds(surer.odds)})" if surer else ""
     return (
         f"{area(advice.area, units)} of {advice.field}, start {start}, stop by {stop}, bale from {bale}. "
@@ -349,7 +365,7 @@ def _email_job(farm: Farm, advice: Advice) -> str:
     hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
     start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
     band = day.moisture_at_baling
-    water = f" at about {100 * band.low:.0f} to {100 * band.high:.0f} % water" if band else ""
+    water = f" at about {100 * band.low:.0f} to {100 * band.high:.0f}% water" if band else ""
     more = [hour_later(day, farm), too_dry(day, farm), if_left(day, farm)]
     work = (
         f"{advice.field}: {area(advice.area, units)}. Start mowing at {start} and stop by {stop}. Rake from {rake} and "
@@ -365,7 +381,9 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     lines = []
     for field in morning.prospect.fields:
         said = [_state(field, farm)] if field.ripeness else []
+        said += ["lying flat"] if field.lodged else []
         said += [ground(field)] if field.ground not in (None, "firm") else []
+        said += [field.detail] if field.detail and field.unknown is None and _ripe_soon(field) else []
         if field.name in waiting:
             advice = waiting[field.name]
             prefix = "no advice, because " if advice.kind is Kind.NONE else "today: "
@@ -387,13 +405,15 @@ def weather_line(weather: WeatherFacts) -> str:
     if weather.known:
         return "Recorded hours, taken as if they had been forecast without fault: the odds are those of the crop alone."
     count = "1 member" if weather.members == 1 else f"{weather.members} members"
-    return f"Forecast {weather.age_hours:.0f} hours old, {count}."
+    drawn = " drawn from its chances of rain" if weather.synthetic else ""
+    age = f"{weather.age_hours:.0f} hour{'' if round(weather.age_hours) == 1 else 's'}"
+    return f"Forecast {age} old, {count}{drawn}."
 
 
 def _state(field: FieldProspect, farm: Farm) -> str:
     if field.ripeness is None:
         return ""
-    fibre = f", fibre {_range(field.ndf)} % NDF" if field.ndf else ""
+    fibre = f", fibre {_range(field.ndf)}% NDF" if field.ndf else ""
     grown = f", about {crop(field.dry_matter, farm.units)}" if field.dry_matter else ""
     return f"{RIPENESS[field.ripeness]} ({field.stage}{fibre}{grown})"
 
@@ -422,13 +442,17 @@ def email(
     return Message(subject, body, above + listed + below)
 
 
-def _surer(day: FieldDay) -> Chance | None:
-    """Return the largest area at nine in ten, or else at the best odds there are; None if those are the day's own."""
-    best = max((one.odds for one in day.curve), default=0.0)
+def _surer(day: FieldDay, farm: Farm) -> Chance | None:
+    """Return the largest area at nine in ten, or else at the best odds there are; None if those are the day's own.
+
+    What is not worth hitching up for is not offered.
+    """
+    worth_it = [one for one in day.curve if one.area >= farm.work.least_area - CRUMB]
+    best = max((one.odds for one in worth_it), default=0.0)
     level = min(SURER, _tenth_below(best))
     if level <= _tenth_below(day.odds or 0.0):
         return None
-    return max((one for one in day.curve if one.odds >= level), key=lambda one: one.area, default=None)
+    return max((one for one in worth_it if one.odds >= level), key=lambda one: one.area, default=None)
 
 
 def _tenth_below(chance: float) -> float:

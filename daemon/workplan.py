@@ -1,13 +1,13 @@
 """From hours of weather and a growing field to what can be mown, baled and wrapped on each day."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.crop import Crop, crop_days, day_index, strip_area
+from daemon.crop import Crop, crop_days, day_index, strip_area, strips_for
 from daemon.farm import Farm
 from daemon.hours import ForecastHours, Window
 from daemon.outlook import Band, Chance, FieldDay, Reason, Ripeness
@@ -67,9 +67,9 @@ def _planned(farm: Farm, crop: Crop, window: Window, day: CropDay, hours: Foreca
     """Return the best that can be done with a field on a day."""
     bare = _bare(crop, window, hours)
     crew = crew_on(farm, window)
-    most = min(-int(-crop.standing // strip_area(farm)), day.ready.shape[0])
+    most = min(strips_for(farm, crop.standing), day.ready.shape[0])
     least = _least_strips(farm, most)
-    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window)
+    needed, to_odds = farm.alerts.odds_needed, _odds_on(crop, window, hours)
     plan = best_plan(day, crew, window.starts, most=most, least=least, needed=needed, to_odds=to_odds)
     return _with_odds(farm, WorkedDay(crop, window, day, crew, plan, bare), hours, least)
 
@@ -85,7 +85,7 @@ def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: Forecas
         return replace(full, plan=replace(worked.plan, strips=0))
     most = worked.plan.odds.size
     least = _least_strips(farm, most)
-    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(window)
+    needed, to_odds = farm.alerts.odds_needed, _odds_on(worked.crop, window, hours)
     plan = next_plan(
         before.plan, worked.day, worked.crew, travel, most=most, least=least, needed=needed, to_odds=to_odds
     )
@@ -117,9 +117,22 @@ def with_hours(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> FieldDay:
     )
 
 
+def _odds_on(crop: Crop, window: Window, hours: ForecastHours) -> Callable[[Array], Array]:
+    """Return what turns shares of cases into odds: no surer than that the ground carries the baler."""
+    to_odds, carried = hours.odds_on(window), crop.ground.carried((window.date - hours.today).days)
+    return lambda share: to_odds(np.minimum(share, carried))
+
+
+def _ground_forbids(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> bool:
+    """Return whether it is the ground alone that keeps the odds under those needed."""
+    needed, to_odds = farm.alerts.odds_needed, hours.odds_on(worked.window)
+    carried = worked.crop.ground.carried((worked.window.date - hours.today).days)
+    return float(to_odds(np.array(carried))) < needed <= float(to_odds(np.array(1.0)))
+
+
 def _hour_later(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Chance:
     """Return what is left of the first field of a day when mowing begins an hour later."""
-    plan, to_odds = worked.plan, hours.odds_on(worked.window)
+    plan, to_odds = worked.plan, _odds_on(worked.crop, worked.window, hours)
     later = hour_later(plan, worked.day, worked.crew, needed=farm.alerts.odds_needed, to_odds=to_odds)
     return Chance(min(later.strips * strip_area(farm), worked.shown.area), float(later.odds[plan.strips - 1]))
 
@@ -141,7 +154,7 @@ def ripeness(ndf: float, target: float) -> Ripeness:
 
 def _least_strips(farm: Farm, most: int) -> int:
     """Return the strips that are worth hitching up for; a smaller field is mown whole."""
-    return min(max(-int(-farm.work.least_area // strip_area(farm)), 1), most)
+    return min(max(strips_for(farm, farm.work.least_area), 1), most)
 
 
 def crew_on(farm: Farm, window: Window) -> Crew:
@@ -185,6 +198,8 @@ def _with_odds(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) 
     shown = replace(worked.shown, odds=chosen.odds, raw_odds=raw, curve=curve)
     if plan.strips:
         return replace(worked, shown=replace(shown, area=chosen.area))
+    if _ground_forbids(farm, worked, hours):
+        return replace(worked, shown=shown.without_plan(Reason.GROUND_SOFT))
     kind, spoiled = hindrance(plan, worked.crew, least)
     reason = REASONS[kind] if spoiled > 0.0 else Reason.ODDS_TOO_LOW
     return replace(worked, shown=shown.without_plan(reason, spoiled))

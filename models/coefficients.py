@@ -124,6 +124,7 @@ FROST_TALL_LEGUME: Final = 165.0  # and legumes [degC d], derived: 0.2 m by the 
 FROST_KILLS: Final = -4.0  # ends the growth of legumes for the year [degC], published: Ontario; others -2 to -4
 AUTUMN_MONTHS: Final = 7  # from the season's origin to when a killing frost is looked for, estimate: 1 August
 CARRIED_SHARE: Final = 0.5  # of a clock's offset that holds next year [1], estimate
+FARTHEST_PRIOR: Final = 500.0  # what a season's looks can have told at most [degC d], estimate
 CARRIED_SPREAD: Final = 0.75  # of the clock's spread in a first year that is left then [1], estimate
 REGROWTH_DRIER: Final = 0.03  # regrowth is drier than first growth by this [wet basis], remembered
 

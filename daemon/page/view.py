@@ -150,7 +150,7 @@ def next_step(view: PageView) -> str:
         return "Decide by your own eye and forecast until this is mended; the troubles are listed below."
     days = [advice.day for advice in view.morning.mows if advice.day is not None]
     if days:
-        why = order(view.farm, view.morning.mows)
+        why = order(view.farm, view.morning)
         return " ".join([_plan(view, days), *why, "Check the moisture of a sample before baling."])
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)

@@ -24,6 +24,7 @@ from daemon.weather.contract import (
     Weather,
     assembled,
     at_utc,
+    iso,
     settled,
     start_of_ahead,
 )
@@ -191,5 +192,8 @@ def _split(table: xr.Dataset, now: datetime) -> Weather:
     """Return the past of the first member and what lies ahead for all."""
     first = pd.Timestamp(table["time"].values[0], tz=UTC).to_pydatetime()
     come = table.isel(member=[0]).assign_attrs(kind="record")
+    last = table["time"].values[-1]
+    if last <= at_utc(now):
+        raise Refused(f"its last hour is {iso(last)}: put newer hours into it")
     since = min(at_utc(now - BEFORE_NOW), at_utc(start_of_ahead(now)))
     return settled(come, table.sel(time=slice(since, None)), first, now)

@@ -58,7 +58,7 @@ def look_first(farm: Farm, ledger: Ledger, now: datetime = NOW) -> FieldProspect
 def test_the_share_that_is_carried_is_a_setting(ledger: Ledger) -> None:
     farm = replace(working_farm(field("Long", 12, looks=(SEEN,))), estimates=Estimates(carried_share=0.2))
     passed(farm, ledger)
-    (prior,) = ledger.priors(date(2026, 1, 1))["Long"].values()
+    (prior,) = ledger.priors(date(2026, 1, 1))["long"].values()
     offset = clock(look_first(farm, ledger)) - clock(look_first(working_farm(field("Long", 12)), ledger))
     assert prior == Prior(pytest.approx(0.2 * offset), 45.0)  # type: ignore[arg-type]
 
@@ -89,3 +89,17 @@ def test_a_record_that_cannot_be_read_leaves_the_clock_to_the_weather(ledger: Le
     with sqlite3.connect(tmp_path / "record.sqlite3") as db:
         db.execute("UPDATE carried SET offset = 'much'")
     assert with_last_season(farm, ledger, date(2027, 5, 1)).fields[0].priors == {}
+
+
+@pytest.mark.parametrize("change", ["offset = 9e999", "offset = 1e9", "spread = 0", "spread = 1e200"])
+def test_what_no_look_can_have_told_is_left_out(ledger: Ledger, tmp_path: Path, change: str) -> None:
+    passed(working_farm(field("Long", 12, looks=(SEEN,))), ledger)
+    with sqlite3.connect(tmp_path / "record.sqlite3") as db:
+        db.execute(f"UPDATE carried SET {change}")
+    assert ledger.priors(date(2026, 1, 1)) == {}
+
+
+def test_a_field_written_otherwise_keeps_what_was_told_of_it(ledger: Ledger) -> None:
+    passed(working_farm(field("Long", 12, looks=(SEEN,))), ledger)
+    (other,) = with_last_season(working_farm(field("LONG", 12)), ledger, date(2027, 3, 1)).fields
+    assert other.priors

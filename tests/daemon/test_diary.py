@@ -551,3 +551,16 @@ def test_a_crop_that_lies_flat_does_so_until_it_is_cut(tmp_path: Path) -> None:
     assert "Seen: lying flat on 8 June 2026 (line 1)." in told_by(given, diary.lines(), given.fields[0], NOW)
     diary.add(LineKind.CUT, name, morning + timedelta(days=1), NOW, timed=False)
     assert with_diary(given, diary.lines(), NOW).fields[0].lodged is None
+
+
+def test_soft_ground_seen_in_the_evening_is_soft_the_next_morning(tmp_path: Path) -> None:
+    diary, given = Diary(tmp_path / "diary.sqlite3"), farm()
+    name = given.fields[0].name
+    for day, hour, word in ((15, 22, "soft"), (16, 12, "ruts"), (17, 22, "firm")):  # UTC: six in the evening, eight
+        diary.add(LineKind.GROUND, name, datetime(2026, 6, day, hour, tzinfo=UTC), NOW, ground=word)
+    assert with_diary(given, diary.lines(), NOW).fields[0].ground_looks == (
+        (date(2026, 6, 15), "soft"),
+        (date(2026, 6, 16), "soft"),
+        (date(2026, 6, 16), "ruts"),
+        (date(2026, 6, 17), "firm"),
+    )

@@ -84,9 +84,9 @@ def test_a_record_with_a_missing_line_or_an_early_end_is_refused(tmp_path: Path)
     path = tmp_path / "hours.csv"
     with pytest.raises(Refused, match=r"lacks 1 hour: 2026-06-06T00:00Z"):
         read(written(path, TABLE.drop(pd.Timestamp("2026-06-06", tz="UTC"))))
-    with pytest.raises(Refused, match=r"the past weather lacks 1 hour: 2026-06-10T09:00Z"):
+    with pytest.raises(Refused, match=r"its last hour is 2026-06-10T08:00Z: put newer hours into it"):
         read(written(path, TABLE.loc[:"2026-06-10T08:00Z"]))
-    with pytest.raises(Refused, match=r"ends at 2026-06-10T09:00Z, which is not ahead"):
+    with pytest.raises(Refused, match=r"its last hour is 2026-06-10T09:00Z: put newer hours"):
         read(written(path, TABLE.loc[:"2026-06-10T09:00Z"]))
     with pytest.raises(Refused, match=r"no past hours"):
         read(written(path, TABLE.loc["2026-06-11T00:00Z":]))

@@ -292,7 +292,7 @@ def test_an_old_sample_is_used_and_said_to_be_old() -> None:
 def record(tmp_path: Path) -> Farm:
     table = invented("2026-01-01T01:00Z", "2026-06-24T00:00Z")
     path = written(tmp_path / "record.csv", table)
-    return replace(farm(), weather=source(source="file", path=path))
+    return replace(farm(), weather=source(sources=("file",), path=path))
 
 
 def said(given: Farm, diary: Diary | None) -> FieldProspect:
@@ -330,7 +330,7 @@ def test_a_diary_that_cannot_be_read_is_no_advice(tmp_path: Path, record: Farm) 
 def test_weather_that_is_missing_leaves_what_was_cut(tmp_path: Path, record: Farm) -> None:
     diary = Diary(tmp_path / "diary.sqlite3")
     diary.add(LineKind.CUT, LONG.name, at(8), NOW)
-    broken = replace(record, weather=source(source="file", path=tmp_path / "none.csv"))
+    broken = replace(record, weather=source(sources=("file",), path=tmp_path / "none.csv"))
     field = said(broken, diary)
     assert field.unknown is Reason.DATA_MISSING
     assert field.told == ("Last cut 10 June 2026, from the diary (line 1).",)

@@ -130,4 +130,28 @@ def test_nothing_hurries_that_does_not_pass_anyway() -> None:
 def test_the_email_says_why_the_first_field_is_first() -> None:
     farm = ready_farm()
     told = email_of(farm, decide(farm, look_ahead(farm, stormy(None), NOW))).body
-    assert "Light goes first: of these it loses most by waiting, about" in told
+    assert "Light goes first: of these it loses most by waiting for its next chance, about" in told
+
+
+def test_only_the_first_of_two_flat_crops_goes_first() -> None:
+    farm = ready_farm(lodged=date(2026, 6, 9))
+    both = replace(farm, fields=tuple(replace(one, lodged=date(2026, 6, 9)) for one in farm.fields))
+    text = text_body(both, decide(both, look_ahead(both, stormy(None), NOW)))
+    assert text.count("goes first") == 1
+    assert text.count("against the lean") == 2
+    alone = replace(farm, fields=farm.fields[:1])
+    assert "Heavy lies flat: mow it" in text_body(alone, decide(alone, look_ahead(alone, stormy(None), NOW)))
+
+
+def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:
+    # Rain at noon in two of ten members and a dry tomorrow: it waits. Gusts in the rain of today change nothing.
+    rain = np.zeros((10, 60))
+    rain[:2, 7:12] = 4.0
+    given = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain, members=10, kind="forecast")
+    young = field("Long", 20, last_cut=YOUNG, expected_yield=2.9)
+    farm = replace(working_farm(young), alerts=replace(working_farm().alerts, odds_needed=0.6))
+    gusts = given.ahead["precipitation_amount"] * 5.0
+    windy = Weather(given.past, given.ahead.assign(wind_speed_of_gust=gusts.assign_attrs(units="m s-1")))
+    calm, storm = (look_ahead(farm, hours, NOW).fields[0].days[0] for hours in (given, windy))
+    assert calm.reason is Reason.BETTER_LATER
+    assert (storm.reason, storm.hurry) == (Reason.BETTER_LATER, None)

@@ -1,36 +1,67 @@
 from dataclasses import replace
+from datetime import date, timedelta
 
 import pytest
 
-from daemon.outlook import Reason, Ripeness
+from daemon.outlook import FieldProspect, Reason, Ripeness
 from daemon.progress import Progress, progress, progress_words
-from tests.samples import ACRE, farm, field_day, field_prospect, prospect
+from tests.samples import ACRE, DAY, farm, field_day, field_prospect, prospect
+
+DAYS = (field_day(0, 11.0, 0.7), field_day(1, 0, 0.3, Reason.RAIN), field_day(2, 0, 0.8, Reason.DAY_OFF))
 
 
-def test_what_is_ripe_what_it_takes_and_what_the_forecast_brings() -> None:
-    days = [field_day(0, 11.0, 0.7), field_day(1, 0, 0.3, Reason.RAIN), field_day(2, 0, 0.8, Reason.DAY_OFF)]
-    long = field_prospect("Long Meadow", 22, *days)
-    creek = field_prospect("Creek & Bend", 9.5, *days[1:], ripeness=Ripeness.GROWING)
-    found = progress(farm(), prospect(long, creek))
-    assert (found.ripe, found.growing) == pytest.approx((22 * ACRE, 9.5 * ACRE))
+def named(name: str, acres: float, last_cut: date | None = None, **changes: object) -> FieldProspect:
+    return replace(field_prospect(name, acres, *DAYS, **changes), last_cut=last_cut)  # type: ignore[arg-type]
+
+
+def test_what_is_ripe_what_it_takes_and_which_days_the_forecast_brings() -> None:
+    creek = field_prospect("Creek & Bend", 9.5, *DAYS[1:], ripeness=Ripeness.GROWING)
+    found = progress(farm(), prospect(named("Long Meadow", 22), creek))
+    assert (found.ripe, found.growing, found.cut) == pytest.approx((22 * ACRE, 9.5 * ACRE, 0.0))
     assert found.needed == pytest.approx(2.0)  # 22 acres at 11 a day
-    assert found.expected == pytest.approx(0.7 + 0.3)  # nothing by the day off
+    assert found.good == (DAY,), "neither rain nor a day off"
     assert found.ahead == 3
 
 
-def test_what_is_cut_in_part_counts_by_what_stands() -> None:
-    bare = farm()
-    part = replace(bare, fields=(replace(bare.fields[0], standing=5 * ACRE), *bare.fields[1:]))
-    found = progress(part, prospect(field_prospect("Long Meadow", 22, field_day(0, 5.0))))
-    assert found.ripe == pytest.approx(5 * ACRE)
+def test_what_is_cut_in_part_counts_by_its_parts() -> None:
+    part = replace(named("Long Meadow", 22), standing=5 * ACRE)
+    found = progress(farm(), prospect(part))
+    assert (found.ripe, found.cut) == pytest.approx((5 * ACRE, 17 * ACRE))
 
 
-def test_the_sentence() -> None:
-    assert progress_words(farm(), Progress(22 * ACRE, 0.0, 2.2, 3.4, 8)) == (
-        "Ripe and uncut: 22 acres, about 2 good days of work; the coming 8 days should bring about 3 good days for "
-        "mowing."
-    )
-    assert progress_words(farm(), Progress(5 * ACRE, 0.0, None, 0.3, 8)) == (
-        "Ripe and uncut: 5 acres; the coming 8 days should bring about no day for mowing."
-    )
-    assert progress_words(farm(), Progress(0.0, 9.0, None, 3.0, 8)) == ""
+def test_the_first_crop_is_cut_where_a_field_was_cut_this_season() -> None:
+    found = progress(farm(), prospect(named("A", 10, date(2026, 6, 1)), named("B", 6), named("C", 4)))
+    assert found.cut == pytest.approx(10 * ACRE)
+
+
+def test_the_second_crop_begins_when_all_are_cut_once() -> None:
+    first = date(2026, 6, 1)
+    once = [named(name, acres, first + timedelta(days=days)) for name, acres, days in (("A", 10, 0), ("B", 6, 9))]
+    assert progress(farm(), prospect(*once)).cut == 0.0
+    again = [replace(once[0], last_cut=first + timedelta(days=35)), once[1]]
+    assert progress(farm(), prospect(*again)).cut == pytest.approx(10 * ACRE)
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (
+            Progress(8 * ACRE, 22 * ACRE, 0.0, 2.2, (DAY, DAY + timedelta(days=3)), 8),
+            "Ripe and uncut: 22 acres, about 2 good days of work; of the coming 8 days 2 have the odds asked for "
+            "(Monday 1, Thursday 4). Cut of this crop: 8 acres.",
+        ),
+        (
+            Progress(0.0, 22 * ACRE, 0.0, 0.4, tuple(DAY + timedelta(days=ahead) for ahead in range(5)), 8),
+            "Ripe and uncut: 22 acres, about 1 good day of work; of the coming 8 days 5 have the odds asked for "
+            "(Monday 1, Tuesday 2, Wednesday 3 and more).",
+        ),
+        (
+            Progress(0.0, 5 * ACRE, 0.0, None, (), 8),
+            "Ripe and uncut: 5 acres; none of the coming 8 days has the odds asked for.",
+        ),
+        (Progress(0.0, 5 * ACRE, 0.0, None, (), 1), "Ripe and uncut: 5 acres; today has not the odds asked for."),
+        (Progress(3.0, 0.0, 9.0, None, (), 8), ""),
+    ],
+)
+def test_the_sentence(given: Progress, words: str) -> None:
+    assert progress_words(farm(), given) == words

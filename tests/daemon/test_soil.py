@@ -15,7 +15,7 @@ COMING = np.arange("2026-06-10", "2026-06-13", dtype="datetime64[D]")
 
 
 def water(days: np.ndarray, rain: float, taken: float) -> DailyWater:
-    return DailyWater(days, *(np.full((1, days.size), each) for each in (rain, taken, 0.0)))
+    return DailyWater(days, *(np.full((1, days.size), each) for each in (rain, taken, 0.0, 0.0)))
 
 
 def ahead(given: Field, past: DailyWater, coming: DailyWater) -> Ground:
@@ -37,7 +37,7 @@ def test_a_days_water_is_that_of_the_farms_own_day() -> None:
     found = daily_water(working_farm(), ends, drying)
     assert [str(day) for day in found.day] == ["2026-06-09", "2026-06-10"], "days cut short at either end are left out"
     assert found.rain[0].tolist() == [5.0, 1.0 + 2.0 + 4.0]
-    assert found.early[0].tolist() == [0.0, 1.0 + 2.0]
+    assert found.early[0].tolist() == [0.0, 1.0 + 2.0 + 4.0]
     assert found.evapotranspiration[0] == pytest.approx([2.4, 2.3])
     assert found.since(date(2026, 6, 10)).rain[0].tolist() == [7.0]
 

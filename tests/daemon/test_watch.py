@@ -387,7 +387,7 @@ def test_calling_off_says_what_to_do() -> None:
     )
     assert subject == "Stop mowing: Long Meadow"
     assert "Check a sample before baling." in body
-    assert "Bale nothing at 62 % water or wetter" in body
+    assert "Bale nothing at 62% water or wetter" in body
 
 
 def test_where_all_members_have_rain_no_dry_moisture_is_told() -> None:

@@ -351,8 +351,8 @@ def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
 def test_what_is_left_lying_is_told_with_its_rain() -> None:
     left = IfLeft(Band(0.31, 0.4, 0.53), 0.42)
     assert if_left(replace(field_day(), if_left=left), farm()) == (
-        "What is not wrapped tonight, by tomorrow: 31 to 53% water at noon if it stays dry, too dry for baleage; rain "
-        "before that: 5 in 10."
+        "What is not wrapped tonight, by tomorrow: 31 to 53% water at noon if it stays dry, probably too dry for "
+        "baleage; rain before that: 5 in 10."
     )
     for middle, words in ((0.5, "stays dry; rain"), (0.6, "stays dry, too wet to bale; rain")):
         lying = replace(left, moisture=Band(0.4, middle, 0.65))

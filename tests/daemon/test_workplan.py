@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from daemon.crop import strips_for
 from daemon.farm import Farm, Place, Traction
 from daemon.hours import Window, forecast_hours, work_window
 from daemon.outlook import Chance, FieldDay, Reason, Ripeness
@@ -320,3 +321,12 @@ def test_ripe_is_within_three_units_of_the_target(ndf: float, state: Ripeness) -
 def test_fibre_that_is_not_known_is_no_ripeness() -> None:
     with pytest.raises(ValueError, match="not a number"):
         ripeness(float("nan"), 50.0)
+
+
+def test_a_field_of_whole_strips_has_no_strip_more() -> None:
+    # 9 acres at 3 acres an hour are twelve quarters of an hour, though the division leaves a crumb.
+    given = working_farm(field("Long", 9), work={"mown_per_hour": 3 * ACRE, "raked_per_hour": 3 * ACRE})
+    assert strips_for(given, given.fields[0].area) == 12
+    day = look_ahead(given, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW).fields[0].days[0]
+    assert [one.area for one in day.curve] == sorted({one.area for one in day.curve})
+    assert len(day.curve) == 12
