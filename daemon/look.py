@@ -80,7 +80,7 @@ def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memo
 
 def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lines: Sequence[Line]) -> Morning:
     """Return the advice from weather that could be had."""
-    weather = gathered(farm, now, memory.archive, memory.replies)
+    weather = gathered(farm, now, memory.archive, memory.replies, keeping=memory.keeping)
     today = now.astimezone(farm.place.timezone).date()
     farm = with_last_season(farm, memory.ledger, today)
     found = learnt(farm, lines, weather, now)

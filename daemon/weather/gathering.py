@@ -51,7 +51,9 @@ class Told:
     is_new: bool = True  # rather than held in the archive
 
 
-def gathered(farm: Farm, now: datetime, archive: Archive | None = None, cache: Path | None = None) -> Weather:
+def gathered(
+    farm: Farm, now: datetime, archive: Archive | None = None, cache: Path | None = None, *, keeping: bool = False
+) -> Weather:
     """Return the past hours of the season and the hours ahead from the best source that can be had.
 
     Parameters
@@ -60,9 +62,11 @@ def gathered(farm: Farm, now: datetime, archive: Archive | None = None, cache: P
     now : datetime
         The moment of the pass.
     archive : Archive, optional
-        What was had before; it is added to. Without one all is asked for anew.
+        What was had before. Without one all is asked for anew.
     cache : Path, optional
         Folder in which replies are kept until they are said to expire.
+    keeping : bool
+        Whether what is had now is added to the archive.
 
     Raises
     ------
@@ -79,7 +83,7 @@ def gathered(farm: Farm, now: datetime, archive: Archive | None = None, cache: P
         warnings = _warnings(asked)
     note = "; ".join(part for part in (told.ahead.attrs.get("note", ""), *reasons) if part)
     weather = settled(past, from_yesterday(told.ahead, past, now).assign_attrs(note=note), first, now)
-    if told.is_new:
+    if keeping and told.is_new:
         _keep(archive, farm.place, weather.past, told.ahead, now)
     return replace(weather, warnings=warnings)
 
