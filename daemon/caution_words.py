@@ -1,11 +1,13 @@
 """One short sentence for each thing to beware of, in trade words; none of them says that anything is without danger."""
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime, time, timedelta
 from typing import Final
 
-from daemon.farm import Units
-from daemon.outlook import Advice, Care
-from daemon.units import clock_time
+from daemon.farm import Farm, Units
+from daemon.outlook import Advice, Care, Morning
+from daemon.units import clock_time, weekday
+from daemon.weather.contract import OfficialWarning
 from models import coefficients as c
 from models.cautions import Caution
 
@@ -53,6 +55,33 @@ FIGURES: Final = {
     "nitrate_wait": f"{c.NITRATE_WAIT}",
     "rest": f"{c.FALL_REST / 7.0:.0f}",
 }
+
+
+def official(farm: Farm, morning: Morning) -> tuple[str, ...]:
+    """Return the official warnings in force in the hours of work, with who issued them.
+
+    Where nothing is to be mown, those of the day from the moment of the pass on.
+    """
+    now, zone = morning.prospect.at, farm.place.timezone
+    days = [advice.day for advice in morning.mows if advice.day is not None]
+    starts = [day.start for day in days if day.start is not None]
+    ends = [day.wrapped_by for day in days if day.wrapped_by is not None]
+    midnight = datetime.combine(morning.date + timedelta(days=1), time(0), tzinfo=zone)
+    first, last = min(starts, default=now), max(ends, default=midnight)
+    return tuple(
+        _warning_words(farm, one)
+        for one in morning.prospect.warnings
+        if one.begins <= last and (one.ends is None or one.ends >= first)
+    )
+
+
+def _warning_words(farm: Farm, one: OfficialWarning) -> str:
+    def at(moment: datetime) -> str:
+        here = moment.astimezone(farm.place.timezone)
+        return f"{weekday(here)} {clock_time(here, farm.units)}"
+
+    until = "" if one.ends is None else f" to {at(one.ends)}"
+    return f"Official warning: {one.event}, {at(one.begins)}{until}, by {one.issuer}."
 
 
 def care_words(care: Care, units: Units) -> str:

@@ -119,14 +119,15 @@ def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, no
     moisture.add_argument("moisture", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")
     cut = add("cut", _note, "a field, or a part of it, that was cut", about, timed, dated)
     cut.add_argument("--area", help="how much of it, in acres or hectares as in the settings; all of it if not given")
-    wrapped = add("wrapped", _note, "a field that was baled and wrapped, advised or not", about, timed)
+    wrapped = add("wrapped", _note, "a field that was baled and wrapped, advised or not", about, timed, dated)
     wrapped.add_argument("--moisture", metavar="PERCENT", help="water in the bales, 5 to 95")
     stage = add("stage", _note, "how far a stand was seen to be, which corrects its stage clock", about, dated)
     stage.add_argument("stage", metavar="WORD", help="as under looks in the settings, such as boot or buds")
     height = add("height", _note, "a height of the tallest stems, which corrects the clock of alfalfa", about, dated)
     height.add_argument("height", metavar="HEIGHT", help="in inches or centimetres, by the units of the settings")
     ground = add("ground", _note, "how firm the ground was seen to be, which corrects its water", about, dated)
-    ground.add_argument("ground", metavar="firm|soft|ruts", help="a heel leaves no mark, one of about 1 cm, over 2 cm")
+    ground.add_argument("ground", metavar="firm|soft|ruts", help="a heel leaves no mark, one of about half an inch "
+                        "(1 cm), one of over an inch (2 cm)")  # fmt: skip
     add("lodged", _note, "a crop that lies flat, which is mown before the others where the day allows it", about, dated)
     add("list", _note_list, "print the lines of the diary with their numbers")
     undo = add("undo", _note_undo, "delete a line of the diary")
@@ -191,7 +192,7 @@ def _explain(given: argparse.Namespace) -> int:
 
 def _note(given: argparse.Namespace) -> int:
     from daemon import noting  # noqa: PLC0415
-    from daemon.diary import LOOKS, LineKind  # noqa: PLC0415
+    from daemon.diary import LOOKS, DiaryError, LineKind  # noqa: PLC0415
     from daemon.told import line_words  # noqa: PLC0415
 
     farm = _farm(given.config)
@@ -205,12 +206,16 @@ def _note(given: argparse.Namespace) -> int:
         "moisture": noting.moisture_meant,
         "stage": lambda said: noting.stage_meant(said, field, farm.species),
         "height": lambda said: noting.height_meant(said, farm.units),
-        "ground": noting.ground_meant,
+        "ground": lambda said: noting.ground_meant(said, farm.units),
     }
     said = {name: words for name, words in vars(given).items() if name in meant and words is not None}
     told = {name: meant[name](words) for name, words in said.items()}
-    line = _diary().add(kind, field.name, at, now, timed=timed, **told)
+    diary = _diary()
+    line = diary.add(kind, field.name, at, now, timed=timed, **told)
     print(f"Noted {line_words(farm, line)}; to undo it: forenoon note undo {line.id}")
+    with suppress(DiaryError):  # a line that cannot be read is named by whoever reads them all
+        for words in noting.at_once(farm, diary.lines(), line):
+            print(words)
     return GOOD
 
 
@@ -295,9 +300,14 @@ def _send(farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: dateti
 
 
 def _print_morning(farm: "Farm", morning: "Morning") -> None:
-    """Print the text message and the email as they would be sent."""
+    """Print how the fields stand that are cut, then the text message and the email as they would be sent."""
+    from daemon.watch_words import watched_words  # noqa: PLC0415
     from daemon.wording import email_of, text_body  # noqa: PLC0415
 
+    at = morning.prospect.at
+    stands = [watched_words(farm, one, at, at) for one in morning.watched]
+    if stands:
+        print("\n".join(["Under way", *stands]), end="\n\n")
     email = email_of(farm, morning)
     print(f"Text\n{text_body(farm, morning)}\n\nEmail: {email.title}\n{email.body}")
 

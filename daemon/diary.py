@@ -14,6 +14,7 @@ from daemon.farm import Field, Place
 
 DATABASE: Final = "diary.sqlite3"
 _DAY: Final = timedelta(days=1)
+_EVENING: Final = timedelta(hours=23)  # from the first moment of a day, also of the shortest
 
 
 class DiaryError(Exception):
@@ -54,9 +55,15 @@ class Line:
 
     @property
     def moment(self) -> datetime:
-        """The moment by which it is put in order: without an hour it was over when it was written on its own day."""
-        on_its_day = timedelta(0) <= self.written_at - self.at < _DAY
-        return self.written_at if not self.timed and on_its_day else self.at
+        """The moment by which it is put in order: without an hour it was over when it was written on its own day.
+
+        What was wrapped on an earlier day was so in its evening, after what was cut on it.
+        """
+        if self.timed:
+            return self.at
+        if timedelta(0) <= self.written_at - self.at < _DAY:
+            return self.written_at
+        return self.at + _EVENING if self.kind is LineKind.WRAPPED else self.at
 
 
 class Diary:

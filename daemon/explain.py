@@ -1,15 +1,16 @@
-"""The numbers behind today's advice for one field, as text: each with its range, its source and what would mend it."""
+"""The numbers behind today's advice for one field, as text, and where they come from at the end."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from textwrap import wrap
 from typing import Final
 
 from daemon.caution_words import care_words
-from daemon.explain_field import field_blocks, points
+from daemon.explain_field import Block, field_blocks, points
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Hurry, Kind, Morning
-from daemon.sources import Source, sources
+from daemon.sources import sources
 from daemon.units import area, clock_time, crop_weight, odds, size, weekday
+from daemon.watch_words import watched_words
 from daemon.wording import (
     CAUTION,
     film,
@@ -28,12 +29,17 @@ HURRY: Final[Mapping[Hurry, str]] = {
     Hurry.LODGED: "before the others, because it lies flat",
     Hurry.STORM: "before the others, because a storm may lay it flat",
 }
-
-Behind = Mapping[str, Source]
+HINT: Final = "(estimate; see Sources)"
+TITLES: Final[Mapping[str, str]] = {
+    "hours": "Hours of work",
+    "rained_on": "Rain on what is left",
+    "breathed": "Breath",
+}
+NAMES: Final[Mapping[str, str]] = {"ndf": "fibre", "dry_matter": "yield"}
 
 
 def explain(farm: Farm, morning: Morning, name: str) -> str:
-    """Return what is known of a field, where it comes from, how sure it is and what would put it right.
+    """Return what is known of a field, how sure it is, and at the end where it comes from and what puts it right.
 
     Raises
     ------
@@ -44,19 +50,27 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
     if field is None:
         raise KeyError(name)
     advice = next(one for one in morning.advices if one.field == name)
-    weather = morning.prospect.weather
-    behind = sources(farm, name, known=weather is not None and weather.known)
-    blocks = (
-        [f"{field.name}, {size(field.area, farm.units)}", *_today(farm, advice, behind["hours"])],
-        [LEGEND],
-        *_beside(farm, advice, behind),
-        *field_blocks(farm, field, behind),
-        _days(farm, field, behind["odds"]),
-        _diary(field),
-        _drying(field, behind["drying"]),
-        _trust(morning),
+    blocks: tuple[Block, ...] = (
+        ("", _head(farm, morning, field, advice)),
+        ("", iter([LEGEND])),
+        *_beside(farm, advice),
+        *field_blocks(farm, field, morning.date),
+        ("odds", _days(farm, field)),
+        ("", _diary(field)),
+        ("drying", _drying(field)),
+        ("", _trust(morning)),
     )
-    return "\n\n".join(text for text in map(_narrow, blocks) if text)
+    told = [(key, list(lines)) for key, lines in blocks]
+    shown = [key for key, lines in told if key and lines]
+    texts = [_narrow([_hinted(lines[0]), *lines[1:]] if key else lines) for key, lines in told if lines]
+    keys = ["hours", *shown] if advice.kind is Kind.MOW else shown
+    return "\n\n".join([*texts, _narrow(_sources(farm, morning, field, keys))])
+
+
+def _hinted(line: str) -> str:
+    """Return the first line of a block of numbers with a word on where they come from."""
+    end = line[-1] if line[-1] in ".:" else ""
+    return f"{line.removesuffix(end)} {HINT}{end}"
 
 
 def _narrow(lines: Iterable[str]) -> str:
@@ -74,27 +88,34 @@ def _narrow(lines: Iterable[str]) -> str:
     )
 
 
-def _today(farm: Farm, advice: Advice, behind: Source) -> Iterator[str]:
+def _head(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) -> Iterator[str]:
+    """Yield what lies of the field before what is advised for the rest: the one cannot wait."""
+    at = morning.prospect.at
+    yield f"{field.name}, {size(field.area, farm.units)}"
+    yield from (watched_words(farm, one, at, at) for one in morning.watched if one.field == field.name)
+    yield from _today(farm, advice)
+
+
+def _today(farm: Farm, advice: Advice) -> Iterator[str]:
     if advice.kind is Kind.MOW and advice.day is not None:
-        yield f"Today: mow {area(advice.area, farm.units)}. {two_points(advice.day, farm)}."
+        yield _hinted(f"Today: mow {area(advice.area, farm.units)}. {two_points(advice.day, farm)}.")
         yield from _hours(farm, advice.day)
-        yield from behind.lines()
         return
     lead = "no advice, because " if advice.kind is Kind.NONE else "wait: "
     yield f"Today: {lead}{reason_words(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
 
 
-def _beside(farm: Farm, advice: Advice, behind: Behind) -> tuple[Iterator[str], ...]:
+def _beside(farm: Farm, advice: Advice) -> tuple[Block, ...]:
     """Return the blocks beside the hours of a field that is to be mown today."""
     if advice.kind is not Kind.MOW or advice.day is None:
         return ()
     day = advice.day
     return (
-        _order(farm, day, behind["order"]),
-        _storm(farm, day, behind["storm"]),
-        _breathed(day, behind["breathed"]),
-        _left(farm, day, behind["rained_on"]),
-        _cares(farm, day, behind["cautions"]),
+        ("order", _order(farm, day)),
+        ("storm", _storm(farm, day)),
+        ("breathed", _breathed(day)),
+        ("rained_on" if day.if_left and day.if_left.rained_on else "drying", _left(farm, day)),
+        ("cautions", _cares(farm, day)),
     )
 
 
@@ -109,14 +130,14 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
         if at is not None:
             yield f"  {name:15} {clock_time(at, farm.units)}"
     if day.moisture_at_baling is not None:
-        yield f"  {'water at raking':15} {points(day.moisture_at_baling, factor=100.0)} % (see Drying)"
+        yield f"  {'water at raking':15} {points(day.moisture_at_baling, factor=100.0)}%"
     yield f"  {'bales':15} {day.bales}{film(day)}"
     for words in (hour_later(day, farm), too_dry(day, farm)):
         if words:
             yield f"  {words}"
 
 
-def _order(farm: Farm, day: FieldDay, behind: Source) -> Iterator[str]:
+def _order(farm: Farm, day: FieldDay) -> Iterator[str]:
     """Yield why a field has its place in the day; what is lost is counted in tonnes as good as at the target."""
     if day.lost_by_waiting is None and day.hurry is None:
         return
@@ -128,40 +149,34 @@ def _order(farm: Farm, day: FieldDay, behind: Source) -> Iterator[str]:
         change = "loses" if day.lost_by_waiting >= 0.0 else "gains"
         lost = abs(day.lost_by_waiting) * weight
         yield f"  {change} about {lost:.0f} {unit} of good forage by waiting for its next chance, odds counted in"
-    yield from behind.lines()
 
 
-def _storm(farm: Farm, day: FieldDay, behind: Source) -> Iterator[str]:
+def _storm(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.storm_at is not None:
         yield f"Storm: may begin {weekday(day.storm_at)} {clock_time(day.storm_at, farm.units)}"
-        yield from behind.lines()
 
 
-def _breathed(day: FieldDay, behind: Source) -> Iterator[str]:
+def _breathed(day: FieldDay) -> Iterator[str]:
     if day.breathed is not None:
-        yield f"Breathed away by the crop until it is baled: {points(day.breathed, '.1f')} % of its dry matter"
-        yield from behind.lines()
+        yield f"Breathed away by the crop until it is baled: {points(day.breathed, '.1f')}% of its dry matter"
 
 
-def _left(farm: Farm, day: FieldDay, behind: Source) -> Iterator[str]:
+def _left(farm: Farm, day: FieldDay) -> Iterator[str]:
     """Yield what becomes of the crop if it is left lying; its water and odds are told of elsewhere."""
     if day.if_left is None:
         return
-    yield if_left(day, farm)
-    yield "  how sure its water is stands under Drying, the odds under Coming days"
-    if day.if_left.rained_on is not None:
-        yield f"  that rain would take {points(day.if_left.rained_on, '.1f')} % of its dry matter"
-        yield from behind.lines()
+    taken = day.if_left.rained_on
+    loss = "" if taken is None else f", which would take {points(taken, '.1f')}% of its dry matter"
+    yield f"{if_left(day, farm).removesuffix('.')}{loss}."
 
 
-def _cares(farm: Farm, day: FieldDay, behind: Source) -> Iterator[str]:
+def _cares(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.cares:
         yield "Beware:"
         yield from (f"  {care_words(care, farm.units)}" for care in day.cares)
-        yield from behind.lines()
 
 
-def _days(farm: Farm, field: FieldProspect, behind: Source) -> Iterator[str]:
+def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if not field.days:
         return
     yield f"{'Coming days':13} {'odds for the least area':25} at the odds needed ({odds(farm.alerts.odds_needed)})"
@@ -174,7 +189,6 @@ def _days(farm: Farm, field: FieldProspect, behind: Source) -> Iterator[str]:
         else:
             end = reason_words(day.reason, day)
         yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {said:25} {end}"
-    yield from behind.lines()
 
 
 def _diary(field: FieldProspect) -> Iterator[str]:
@@ -183,7 +197,7 @@ def _diary(field: FieldProspect) -> Iterator[str]:
         yield from (f"  {sentence}" for sentence in field.told)
 
 
-def _drying(field: FieldProspect, behind: Source) -> Iterator[str]:
+def _drying(field: FieldProspect) -> Iterator[str]:
     if not field.days:
         return
     yield f"Drying: by the evaporation of the hours ahead, for this field uncertain by {field.drying.spread:.0%}"
@@ -191,7 +205,6 @@ def _drying(field: FieldProspect, behind: Source) -> Iterator[str]:
         yield f"  Measured samples: this field dries {field.drying.factor:.2f} times as fast as the model."
     if field.soil_factor is not None:
         yield f"  Today's ground: {field.soil_factor:.2f} times as fast as on moist soil (estimate from its water)."
-    yield from behind.lines()
 
 
 def _trust(morning: Morning) -> Iterator[str]:
@@ -204,3 +217,22 @@ def _trust(morning: Morning) -> Iterator[str]:
     yield from morning.prospect.record
     yield "A measured sample is worth more than any of this."
     yield CAUTION
+
+
+def _sources(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[str]) -> Iterator[str]:
+    """Yield what stands behind the blocks that were told."""
+    weather = morning.prospect.weather
+    behind = sources(farm, field.name, known=weather is not None and weather.known)
+    yield "Sources"
+    for key in dict.fromkeys(keys):
+        yield f"  {TITLES.get(key, key.capitalize())}"
+        yield from behind[key].lines(_of_each(field, key))
+
+
+def _of_each(field: FieldProspect, key: str) -> str:
+    """Return the sources of figures that each have their own."""
+    told = {"feed": field.quality, "waiting": field.waiting}.get(key)
+    if key == "yield" and field.dry_matter_band is not None:
+        return field.dry_matter_band.source
+    each = {} if told is None else {name: one.source for name, one in vars(told).items()}
+    return "; ".join(f"{NAMES.get(name, name)}: {source}" for name, source in each.items())

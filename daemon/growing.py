@@ -1,14 +1,16 @@
 """The growth of a field over the days of the farm's clock."""
 
 from collections.abc import Mapping
+from datetime import date
 
 import numpy as np
 import pandas as pd
 
-from daemon.farm import Farm, Field
+from daemon.farm import Farm, Field, Look
+from daemon.outlook import KindToday
 from daemon.soil import Ground
 from models.growth import Growth, Known, StageLook, field_growth
-from models.stages import Species, grass_share, ndf_target
+from models.stages import Species, grass_share, ndf_target, stage_words
 
 
 def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground) -> Growth:
@@ -32,6 +34,29 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground
         known=Known(target=fibre_target(field, farm.species), stress=ground.stress_on(day), priors=field.priors),
         kinds=farm.species,
     )
+
+
+def kinds_on(growth: Growth, at: int) -> tuple[KindToday, ...]:
+    """Return the kinds of plant in a stand on a day of its growth, the grasses first.
+
+    Parameters
+    ----------
+    growth : Growth
+    at : int
+        Where the day stands in the arrays of the growth, on or after its first day.
+    """
+    return tuple(_kind_on(growth, legume, at) for legume in sorted(growth.clocks))
+
+
+def _kind_on(growth: Growth, legume: bool, at: int) -> KindToday:
+    run = growth.clocks[legume]
+    clock = float(run.clock[at - growth.day.size])  # a clock holds the days of this growth only, the last ones
+    (stage,) = stage_words(np.array([clock]), run.case.onsets)
+    used = [one for one in run.used if one.look.on <= growth.day[at]]
+    if not used:
+        return KindToday(run.case.kind, stage, clock)
+    seen = used[-1].look
+    return KindToday(run.case.kind, stage, clock, Look(seen.on.astype(date), seen.stage, seen.height), used[-1].share)
 
 
 def fibre_target(field: Field, species: Mapping[str, Species]) -> float:

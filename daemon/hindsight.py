@@ -67,7 +67,7 @@ def record_words(record: Record, correction: Correction) -> list[str]:
     days = np.unique(record.day.astype("datetime64[D]")).size
     bands = [(words, (record.odds >= low) & (record.odds < high)) for low, high, words in BANDS]
     held = [
-        f"{words}, {100 * record.odds[at].mean():.0f} % said and {100 * record.outcome[at].mean():.0f} % came "
+        f"{words}, {100 * record.odds[at].mean():.0f}% said and {100 * record.outcome[at].mean():.0f}% came "
         f"({_count(int(at.sum()), 'case')})"
         for words, at in bands
         if at.any()

@@ -124,6 +124,8 @@ def _mowing(farm: Farm, told: Sequence[Cut], line: Line) -> Cut:
     """Return the cut that a sample was taken of: the last one begun on its day or the day before."""
     day = local_day(line, farm.place)
     near = [cut for cut in told if cut.day in (day, day - DAY)]
+    if not line.timed:
+        raise _SetAside("its hour is not noted")
     if not near:
         raise _SetAside("no cut is noted on its day or the day before; note the cut of its field")
     begun = [cut for cut in near if _begun(farm, cut) <= line.at]
@@ -149,7 +151,7 @@ def _reckoned(
     # What is wetter than can be believed is bad news all the same: it counts as the slowest that is believed.
     factor = slowest if reading > at_slowest else factor_of(model, reading)
     if factor is None:
-        raise _SetAside(f"no drying factor up to {c.MOST_FACTOR:g} leads to it")
+        raise _SetAside("no crop could have dried that fast; check time, cut and reading")
     # Where a crop dries slower than the model had it, a reading is asked for what it would tell of the model's own.
     around = max(factor, 1.0)
     slower, faster = model(np.array([around * np.exp(-c.K400_SPREAD), around * np.exp(c.K400_SPREAD)]))
@@ -329,8 +331,8 @@ def _told(
         own = sum(one.field == number for one in used)
         factor, spread = (float(values[number]) for values in steps[-1])
         yield (
-            f"Drying factor {factor:.2f}, uncertain by {100.0 * spread:.0f} % instead of "
-            f"{100.0 * c.K400_SPREAD:.0f} %: samples of this field {own}, of others {len(used) - own}."
+            f"Drying factor {factor:.2f}, uncertain by {100.0 * spread:.0f}% instead of "
+            f"{100.0 * c.K400_SPREAD:.0f}%: samples of this field {own}, of others {len(used) - own}."
         )
 
 

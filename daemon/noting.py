@@ -1,15 +1,18 @@
 """What the words of `forenoon note` mean: times on the farm's clock, areas and heights in its units, looks."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from daemon.farm import Field, Units
+from daemon.diary import Line, LineKind, local_day, of_field
+from daemon.farm import Farm, Field, Units
+from daemon.mowings import cuts
 from daemon.units import HECTARES_PER_ACRE, METRES_PER_INCH, height, size
+from models import coefficients as c
 from models.ground import Firmness
 from models.looks import STAGES_SEEN
-from models.stages import Species
+from models.stages import Species, known_stand
 
 OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
 DRIEST: Final = 5.0  # [%] a reading below is no moisture of a crop
@@ -63,8 +66,12 @@ def moment_meant(
         moment = told.astimezone(UTC)
     except OverflowError:
         raise WrongUsage(f"note: given {words}, which is no time that a clock can show") from None
+    if day is not None and day > today:
+        raise WrongUsage(f"note: given {on}, which is still ahead; give today, yesterday or an earlier day")
     if moment > now:
-        raise WrongUsage(f"note: given {words}, allowed no time ahead; for another day write it too: 2026-06-01T14:30")
+        raise WrongUsage(
+            f"note: given {words}, allowed no time ahead; for an earlier day write that too, such as 2026-06-01T14:30"
+        )
     if now - moment > OLDEST:
         raise WrongUsage(f"note: given {words}, allowed nothing older than a year")
     return moment, at is not None
@@ -78,8 +85,15 @@ def moisture_meant(given: str) -> float:
     """
     percent = _number(given.strip().removesuffix("%"))
     if percent is None or not DRIEST <= percent <= WETTEST:
-        raise WrongUsage(f"note: given {given!r} for the moisture, allowed {DRIEST:g} to {WETTEST:g} percent of water")
+        allowed = f"allowed {DRIEST:g} to {WETTEST:g} percent of water{_in_percent(percent)}"
+        raise WrongUsage(f"note: given {given!r} for the moisture, {allowed}")
     return percent / 100.0
+
+
+def _in_percent(number: float | None) -> str:
+    """Return the percentage that may be meant where a share is given, as 0.52 for 52 percent."""
+    is_share = number is not None and DRIEST <= 100.0 * number <= WETTEST
+    return f"; give {100.0 * number:g} if that is meant" if number and is_share else ""
 
 
 def area_meant(given: str, field: Field, units: Units) -> float:
@@ -117,14 +131,51 @@ def stage_meant(given: str, field: Field, species: Mapping[str, Species]) -> str
     return _word(given, known, f"for the stage, allowed for the stand of {field.name} {words}, or a code of {codes}")
 
 
-def ground_meant(given: str) -> str:
+def ground_meant(given: str, units: Units) -> str:
     """Return how firm the ground is.
 
-    >>> ground_meant("Firm")
+    >>> ground_meant("Firm", Units.US)
     'firm'
     """
-    marks = "firm (a heel leaves no mark), soft (about 1 cm), ruts (over 2 cm)"
+    soft, ruts = ("half an inch", "an inch") if units is Units.US else ("1 cm", "2 cm")
+    marks = f"firm (a heel leaves no mark), soft (one of about {soft}), ruts (one of over {ruts})"
     return _word(given, list(Firmness), f"for the ground, allowed {marks}")
+
+
+def at_once(farm: Farm, lines: Sequence[Line], line: Line) -> Iterator[str]:
+    """Yield what is to be said of a note as soon as it is written: what it does not tell, and what it is taken for.
+
+    Parameters
+    ----------
+    farm : Farm
+    lines : sequence of Line
+        The diary, with the new line.
+    line : Line
+        The new one.
+    """
+    field = next(one for one in farm.fields if one.name.casefold() == line.field.casefold())
+    told = cuts(of_field(lines, field, line.written_at), farm.place)
+    day = local_day(line, farm.place)
+    if line.height is not None:
+        yield from _height_says(line.height, field, farm)
+    if line.kind is LineKind.MOISTURE and not any(cut.day in (day, day - timedelta(days=1)) for cut in told):
+        yield f"It is set aside until the cut of {field.name} on that day or the day before is noted."
+    if line.kind is LineKind.WRAPPED and any(cut.line.id == line.id for cut in told):
+        yield f"No cut of {field.name} waited for it: all of it is taken as cut that day."
+    if line.kind is LineKind.WRAPPED and line.moisture is not None and not line.timed:
+        yield "Its moisture teaches nothing without the hour: undo it and give --at too."
+
+
+def _height_says(tall: float, field: Field, farm: Farm) -> Iterator[str]:
+    """Yield what a height does not tell of a stand."""
+    in_units = METRES_PER_INCH if farm.units is Units.US else 0.01
+    unit = "inches" if farm.units is Units.US else "cm"
+    least, most = round(c.HEIGHT_LEAST / in_units), round(c.HEIGHT_MOST / in_units)
+    legumes = {kind: share for kind, share in known_stand(field.stand, farm.species).items() if kind.legume}
+    if not legumes or not max(legumes, key=legumes.__getitem__).alfalfa or tall > c.HEIGHT_MOST:
+        yield f"Kept, but only alfalfa of {least} to {most} {unit} tells its fibre by its height; note the stage too."
+    elif tall < c.HEIGHT_LEAST:
+        yield f"Alfalfa under {least} {unit} tells only that it is young, not its fibre; note the stage too."
 
 
 def _word(given: str, known: Sequence[str], allowed: str) -> str:
@@ -142,7 +193,8 @@ def _day(given: str, today: date) -> date:
     try:
         return date.fromisoformat(given)
     except ValueError:
-        raise WrongUsage(f"note: given the day {given!r}, allowed 2026-06-01, today or yesterday") from None
+        allowed = "allowed a day such as 2026-06-01, today or yesterday"
+        raise WrongUsage(f"note: given the day {given!r}, {allowed}") from None
 
 
 def _at(given: str, day: date | None, today: date, zone: ZoneInfo) -> datetime:

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
 
-from daemon.farm import AS_THE_MODEL, Drying
+from daemon.farm import AS_THE_MODEL, Drying, Look
+from daemon.weather.contract import OfficialWarning
 from models.cautions import Caution
 from models.looks import Prior
 from models.quality import Figure
@@ -168,6 +169,21 @@ class Waiting:
 
 
 @dataclass(frozen=True)
+class KindToday:
+    """One kind of plant in a stand, grasses or legumes, by its own stage clock.
+
+    `look` is the last that corrected the clock, and `share` [1] how much of the way to it the clock went, None where
+    the look only limits it.
+    """
+
+    kind: str
+    stage: str  # of its leading species, in the trade's words
+    clock: float  # [degC d]
+    look: Look | None = None
+    share: float | None = None
+
+
+@dataclass(frozen=True)
 class FieldProspect:
     """One field today and over the coming days; `unknown` says why nothing can be said, if so."""
 
@@ -196,6 +212,7 @@ class FieldProspect:
     lodged: date | None = None  # when its crop was seen to lie flat
     clock_spread: float | None = None  # standard deviation of the clock [degC d]
     dry_matter_band: Figure | None = None  # of `dry_matter` [t/ha]
+    kinds: tuple[KindToday, ...] = ()  # the grasses and the legumes that stand there
 
 
 @dataclass(frozen=True)
@@ -252,6 +269,7 @@ class Prospect:
     detail: str = ""
     said: tuple[Said, ...] = ()
     carried: Mapping[str, Mapping[str, Prior]] = field(default_factory=dict)
+    warnings: tuple[OfficialWarning, ...] = ()  # in force at the farm now or later
     record: tuple[str, ...] = ()  # what the farm's own record of odds tells, in sentences
 
 
@@ -300,6 +318,8 @@ class Watched:
     left: IfLeft | None = None
     reason: Reason | None = None
     rain_at: datetime | None = None  # in the middle of the members that have rain before the end of the day
+    noted: bool = False  # in the diary as cut today
+    timed: bool = False  # there with its hour, which is `start`
 
 
 @dataclass(frozen=True)

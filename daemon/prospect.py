@@ -76,6 +76,7 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
             for field, one in zip(farm.fields, grown, strict=True)
             if isinstance(one, tuple) and not one[0].regrowth
         },
+        warnings=weather.warnings,
         said=() if facts.known else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
     )
 

@@ -51,6 +51,16 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
             "credit": weather.credit,
         },
         "fields": [_field(field, advices[field.name], zone) for field in prospect.fields],
+        "warnings": [
+            {
+                "event": one.event,
+                "issuer": one.issuer,
+                "begins": _time(one.begins, zone),
+                "ends": _time(one.ends, zone),
+                "headline": one.headline,
+            }
+            for one in prospect.warnings
+        ],
         "record": list(prospect.record),
         "watched": [_watched(one, zone) for one in morning.watched],
         "about": _about(farm, known=weather is not None and weather.known),

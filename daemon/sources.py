@@ -6,6 +6,7 @@ from typing import Final
 
 from daemon.farm import OF_THE_HOUSE, Farm, Traction, Units
 from daemon.outlook import Band, FieldProspect
+from daemon.year_days import days_in_force
 from models import coefficients as c
 from models.growth import DECILE
 from models.losses import RAIN_SOURCE, RESPIRATION_SOURCE
@@ -28,12 +29,13 @@ class Source:
     put_right_by: str
     keys: tuple[str, ...]
 
-    def lines(self) -> Iterator[str]:
-        """Yield what the text says of them; a source that stands beside each figure is not said again."""
-        yield f"  range: {self.spread}"
-        if self.source != BESIDE:
-            yield f"  source: {self.source}"
-        yield f"  put right by: {self.put_right_by}"
+    def lines(self, of_each: str = "") -> Iterator[str]:
+        """Yield what the text says of them; `of_each` are the sources of figures that each have their own."""
+        source = of_each if self.source == BESIDE else self.source
+        yield f"    range: {self.spread}"
+        if source:
+            yield f"    source: {source}"
+        yield f"    put right by: {self.put_right_by}"
 
 
 def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[str, Source]:
@@ -58,7 +60,8 @@ def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[st
 def _of_work(farm: Farm, note: Note, *, known: bool) -> dict[str, Source]:
     return {
         "odds": Source(
-            f"odds are a range in themselves; none is told under {c.LEAST_ODDS:.0%} or over {c.MOST_ODDS:.0%}",
+            f"odds already say how unsure it is; never told as under {100 * c.LEAST_ODDS:.0f} or over "
+            f"{100 * c.MOST_ODDS:.0f} in 100",
             _odds_source(known=known),
             "the farm's own record of odds against what came; it grows by itself",
             ("odds", "raw_odds", "curve", "hour_later", "spoiled", "rain"),
@@ -71,8 +74,9 @@ def _of_work(farm: Farm, note: Note, *, known: bool) -> dict[str, Source]:
             ("start", "mow_until", "rake_from", "bale_from", "wrapped_by", "bales", "film_rolls"),
         ),
         "drying": Source(
-            f"from standard deviations: drying {c.K400_SPREAD:.0%} until a sample is measured, moisture at mowing "
-            f"{100 * c.START_MOISTURE_SPREAD:.0f} points, yield {c.YIELD_SPREAD:.0%} (the last two: estimate)",
+            f"two times in three the drying is within {c.K400_SPREAD:.0%} of this until a sample is measured, the "
+            f"moisture at mowing within {100 * c.START_MOISTURE_SPREAD:.0f} points and the yield within "
+            f"{c.YIELD_SPREAD:.0%} (the last two: estimate)",
             f"derived: {c.K400} per mm of evaporation at {c.DENSITY_REFERENCE:.0f} g/m2, the middle of Pitt 1985 and "
             "Savoie 1994; the ground's part: Rotz & Chen 1985",
             note("moisture", "PERCENT"),
@@ -102,12 +106,12 @@ def _of_the_stand(farm: Farm, note: Note) -> dict[str, Source]:
     return {
         "growth": Source(
             "from the spread of the stage clock",
-            "estimate: species curves by the sum of warmth, good to about four days",
+            "estimate: species curves by the sum of warmth, good to about four days, about two after a look",
             f"{note('stage', 'WORD')}, or looks in the settings",
             ("clock", "ndf", "ndf_target", "days_left", "days_left_band"),
         ),
         "yield": Source(
-            f"{c.YIELD_SPREAD:.0%} as standard deviation, and the spread of the clock where it is reckoned by it",
+            f"two times in three within {c.YIELD_SPREAD:.0%}, and the spread of the clock where it is reckoned by it",
             BESIDE,
             "expected_yield in the settings",
             ("dry_matter_t_per_ha", "dry_matter"),
@@ -139,7 +143,7 @@ def _of_the_choice(farm: Farm) -> dict[str, Source]:
             f"as wide as that of the worth; a later day must bring {farm.estimates.worth_waiting:.0%} more to be "
             f"waited for{_own(farm, 'worth_waiting', 'estimate')}",
             _order_source(farm),
-            "spoiled_loss, next_window, worth_waiting in [estimates]; purpose of the field",
+            "spoiled_loss, next_window, worth_waiting in [estimates]; forage_for of the field",
             ("lost_by_waiting_t_per_ha", "better_in"),
         ),
         "storm": Source(
@@ -152,7 +156,7 @@ def _of_the_choice(farm: Farm) -> dict[str, Source]:
             f"is likely: in {c.MIDDLE_SHARE:.0%} of the forecast or more; may come: in {c.WORST_SHARE:.0%}, thunder "
             f"from {farm.estimates.thunder_from:.0%}{_own(farm, 'thunder_from', 'estimate')}",
             "heat: published limits for horses (Nadeau) and cows (extension), remembered for people (NWS); bales: "
-            "published and estimate; wildlife and frost days: estimate",
+            f"published and estimate; {days_in_force(farm)}",
             "your own eye, the vet and local rules; [estimates] in the settings",
             ("cautions",),
         ),
@@ -163,8 +167,8 @@ def _odds_source(*, known: bool) -> str:
     if known:
         return "the share of what is not known of the crop alone: the hours are recorded"
     return (
-        f"estimate: drawn towards {c.PRIOR_CHANCE:.1f} because members repeat each other (correlation "
-        f"{c.MEMBER_CORRELATION})"
+        f"estimate: pulled towards an ordinary day's {10 * c.PRIOR_CHANCE:.0f} in 10, because forecasts resemble one "
+        "another"
     )
 
 

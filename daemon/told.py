@@ -3,21 +3,15 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
-from typing import Final
 
 import numpy as np
 
 from daemon.diary import LOOKS, Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Look
 from daemon.mowings import Mown, mown_by
-from daemon.units import clock_time, height, size
+from daemon.units import clock_time, height, month_day, size
 from models.ground import Firmness
 from models.season import season_origin
-
-_MONTHS: Final = (
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-)
 
 
 def with_diary(farm: Farm, lines: Sequence[Line], now: datetime) -> Farm:
@@ -69,16 +63,16 @@ def day_words(day: date) -> str:
     >>> day_words(date(2026, 6, 4))
     '4 June 2026'
     """
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+    return f"{month_day(day.month, day.day)} {day.year}"
 
 
 def percent(fraction: float) -> str:
     """Return a moisture as it was read: with a decimal only where it has one.
 
     >>> percent(0.575), percent(0.58)
-    ('57.5 %', '58 %')
+    ('57.5%', '58%')
     """
-    return f"{100.0 * fraction:.3g} %"
+    return f"{100.0 * fraction:.3g}%"
 
 
 def _as_told(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Field:
@@ -146,6 +140,8 @@ def _look_words(farm: Farm, line: Line) -> str:
 
 
 def _last_cut_words(field: Field, state: Mown) -> str:
+    if state.last_cut is None and state.parts:
+        return "No cut of the whole field yet this year."
     if state.last_cut is None:
         return "Last cut: none, neither in the settings nor in the diary."
     last = f"Last cut {day_words(state.last_cut)}"

@@ -10,6 +10,10 @@ HECTARES_PER_ACRE: Final = 0.40468564224
 POUNDS_PER_SHORT_TON: Final = 2000.0
 POUNDS_PER_TONNE: Final = 2204.62262
 METRES_PER_INCH: Final = 0.0254
+_MONTHS: Final = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
 _SLACK: Final = 1e-3  # keeps 20 acres, stored in hectares, from becoming 19
 
 
@@ -134,6 +138,17 @@ def weekday(day: date) -> str:
     'Monday'
     """
     return ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")[day.weekday()]
+
+
+def month_day(month: int, day: int) -> str:
+    """Return a day of every year in words, whatever the language of the machine.
+
+    Examples
+    --------
+    >>> month_day(6, 4)
+    '4 June'
+    """
+    return f"{day} {_MONTHS[month - 1]}"
 
 
 def _amount(hectares: float, units: Units) -> tuple[float, str]:

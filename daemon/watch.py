@@ -147,7 +147,10 @@ def is_failing(one: Watched) -> bool:
 
 @dataclass(frozen=True)
 class _Held:
-    """A field held for mown: from when on and until when, how much of it [ha], and what was said of it last."""
+    """A field held for mown: from when on and until when, how much of it [ha], and what was said of it last.
+
+    `noted` and `timed` are whether the diary tells of it and of the hour.
+    """
 
     field: Field
     start: datetime
@@ -155,6 +158,8 @@ class _Held:
     area: float
     told: Watched | None
     wrapped: bool = False
+    noted: bool = False
+    timed: bool = False
 
 
 @dataclass(frozen=True)
@@ -192,7 +197,8 @@ def _held(farm: Farm, field: Field, told: Watched | None, lines: Sequence[Line],
         start = told.start if told else _earliest(farm, now)
         areas = [cut.area for cut in today]
         area = whole if None in areas else min(sum(one or 0.0 for one in areas), whole)
-        yield _Held(field, min((cut.line.at for cut in today if cut.line.timed), default=start), now, area, told)
+        timed = [cut.line.at for cut in today if cut.line.timed]
+        yield _Held(field, min(timed, default=start), now, area, told, noted=True, timed=bool(timed))
     elif told is not None:
         until = told.at if _called_off(told) else now
         earlier = {cut.wrapped.id for cut in noted if cut.wrapped and cut.day < day}
@@ -239,8 +245,9 @@ class _Now:
     def done(self, held: _Held) -> Watched:
         """Return a field of which the watch has ended."""
         return Watched(
-            held.field.name, WatchState.DONE, self.now, self._local(held.start), held.area, None, None, None, None
-        )
+            held.field.name, WatchState.DONE, self.now, self._local(held.start), held.area, None, None, None, None,
+            noted=held.noted, timed=held.timed,
+        )  # fmt: skip
 
     def fields(self, held: Sequence[_Held]) -> Iterator[Watched]:
         """Yield the fields that lie, in the order of mowing, each after those before it."""
@@ -297,7 +304,7 @@ class _Now:
         stands = Watched(
             one.held.field.name, WatchState.ON_TRACK, self.now, self._local(one.held.start), one.held.area, odds,
             rake_from=None, bale_from=None, wrapped_by=None, moisture=self._moisture(one),
-            bale_said=one.held.told.bale_from if one.held.told else None,
+            bale_said=one.held.told.bale_from if one.held.told else None, noted=one.held.noted, timed=one.held.timed,
         )  # fmt: skip
         # What was called off stays so: half a field may have been left by then.
         if _called_off(one.held.told) or is_failing(stands) or plan.wrapped.max() < one.count:

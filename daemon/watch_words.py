@@ -6,7 +6,7 @@ from typing import Final
 from daemon.farm import Channel, Farm, Message, Person
 from daemon.gsm7 import parts, plain
 from daemon.outlook import Reason, Watched, WatchState
-from daemon.units import area, clock_time, moisture, odds
+from daemon.units import area, clock_time, moisture, odds, size
 from daemon.watch import is_failing, pinch
 from daemon.wording import CAUTION, REASONS, SAMPLE, TEXT_PARTS, cut, email, fit, left_lying
 
@@ -35,7 +35,7 @@ def watched_words(farm: Farm, one: Watched, now: datetime, known_at: datetime) -
     if one.at < known_at:
         hours = f" What was known then: {_hours(farm, one)}." if one.bale_from else ""
         return (
-            f"If you mowed {one.field}: nothing new is known since {_clock(farm, one.at)}.{hours} "
+            f"{_lead(farm, one, one.field)}: nothing new is known since {_clock(farm, one.at)}.{hours} "
             "Go by your own eye and forecast."
         )
     return " ".join([*_pieces(farm, one, one.field), *_moisture_now(one, now)])
@@ -57,7 +57,7 @@ def _email(farm: Farm, one: Watched) -> Message:
 
 def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
     """Return what is said of a field, piece by piece, the first two of which must not be lost."""
-    lead = f"If you mowed {name}"
+    lead = _lead(farm, one, name)
     if one.state is WatchState.WILL_NOT_MAKE_IT:
         return [f"{lead}: {_why_failing(farm, one)}.", *_calling_off(farm, one)]
     sure = f"{area(one.area, farm.units)}: {odds(one.odds or 0.0)} that all is wrapped tonight."
@@ -67,6 +67,14 @@ def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
         return [f"{lead}: {_why_sooner(farm, one)}.", f"{do}: {_hours(farm, one)}.", sure]
     stands = "on track" if (one.odds or 0.0) >= farm.alerts.odds_needed - LESS_SURE else "less sure than asked for"
     return [f"{lead}: {stands}, {_hours(farm, one)}.", sure]
+
+
+def _lead(farm: Farm, one: Watched, name: str) -> str:
+    """Return what is held for mown of a field: what the diary tells is a fact, what was advised is not."""
+    if not one.noted:
+        return f"If you mowed {name}"
+    when = f"at {_clock(farm, one.start)}" if one.timed else "today"
+    return f"{name}, {size(one.area, farm.units)} cut {when}"
 
 
 def _why_failing(farm: Farm, one: Watched) -> str:

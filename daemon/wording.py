@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from html import escape
 from typing import Final
 
-from daemon.caution_words import day_cares, stop_work
+from daemon.caution_words import day_cares, official, stop_work
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Hears, Message, Person
 from daemon.gsm7 import parts, plain
@@ -231,14 +231,14 @@ def left_lying(left: IfLeft, farm: Farm) -> str:
 def text_body(farm: Farm, morning: Morning) -> str:
     """Return the morning's text in at most two parts of the GSM alphabet.
 
-    Where it would be longer, the reminder of the sample goes first, then what stops the work, then why a field hurries,
-    and then the last fields are counted instead.
+    Where it would be longer, the reminder of the sample goes first, then what stops the work, official warnings and why
+    a field hurries, one after another, and in the end the last fields are counted instead.
     """
     name = f"Rehearsal, {farm.name}" if morning.prospect.weather and morning.prospect.weather.known else farm.name
     jobs = [_text_job(farm, advice) for advice in morning.mows]
     if not jobs:
         return fit(name, [headline(morning)])
-    beside = [*_hurried(farm, morning), *stop_work(morning.mows, farm.units), SAMPLE]
+    beside = [*_hurried(farm, morning), *official(farm, morning), *stop_work(morning.mows, farm.units), SAMPLE]
     for kept in range(len(jobs), 0, -1):
         more = [f"And {len(jobs) - kept} more: see the page."] if kept < len(jobs) else []
         pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:kept]), *more]
@@ -257,7 +257,7 @@ def email_of(farm: Farm, morning: Morning) -> Message:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
     if going := progress_words(farm, progress(farm, morning.prospect)):
         lines.append(going)
-    beware = day_cares(morning.mows, farm.units)
+    beware = (*official(farm, morning), *day_cares(morning.mows, farm.units))
     return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
 
 

@@ -9,7 +9,7 @@ from models import coefficients as c
 from models.quality import Band
 from models.stages import Array
 
-RESPIRATION_SOURCE: Final = "estimate: within 0.055 to 0.25 % an hour at 15 degC (Robson)"
+RESPIRATION_SOURCE: Final = "estimate: within 0.055 to 0.25% an hour at 15 degC (Robson)"
 RAIN_SOURCE: Final = "published for alfalfa: Rotz, Davis & Abrams 1991; grass and fresh crops: estimate"
 
 

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from daemon.caution_words import day_cares
+from daemon.caution_words import day_cares, official
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
 from daemon.postbag import Posted, State
 from daemon.progress import progress, progress_words
+from daemon.stand_words import days_left_sentence, just_cut, stage_of
 from daemon.units import area, clock_time, crop, odds, size, weekday
 from daemon.watch_words import watched_words
 from daemon.wording import REASONS, ground, least_chance, order, reason_words, weather_line
@@ -160,7 +161,9 @@ def next_step(view: PageView) -> str:
 def care_lines(view: PageView) -> tuple[str, ...]:
     """Return what to beware of in today's work."""
     known = _why_unknown(view) is None and view.in_season
-    return day_cares(view.morning.mows, view.farm.units) if known and view.morning else ()
+    if not known or view.morning is None:
+        return ()
+    return (*official(view.farm, view.morning), *day_cares(view.morning.mows, view.farm.units))
 
 
 def season_line(view: PageView) -> str:
@@ -284,24 +287,21 @@ def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
     if field.unknown is not None or field.ripeness is None:
         detail = f" ({field.detail})" if field.detail else ""
         return (f"Nothing can be said: {_words(field.unknown or Reason.DATA_MISSING)}{detail}.", *notes)
-    stage = f", {field.stage}" if field.stage else ""
+    words = ground(field)
+    last = (*([f"{words[0].upper()}{words[1:]}."] if words else []), *notes)
+    if cut := just_cut(field, view.today):
+        return (f"{cut.capitalize()}.", *last)
+    stage = f", {stage_of(field)}" if field.stage else ""
     lines = [f"{RIPENESS_WORDS[field.ripeness]}{stage}."]
     if field.ndf is not None:
         aim = f"; cut near {field.ndf_target:.0f}%" if field.ndf_target is not None else ""
         band = f"likely {field.ndf.low:.0f} to {field.ndf.high:.0f}%"
         lines.append(f"Fibre (NDF) {field.ndf.mid:.0f}% of dry matter, {band}{aim}.")
     if field.days_left is not None:
-        lines.append(_days_left(field.days_left))
+        lines.append(days_left_sentence(field))
     if field.dry_matter is not None:
         lines.append(f"About {crop(field.dry_matter, view.farm.units)}.")
-    words = ground(field)
-    return (*lines, *([f"{words[0].upper()}{words[1:]}."] if words else []), *notes)
-
-
-def _days_left(days: float) -> str:
-    whole = int(abs(days))
-    count = "less than a day" if whole == 0 else f"about {whole} day{'s' if whole > 1 else ''}"
-    return f"Past its best for {count}." if days < 0 else f"{count.capitalize()} left before it is past its best."
+    return (*lines, *last)
 
 
 def _day_row(view: PageView, day: FieldDay) -> DayRow:

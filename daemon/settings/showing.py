@@ -11,9 +11,18 @@ from daemon.settings.options import PersonSection
 from daemon.settings.reading import SECTIONS
 from daemon.settings.section import Section, kind, tables_in
 from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
-from models.stages import Species, species
+from daemon.year_days import days_words, fawns_by_latitude, frost_by_latitude, nests_by_latitude
+from models.stages import Species, grass_share, ndf_target, species
 
 MASK: Final = '"****"'
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """What is taken where the file leaves an option out, in words."""
+
+    taken: str
+
 
 Values = Mapping[str, object]
 Part = Callable[[type[Section], str, Units], str]
@@ -103,13 +112,13 @@ def show(farm: Farm) -> str:
             for p in alerts.people
         ),
         _table("[page]", SECTIONS["page"], {"host": farm.page.host, "port": farm.page.port}, {}, farm.units),
-        _table("[estimates]", SECTIONS["estimates"], vars(farm.estimates), {}, farm.units),
+        _table("[estimates]", SECTIONS["estimates"], _estimates(farm), {}, farm.units),
         *(
             _table("[[species]]", SpeciesSection, _species(row, like), _usual_species(like), farm.units)
             for row in farm.species.values()
             if (like := species().get(row.like))
         ),
-        *(_table("[[field]]", FieldSection, _field(field, farm.units), {}, farm.units) for field in farm.fields),
+        *(_table("[[field]]", FieldSection, _field(field, farm), {}, farm.units) for field in farm.fields),
     ]
     return "\n\n".join(parts)
 
@@ -123,6 +132,8 @@ def _line(section: type[Section], key: str, value: object, derived: Values, unit
     option, setting = kind(section, key), section.model_fields[key]
     if value is None:
         return f"# {key} is left out"
+    if isinstance(value, LeftOut):
+        return f"# {key}: {value.taken}"
     if option is None:
         return f"{key} = {value}"
     usual = derived.get(key, setting.default)
@@ -199,9 +210,25 @@ def _usual_species(like: Species) -> Values:
     return marks | {"drying_factor": like.drying_factor}
 
 
-def _field(field: Field, units: Units) -> Values:
-    looks = f"[{', '.join(_look(look, units) for look in field.looks)}]"
-    return vars(field) | {"looks": looks, "forage_for": field.purpose}
+def _estimates(farm: Farm) -> Values:
+    by_latitude = {
+        "fawns": fawns_by_latitude(farm.place),
+        "nests": nests_by_latitude(farm.place),
+        "killing_frost": frost_by_latitude(farm.place),
+    }
+    taken = {
+        key: LeftOut(f"{days_words(days)}, by the latitude (estimate)")
+        for key, days in by_latitude.items()
+        if getattr(farm.estimates, key) is None
+    }
+    return vars(farm.estimates) | taken
+
+
+def _field(field: Field, farm: Farm) -> Values:
+    looks = f"[{', '.join(_look(look, farm.units) for look in field.looks)}]"
+    target = ndf_target(grass_share(field.stand, farm.species), field.purpose)
+    fibre = field.cut_at_fibre or LeftOut(f"{target:.0f} %, by the stand and forage_for")
+    return vars(field) | {"looks": looks, "forage_for": field.purpose, "cut_at_fibre": fibre}
 
 
 def _look(look: Look, units: Units) -> str:

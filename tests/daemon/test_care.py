@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daemon.caution_words import SENTENCES, STOP_WORK, care_words, day_cares, stop_work
+from daemon.caution_words import SENTENCES, STOP_WORK, care_words, day_cares, official, stop_work
 from daemon.decide import decide
 from daemon.explain import explain
 from daemon.farm import Estimates, Farm, Traction, Units
@@ -18,7 +18,7 @@ from daemon.page.view import make_view
 from daemon.prospect import look_ahead
 from daemon.report import report
 from daemon.settings import load, show
-from daemon.weather.contract import Weather
+from daemon.weather.contract import OfficialWarning, Weather
 from daemon.wording import SAMPLE, email_of, text_body
 from models import coefficients as c
 from models.cautions import Caution, Span
@@ -300,3 +300,42 @@ def test_whom_the_bales_and_the_heat_touch_is_read_and_shown(tmp_path: Path) -> 
     path.write_text(text.replace("horses_fed = true", "").replace("cows_kept = true", ""), encoding="utf-8")
     assert (load(path).horses_fed, load(path).cows_kept) == (False, False)
     assert "horses_fed = false  # the default\n" in show(load(path))
+
+
+# --- Official warnings -------------------------------------------------------------------------------------------
+
+
+def warned(*warnings: OfficialWarning, mows: bool = True) -> Morning:
+    found = mowing((MACHINE,))
+    advices = found.advices if mows else ()
+    return replace(found, advices=advices, prospect=replace(found.prospect, warnings=warnings))
+
+
+def warning(begins: datetime, ends: datetime | None) -> OfficialWarning:
+    return OfficialWarning("Flood Watch", "the invented weather office", begins, ends)
+
+
+def test_official_warnings_in_the_hours_of_work_come_first_with_their_issuer() -> None:
+    here, words = (
+        farm(),
+        "Official warning: Flood Watch, Monday 2:00 pm to Monday 9:00 pm, by the invented weather office.",
+    )
+    morning = warned(warning(at(14), at(21)))
+    assert official(here, morning) == (words,)
+    assert words in text_body(here, morning)
+    assert email_of(here, morning).body.index(words) < email_of(here, morning).body.index("Drive shut down")
+    assert f"<li>{words}</li>" in render(make_view(here, morning, (), DAWN))
+    assert report(here, morning)["warnings"][0]["issuer"] == "the invented weather office"
+
+
+@pytest.mark.parametrize(
+    ("begins", "ends", "told"),
+    [(at(2), at(6), False), (at(2), at(9), True), (at(23), None, False), (at(12), None, True)],
+)
+def test_a_warning_out_of_the_hours_of_work_is_not_told(begins: datetime, ends: datetime | None, told: bool) -> None:
+    assert bool(official(farm(), warned(warning(begins, ends)))) == told
+
+
+def test_without_work_the_warnings_of_the_rest_of_the_day_are_told() -> None:
+    assert official(farm(), warned(warning(at(23), None), mows=False))
+    assert not official(farm(), warned(warning(at(1), at(2)), mows=False))

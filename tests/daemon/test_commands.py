@@ -178,7 +178,7 @@ def test_explain(run: Run, record_farm: Path) -> None:
     assert ran.code == 0
     assert ran.said.startswith("Long Field, 10 acres\nToday: ")
     assert "temperature sum" in ran.said
-    assert "yield 0.8 tons of dry matter an acre (from the settings)" in ran.said
+    assert "Standing yield 0.6, 0.8, 1.0 tons of dry matter an acre, from the settings" in ran.said
 
 
 def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
@@ -191,11 +191,11 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "noted"),
     [
-        (["moisture", "long field", "58", "--at", "04:30"], "Long Field: 58 % water on 10 June 2026 at 4:30 am"),
-        (["moisture", "Long Field", "57.5%"], "Long Field: 57.5 % water on 10 June 2026 at 5:20 am"),
+        (["moisture", "long field", "58", "--at", "04:30"], "Long Field: 58% water on 10 June 2026 at 4:30 am"),
+        (["moisture", "Long Field", "57.5%"], "Long Field: 57.5% water on 10 June 2026 at 5:20 am"),
         (
             ["moisture", "Long Field", "58", "--at", "2026-06-09T15:00-04:00"],
-            "Long Field: 58 % water on 9 June 2026 at 3:00 pm",
+            "Long Field: 58% water on 9 June 2026 at 3:00 pm",
         ),
         (["cut", "Long Field"], "Long Field: cut on 10 June 2026"),
         (["cut", "LONG FIELD", "--on", "yesterday", "--area", "2.5"], "Long Field: 2.5 acres of it cut on 9 June 2026"),
@@ -205,8 +205,9 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
         (["wrapped", "Long Field"], "Long Field: wrapped on 10 June 2026 at 5:20 am"),
         (
             ["wrapped", "Long Field", "--moisture", "52", "--at", "2026-06-09T19:00"],
-            "Long Field: wrapped on 9 June 2026 at 7:00 pm, 52 % water",
+            "Long Field: wrapped on 9 June 2026 at 7:00 pm, 52% water",
         ),
+        (["wrapped", "Long Field", "--on", "yesterday"], "Long Field: wrapped on 9 June 2026"),
         (["stage", "Long Field", "No heads yet"], "Long Field: no heads yet on 10 June 2026"),
         (["stage", "Mill Field", "r2", "--on", "yesterday"], "Mill Field: R2 on 9 June 2026"),
         (["height", "Long Field", "22.5", "--on", "2026-06-08"], "Long Field: 22.5 inches tall on 8 June 2026"),
@@ -215,7 +216,8 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
 )
 def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: list[str], noted: str) -> None:
     ran = run("note", *words, "-c", record_farm, "--now", AT)
-    assert ran == Ran(0, f"Noted {noted}; to undo it: forenoon note undo 1\n", "")
+    assert (ran.code, ran.complaint) == (0, "")
+    assert ran.said.splitlines()[0] == f"Noted {noted}; to undo it: forenoon note undo 1"
     assert run("note", "list", "-c", record_farm) == Ran(0, f"   1  {noted}\n", "")
 
 
@@ -232,10 +234,15 @@ def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: lis
             ["moisture", "Long Field", "58", "--at", "25:00"],
             "given the time '25:00', allowed 14:30 or 2026-06-01T14:30",
         ),
-        (["cut", "Long Field", "--on", "2026-06-11"], "given 2026-06-11, allowed no time ahead"),
+        (
+            ["cut", "Long Field", "--on", "2026-06-11"],
+            "given 2026-06-11, which is still ahead; give today, yesterday or an earlier day",
+        ),
+        (["wrapped", "Long Field", "--on", "2026-06-11"], "which is still ahead"),
+        (["moisture", "Long Field", "0.52"], "allowed 5 to 95 percent of water; give 52 if that is meant"),
         (["cut", "Long Field", "--on", "2025-06-09"], "given 2025-06-09, allowed nothing older than a year"),
         (["cut", "Long Field", "--at", "0001-01-01T00:00+14:00"], "which is no time that a clock can show"),
-        (["cut", "Long Field", "--on", "June"], "given the day 'June', allowed 2026-06-01, today or yesterday"),
+        (["cut", "Long Field", "--on", "June"], "given the day 'June', allowed a day such as 2026-06-01, "),
         (["cut", "Long Field", "--on", "today", "--at", "2026-06-08T08:15"], "given the day twice"),
         (
             ["cut", "Long Field", "--area", "10.1"],
@@ -251,7 +258,8 @@ def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: lis
         (["height", "Long Field", "0.7"], "given '0.7' for the height, allowed 0.8 inches to 98.4 inches, without"),
         (["height", "Long Field", "22 in"], "given '22 in' for the height"),
         (["ground", "Long Field", "mud"], "given 'mud' for the ground, allowed firm (a heel leaves no mark), soft"),
-        (["ground", "Long Field", "soft", "--on", "2026-06-11"], "allowed no time ahead"),
+        (["ground", "Long Field", "mud"], "soft (one of about half an inch), ruts (one of over an inch)"),
+        (["ground", "Long Field", "soft", "--on", "2026-06-11"], "which is still ahead"),
         (["undo", str(2**63)], f"given line {2**63}, allowed a number that"),
         (["undo", "1"], "given line 1, allowed a number that `forenoon note list` prints"),
     ],
@@ -262,6 +270,36 @@ def test_a_note_that_cannot_be_is_not_kept(run: Run, record_farm: Path, words: l
     assert said in ran.complaint
     assert len(ran.complaint.splitlines()) == 1
     assert run("note", "list", "-c", record_farm) == Ran(0, "", "")
+
+
+def test_a_note_says_at_once_what_it_does_not_tell_and_what_it_is_taken_for(run: Run, record_farm: Path) -> None:
+    def said(*words: str) -> list[str]:
+        return run("note", *words, "-c", record_farm, "--now", AT).said.splitlines()[1:]
+
+    assert said("moisture", "Long Field", "58", "--at", "4:30") == [
+        "It is set aside until the cut of Long Field on that day or the day before is noted."
+    ]
+    assert said("wrapped", "Mill Field", "--on", "yesterday", "--moisture", "52") == [
+        "No cut of Mill Field waited for it: all of it is taken as cut that day.",
+        "Its moisture teaches nothing without the hour: undo it and give --at too.",
+    ]
+    assert said("cut", "Long Field", "--on", "yesterday", "--at", "8:00") == []
+    assert said("moisture", "Long Field", "58", "--at", "2026-06-09T13:00") == []
+    assert said("wrapped", "Long Field", "--on", "yesterday") == []
+    assert said("height", "Long Field", "22") == [
+        "Kept, but only alfalfa of 16 to 47 inches tells its fibre by its height; note the stage too."
+    ]
+
+
+def test_what_lies_is_told_before_what_is_advised(run: Run, record_farm: Path) -> None:
+    noon = "2026-06-10T12:00-04:00"
+    run("note", "cut", "Long Field", "--area", "3", "--at", "7:00", "-c", record_farm, "--now", noon)
+    for words in (["once"], ["explain", "Long Field"]):
+        said = " ".join(run(*words, "-c", record_farm, "--now", noon).said.split())
+        assert "Long Field, 3 acres cut at 7:00 am: on track, rake from" in said
+        for advice in ("Text Brook Farm", "Today: "):
+            assert advice not in said or said.index("3 acres cut") < said.index(advice)
+    assert "Under way" not in run("once", "-c", record_farm, "--now", AT).said
 
 
 def test_notes_change_the_advice_until_they_are_undone(run: Run, record_farm: Path) -> None:
@@ -326,7 +364,10 @@ def test_a_note_from_a_process_of_its_own(tmp_path: Path, record_farm: Path) -> 
         check=False,
     )
     assert Ran(ran.returncode, ran.stdout, ran.stderr) == Ran(
-        0, "Noted Long Field: 58 % water on 10 June 2026 at 5:20 am; to undo it: forenoon note undo 1\n", ""
+        0,
+        "Noted Long Field: 58% water on 10 June 2026 at 5:20 am; to undo it: forenoon note undo 1\n"
+        "It is set aside until the cut of Long Field on that day or the day before is noted.\n",
+        "",
     )
     given[4:6] = ["ground", "Long Field", "soft"]
     looked = subprocess.run(

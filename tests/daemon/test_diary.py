@@ -524,6 +524,25 @@ def test_a_name_is_known_in_any_case_and_other_fields_stay() -> None:
     assert [field.last_cut for field in found.fields] == [date(2026, 6, 4), None]
 
 
+def test_what_was_wrapped_on_an_earlier_day_was_so_after_it_was_cut_there() -> None:
+    wrapped = replace(Lines().wrapped(6, 10).all[0], id=2, at=at(6, 10), timed=False)
+    for cut in (replace(Lines().cut(6, 10).all[0], timed=True, at=at(6, 10, 8)), Lines().cut(6, 10).all[0]):
+        assert lying(cut, wrapped) == ()
+        field = with_diary(settings(), [cut, wrapped], NOW).fields[0]
+        assert (field.last_cut, field.standing) == (date(2026, 6, 10), None)
+    later = replace(Lines().cut(6, 18).all[0], id=1)
+    assert lying(later, replace(wrapped, at=at(6, 17)), now=NOW) == (FIELD,)
+
+
+def test_parts_alone_are_no_cut_of_the_whole_field() -> None:
+    _, sentences = told(Lines().cut(6, 15, 8).cut(6, 16, 3))
+    assert sentences == [
+        "No cut of the whole field yet this year.",
+        "Still standing: 11 acres of 22 acres; cut were 8 acres on 15 June 2026 (line 1), 3 acres on 16 June 2026 "
+        "(line 2).",
+    ]
+
+
 def test_lines_in_words() -> None:
     given = settings(units=Units.METRIC)
     line = Lines().cut(6, 4, 8).all[0]
@@ -531,7 +550,7 @@ def test_lines_in_words() -> None:
     timed = replace(line, area=None, timed=True, at=line.at + timedelta(hours=8))
     assert line_words(given, timed) == "Long Meadow: cut on 4 June 2026 at 8:00"
     wrapped = replace(Lines().wrapped(6, 4).all[0], moisture=0.52)
-    assert line_words(settings(), wrapped) == "Long Meadow: wrapped on 4 June 2026 at 7:00 pm, 52 % water"
+    assert line_words(settings(), wrapped) == "Long Meadow: wrapped on 4 June 2026 at 7:00 pm, 52% water"
     looks = Lines().stage(6, 4, "boot").height(6, 4, 22).ground(6, 4, "soft").all
     assert [line_words(given, look) for look in looks] == [
         "Long Meadow: boot on 4 June 2026",
@@ -539,7 +558,7 @@ def test_lines_in_words() -> None:
         "Long Meadow: ground soft on 4 June 2026",
     ]
     moisture = replace(wrapped, kind=LineKind.MOISTURE)
-    assert line_words(settings(), moisture) == "Long Meadow: 52 % water on 4 June 2026 at 7:00 pm"
+    assert line_words(settings(), moisture) == "Long Meadow: 52% water on 4 June 2026 at 7:00 pm"
 
 
 def test_a_crop_that_lies_flat_does_so_until_it_is_cut(tmp_path: Path) -> None:

@@ -1,16 +1,19 @@
-"""What `forenoon explain` prints: every number with its range, its source and what would put it right."""
+"""What `forenoon explain` prints: every number with its range, and at the end its source and what puts it right."""
 
 import re
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
 from daemon.decide import decide
 from daemon.explain import LEGEND, WIDTH, explain
-from daemon.farm import Estimates, Farm, Units
-from daemon.outlook import FieldDay, Hurry, Morning, Reason
+from daemon.farm import Estimates, Farm, Look, Units
+from daemon.outlook import FieldDay, Hurry, KindToday, Morning, Reason
 from daemon.prospect import no_prospect
 from daemon.sources import sources
+from daemon.watch import as_said
+from models.quality import Figure
 from tests.samples import DAWN, farm, mow_morning, wait_morning
 from tests.told import whole_morning
 
@@ -20,7 +23,7 @@ NAME = "Long Meadow"
 def blocks(morning: Morning, given: Farm | None = None) -> dict[str, str]:
     """The blocks of the text by how they begin."""
     said = explain(given or farm(), morning, NAME).split("\n\n")
-    return {re.split(r"[ :,]", block, maxsplit=1)[0]: block for block in said}
+    return {re.split(r"[ :,\n]", block, maxsplit=1)[0]: block for block in said}
 
 
 def with_day(**changes: object) -> Morning:
@@ -40,16 +43,39 @@ def test_no_line_is_too_long_to_read(morning: Morning, units: Units) -> None:
     assert max(map(len, lines)) <= WIDTH < 100
 
 
-def test_every_block_with_numbers_has_range_source_and_what_puts_it_right() -> None:
+def test_every_block_with_numbers_has_its_source_at_the_end() -> None:
     said = blocks(whole_morning())
     assert set(said) == {
         *("Long", "Three", "Order", "Storm", "Breathed", "What", "Beware", "Growth", "Standing", "As", "One", "Ground"),
-        *("Coming", "From", "Drying", "Weather"),
+        *("Coming", "From", "Drying", "Weather", "Sources"),
     }
-    for block in (said[name] for name in said if name not in ("Three", "From", "Weather")):
-        assert block.count("  range: ") >= 1, block
-        assert block.count("  put right by: ") == block.count("  range: "), block
-        assert "  source: " in block or "(estimate" in block, block
+    assert list(said)[-1] == "Sources"
+    for block in (said[name] for name in said if name not in ("Three", "From", "Weather", "Sources")):
+        assert "(estimate; see Sources)" in " ".join(block.split()), block
+        assert "range: " not in block
+    ends = said["Sources"]
+    titles = [line for line in ends.splitlines() if re.match("  [A-Z]", line)]
+    assert [title.strip() for title in titles] == [
+        *("Hours of work", "Order", "Storm", "Breath", "Rain on what is left", "Cautions", "Growth", "Yield", "Feed"),
+        *("Waiting", "Ground", "Odds", "Drying"),
+    ]
+    for part in ("    range: ", "    source: ", "    put right by: "):
+        assert ends.count(part) == len(titles)
+
+
+def test_only_what_is_told_has_its_source_told() -> None:
+    ends = blocks(wait_morning())["Sources"]
+    titles = [line.strip() for line in ends.splitlines() if re.match("  [A-Z]", line)]
+    assert titles == ["Growth", "Yield", "Odds", "Drying"]
+
+
+def test_the_estimates_of_the_year_that_are_in_force_are_told() -> None:
+    ends = " ".join(blocks(whole_morning())["Sources"].split())
+    # By the latitude of 43 degrees, as the coefficients have them.
+    assert "fawns 15 May to 30 June (estimate by the latitude); nests 15 April to 1 August" in ends
+    assert "killing frost 10 October (estimate by the latitude)" in ends
+    own = replace(farm(), estimates=Estimates(killing_frost=(9, 20)))
+    assert "killing frost 20 September (the settings)" in " ".join(blocks(whole_morning(), own)["Sources"].split())
 
 
 def test_the_commands_that_put_it_right_name_the_field() -> None:
@@ -68,12 +94,11 @@ def test_a_field_may_have_any_name() -> None:
 
 def test_what_the_crop_loses_is_told_with_its_three_points() -> None:
     said = blocks(whole_morning())
-    assert said["Breathed"].splitlines()[0] == (
-        "Breathed away by the crop until it is baled: 0.4, 0.8, 1.6 % of its dry matter"
-    )
-    assert "0.055 to 0.25 % an hour" in said["Breathed"]
-    assert "  that rain would take 3.8, 7.6, 15.2 % of its dry matter\n" in said["What"]
-    assert "published for alfalfa" in said["What"]
+    assert said["Breathed"].startswith("Breathed away by the crop until it is baled: 0.4, 0.8, 1.6% of its dry matter")
+    left = " ".join(said["What"].split())
+    assert "rain before that: 5 in 10, which would take 3.8, 7.6, 15.2% of its dry matter" in left
+    assert "0.055 to 0.25% an hour" in said["Sources"]
+    assert "published for alfalfa" in said["Sources"]
 
 
 def test_a_day_without_losses_says_nothing_of_them() -> None:
@@ -85,24 +110,28 @@ def test_a_day_without_losses_says_nothing_of_them() -> None:
 
 def test_the_order_says_what_waiting_loses() -> None:
     order = blocks(whole_morning())["Order"]
-    assert order.splitlines()[0] == ("Order: first today, before the others, because a storm may lay it flat.")
+    assert order.startswith("Order: first today, before the others, because a storm may lay it flat (estimate;")
     storm = blocks(whole_morning())["Storm"]
-    assert storm.startswith("Storm: may begin Monday 4:00 pm\n")
-    assert "a gust of 34 mph (estimate) with 5 mm of rain (estimate)" in storm
+    assert storm.startswith("Storm: may begin Monday 4:00 pm ")
+    assert "a gust of 34 mph (estimate) with 5 mm of rain (estimate)" in blocks(whole_morning())["Sources"]
     # 0.0336 t/ha are 30 lb an acre
     assert "  loses about 30 lb an acre of good forage by waiting for its next chance, odds counted in" in order
-    assert "loses 25% of its worth (derived: $50 of $200)" in " ".join(order.split())
+    ends = blocks(whole_morning())["Sources"]
+    assert "loses 25% of its worth (derived: $50 of $200)" in " ".join(ends.split())
+    assert "forage_for of the field" in ends
     metric = blocks(whole_morning(), farm(units=Units.METRIC))["Order"]
     assert "  loses about 34 kg a hectare of good forage by waiting" in metric
-    assert "a gust of 54 km/h" in blocks(whole_morning(), farm(units=Units.METRIC))["Storm"]
+    assert "a gust of 54 km/h" in blocks(whole_morning(), farm(units=Units.METRIC))["Sources"]
 
 
 def test_the_order_of_a_field_that_had_better_wait_or_comes_second() -> None:
     plain = blocks(with_day(hurry=None, storm_at=None, lost_by_waiting=-0.0336, after="Hill"))["Order"]
-    assert plain.startswith("Order: after Hill.\n  gains about 30 lb an acre of good forage by waiting")
+    assert plain.startswith(
+        "Order: after Hill (estimate; see Sources).\n  gains about 30 lb an acre of good forage by waiting"
+    )
     assert "storm" not in plain
     laid = blocks(with_day(hurry=Hurry.LODGED, storm_at=None, lost_by_waiting=None))["Order"]
-    assert laid.startswith("Order: first today, before the others, because it lies flat.\n  range: ")
+    assert laid == "Order: first today, before the others, because it lies flat (estimate; see Sources)."
 
 
 def test_the_farms_own_estimates_are_named_as_such() -> None:
@@ -118,13 +147,60 @@ def test_clock_days_left_and_yield_have_their_range() -> None:
     assert "  temperature sum 556, 620, 684 degC days, counted from 2026-04-14" in said["Growth"]
     assert "  days until past its best 0, 4, 8" in said["Growth"]
     assert said["Standing"].startswith(
-        "Standing yield 2.0 tons of dry matter an acre (estimate from the temperature sum)\n  1.6, 2.0, 2.4\n"
+        "Standing yield 1.6, 2.0, 2.4 tons of dry matter an acre, by the temperature sum (estimate;"
     )
+
+
+def changed(**changes: object) -> Morning:
+    """A morning whose one field is not as usual."""
+    morning = whole_morning()
+    field = replace(morning.prospect.fields[0], **changes)  # type: ignore[arg-type]
+    return replace(morning, prospect=replace(morning.prospect, fields=(field,)))
+
+
+def test_a_look_that_was_used_is_told_and_both_kinds_of_a_mix() -> None:
+    look = Look(date(2026, 5, 29), "full heads")
+    kinds = (KindToday("grasses", "early heads", 614.6, look, 0.75), KindToday("legumes", "buds", 390.0))
+    assert blocks(changed(kinds=kinds))["Growth"].splitlines()[:2] == [
+        "Growth: ripe, grasses early heads, legumes buds (estimate; see Sources)",
+        "  full heads seen on 29 May 2026; the clock of the grasses takes most of the way to what was seen",
+    ]
+    assert "good to about four days, about two after a look" in " ".join(explain(farm(), changed(), NAME).split())
+
+
+def test_a_field_that_was_cut_yesterday_says_so_and_no_more_of_its_crop() -> None:
+    light = replace(whole_morning().prospect.fields[0].dry_matter_band or Figure(0.0, 0.0, 0.0, "", ""), mid=0.1)
+    said = blocks(changed(last_cut=date(2026, 5, 31), dry_matter_band=light))
+    assert said["Growth"] == "Growth: cut yesterday; nothing to tell of it yet."
+    assert not {"Standing", "As", "One"} & set(said)
+    assert "Feed" not in said["Sources"]
+    assert "Ground" in said
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        (-60.0, "past its best for more than two months"),
+        (120.0, "more than two months until past its best"),
+        (-59.0, "days until past its best -63, -59, -55"),
+    ],
+)
+def test_days_that_are_held_at_their_ends_are_not_told_as_days(days: float, words: str) -> None:
+    assert f"  {words}\n" in blocks(changed(days_left=days))["Growth"] + "\n"
+
+
+def test_what_lies_stands_before_the_advice() -> None:
+    morning = as_said(mow_morning())
+    morning = replace(morning, watched=(replace(morning.watched[0], noted=True, timed=True),))
+    said = explain(farm(), morning, NAME).splitlines()
+    assert said[0] == "Long Meadow, 22 acres"
+    assert said[1].startswith("Long Meadow, 20 acres cut at 8:00 am: on track, bale from 3:30 pm,")
+    assert explain(farm(), morning, "Creek & Bend").splitlines()[1].startswith("Today: wait")
 
 
 def test_the_legend_stands_before_the_first_three_numbers_that_need_it() -> None:
     said = explain(farm(), mow_morning(), NAME)
-    assert said.index(LEGEND) < said.index("fibre (NDF) 46, 49, 52 %")
+    assert said.index(LEGEND) < said.index("fibre (NDF) 46, 49, 52%")
 
 
 def test_a_field_of_which_nothing_is_known_says_why() -> None:

@@ -104,16 +104,18 @@ def told() -> Morning:
 
 def test_explain_tells_quality_and_waiting_with_their_range_and_source() -> None:
     said = explain(farm(), told(), "Long Meadow")
-    assert "to be cut at 50, for milking cows (extension advice)" in said
-    assert "  digestibility 64, 66, 68 % (estimate: a test)" in said
-    assert "  protein       12, 14, 16 % (estimate: a test)" in said
-    assert "  fibre         +0.6, +0.8, +1.0 units (estimate: ndf)" in said
-    assert "  digestibility -0.6, -0.4, +0.0 units (estimate: digestibility)" in said
-    assert "  yield         +45, +89, +134 lb an acre (estimate: dry_matter)" in said
-    assert "  worth         -71, -18, +36 lb an acre as good as at the target" in said
-    assert "put right by: a look at the field" in said
+    assert "to be cut at 50%, for milking cows (extension advice)" in said
+    assert "  digestibility 64, 66, 68%\n" in said
+    assert "  protein       12, 14, 16%\n" in said
+    assert "  fibre         +0.6, +0.8, +1.0 units\n" in said
+    assert "  digestibility -0.6, -0.4, +0.0 units\n" in said
+    assert "  yield         +45, +89, +134 lb an acre\n" in said
+    assert "worth about 18 lb an acre less good feed (from 71 less to 36 more)" in said
+    waiting = " ".join(said.partition("\n  Waiting\n")[2].split())
+    assert "source: fibre: estimate: ndf; digestibility: estimate: digestibility; yield: estimate" in waiting
+    assert "put right by: a look at the field" in waiting
     metric = explain(farm(units=Units.METRIC), told(), "Long Meadow")
-    assert "  yield         +50, +100, +150 kg a hectare (estimate: dry_matter)" in metric
+    assert "  yield         +50, +100, +150 kg a hectare\n" in metric
 
 
 def test_explain_says_where_the_fibre_to_cut_at_comes_from() -> None:
@@ -124,7 +126,7 @@ def test_explain_says_where_the_fibre_to_cut_at_comes_from() -> None:
         ({"cut_at_fibre": 50.0}, "as cut_at_fibre in the settings says"),
     ):
         said = explain(replace(given, fields=(replace(long, **change), creek)), told(), "Long Meadow")
-        assert f"to be cut at 50, {words}" in said
+        assert f"to be cut at 50%, {words}" in said
 
 
 def test_explain_leaves_out_what_is_not_known() -> None:

@@ -5,9 +5,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from daemon.growing import fibre_target, field_growth_on
+from daemon.farm import Look
+from daemon.growing import fibre_target, field_growth_on, kinds_on
 from models.growth import Growth
-from models.stages import Purpose, species, variety
+from models.stages import GRASS_STAGES, LEGUME_STAGES, Purpose, species, variety
 from tests.passes import field, moist_ground, working_farm
 
 DAYS = pd.DataFrame({"high": 20.0, "low": 8.0}, index=[day.date() for day in pd.date_range("2026-01-01", "2026-06-10")])
@@ -58,3 +59,32 @@ def test_a_species_of_the_farms_own_is_read_by_its_own_row() -> None:
         other.stage.index("early heads") + 7 <= one.stage.index("early heads") <= other.stage.index("early heads") + 8
     )
     assert fibre_target(field("L", 5, stand={"late timothy": 1.0}), farm.species) == 50.0
+
+
+def test_each_kind_of_a_mix_is_told_by_its_own_clock() -> None:
+    looks = (
+        Look(date(2026, 4, 1), "no buds yet"),
+        Look(date(2026, 4, 12), "buds", 0.5),
+        Look(date(2026, 3, 10), "boot"),
+    )
+    mix = replace(field("L", 5, stand={"timothy": 0.5, "alfalfa": 0.5}, last_cut=None), looks=looks)
+    growth = field_growth_on(working_farm(mix), mix, DAYS, moist_ground())
+    april, march = (int(np.searchsorted(growth.day, np.datetime64(day))) for day in ("2026-04-15", "2026-03-09"))
+    grasses, legumes = kinds_on(growth, april)
+    assert (grasses.kind, grasses.look, legumes.kind, legumes.look) == ("grasses", looks[2], "legumes", looks[1])
+    assert grasses.stage in GRASS_STAGES
+    assert legumes.stage in LEGUME_STAGES
+    assert grasses.share == pytest.approx(60**2 / (60**2 + 35**2))
+    early, _ = kinds_on(growth, march)
+    assert early.look is None, "what was seen on the day after is not known yet"
+    assert early.clock < grasses.clock
+    assert growth.clock[april] in (grasses.clock, legumes.clock)
+
+
+def test_a_look_that_only_limits_has_no_share() -> None:
+    cut = replace(
+        field("L", 5, stand={"alfalfa": 1.0}, last_cut=date(2026, 5, 20)), looks=(Look(date(2026, 6, 2), "vegetative"),)
+    )
+    growth = field_growth_on(working_farm(cut), cut, DAYS, moist_ground())
+    (one,) = kinds_on(growth, growth.day.size - 1)
+    assert (one.look, one.share, one.stage) == (cut.looks[0], None, growth.stage[-1])

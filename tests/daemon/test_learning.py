@@ -120,12 +120,12 @@ def test_the_sentences_of_a_sample() -> None:
     found = told(lines)
     measured, plain = (f"{100 * reading(at(8), at(13), factor):.3g}" for factor in (0.8, 1.0))
     assert found.told[LONG.name] == (
-        f"Sample of {measured} % on 10 June 2026 at 1:00 pm (line 2): the model had {plain} % for a crop mown at "
+        f"Sample of {measured}% on 10 June 2026 at 1:00 pm (line 2): the model had {plain}% for a crop mown at "
         "8:00 am; it tells a drying factor of 0.80, which moved the field's from 1.00 to 0.84.",
-        "Drying factor 0.84, uncertain by 11 % instead of 22 %: samples of this field 1, of others 0.",
+        "Drying factor 0.84, uncertain by 11% instead of 22%: samples of this field 1, of others 0.",
     )
     assert found.told[CREEK.name] == (
-        "Drying factor 0.92, uncertain by 20 % instead of 22 %: samples of this field 0, of others 1.",
+        "Drying factor 0.92, uncertain by 20% instead of 22%: samples of this field 0, of others 1.",
     )
 
 
@@ -169,7 +169,8 @@ def test_two_samples_of_one_mowing_count_less_than_two_of_two_mowings() -> None:
         ([cut(day=8), sample(0.5, at(13))], "no cut is noted on its day or the day before; note the cut of its field"),
         ([cut(begun=at(8)), sample(0.5, at(7))], "it was taken before mowing began at 8:00 am"),
         ([cut(begun=at(8)), sample(0.7, at(8.9))], "it was taken less than an hour after mowing began at 8:00 am"),
-        ([cut(begun=at(8)), sample(0.1, at(10))], "no drying factor up to 3 leads to it"),
+        ([cut(begun=at(8)), sample(0.1, at(10))], "no crop could have dried that fast; check time, cut and reading"),
+        ([cut(begun=at(8)), replace(sample(0.5, at(0)), timed=False)], "its hour is not noted"),
         ([cut(begun=at(8)), sample(0.7, at(9.25))], "it hardly depends on how fast the crop dries"),
         ([cut(day=20), sample(0.7, at(8, 20), 2)], "the past weather from 12:00 pm on 19 June 2026 to 8:00 am is not"),
     ],
@@ -211,7 +212,7 @@ def test_one_reading_far_off_moves_no_field_until_a_second_agrees() -> None:
     alone = told(slips(2.62), hours=late)
     assert alone.farm == farm()
     assert alone.told[LONG.name] == (
-        "Sample of 60 % on 1 June 2026 at 1:00 pm (line 2) is set aside: reckoned when its weather was at hand; it "
+        "Sample of 60% on 1 June 2026 at 1:00 pm (line 2) is set aside: reckoned when its weather was at hand; it "
         "tells a drying factor of 2.62 where 0.47 to 2.12 was expected. If it was read and noted right, take a second "
         "sample at another mowing: if both agree, both count.",
     )
@@ -308,7 +309,7 @@ def test_a_look_takes_the_diary_in_and_an_undone_line_leaves_no_trace(tmp_path: 
     after = said(record, diary)
     assert after.clock_from == date(2026, 6, 10)
     assert after.told[0] == "Last cut 10 June 2026, from the diary (line 1)."
-    assert after.told[1].startswith("Sample of 62 % on 10 June 2026 at 1:00 pm (line 2): the model had ")
+    assert after.told[1].startswith("Sample of 62% on 10 June 2026 at 1:00 pm (line 2): the model had ")
     assert diary.lines()[1].factor == pytest.approx(told_factor(after.told[1]), abs=0.006)
     for line in (measured, noted):
         diary.strike(line.id)

@@ -454,8 +454,8 @@ def test_the_record_in_words() -> None:
     )
     # 0.8 is 4 to 1; e^-0.7 = 0.497 of that is 0.665
     assert record_words(record, Correction(bias=-0.7)) == [
-        "The farm's own record of odds holds 5 cases of 3 days. Of what the forecast alone gave: below 4 in 10, 20 % "
-        "said and 25 % came (2 cases); 4 to 7 in 10, 50 % said and 100 % came (1 case); 7 in 10 and more, 85 % said "
-        "and 75 % came (2 cases).",
+        "The farm's own record of odds holds 5 cases of 3 days. Of what the forecast alone gave: below 4 in 10, 20% "
+        "said and 25% came (2 cases); 4 to 7 in 10, 50% said and 100% came (1 case); 7 in 10 and more, 85% said "
+        "and 75% came (2 cases).",
         "It makes 6 in 10 of 8 in 10 for today where no rain is forecast.",
     ]

@@ -9,7 +9,7 @@ import pytest
 import requests
 
 from daemon.farm import Channel, Message, Units
-from daemon.outlook import Advice, Kind, Morning, Reason
+from daemon.outlook import Advice, Kind, KindToday, Morning, Reason
 from daemon.page.server import PageServer, create_app, render, write_page
 from daemon.page.view import (
     PageView,
@@ -39,6 +39,7 @@ from tests.samples import (
     unknown_morning,
     wait_morning,
 )
+from tests.told import whole_morning
 
 SOON = DAWN + timedelta(minutes=45)
 WINTER = datetime.fromisoformat("2026-12-01T12:00:00+00:00")
@@ -192,6 +193,46 @@ def test_days_left_are_told_in_whole_days(days: float, words: str) -> None:
     field = replace(field_prospect("Hill", 5.0), days_left=days)
     [card] = field_cards(view(Morning(DAY, (), prospect(field))))
     assert words in card.state
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        # Three units of fibre on either side, at 0.75 a day.
+        (4.4, "About 4 days left before it is past its best, likely 0 to 8."),
+        (1.0, "About 1 day left before it is past its best; it may be 3 days past it or have 5 days to go."),
+        (-2.4, "Past its best for about 2 days; it may be 6 days past it or have 2 days to go."),
+        (-9.6, "Past its best for about 9 days, likely 6 to 14."),
+        (-60.0, "Past its best for more than two months."),
+        (70.0, "More than two months until it is past its best."),
+    ],
+)
+def test_days_left_are_told_with_their_range_where_it_is_known(days: float, words: str) -> None:
+    field = replace(whole_morning().prospect.fields[0], days_left=days)
+    [card] = field_cards(view(Morning(DAY, (), prospect(field))))
+    assert words in card.state
+
+
+def test_a_field_that_was_just_cut_says_so() -> None:
+    field = replace(field_prospect("Hill", 5.0), last_cut=DAY - timedelta(days=1), dry_matter=0.1, ground="firm")
+    [card] = field_cards(view(Morning(DAY, (), prospect(field))))
+    assert card.state == ("Cut yesterday.", "Ground firm enough for the baler.")
+    for older in (replace(field, last_cut=DAY - timedelta(days=8)), replace(field, dry_matter=2.0)):
+        [card] = field_cards(view(Morning(DAY, (), prospect(older))))
+        assert card.state[0] == "Ripe, boot."
+
+
+def test_a_mix_shows_the_stage_of_both_kinds() -> None:
+    kinds = (KindToday("grasses", "full heads", 600.0), KindToday("legumes", "buds", 400.0))
+    [card] = field_cards(view(Morning(DAY, (), prospect(replace(field_prospect("Hill", 5.0), kinds=kinds)))))
+    assert card.state[0] == "Ripe, grasses full heads, legumes buds."
+
+
+def test_what_is_noted_as_cut_is_no_if() -> None:
+    morning = as_said(mow_morning())
+    morning = replace(morning, watched=(replace(morning.watched[0], noted=True, timed=True),))
+    (line,) = watch_lines(view(morning))
+    assert line.startswith("Long Meadow, 20 acres cut at 8:00 am: on track, bale from 3:30 pm")
 
 
 def test_a_day_is_named_as_people_say_it() -> None:

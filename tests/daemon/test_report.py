@@ -133,7 +133,7 @@ def test_every_number_of_a_field_has_its_range_its_source_and_what_would_put_it_
 
 
 def test_the_hours_of_a_record_are_not_said_to_be_drawn_to_a_prior() -> None:
-    assert "drawn towards" in sources(farm())["odds"].source
+    assert "pulled towards an ordinary day's 3 in 10" in sources(farm())["odds"].source
     assert "recorded" in sources(farm(), known=True)["odds"].source
 
 

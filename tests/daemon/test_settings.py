@@ -444,7 +444,9 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
         assert show(again) == shown
         assert again.fields[1].stand == {"timothy": 0.6, "alfalfa": 0.4}
         assert again.fields[0].purpose is Purpose.DRY_COWS
-        assert "# cut_at_fibre is left out" in shown
+        # Grass at 50 % and half alfalfa at 44, dry cows 8 units more.
+        taken = [line for line in shown.splitlines() if line.startswith("# cut_at_fibre")]
+        assert taken == [f"# cut_at_fibre: {fibre} %, by the stand and forage_for" for fibre in (58, 45, 50)]
         assert "hands = 2  # the default" in shown
         assert again.estimates.nests == Span((11, 1), (2, 15))
         assert vars(again.species["Late timothy"]) == vars(load(write(base + extra)).species["Late timothy"])
@@ -453,7 +455,7 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
     assert 'fawns = "05-20 to 06-25"\n' in shown
     assert "fibre_mark = 560  # degC days\n" in shown
     assert "fibre_mark_regrowth = 550  # degC days, the default\nstages_later = 70  # degC days\n" in shown
-    assert "# fawns is left out\n" in show(load(write(BASE)))
+    assert "# fawns: 15 May to 30 June, by the latitude (estimate)\n" in show(load(write(BASE)))
     assert "firm_deficit = 10  # mm, the default\n" in show(load(write(BASE)))
 
 

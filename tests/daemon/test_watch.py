@@ -417,15 +417,33 @@ def test_odds_under_those_asked_for_are_not_on_track() -> None:
 def test_a_text_fits_and_keeps_what_is_to_be_done(reason: Reason, units: Units) -> None:
     farm = replace(FARM, name="F" * 80, units=units)  # the longest that the settings take
     failing = replace(FAILING, reason=reason, rain_at=local(16) if reason is Reason.RAIN else None)
-    text, _, _ = told(replace(failing, field="A" * 40), farm)
-    assert parts(text) == 2
-    assert "Stop mowing. Wrap what is at or under 60% water" in text
-    assert "never bale wetter" in text
+    for noted in (False, True):
+        text, _, _ = told(replace(failing, field="A" * 40, noted=noted, timed=noted), farm)
+        assert parts(text) == 2
+        assert "Stop mowing. Wrap what is at or under 60% water" in text
+        assert "never bale wetter" in text
 
 
 def test_no_message_calls_anything_safe() -> None:
     for one in (FAILING, standing(WatchState.BALE_SOONER), standing(WatchState.ON_TRACK)):
         assert "safe" not in watched_words(FARM, one, at(12), at(12)).lower()
+
+
+def test_what_is_noted_as_cut_is_told_as_such() -> None:
+    untimed = standing(WatchState.ON_TRACK, noted=True)
+    for stands, lead in ((untimed, "cut today"), (replace(untimed, timed=True), "cut at 8:00 am")):
+        assert watched_words(FARM, stands, at(12), at(12)).startswith(f"Long Meadow, 20 acres {lead}: on track, rake")
+        assert watched_words(FARM, stands, at(13), at(13)).startswith(f"Long Meadow, 20 acres {lead}: nothing new")
+
+
+def test_the_diary_says_what_is_cut_and_when() -> None:
+    part = line(LineKind.CUT, 7.5, area=3 * ACRE)
+    (stands,) = looked(at(9.5), sky(at(9.5)), None, part)
+    assert (stands.noted, stands.timed, stands.area, clock(stands.start)) == (True, True, 3 * ACRE, "07:30")
+    (stands,) = looked(at(9.5), sky(at(9.5)), None, line(LineKind.CUT, 0, timed=False))
+    assert (stands.noted, stands.timed) == (True, False)
+    (stands,) = looked(at(9.5), sky(at(9.5)))
+    assert (stands.noted, stands.timed) == (False, False)
 
 
 def test_the_page_says_how_it_stands_and_since_when_nothing_is_known() -> None:
