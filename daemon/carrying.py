@@ -3,15 +3,12 @@
 import logging
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date
-
-import numpy as np
+from datetime import date, timedelta
 
 from daemon.farm import Farm
 from daemon.ledger import Ledger, LedgerError
 from daemon.outlook import Prospect
 from models.looks import Prior
-from models.season import season_origin
 
 log = logging.getLogger(__name__)
 
@@ -19,8 +16,8 @@ log = logging.getLogger(__name__)
 def with_last_season(farm: Farm, ledger: Ledger | None, today: date) -> Farm:
     """Return the farm with what the looks of the season before say of each field's first growth."""
     try:
-        before = _origin(farm, today) - np.timedelta64(1, "D")
-        told = ledger.priors(_origin(farm, before.astype(date)).astype(date)) if ledger else {}
+        before = farm.place.season_origin(today) - timedelta(days=1)
+        told = ledger.priors(farm.place.season_origin(before)) if ledger else {}
     except LedgerError as error:
         log.warning("the looks of last season are left out: %s", error)
         return farm
@@ -38,7 +35,7 @@ def keep_for_next_season(farm: Farm, ledger: Ledger, prospect: Prospect, today: 
     """
     if prospect.carried:
         told = {name.casefold(): kinds for name, kinds in prospect.carried.items()}
-        ledger.keep_priors(told, _origin(farm, today).astype(date))
+        ledger.keep_priors(told, farm.place.season_origin(today))
 
 
 def carried_words(priors: Mapping[str, Prior]) -> list[str]:
@@ -55,7 +52,3 @@ def carried_words(priors: Mapping[str, Prior]) -> list[str]:
         for kind, prior in priors.items()
         if abs(prior.offset) >= 0.5
     ]
-
-
-def _origin(farm: Farm, day: date) -> np.datetime64:
-    return season_origin(np.datetime64(day, "D"), farm.place.southern)

@@ -8,9 +8,12 @@ from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from models import coefficients as c
 from models.cautions import MonthDay, Span
 from models.looks import Prior
+from models.season import season_origin
 from models.stages import Purpose, Species, species
 
 
@@ -55,6 +58,11 @@ class Place:
     def southern(self) -> bool:
         """Whether the season's year turns on 1 July."""
         return self.latitude < 0.0
+
+    def season_origin(self, day: date) -> date:
+        """Return the first day of the season's year that a day lies in."""
+        origin: date = season_origin(np.datetime64(day, "D"), self.southern).astype(date)
+        return origin
 
 
 @dataclass(frozen=True)

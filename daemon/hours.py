@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from daemon.days import DailyWater, daily_water
 from daemon.farm import Farm, Traction
 from daemon.soil import DAYS_BEFORE
-from daemon.weather.contract import FILLED, REQUIRED, STEP, Weather
+from daemon.weather.contract import REQUIRED, STEP, Weather, is_filled
 from models import coefficients as c
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
@@ -164,8 +164,7 @@ def _independent(members: int, *, is_record: bool, is_synthetic: bool) -> float:
 
 def _told(weather: Weather) -> xr.Dataset:
     """Return the past hours that came, without those that stand as they were forecast."""
-    past = weather.past
-    return past.isel(time=~past[FILLED].to_numpy()) if FILLED in past.coords else past
+    return weather.past.isel(time=~is_filled(weather.past))
 
 
 def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], DryingHours, Array, Array]:

@@ -176,7 +176,7 @@ def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, then: pd
         replace(field, last_cut=known),
         [one for one in told if one.day < cut.day],
         cut.day,
-        southern=farm.place.southern,
+        farm.place,
     )
     looks = tuple(look for look in field.looks if look.on <= cut.day)
     return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), then, ground)

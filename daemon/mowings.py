@@ -5,11 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
-import numpy as np
-
 from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Place
-from models.season import season_origin
 
 CUT_WHOLE: Final = 0.9  # of a field cut in parts, from which it counts as cut
 DAY: Final = timedelta(days=1)
@@ -64,7 +61,7 @@ def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
     return sorted(kept, key=lambda cut: (cut.day, cut.line.id))
 
 
-def mown(field: Field, told: Sequence[Cut], today: date, *, southern: bool) -> Mown:
+def mown(field: Field, told: Sequence[Cut], today: date, place: Place) -> Mown:
     """Return how far a field is mown by its settings and its cuts: the newest whole cut wins, on one day the diary's.
 
     Notes
@@ -76,10 +73,10 @@ def mown(field: Field, told: Sequence[Cut], today: date, *, southern: bool) -> M
     for cut in told:
         if last is not None and (cut.day < last or (cut.day == last and cut.area is not None)):
             continue
-        parts = (*_of_season(parts, cut.day, southern), cut)
+        parts = (*_of_season(parts, cut.day, place), cut)
         if cut.area is None or sum(part.area or 0.0 for part in parts) >= CUT_WHOLE * field.area:
             last, by, parts = cut.day, (cut,) if cut.area is None else parts, ()
-    return Mown(last, by, _of_season(parts, today, southern))
+    return Mown(last, by, _of_season(parts, today, place))
 
 
 def still_lying(farm: Farm, lines: Sequence[Line], now: datetime) -> tuple[str, ...]:
@@ -109,7 +106,7 @@ def still_lying(farm: Farm, lines: Sequence[Line], now: datetime) -> tuple[str, 
 def mown_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Mown:
     """Return how far a field is mown by its settings and the lines of the diary."""
     told = cuts(of_field(lines, field, now), farm.place)
-    return mown(field, told, now.astimezone(farm.place.timezone).date(), southern=farm.place.southern)
+    return mown(field, told, now.astimezone(farm.place.timezone).date(), farm.place)
 
 
 def _taken_up(told: Sequence[Cut], day: date) -> date | None:
@@ -119,7 +116,6 @@ def _taken_up(told: Sequence[Cut], day: date) -> date | None:
     return min(lying or [one for one in open_days if one >= day - FORGOTTEN], default=None)
 
 
-def _of_season(parts: tuple[Cut, ...], day: date, southern: bool) -> tuple[Cut, ...]:
+def _of_season(parts: tuple[Cut, ...], day: date, place: Place) -> tuple[Cut, ...]:
     """Return the cuts of the season of a day."""
-    origin = season_origin(np.datetime64(day, "D"), southern).astype(date)
-    return tuple(cut for cut in parts if cut.day >= origin)
+    return tuple(cut for cut in parts if cut.day >= place.season_origin(day))

@@ -4,14 +4,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-import numpy as np
-
 from daemon.diary import LOOKS, Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Look
 from daemon.mowings import Mown, mown_by
 from daemon.units import clock_time, height, month_day, size
 from models.ground import Firmness
-from models.season import season_origin
 
 
 def with_diary(farm: Farm, lines: Sequence[Line], now: datetime) -> Farm:
@@ -125,9 +122,7 @@ def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date 
 
 def _since(farm: Farm, last_cut: date | None, now: datetime) -> date:
     """Return the last day of what stood there before the growth that stands now."""
-    today = np.datetime64(now.astimezone(farm.place.timezone).date(), "D")
-    origin: date = season_origin(today, farm.place.southern).astype(date)
-    return last_cut or origin
+    return last_cut or farm.place.season_origin(now.astimezone(farm.place.timezone).date())
 
 
 def _look_words(farm: Farm, line: Line) -> str:

@@ -252,7 +252,8 @@ def text_body(farm: Farm, morning: Morning) -> str:
 def email_of(farm: Farm, morning: Morning) -> Message:
     """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
     lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
-    lines += [" ".join(order(farm, morning))] if order(farm, morning) else []
+    if why := order(farm, morning):
+        lines.append(" ".join(why))
     if morning.mows:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
     if going := progress_words(farm, progress(farm, morning.prospect)):

@@ -117,16 +117,21 @@ def with_hours(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> FieldDay:
     )
 
 
+def _carried(crop: Crop, window: Window, hours: ForecastHours) -> float:
+    """Return the share of the members in which the ground carries the baler on a day."""
+    return crop.ground.carried((window.date - hours.today).days)
+
+
 def _odds_on(crop: Crop, window: Window, hours: ForecastHours) -> Callable[[Array], Array]:
     """Return what turns shares of cases into odds: no surer than that the ground carries the baler."""
-    to_odds, carried = hours.odds_on(window), crop.ground.carried((window.date - hours.today).days)
+    to_odds, carried = hours.odds_on(window), _carried(crop, window, hours)
     return lambda share: to_odds(np.minimum(share, carried))
 
 
 def _ground_forbids(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> bool:
     """Return whether it is the ground alone that keeps the odds under those needed."""
     needed, to_odds = farm.alerts.odds_needed, hours.odds_on(worked.window)
-    carried = worked.crop.ground.carried((worked.window.date - hours.today).days)
+    carried = _carried(worked.crop, worked.window, hours)
     return float(to_odds(np.array(carried))) < needed <= float(to_odds(np.array(1.0)))
 
 
@@ -185,7 +190,7 @@ def grown_by(growth: Growth, day: date) -> FieldDay:
 
 def _bare(crop: Crop, window: Window, hours: ForecastHours) -> FieldDay:
     """Return a field on a day as far as its growth and its ground tell."""
-    return replace(grown_by(crop.growth, window.date), carried=crop.ground.carried((window.date - hours.today).days))
+    return replace(grown_by(crop.growth, window.date), carried=_carried(crop, window, hours))
 
 
 def _with_odds(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) -> WorkedDay:

@@ -18,7 +18,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.farm import Place
-from daemon.weather.contract import FILLED, REQUIRED, STEP, Hours, assembled, at_utc
+from daemon.weather.contract import FILLED, REQUIRED, STEP, Hours, assembled, at_utc, is_filled
 
 DATABASE: Final = "weather.sqlite3"
 HOURS_KEPT: Final = timedelta(days=800)  # two seasons
@@ -71,9 +71,8 @@ class Archive:
         now : datetime
             What is much older is forgotten.
         """
-        filled = past[FILLED].to_numpy() if FILLED in past.coords else np.zeros(past.sizes["time"], dtype=bool)
         with self._writing() as db:
-            _put_hours(db, place, past.isel(time=~filled), TOLD)
+            _put_hours(db, place, past.isel(time=~is_filled(past)), TOLD)
             db.execute("DELETE FROM hours WHERE hour < ?", (_number(now - HOURS_KEPT),))
 
     def keep_forecast(self, place: Place, ahead: xr.Dataset, now: datetime) -> None:

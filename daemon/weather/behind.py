@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import xarray as xr
 
-from daemon.weather.contract import FILLED, REQUIRED, at_utc, start_of_ahead
+from daemon.weather.contract import FILLED, REQUIRED, at_utc, is_filled, start_of_ahead
 
 
 def over(older: xr.Dataset | None, newer: xr.Dataset | None) -> xr.Dataset | None:
@@ -19,8 +19,7 @@ def over(older: xr.Dataset | None, newer: xr.Dataset | None) -> xr.Dataset | Non
 
 def _plain(past: xr.Dataset) -> xr.Dataset:
     """Return past hours as all sources have them."""
-    filled = past[FILLED] if FILLED in past.coords else xr.zeros_like(past["time"], dtype=bool)
-    return past[list(REQUIRED)].assign_coords({"member": ["past"], FILLED: filled})
+    return past[list(REQUIRED)].assign_coords({"member": ["past"], FILLED: ("time", is_filled(past))})
 
 
 def lacks(known: xr.Dataset | None, first: datetime, last: datetime) -> bool:
@@ -37,10 +36,8 @@ def from_yesterday(ahead: xr.Dataset, past: xr.Dataset, now: datetime) -> xr.Dat
     came = past[list(REQUIRED)].sel(time=slice(wanted, begins - np.timedelta64(1, "h"))).drop_vars(FILLED)
     names, members = list(ahead.data_vars), ahead["member"].to_numpy()
     before = came.isel(member=np.zeros(members.size, dtype=np.int64)).assign_coords(member=members)
-    before = before.reindex_like(before).assign(
-        {name: xr.full_like(before["air_temperature"], np.nan) for name in names if name not in before}
-    )
-    joined = xr.concat([before[names], ahead], "time", join="exact", combine_attrs="override")
+    unknown = {name: xr.full_like(before["air_temperature"], np.nan) for name in names if name not in before}
+    joined = xr.concat([before.assign(unknown)[names], ahead], "time", join="exact", combine_attrs="override")
     for name in names:
         joined[name].attrs.update(ahead[name].attrs)
     return joined.assign_attrs(ahead.attrs)

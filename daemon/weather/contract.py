@@ -162,6 +162,11 @@ def at_utc(hour: datetime) -> np.datetime64:
     return np.datetime64(hour.astimezone(UTC).replace(tzinfo=None), "ns")
 
 
+def is_filled(past: xr.Dataset) -> Mask:
+    """Return which past hours only stand as they were forecast, shape (time,)."""
+    return past[FILLED].to_numpy() if FILLED in past.coords else np.zeros(past.sizes["time"], dtype=bool)
+
+
 def iso(hour: np.datetime64) -> str:
     """Return a UTC label as text, to the minute.
 

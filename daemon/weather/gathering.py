@@ -20,7 +20,6 @@ from daemon.weather.archive import Archive, ArchiveError
 from daemon.weather.behind import from_yesterday, lacks, over
 from daemon.weather.contract import FILLED, REQUIRED, OfficialWarning, Refused, Weather, at_utc, settled
 from daemon.weather.transport import open_session
-from models.season import season_origin
 
 T = TypeVar("T")
 
@@ -212,8 +211,7 @@ def _warnings(asked: Asked) -> tuple[OfficialWarning, ...]:
 
 def _first(farm: Farm, now: datetime) -> datetime:
     """Return the first hour that growth needs: that of the day before the season's origin, whole in every zone."""
-    today = now.astimezone(farm.place.timezone).date()
-    origin: date = season_origin(np.datetime64(today, "D"), farm.place.southern).astype(date)
+    origin = farm.place.season_origin(now.astimezone(farm.place.timezone).date())
     return datetime(origin.year, origin.month, origin.day, tzinfo=UTC) - timedelta(days=1)
 
 
@@ -228,9 +226,13 @@ def _since(farm: Farm, now: datetime, first: datetime, archive: Archive | None) 
 def _from_file(farm: Farm, now: datetime) -> Weather:
     from daemon.weather import files  # noqa: PLC0415
 
+    return files.read(_path(farm), now, farm.place)
+
+
+def _path(farm: Farm) -> Path:
     if farm.weather.path is None:
         raise Refused('no file is named; write path = "..." in [weather]')
-    return files.read(farm.weather.path, now, farm.place)
+    return farm.weather.path
 
 
 def _open_meteo(asked: Asked) -> Told:
@@ -266,10 +268,7 @@ def _met_no(asked: Asked) -> Told:
 def _netcdf(asked: Asked) -> Told:
     from daemon.weather import netcdf  # noqa: PLC0415
 
-    source = asked.farm.weather
-    if source.path is None:
-        raise Refused('no file is named; write path = "..." in [weather]')
-    return Told(netcdf.fetch(source, asked.farm.place, asked.now, path=source.path))
+    return Told(netcdf.fetch(asked.farm.weather, asked.farm.place, asked.now, path=_path(asked.farm)))
 
 
 WEATHER_GOV: Final = "weather.gov"
