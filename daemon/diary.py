@@ -2,15 +2,15 @@
 
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
-from pathlib import Path
 from typing import Final
 
 from daemon.diary_file import LAST_NUMBER, FormError, bring_up, checked, columns
 from daemon.farm import Field, Place
+from daemon.sqlite_file import SqliteFile
 
 DATABASE: Final = "diary.sqlite3"
 _DAY: Final = timedelta(days=1)
@@ -66,7 +66,7 @@ class Line:
         return self.at + _EVENING if self.kind is LineKind.WRAPPED else self.at
 
 
-class Diary:
+class Diary(SqliteFile):
     """The lines, in one SQLite file, which is made with its folder by the first line.
 
     Every call opens the file anew, so the service, the page's threads and a command may use it at once.
@@ -82,8 +82,9 @@ class Diary:
         By every call, if the file cannot be used or is not a diary; by reading, if a line holds what none can hold.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    what = "diary"
+    error = DiaryError
+    spoiled = (ValueError,)
 
     def add(
         self,
@@ -135,12 +136,6 @@ class Diary:
         with self._writing() as db:
             db.executemany("UPDATE lines SET factor = ? WHERE id = ?", [(factors[id], id) for id in factors])
 
-    def _is_there(self) -> bool:
-        try:
-            return self._path.exists()
-        except OSError as error:
-            raise self._unusable(error) from error
-
     def _found(self, db: sqlite3.Connection, which: str, *values: object) -> Iterator[Line]:
         """Yield the lines that a clause asks for."""
         if not columns(db):
@@ -171,20 +166,12 @@ class Diary:
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
-        try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
-                db.row_factory = sqlite3.Row
+        with super()._open() as db:
+            db.row_factory = sqlite3.Row
+            try:
                 yield db
-        except FormError as error:
-            raise DiaryError(f"diary: {self._path} is none that can be used here: {error}") from error
-        except (sqlite3.Error, OSError, ValueError) as error:
-            raise self._unusable(error) from error
-
-    def _unusable(self, error: Exception) -> DiaryError:
-        return DiaryError(
-            f"diary: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
-        )
+            except FormError as error:
+                raise DiaryError(f"diary: {self._path} is none that can be used here: {error}") from error
 
 
 def of_field(lines: Sequence[Line], field: Field, now: datetime) -> list[Line]:

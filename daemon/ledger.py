@@ -4,18 +4,16 @@ What the looks of a season told of a field's stage clock is kept for the season 
 """
 
 import logging
-import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import closing, contextmanager
+from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 from typing import Final
 
 import numpy as np
 
 from daemon.calibration import ALLOWED, Record, can_be
 from daemon.outlook import Said
+from daemon.sqlite_file import SqliteFile
 from models import coefficients as c
 from models.looks import Prior
 
@@ -46,7 +44,7 @@ class LedgerError(Exception):
     """The record cannot be read or written."""
 
 
-class Ledger:
+class Ledger(SqliteFile):
     """What was said and what came of it, in one SQLite file, which is made with its folder by the first line.
 
     Every call opens the file anew, so the service and a command may use it at once. Fields that the farm no longer has
@@ -63,8 +61,9 @@ class Ledger:
         By every call, if the file cannot be used or is not a record.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    what = "record"
+    error = LedgerError
+    spoiled = (TypeError, ValueError)
 
     def keep(self, said: Iterable[Said], today: date) -> int:
         """Keep what a pass said, and forget what is too old.
@@ -170,27 +169,6 @@ class Ledger:
                 else:
                     log.warning("record: %s of %s is left out: no look can have told it", prior, field)
         return found
-
-    def _is_there(self) -> bool:
-        try:
-            return self._path.exists()
-        except OSError as error:
-            raise self._unusable(error) from error
-
-    @contextmanager
-    def _open(self) -> Iterator[sqlite3.Connection]:
-        # No write-ahead log: a command that must not write in this folder can read the file all the same.
-        try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
-                yield db
-        except (sqlite3.Error, OSError, TypeError, ValueError) as error:
-            raise self._unusable(error) from error
-
-    def _unusable(self, error: Exception) -> LedgerError:
-        return LedgerError(
-            f"record: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
-        )
 
 
 def _values(said: Said) -> tuple[str | float, ...]:

@@ -6,11 +6,10 @@ An hour that no service has told yet stands as it was forecast last, and says so
 import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from io import BytesIO
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -18,6 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.farm import Place
+from daemon.sqlite_file import SqliteFile
 from daemon.weather.contract import FILLED, REQUIRED, STEP, Hours, assembled, at_utc, is_filled
 
 DATABASE: Final = "weather.sqlite3"
@@ -41,7 +41,7 @@ class ArchiveError(Exception):
     """The weather that was had cannot be read or written."""
 
 
-class Archive:
+class Archive(SqliteFile):
     """Past hours and forecasts of places, in one SQLite file, which is made with its folder when something is kept.
 
     Every call opens the file anew, so the service and a command may use it at once.
@@ -57,8 +57,9 @@ class Archive:
         By every call, if the file cannot be used or is none of weather.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    what = "weather archive"
+    error = ArchiveError
+    spoiled = (TypeError, ValueError, KeyError, EOFError)
 
     def keep_past(self, place: Place, past: xr.Dataset, now: datetime) -> None:
         """Keep hours that came, in place of what was held of them; not those that are filled or lack a value.
@@ -150,11 +151,7 @@ class Archive:
     @contextmanager
     def _reading(self) -> Iterator[sqlite3.Connection | None]:
         """Open the file to read, None where there is none yet."""
-        try:
-            is_there = self._path.exists()
-        except OSError as error:
-            raise self._unusable(error) from error
-        if not is_there:
+        if not self._is_there():
             yield None
             return
         with self._open() as db:
@@ -168,20 +165,6 @@ class Archive:
             db.execute("BEGIN IMMEDIATE")
             yield db
             db.execute("COMMIT")
-
-    @contextmanager
-    def _open(self) -> Iterator[sqlite3.Connection]:
-        try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
-                yield db
-        except (sqlite3.Error, OSError, TypeError, ValueError, KeyError, EOFError) as error:
-            raise self._unusable(error) from error
-
-    def _unusable(self, error: Exception) -> ArchiveError:
-        return ArchiveError(
-            f"weather archive: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
-        )
 
 
 def _put_hours(db: sqlite3.Connection, place: Place, hours: xr.Dataset, told: int) -> None:

@@ -1,0 +1,48 @@
+"""One SQLite file that is opened anew by every call, and what is said where it cannot be used."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import ClassVar
+
+
+class SqliteFile:
+    """A file of something kept, which is made with its folder when it is opened first.
+
+    Every call opens it anew, so the service, the page's threads and a command may use it at once. It has no write-ahead
+    log: who must not write in its folder can read it all the same.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    """
+
+    what: ClassVar[str]  # is kept, as errors name it
+    error: ClassVar[type[Exception]]  # raised where the file cannot be used
+    spoiled: ClassVar[tuple[type[Exception], ...]]  # what reading a file that holds something else may raise
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def _is_there(self) -> bool:
+        try:
+            return self._path.exists()
+        except OSError as error:
+            raise self._unusable(error) from error
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        unusable: tuple[type[Exception], ...] = (sqlite3.Error, OSError, *self.spoiled)
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
+                yield db
+        except unusable as error:
+            raise self._unusable(error) from error
+
+    def _unusable(self, error: Exception) -> Exception:
+        return self.error(
+            f"{self.what}: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
+        )
