@@ -15,7 +15,7 @@ import pytest
 
 from daemon.weather.contract import Refused
 from daemon.weather.replies import Replies, fresh_for
-from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, HandClock, Reply, Site, serving
+from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, HandClock, Reply, Site
 
 
 @pytest.fixture
@@ -25,7 +25,7 @@ def clock() -> HandClock:
 
 @pytest.fixture
 def site(clock: HandClock) -> Iterator[Site]:
-    with serving(clock) as site:
+    with Site(clock) as site:
         yield site
 
 

@@ -12,7 +12,7 @@ from typing import Final
 import pytest
 
 from daemon.weather.contract import Refused
-from tests.loopback.plain import BODY, HALF_HOUR, JSON, Farm, HandClock, Reply, Site, serving
+from tests.loopback.plain import BODY, HALF_HOUR, JSON, Farm, HandClock, Reply, Site
 
 
 @pytest.fixture
@@ -22,7 +22,7 @@ def clock() -> HandClock:
 
 @pytest.fixture
 def site(clock: HandClock) -> Iterator[Site]:
-    with serving(clock) as site:
+    with Site(clock) as site:
         yield site
 
 

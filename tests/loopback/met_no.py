@@ -7,21 +7,20 @@ here too: who asks must say so, coordinates have four decimals at most, and If-M
 import gzip
 import json
 import re
-import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from types import TracebackType
-from typing import Any, Final, Self
+from http.server import BaseHTTPRequestHandler
+from typing import Any, Final
 from urllib.parse import parse_qs, urlsplit
 
 import pandas as pd
 
 from models.humidity import relative_humidity
 from tests.loopback.openmeteo import Fault
+from tests.loopback.serving import Serving
 
 Reply = dict[str, Any]
 Hour = Mapping[Any, float]
@@ -66,7 +65,7 @@ class Asked:
     status: int = 0  # of the answer
 
 
-class MetNo:
+class MetNo(Serving):
     """The server; use it as a context manager.
 
     Parameters
@@ -82,25 +81,12 @@ class MetNo:
     """
 
     def __init__(self, table: pd.DataFrame, *, now: datetime, hourly: int = 60, chances: bool = True) -> None:
+        super().__init__(_Handler)
         self.table, self.now, self.hourly, self.chances = table, now, hourly, chances
         self.updated = now - timedelta(minutes=49)
         self.modified = format_datetime(self.updated, usegmt=True)
         self.fault: Fault | None = None
         self.asked: list[Asked] = []
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), type("Handler", (_Handler,), {"site": self}))
-        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
-        self.address = f"http://127.0.0.1:{self._server.server_address[1]}"
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._server.shutdown()
-        self._server.server_close()
-        self._thread.join()
 
     def reply(self, north: float = 43.0, east: float = -75.0, height: float = 300.0, complete: bool = True) -> Reply:
         """The JSON of a good request."""

@@ -13,13 +13,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from types import TracebackType
-from typing import Any, Final, Self
+from http.server import BaseHTTPRequestHandler
+from typing import Any, Final
 from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pandas as pd
+
+from tests.loopback.serving import Serving, next_fault
 
 Reply = dict[str, Any]
 Perturb = Callable[[pd.DataFrame, int], pd.DataFrame]
@@ -110,7 +111,7 @@ class Asked:
     user_agent: str
 
 
-class OpenMeteo:
+class OpenMeteo(Serving):
     """The server; use it as a context manager.
 
     `faults` maps a path to what goes wrong there, `asked` lists the requests, `run` is when the newest run started
@@ -127,34 +128,15 @@ class OpenMeteo:
         run: datetime | None = None,
         port: int = 0,
     ) -> None:
+        super().__init__(_Handler, port)
         self.table, self.now, self.members, self.run = table, now, members, run
         self.perturb = perturb or (lambda frame, _: frame)
         self.faults: dict[str, Fault] = {}
         self.asked: list[Asked] = []
-        self.stopped = threading.Event()
-        self._server = ThreadingHTTPServer(("127.0.0.1", port), type("Handler", (_Handler,), {"site": self}))
-        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
-        self.address = f"http://127.0.0.1:{self._server.server_address[1]}"
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.stopped.set()
-        self._server.shutdown()
-        self._server.server_close()
-        self._thread.join()
 
     def fault(self, path: str) -> Fault:
         """What goes wrong with the next reply to a path, if anything."""
-        fault = self.faults.get(path, Fault())
-        fault.times -= 1
-        if fault.times <= 0:
-            self.faults.pop(path, None)
-        return fault
+        return next_fault(self.faults, path, Fault())
 
     def reply(self, path: str, query: Mapping[str, str]) -> Any:
         """The JSON of a good request; ValueError with the service's words for a bad one."""

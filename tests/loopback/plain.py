@@ -1,18 +1,18 @@
 """A server on the loopback interface that answers from a list, for what is the same with every weather service."""
 
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 from typing import Any, Final
 
 import requests
 
 from daemon.weather.transport import get, open_session
+from tests.loopback.serving import Serving
 
 NOON: Final = datetime(2026, 6, 10, 12, tzinfo=UTC)
 BODY: Final = b'{"air_temperature": 17.1}'
@@ -47,17 +47,15 @@ class Reply:
     cut: bool = False
 
 
-class Site:
+class Site(Serving):
     """A server that answers from a list, the last one for ever, and notes what it was asked."""
 
     def __init__(self, clock: HandClock) -> None:
+        super().__init__(_Handler)
         self.clock = clock
         self.replies = [Reply()]
         self.asked: list[dict[str, str]] = []
         self.sent = 0
-        self.stopped = threading.Event()
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), type("Handler", (_Handler,), {"site": self}))
-        self.address = f"http://127.0.0.1:{self.server.server_address[1]}"
 
     def answers(self, *replies: Reply) -> None:
         self.replies = list(replies)
@@ -105,21 +103,6 @@ def _pieces(reply: Reply) -> Iterator[bytes]:
         yield from (bytes([byte]) for byte in reply.body)
     elif reply.body:
         yield reply.body
-
-
-@contextmanager
-def serving(clock: HandClock) -> Iterator[Site]:
-    """Run a site for a while."""
-    site = Site(clock)
-    thread = threading.Thread(target=site.server.serve_forever, args=(0.02,))
-    thread.start()
-    try:
-        yield site
-    finally:
-        site.stopped.set()
-        site.server.shutdown()
-        site.server.server_close()
-        thread.join()
 
 
 @dataclass

@@ -6,20 +6,20 @@ from that label on, equal neighbours joined; an amount is of the hours that it i
 
 import json
 import re
-import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from itertools import groupby
-from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Final
 from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pandas as pd
+
+from tests.loopback.serving import Serving, next_fault
 
 Reply = dict[str, Any]
 Values = list[dict[str, Any]]
@@ -123,7 +123,7 @@ def replaces(name: str) -> Reply:
     return {"@id": f"https://api.weather.gov/alerts/{identifier}", "identifier": identifier, "sender": "w@example.org"}
 
 
-class WeatherGov:
+class WeatherGov(Serving):
     """The server; use it as a context manager.
 
     `faults` maps a path to what goes wrong there, `asked` lists the requests, `issued` is when the office wrote the
@@ -131,32 +131,15 @@ class WeatherGov:
     """
 
     def __init__(self, table: pd.DataFrame, *, issued: datetime, amount: int = 6) -> None:
+        super().__init__(_Handler)
         self.table, self.issued, self.amount = table, issued, amount
         self.alerts: list[Reply] = []
         self.faults: dict[str, Fault] = {}
         self.asked: list[Asked] = []
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), type("Handler", (_Handler,), {"site": self}))
-        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
-        self.address = f"http://127.0.0.1:{self._server.server_address[1]}"
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._server.shutdown()
-        self._server.server_close()
-        self._thread.join()
 
     def fault(self, path: str) -> Fault:
         """What goes wrong with the next reply to a path, if anything."""
-        fault = self.faults.get(path, Fault())
-        fault.times -= 1
-        if fault.times <= 0:
-            self.faults.pop(path, None)
-        return fault
+        return next_fault(self.faults, path, Fault())
 
     def reply(self, path: str, accept: str) -> Reply:
         """The reply to a good request."""

@@ -1,0 +1,49 @@
+"""What all servers on the loopback interface have in common: a thread of their own, an address and an end."""
+
+import threading
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from types import TracebackType
+from typing import Protocol, Self, TypeVar
+
+
+class Serving:
+    """A server; use it as a context manager.
+
+    Its handler finds it as `site`. `address` is where it is, and `stopped` is set as it ends.
+    """
+
+    def __init__(self, handler: type[BaseHTTPRequestHandler], port: int = 0) -> None:
+        self.stopped = threading.Event()
+        self._server = ThreadingHTTPServer(("127.0.0.1", port), type("Handler", (handler,), {"site": self}))
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
+        self.address = f"http://127.0.0.1:{self._server.server_address[1]}"
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stopped.set()
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+
+
+class Limited(Protocol):
+    """What goes wrong with the next `times` replies."""
+
+    times: int
+
+
+F = TypeVar("F", bound=Limited)
+
+
+def next_fault(faults: dict[str, F], path: str, none: F) -> F:
+    """What goes wrong with the next reply to a path, `none` if nothing does."""
+    fault = faults.get(path, none)
+    fault.times -= 1
+    if fault.times <= 0:
+        faults.pop(path, None)
+    return fault
