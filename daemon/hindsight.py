@@ -12,7 +12,7 @@ import xarray as xr
 from daemon.calibration import Record, fit_correction
 from daemon.crop import crop_day, strips_for
 from daemon.farm import Farm
-from daemon.hours import ForecastHours, forecast_hours, work_window
+from daemon.hours import ForecastHours, forecast_hours, hours_told, work_window
 from daemon.ledger import Ledger, LedgerError
 from daemon.outlook import Said
 from daemon.units import odds
@@ -38,7 +38,7 @@ def learnt_correction(farm: Farm, ledger: Ledger, weather: Weather, today: date)
     farm : Farm
     ledger : Ledger
     weather : Weather
-        Its past tells what came.
+        Its past tells what came; hours that only stand as they were forecast judge nothing.
     today : date
         On the farm's clock.
 
@@ -119,7 +119,7 @@ def judged(farm: Farm, lines: Iterable[Said], past: xr.Dataset) -> dict[Said, fl
 
 def _judge(farm: Farm, ledger: Ledger, weather: Weather, today: date) -> None:
     """Judge what can be judged; a command may look where it cannot write."""
-    outcomes = judged(farm, ledger.unjudged(today), weather.past)
+    outcomes = judged(farm, ledger.unjudged(today), hours_told(weather))
     try:
         if outcomes:
             ledger.settle(outcomes)

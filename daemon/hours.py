@@ -126,7 +126,7 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
     if is_synthetic:  # the spells of rain that were drawn lie in hours of their own
         wet |= drying.rain >= source.wet_hour
     # The hours that came are true hours, however coarse the steps of the forecast are.
-    over = np.isin(ends, _told(weather)["time"])
+    over = np.isin(ends, hours_told(weather)["time"])
     wet = np.where(over, drying.rain >= source.wet_hour, wet)
     humidity = relative_humidity(air, dew)
     return ForecastHours(
@@ -150,7 +150,12 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
 def _with_what_came(weather: Weather) -> xr.Dataset:
     """Return the hours ahead, in which those that are over are, in every member, the hours that came."""
     ahead = weather.ahead[list(REQUIRED)]
-    came = _told(weather)[list(REQUIRED)].isel(member=0, drop=True).reset_coords(drop=True).reindex(time=ahead["time"])
+    came = (
+        hours_told(weather)[list(REQUIRED)]
+        .isel(member=0, drop=True)
+        .reset_coords(drop=True)
+        .reindex(time=ahead["time"])
+    )
     return ahead.assign({name: came[name].fillna(ahead[name]) for name in REQUIRED})
 
 
@@ -162,7 +167,7 @@ def _independent(members: int, *, is_record: bool, is_synthetic: bool) -> float:
     return min(worth, c.SYNTHETIC_WORTH) if is_synthetic else worth
 
 
-def _told(weather: Weather) -> xr.Dataset:
+def hours_told(weather: Weather) -> xr.Dataset:
     """Return the past hours that came, without those that stand as they were forecast."""
     return weather.past.isel(time=~is_filled(weather.past))
 

@@ -15,7 +15,7 @@ from daemon.days import daily_extremes, daily_water
 from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Drying, Farm, Field
 from daemon.growing import field_growth_on
-from daemon.hours import HOUR, hours_of
+from daemon.hours import HOUR, hours_of, hours_told
 from daemon.mowings import Cut, cuts, mown
 from daemon.soil import DAYS_BEFORE, Ground, field_profile, ground_then
 from daemon.told import day_words, percent
@@ -233,7 +233,7 @@ def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datet
     whole = taken.replace(minute=0, second=0, microsecond=0)
     end = whole if whole == taken else whole + HOUR
     first, last = at_utc(opens), at_utc(end)
-    came = weather.past[list(REQUIRED)].sel(time=slice(first, last))
+    came = hours_told(weather)[list(REQUIRED)].sel(time=slice(first, last))
     if came["time"].size and came["time"].to_numpy()[-1] == last - np.timedelta64(1, "h"):
         this_hour = weather.ahead[list(REQUIRED)].sel(time=slice(last, last)).mean("member")
         came = xr.concat([came, this_hour.expand_dims(member=came["member"])], "time")

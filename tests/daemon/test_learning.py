@@ -17,7 +17,7 @@ from daemon.learning import Learnt, learnt
 from daemon.look import Memory, look
 from daemon.outlook import FieldProspect, Reason
 from daemon.soil import field_profile, ground_then
-from daemon.weather.contract import Weather, at_utc
+from daemon.weather.contract import FILLED, Weather, at_utc
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests import passes
 from tests.loopback.hours import invented, source, written
@@ -248,6 +248,17 @@ def test_what_a_sample_told_outlives_its_weather() -> None:
     )
     # Without its cut it is of no mowing, whatever it told.
     assert drying(told([line], hours=late)) == Drying()
+
+
+def test_a_sample_that_dried_in_hours_only_forecast_waits_until_they_are_told() -> None:
+    lines = [cut(begun=at(8)), sample(reading(at(8), at(13), 0.7), at(13))]
+    hours = weather()
+    noon = hours.past["time"].to_numpy() == at_utc(at(12))
+    assert noon.sum() == 1
+    guessed = told(lines, hours=replace(hours, past=hours.past.assign_coords({FILLED: ("time", noon)})))
+    assert drying(guessed) == Drying()
+    assert "is not at hand" in guessed.told[LONG.name][0]
+    assert drying(told(lines, hours=hours)).factor == pytest.approx(0.7**FIRST)
 
 
 def test_the_wetter_a_sample_the_slower_its_field_down_to_the_slowest_that_is_believed() -> None:

@@ -19,7 +19,7 @@ from daemon.hindsight import judged, learnt_correction, record_words
 from daemon.ledger import Ledger, LedgerError
 from daemon.outlook import Prospect, Said
 from daemon.prospect import look_ahead
-from daemon.weather.contract import Weather
+from daemon.weather.contract import FILLED, Weather, at_utc
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
@@ -426,6 +426,18 @@ def test_days_that_have_come_are_judged_once_and_count(ledger: Ledger, later: We
     assert ledger.unjudged(on) == ()
     assert correction.bias > 0.0
     assert "holds 3 cases of 3 days" in told[0]
+
+
+def test_a_day_with_hours_that_were_only_forecast_waits_to_be_judged(ledger: Ledger, later: Weather) -> None:
+    days = [said(day=TODAY + timedelta(days=ahead), start=said().start + timedelta(days=ahead)) for ahead in range(2)]
+    ledger.keep(days, TODAY)
+    noon = at_utc(datetime(2026, 6, 11, 16, tzinfo=UTC))
+    guessed = replace(later, past=later.past.assign_coords({FILLED: ("time", later.past["time"].to_numpy() == noon)}))
+    on = TODAY + timedelta(days=2)
+    learnt_correction(working_farm(), ledger, guessed, on)
+    assert ledger.unjudged(on) == (days[1],)
+    learnt_correction(working_farm(), ledger, later, on)
+    assert ledger.unjudged(on) == ()
 
 
 def test_a_file_that_cannot_be_written_still_corrects(
