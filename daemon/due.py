@@ -5,11 +5,13 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
 from typing import Final
+from zlib import crc32
 from zoneinfo import ZoneInfo
 
-from daemon.farm import Alerts
+from daemon.farm import Alerts, Place
 
 FETCH_EVERY: Final = timedelta(hours=1)
+MOST_MINUTES_MORE: Final = 10  # so that farms whose mornings begin at the same time do not ask at the same time all day
 MORNING_LATE: Final = timedelta(hours=4)  # later than this the forenoon is gone
 EVENING_LATE: Final = timedelta(hours=3)  # later than this people are asleep
 MONDAY: Final = 0
@@ -40,7 +42,15 @@ class Done:
     fetched: datetime | None = None
 
 
-def due(now: datetime, done: Done, alerts: Alerts, timezone: ZoneInfo, season: Container[int]) -> tuple[Task, ...]:
+def due(
+    now: datetime,
+    done: Done,
+    alerts: Alerts,
+    timezone: ZoneInfo,
+    season: Container[int],
+    *,
+    every: timedelta = FETCH_EVERY,
+) -> tuple[Task, ...]:
     """Return what is to be done now, in the order in which it fell due.
 
     Parameters
@@ -55,6 +65,8 @@ def due(now: datetime, done: Done, alerts: Alerts, timezone: ZoneInfo, season: C
         The farm's clock.
     season : container of int
         The months of the season; outside it there is only the weekly sign of life, on Mondays.
+    every : timedelta
+        After which the weather is fetched again, see `fetched_every`.
 
     Returns
     -------
@@ -85,8 +97,18 @@ def due(now: datetime, done: Done, alerts: Alerts, timezone: ZoneInfo, season: C
         if opens <= now <= closes
     ]
     messages = tuple(task for _, task in sorted(open_now, key=lambda pair: pair[0]))
-    fetch_due = today.month in season and _old(done.fetched, now)
+    fetch_due = today.month in season and _old(done.fetched, now, every)
     return (Task(TaskKind.FETCH, today), *messages) if fetch_due else messages
+
+
+def fetched_every(place: Place) -> timedelta:
+    """Return after how long a place's weather is fetched again: an hour and up to ten minutes of the place's own.
+
+    Every farm asks anew at the hour of its morning message. What is added leads them apart after it, as the weather
+    services wish; it is the same at each start, so that what is due stays a pure function.
+    """
+    own = crc32(f"{place.latitude:.4f},{place.longitude:.4f}".encode()) % (60 * MOST_MINUTES_MORE)
+    return FETCH_EVERY + timedelta(seconds=own)
 
 
 def window(task: Task, alerts: Alerts, timezone: ZoneInfo) -> tuple[datetime, datetime]:
@@ -104,9 +126,9 @@ def _tasks(day: date, season: Container[int]) -> Iterator[Task]:
         yield Task(TaskKind.SIGN_OF_LIFE, day)
 
 
-def _old(fetched: datetime | None, now: datetime) -> bool:
+def _old(fetched: datetime | None, now: datetime, every: timedelta) -> bool:
     # A fetch in the future means that the clock was set back: fetch, rather than wait for it to catch up.
-    return fetched is None or not timedelta(0) <= now - fetched < FETCH_EVERY
+    return fetched is None or not timedelta(0) <= now - fetched < every
 
 
 def _instant(day: date, at: time, timezone: ZoneInfo) -> datetime:

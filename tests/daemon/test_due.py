@@ -1,5 +1,5 @@
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.due import Done, Task, TaskKind, due, window
+from daemon.due import FETCH_EVERY, Done, Task, TaskKind, due, fetched_every, window
 from daemon.farm import Alerts
+from tests.loopback.hours import HERE
 
 ALL_YEAR = frozenset(range(1, 13))
 ZONES = (
@@ -150,6 +151,20 @@ def test_the_weather_is_fetched_every_hour_of_the_season() -> None:
     machine.run(every(timedelta(minutes=1), utc("2026-06-01T00:00-04:00"), 1))
     assert len(machine.fetched) == 24
     assert {b - a for a, b in zip(machine.fetched, machine.fetched[1:], strict=False)} == {timedelta(hours=1)}
+
+
+def test_farms_with_the_same_morning_come_apart_in_the_hours_after_it() -> None:
+    farms = [replace(HERE, latitude=40.0 + 0.01 * number) for number in range(200)]
+    every = [fetched_every(place) for place in farms]
+    assert every == [fetched_every(place) for place in farms]
+    assert FETCH_EVERY <= min(every) <= max(every) < FETCH_EVERY + timedelta(minutes=10)
+    minutes = {gap // timedelta(minutes=1) for gap in every}
+    assert minutes == set(range(60, 70))
+    last = utc("2026-06-01T05:30-04:00")
+    now = last + every[0]
+    for apart, kinds in ((every[0], 1), (every[0] + timedelta(seconds=1), 0)):
+        found = due(now, Done(fetched=last), alerts(time(18)), NEW_YORK, ALL_YEAR, every=apart)
+        assert sum(task.kind is TaskKind.FETCH for task in found) == kinds
 
 
 def test_a_clock_set_back_does_not_stop_the_fetching() -> None:
