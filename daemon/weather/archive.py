@@ -34,6 +34,7 @@ CREATE TABLE IF NOT EXISTS forecasts (
     id INTEGER PRIMARY KEY, place TEXT NOT NULL, source TEXT NOT NULL, model TEXT NOT NULL, fetched_at TEXT NOT NULL,
     first_fetched_at TEXT NOT NULL, digest TEXT NOT NULL, data BLOB NOT NULL
 );
+CREATE TABLE IF NOT EXISTS calls (host TEXT NOT NULL, at TEXT NOT NULL, weight REAL NOT NULL);
 """
 
 
@@ -99,6 +100,20 @@ class Archive(SqliteFile):
                 )  # fmt: skip
             _put_hours(db, place, coming, FORECAST)
             _prune(db, now)
+
+    def calls(self, host: str, now: datetime) -> tuple[float, float]:
+        """Return what a service was asked in the hour and in the day before now, in its own count of calls."""
+        hour, day = (_text(now - timedelta(hours=hours)) for hours in (1, 24))
+        sums = "SELECT total(weight) FILTER (WHERE at > ?), total(weight) FROM calls WHERE host = ? AND at > ?"
+        with self._writing() as db:
+            last_hour, last_day = db.execute(sums, (hour, host, day)).fetchone()
+        return last_hour, last_day
+
+    def count_call(self, host: str, weight: float, now: datetime) -> None:
+        """Keep that a service is asked, and forget what was more than a day ago."""
+        with self._writing() as db:
+            db.execute("DELETE FROM calls WHERE at < ?", (_text(now - timedelta(days=1)),))
+            db.execute("INSERT INTO calls VALUES (?, ?, ?)", (host, _text(now), weight))
 
     def past(self, place: Place, first: datetime, last: datetime) -> xr.Dataset | None:
         """Return what is held of some hours, in the contract's form, None if nothing is.

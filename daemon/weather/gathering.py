@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final, TypeVar
+from urllib.parse import urlsplit
 
 import numpy as np
 import requests
@@ -20,6 +21,7 @@ from daemon.weather.archive import Archive, ArchiveError
 from daemon.weather.behind import from_yesterday, lacks, over
 from daemon.weather.contract import FILLED, REQUIRED, OfficialWarning, Refused, Weather, at_utc, settled
 from daemon.weather.transport import open_session
+from daemon.weather.weights import within_limits
 
 T = TypeVar("T")
 
@@ -39,6 +41,16 @@ class Asked:
     now: datetime
     since: date
     session: requests.Session
+    archive: Archive | None = None
+
+    def count(self, address: str, weight: float) -> None:
+        """Keep as how many calls a request counts, and refuse one beyond what is free."""
+        host = urlsplit(address).netloc
+        sums = _tried(self.archive, lambda kept: kept.calls(host, self.now))
+        if sums is not None:
+            within_limits(address, weight, *sums)
+            _tried(self.archive, lambda kept: kept.count_call(host, weight, self.now))
+            log.info("%s is asked: %.0f calls by its count, %.0f in the day before", host, weight, sums[1])
 
 
 @dataclass(frozen=True)
@@ -76,7 +88,7 @@ def gathered(
         return _from_file(farm, now)
     first = _first(farm, now)
     with open_session(farm.weather.contact, cache=cache) as session:
-        asked = Asked(farm, now, _since(farm, now, first, archive), session)
+        asked = Asked(farm, now, _since(farm, now, first, archive), session, archive)
         told, reasons = _told(asked, archive)
         past = _past(asked, told, first, archive, reasons)
         warnings = _warnings(asked)
@@ -239,14 +251,15 @@ def _open_meteo(asked: Asked) -> Told:
     from daemon.weather import openmeteo  # noqa: PLC0415
 
     place, source = asked.farm.place, asked.farm.weather
-    weather = openmeteo.fetch(source, [place], asked.since, asked.now, asked.session)
+    weather = openmeteo.fetch(source, [place], asked.since, asked.now, asked.session, asked.count)
     return Told(weather.ahead, weather.past)
 
 
 def _open_meteo_past(asked: Asked) -> xr.Dataset:
     from daemon.weather import openmeteo  # noqa: PLC0415
 
-    return openmeteo.past(asked.farm.weather, asked.farm.place, asked.since, asked.now, asked.session)
+    source, place = asked.farm.weather, asked.farm.place
+    return openmeteo.past(source, place, asked.since, asked.now, asked.session, asked.count)
 
 
 def _weather_gov(asked: Asked) -> Told:

@@ -40,6 +40,7 @@ from daemon.weather.contract import (
     without_gap,
 )
 from daemon.weather.transport import get, open_session, shown
+from daemon.weather.weights import MEMBERS, MOST_MEMBERS, Count, call_weight, unlimited
 
 NAME: Final = "open-meteo"
 KEPT_DAYS: Final = 92  # past days that the forecast service keeps
@@ -102,6 +103,7 @@ def fetch(
     since: date,
     now: datetime,
     session: requests.Session | None = None,
+    count: Count = unlimited,
 ) -> Weather:
     """Return the past hours since a date and the hours ahead, for one place or several.
 
@@ -118,6 +120,8 @@ def fetch(
         The moment of the pass.
     session : requests.Session, optional
         One made by `open_session`.
+    count : callable
+        Told of each request before it goes out: to which address and as how many calls it counts. It may refuse.
 
     Raises
     ------
@@ -132,7 +136,7 @@ def fetch(
     """
     first = utc_midnight(since - timedelta(days=1))
     with nullcontext(session) if session else open_session(source.contact) as http:
-        calls = _Calls(source, places, now, http)
+        calls = _Calls(source, places, now, http, count)
         reasons: list[str] = []
         lone = _tried(lambda: calls.forecast(first), "forecast", reasons)
         members = _tried(calls.ensemble, "ensemble", reasons)
@@ -148,12 +152,19 @@ def fetch(
     return settled(past.assign_attrs(kind="record"), ahead, first, now)
 
 
-def past(source: WeatherSource, place: Place, since: date, now: datetime, session: requests.Session) -> xr.Dataset:
+def past(
+    source: WeatherSource,
+    place: Place,
+    since: date,
+    now: datetime,
+    session: requests.Session,
+    count: Count = unlimited,
+) -> xr.Dataset:
     """Return the past hours since a date, for sources that tell none.
 
     Parameters
     ----------
-    source, since, now, session
+    source, since, now, session, count
         As for `fetch`.
     place : Place
 
@@ -163,7 +174,7 @@ def past(source: WeatherSource, place: Place, since: date, now: datetime, sessio
         When they cannot be had.
     """
     first = utc_midnight(since - timedelta(days=1))
-    calls = _Calls(source, [place], now, session)
+    calls = _Calls(source, [place], now, session, count)
     told = calls.with_history(calls.forecast(first), first)
     last = now.replace(minute=0, second=0, microsecond=0)
     return checked(without_gap(told.assign_attrs(kind="record"), first, last))
@@ -237,6 +248,7 @@ class _Calls:
     places: Sequence[Place]
     now: datetime
     session: requests.Session
+    count: Count = unlimited
 
     @property
     def today(self) -> date:
@@ -285,6 +297,8 @@ class _Calls:
         model = self.source.forecast_model if single else self.source.ensemble_model
         fields = FORECAST_FIELDS if single else ENSEMBLE_FIELDS
         url = f"{address.rstrip('/')}/v1/{call}"
+        series = 1 if single else MEMBERS.get(model, MOST_MEMBERS)
+        self.count(address, call_weight(len(fields), _days(window), series, len(self.places)))
         reply = get(self.session, url, self._query(model, fields, window))
         issued = self._issued(address, model)
         try:
@@ -343,6 +357,13 @@ def native_steps(model: str, time: Hours, issued: datetime) -> NDArray[np.int64]
     for number, (after, step) in enumerate(NATIVE_STEPS.get(model, UNKNOWN_STEPS)):
         found[lead > after if number else slice(None)] = step
     return found
+
+
+def _days(window: Mapping[str, str]) -> int:
+    """Return how many days a request is for."""
+    if "start_date" in window:
+        return (date.fromisoformat(window["end_date"]) - date.fromisoformat(window["start_date"])).days + 1
+    return int(window["past_days"]) + int(window["forecast_days"])
 
 
 def utc_midnight(day: date) -> datetime:

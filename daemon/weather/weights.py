@@ -1,0 +1,84 @@
+"""As how many calls a service counts what it is asked, and how many it gives away.
+
+References
+----------
+Open-Meteo, terms of the free service and server source (ForecastApiResult.swift, RateLimiter.swift), August 2026.
+"""
+
+from collections.abc import Callable, Mapping
+from typing import Final
+from urllib.parse import urlsplit
+
+from daemon.weather.contract import Refused
+
+Count = Callable[[str, float], None]
+
+FREE: Final = ".open-meteo.com"  # the hosts that anybody may ask, as long as it is not too often
+PAID: Final = "customer-"
+A_DAY: Final = 10_000  # [calls]
+AN_HOUR: Final = 5_000  # [calls]
+
+# Series of each variable of the ensembles, the control among them.
+MEMBERS: Final[Mapping[str, int]] = {
+    **dict.fromkeys(("ncep_gefs025", "gfs025", "ncep_gefs05", "gfs05", "ncep_gefs_seamless", "gfs_seamless"), 31),
+    **dict.fromkeys(("ecmwf_ifs025_ensemble", "ecmwf_ifs025", "ecmwf_aifs025_ensemble", "ecmwf_aifs025"), 51),
+    **dict.fromkeys(("icon_seamless_eps", "icon_global_eps", "icon_seamless", "icon_global", "icon_eu_eps"), 40),
+    "icon_d2_eps": 20,
+    **dict.fromkeys(("gem_global_ensemble", "gem_global"), 21),
+    **dict.fromkeys(("bom_access_global_ensemble", "ukmo_global_ensemble_20km"), 18),
+    "ncep_aigefs025": 31,
+}
+MOST_MEMBERS: Final = 64  # of any of its ensembles
+
+
+def call_weight(variables: int, days: int, members: int = 1, places: int = 1) -> float:
+    """Return as how many calls one request counts.
+
+    Parameters
+    ----------
+    variables : int
+    days : int
+        Past days and days ahead.
+    members : int
+        Series of each variable.
+    places : int
+
+    Examples
+    --------
+    >>> round(call_weight(6, 10, members=31), 1)
+    18.6
+    """
+    volume = variables * members / 10
+    return places * max(1.0, volume, volume * days / 14)
+
+
+def within_limits(address: str, weight: float, hour: float, day: float) -> None:
+    """Refuse a request that would go beyond what a free host gives away.
+
+    Parameters
+    ----------
+    address : str
+        Of the service.
+    weight : float
+        [calls] Of the request.
+    hour, day : float
+        [calls] Of all requests of the last hour and the last day, before this one.
+
+    Raises
+    ------
+    Refused
+        With the sum and the limit.
+    """
+    host = urlsplit(address).hostname or ""
+    if not f".{host}".endswith(FREE) or host.startswith(PAID):
+        return
+    for sum_before, most, span in ((hour, AN_HOUR, "hour"), (day, A_DAY, "day")):
+        if sum_before + weight > most:
+            raise Refused(
+                f"{host} counts this as {weight:.0f} calls, and {sum_before:.0f} were made in the last {span}; "
+                f"no more than {most} are free. Write the address of a paid plan or of your own server in [weather]"
+            )
+
+
+def unlimited(address: str, weight: float) -> None:
+    """Count nothing, where there is nowhere to keep the count."""
