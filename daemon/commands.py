@@ -174,7 +174,7 @@ def _run(given: argparse.Namespace) -> int:
         state_folder(),
         _clock(given.now),
         partial(look, farm, memory=_memory(keeping=given.now is None)),
-        partial(say, farm),
+        say,
     )
     return GOOD
 
@@ -267,7 +267,8 @@ def _test_alert(given: argparse.Namespace) -> int:
     now = _clock(None).now()
     words = f"{farm.name}: a test. If you read this, the mowing advice can reach you."
     text, email = Message("", words), Message("Test of the mowing advice", words, f"<p>{words}</p>")
-    told = {person: text if person.channel is Channel.TEXT else email for person in farm.alerts.people}
+    everyone = (*farm.alerts.people, *farm.alerts.seconds)
+    told = {person: text if person.channel is Channel.TEXT else email for person in everyone}
     return _send(farm, told, f"test {now:%H:%M:%S}", now)
 
 
@@ -280,18 +281,16 @@ def _demo(given: argparse.Namespace) -> int:
 
 def _send(farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: datetime) -> int:
     """Put messages in the postbag, deliver them once and say what became of each."""
-    from daemon.postbag import Postbag, State  # noqa: PLC0415
-    from daemon.service import DATABASE  # noqa: PLC0415
+    from daemon.postbag import DATABASE, Postbag  # noqa: PLC0415
+    from daemon.posted import Outgoing, State  # noqa: PLC0415
     from daemon.settings import state_folder  # noqa: PLC0415
 
-    folder = state_folder()
-    folder.mkdir(parents=True, exist_ok=True)
-    postbag = Postbag(folder / DATABASE)
+    postbag = Postbag(state_folder() / DATABASE)
     day = now.astimezone(farm.place.timezone).date()
     for person, message in told.items():
-        if not postbag.put(day, kind, person, message, now, now + timedelta(hours=4)):
+        if postbag.put(Outgoing(day, kind, person, message, now, now + timedelta(hours=4)), now) is None:
             print(f"{person.name} ({person.channel}): already told today")
-    tried = postbag.deliver(now, farm.alerts.people)
+    tried = postbag.deliver(now, (*farm.alerts.people, *farm.alerts.seconds))
     for row in tried:
         print(f"{row.person} ({row.channel}): {row.state}{f', {row.reason}' if row.reason else ''}")
     if not told:

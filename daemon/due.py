@@ -118,6 +118,20 @@ def window(task: Task, alerts: Alerts, timezone: ZoneInfo) -> tuple[datetime, da
     return opens, opens + (EVENING_LATE if evening else MORNING_LATE)
 
 
+def spoken_from(now: datetime, alerts: Alerts, timezone: ZoneInfo) -> datetime:
+    """Return from when on a message of now may go out: now, or the end of the quiet hours that now lies in.
+
+    >>> from datetime import time
+    >>> spoken_from(datetime(2026, 6, 1, 2, tzinfo=UTC), Alerts(time(5), time(18), 0.7, ()), ZoneInfo("UTC"))
+    datetime.datetime(2026, 6, 1, 5, 0, tzinfo=datetime.timezone.utc)
+    """
+    here = now.astimezone(timezone)
+    early, late = here.time() < alerts.quiet_until, here.time() >= alerts.quiet_from
+    if not (early or late):
+        return now
+    return _instant(here.date() + timedelta(days=int(late)), alerts.quiet_until, timezone)
+
+
 def _tasks(day: date, season: Container[int]) -> Iterator[Task]:
     if day.month in season:
         yield Task(TaskKind.MORNING, day)

@@ -134,6 +134,7 @@ class Person:
     channel: Channel
     address: str
     hears: Hears
+    second: "Person | None" = None  # the same by another way, for what the first does not deliver
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,15 @@ class Alerts:
     evening: time
     odds_needed: float  # fraction, 0.5 to 0.9
     people: tuple[Person, ...]
+    quiet_from: time = time(21, 0)  # nothing goes out from here
+    quiet_until: time = time(5, 0)  # to here
+    most_a_day: int = 8  # messages to a person, but for what to mow and what is called off
+    second_after: float = 20.0  # [min] after which a message goes by the second way
+
+    @property
+    def seconds(self) -> tuple[Person, ...]:
+        """The second ways of those who have one."""
+        return tuple(person.second for person in self.people if person.second)
 
 
 @dataclass(frozen=True)

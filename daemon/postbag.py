@@ -2,31 +2,25 @@
 
 import logging
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-import apprise
-
 from daemon.due import Task, TaskKind
 from daemon.farm import Channel, Message, Person
+from daemon.posted import Outcome, Outgoing, Posted, State
+from daemon.sending import attempt
+from daemon.sqlite_file import SqliteFile
 
 log = logging.getLogger(__name__)
-# Their own lines may hold addresses and tokens; what came of a message is logged here.
-logging.getLogger("apprise").addHandler(logging.NullHandler())
-logging.getLogger("apprise").propagate = False
-logging.getLogger("urllib3").setLevel(logging.INFO)
 
+DATABASE: Final = "postbag.sqlite3"
 BACKOFF: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60))
-SEND_TIMEOUT: Final = 20.0  # [s] after it a message may or may not have gone out
-READ_TIMEOUT: Final = 25.0  # [s] longer, so that a silent gateway shows as a timeout and not as a refusal
 SENDERS: Final = 8
-REASON_LENGTH: Final = 200
 
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS messages (
@@ -34,63 +28,31 @@ CREATE TABLE IF NOT EXISTS messages (
     day TEXT NOT NULL, kind TEXT NOT NULL, person TEXT NOT NULL, channel TEXT NOT NULL,
     title TEXT NOT NULL, body TEXT NOT NULL, html TEXT,
     state TEXT NOT NULL, attempts INTEGER NOT NULL DEFAULT 0, unknowns INTEGER NOT NULL DEFAULT 0,
-    made_at TEXT NOT NULL, next_try TEXT, too_late TEXT NOT NULL, sent_at TEXT,
-    address TEXT NOT NULL DEFAULT '', reason TEXT NOT NULL DEFAULT '',
+    made_at TEXT NOT NULL, due TEXT NOT NULL, next_try TEXT, too_late TEXT NOT NULL, sent_at TEXT,
+    address TEXT NOT NULL DEFAULT '', reason TEXT NOT NULL DEFAULT '', stands_in_for INTEGER,
     UNIQUE (day, kind, person, channel)
 );
 CREATE TABLE IF NOT EXISTS done (kind TEXT, day TEXT, at TEXT NOT NULL, PRIMARY KEY (kind, day));
 CREATE TABLE IF NOT EXISTS kept (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 """
+# A message made after now, by a clock that was set back since, waits for nothing.
+_WAITING: Final = """
+SELECT messages.*, first.state AS first_state FROM messages
+LEFT JOIN messages AS first ON first.id = messages.stands_in_for
+WHERE messages.state IN ('new', 'unknown') AND messages.next_try IS NOT NULL
+AND (messages.next_try <= :now OR messages.made_at > :now) ORDER BY messages.id
+"""
 
 
 class PostbagError(Exception):
-    """The postbag cannot be opened."""
+    """The postbag cannot be used."""
 
 
-class State(StrEnum):
-    """How far a message has come; only `SENT`, `FAILED` and an `UNKNOWN` without a next try are at rest."""
-
-    NEW = "new"
-    SENDING = "sending"
-    SENT = "sent"
-    FAILED = "failed"
-    UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True)
-class Posted:
-    """A message in the postbag. `address` is masked: of the person's own only the scheme is kept."""
-
-    id: int
-    day: date
-    kind: str
-    person: str
-    channel: Channel
-    message: Message
-    state: State
-    attempts: int
-    unknowns: int
-    made_at: datetime
-    next_try: datetime | None
-    too_late: datetime
-    sent_at: datetime | None
-    address: str
-    reason: str
-
-
-@dataclass(frozen=True)
-class _Outcome:
-    """What came of one attempt."""
-
-    state: State
-    address: str
-    reason: str
-
-
-class Postbag:
+class Postbag(SqliteFile):
     """Messages, marks of what was done and a few kept values, in one SQLite file.
 
-    Every call opens the file anew, so the service, the page's threads and a command may use it at once.
+    Every call opens the file anew, so the service, the page's threads and a command may use it at once. It has a
+    write-ahead log and waits for the disk: a message that was promised outlives a power cut.
 
     Parameters
     ----------
@@ -100,71 +62,92 @@ class Postbag:
     Raises
     ------
     PostbagError
-        If the file cannot be opened or is not a postbag.
+        By every call, if the file cannot be used.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        try:
-            with self._open() as db:
-                db.execute("PRAGMA journal_mode = WAL")
-                db.executescript(_SCHEMA)
-        except sqlite3.Error as error:
-            raise PostbagError(
-                f"postbag: {path} cannot be used ({error}); make its folder writable, or move the file away"
-            ) from error
+    what = "postbag"
+    error = PostbagError
+    spoiled = (ValueError, TypeError, KeyError)
 
-    def recover(self) -> int:
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self._unmarked: dict[int, Posted] = {}  # what came of attempts that the disk did not take
+
+    def set_aside_if_damaged(self, now: datetime) -> str:
+        """Move a file that is no longer whole out of the way and return what was done, nothing if it is whole.
+
+        Notes
+        -----
+        A service that does not start because of it would say nothing on any morning. What was sent today may be sent
+        again, which the words say.
+        """
+        damaged = self._damage()
+        if not damaged:
+            return ""
+        beside = self._path.with_name(f"{self._path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
+        self._path.rename(beside)
+        for rest in ("-wal", "-shm"):
+            with suppress(OSError):
+                self._path.with_name(self._path.name + rest).rename(beside.with_name(beside.name + rest))
+        return (
+            f"the postbag was damaged ({damaged}); it lies at {beside} and a new one was begun: "
+            "what was sent today may come again"
+        )
+
+    def recover(self, now: datetime) -> int:
         """Set free what was being sent when the service ended; call it once at the start of the service.
 
         Returns
         -------
         int
-            How many messages may have gone out without being marked. Each is tried once more: a message that
-            comes twice is a smaller harm than one that never comes.
+            How many messages may have gone out without being marked. Each is tried again: a message that comes twice
+            is a smaller harm than one that never comes.
         """
         with self._open() as db:
-            found = db.execute(
-                "UPDATE messages SET state = ?, unknowns = unknowns + 1, reason = ?,"
-                " next_try = CASE WHEN unknowns = 0 THEN made_at END WHERE state = ?",
-                (State.UNKNOWN, "the service ended while it was being sent", State.SENDING),
-            )
-            return found.rowcount
+            rows = [_posted(row) for row in db.execute("SELECT * FROM messages WHERE state = 'sending'")]
+        for row in rows:
+            # The first time at once; then ever later, lest a message that ends the service should go out for ever.
+            again = now + (timedelta(0), *BACKOFF)[min(row.attempts, len(BACKOFF) + 1) - 1]
+            why = "the service ended while it was being sent"
+            self._mark(replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=again, reason=why))
+        return len(rows)
 
-    def put(self, day: date, kind: str, person: Person, message: Message, now: datetime, too_late: datetime) -> bool:
+    def put(self, item: Outgoing, now: datetime) -> int | None:
         """Keep a message on disk until it is delivered.
 
         Parameters
         ----------
-        day : date
-            The local day that it is for.
-        kind : str
-            What it is: one person gets one message of a kind a day on each channel.
-        person : Person
-            Who gets it.
-        message : Message
-            What it says.
-        now, too_late : datetime
-            The time, and when it is no longer worth sending.
+        item : Outgoing
+            One person gets one message of a kind a day on each channel.
+        now : datetime
 
         Returns
         -------
-        bool
-            False if there already is such a message; that one is left as it is.
+        int or None
+            Its number; None if there already is such a message: that one is left as it is.
         """
+        withheld = item.most is not None and self._count(item) >= item.most
+        state, reason = (State.WITHHELD, f"{item.most} messages went that day") if withheld else (State.NEW, "")
         with self._open() as db:
             added = db.execute(
-                "INSERT INTO messages (day, kind, person, channel, title, body, html, state, made_at,"
-                " next_try, too_late) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+                "INSERT INTO messages (day, kind, person, channel, title, body, html, state, reason, made_at, due,"
+                " next_try, too_late, stands_in_for) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT DO NOTHING",
                 (
-                    *(day.isoformat(), str(kind), person.name, person.channel),
-                    *(message.title, message.body, message.html, State.NEW),
-                    *(_text(now), _text(now), _text(too_late)),
+                    *(item.day.isoformat(), str(item.kind), item.person.name, item.person.channel),
+                    *(item.message.title, item.message.body, item.message.html, state, reason),
+                    *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.too_late)),
+                    item.stands_in_for,
                 ),
             )
-            return added.rowcount == 1
+            return added.lastrowid if added.rowcount == 1 else None
 
-    def deliver(self, now: datetime, people: Iterable[Person]) -> tuple[Posted, ...]:
+    def deliver(
+        self,
+        now: datetime,
+        people: Iterable[Person],
+        worded: Callable[[Posted, datetime], Message] = lambda row, now: row.message,
+    ) -> tuple[Posted, ...]:
         """Send what waits, each message on its own, and mark each as soon as its outcome is known.
 
         Parameters
@@ -173,6 +156,8 @@ class Postbag:
             The time.
         people : iterable of Person
             Where the addresses come from: they are secrets and never stand in the postbag.
+        worded : callable
+            Returns what a message says at an attempt, which may be late.
 
         Returns
         -------
@@ -182,22 +167,41 @@ class Postbag:
         Notes
         -----
         A refusal is tried again after 1, 5, 15 and then every 60 minutes until it is too late. A timeout may
-        have gone out: it is tried once more and then rests as unknown.
+        have gone out: it is tried once more and then rests as unknown. An outcome that the disk does not take is
+        marked at the next call.
         """
         known = {(person.name, person.channel): person for person in people}
-        late, claimed = self._claim(now)
-        tried = [self._mark(_given_up(row)) for row in late]
+        self._mark_what_was_not()
+        rested, claimed = self._claim(now)
+        tried = [self._mark(row) for row in rested]
         with ThreadPoolExecutor(SENDERS) as senders:
-            running = {senders.submit(_send, known.get((row.person, row.channel)), row): row for row in claimed}
+            running = {
+                senders.submit(
+                    attempt, known.get((row.person, row.channel)), replace(row, message=worded(row, now))
+                ): row
+                for row in claimed
+            }
             for sent in as_completed(running):
-                tried.append(self._mark(_after(running[sent], sent.result(), now)))
+                tried.append(self._marked_or_kept(_after(running[sent], sent.result(), now)))
         return tuple(tried)
 
     def recent(self, count: int = 20) -> tuple[Posted, ...]:
         """Return the newest messages, newest first."""
         with self._open() as db:
             rows = db.execute("SELECT * FROM messages ORDER BY id DESC LIMIT ?", (count,)).fetchall()
-        return tuple(map(_posted, rows))
+            return tuple(map(_posted, rows))
+
+    def of(self, day: date, kind: str) -> tuple[Posted, ...]:
+        """Return the messages of a kind for a day."""
+        with self._open() as db:
+            rows = db.execute("SELECT * FROM messages WHERE day = ? AND kind = ?", (day.isoformat(), str(kind)))
+            return tuple(map(_posted, rows.fetchall()))
+
+    def last_sent(self, person: str) -> datetime | None:
+        """Return when something was last sent to a person."""
+        with self._open() as db:
+            (at,) = db.execute("SELECT max(sent_at) FROM messages WHERE person = ?", (person,)).fetchone()
+            return _time(at)
 
     def mark_done(self, task: Task, now: datetime) -> None:
         """Remember that a task was done for its day."""
@@ -208,7 +212,7 @@ class Postbag:
         """Return the tasks done for the days from `since` on."""
         with self._open() as db:
             rows = db.execute("SELECT kind, day FROM done WHERE day >= ?", (since.isoformat(),)).fetchall()
-        return frozenset(Task(TaskKind(row["kind"]), date.fromisoformat(row["day"])) for row in rows)
+            return frozenset(Task(TaskKind(row["kind"]), date.fromisoformat(row["day"])) for row in rows)
 
     def keep(self, name: str, value: str) -> None:
         """Keep a value under a name, in place of the former one."""
@@ -219,25 +223,47 @@ class Postbag:
         """Return the value kept under a name, None if there is none."""
         with self._open() as db:
             row = db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
-        return None if row is None else str(row["value"])
+            return None if row is None else str(row["value"])
+
+    def _count(self, item: Outgoing) -> int:
+        """Return how many messages a person has on a day, those not sent for want of the first channel left out."""
+        wanted = "SELECT count(*) FROM messages WHERE day = ? AND person = ? AND state NOT IN ('withheld', 'spared')"
+        with self._open() as db:
+            (count,) = db.execute(wanted, (item.day.isoformat(), item.person.name)).fetchone()
+            return int(count)
 
     def _claim(self, now: datetime) -> tuple[list[Posted], list[Posted]]:
+        """Return what comes to rest unsent and what is to be sent now, marked as being sent."""
         # In one transaction, so that two processes never send the same message.
+        rested: list[Posted] = []
+        claimed: list[Posted] = []
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
-            rows = db.execute(
-                "SELECT * FROM messages WHERE state IN (?, ?) AND next_try <= ? ORDER BY id",
-                (State.NEW, State.UNKNOWN, _text(now)),
-            ).fetchall()
-            waiting = [_posted(row) for row in rows]
-            claimed = [row for row in waiting if now <= row.too_late]
-            db.executemany(
-                "UPDATE messages SET state = ?, attempts = attempts + 1 WHERE id = ?",
-                [(State.SENDING, row.id) for row in claimed],
-            )
+            for found in db.execute(_WAITING, {"now": _text(now)}).fetchall():
+                row = _posted(found)
+                if found["first_state"] == State.SENT:
+                    rested.append(replace(row, state=State.SPARED, next_try=None))
+                elif row.too_late < now:
+                    rested.append(_given_up(row))
+                else:
+                    claimed.append(replace(row, attempts=row.attempts + 1))
+            starts = [(State.SENDING, row.attempts, row.id) for row in claimed]
+            db.executemany("UPDATE messages SET state = ?, attempts = ? WHERE id = ?", starts)
             db.execute("COMMIT")
-        late = [row for row in waiting if row.too_late < now]
-        return late, [replace(row, attempts=row.attempts + 1) for row in claimed]
+        return rested, claimed
+
+    def _marked_or_kept(self, row: Posted) -> Posted:
+        try:
+            return self._mark(row)
+        except PostbagError as error:
+            log.error("what came of a message is marked later: %s", error)
+            self._unmarked[row.id] = row
+            return row
+
+    def _mark_what_was_not(self) -> None:
+        for number, row in tuple(self._unmarked.items()):
+            self._mark(row)
+            del self._unmarked[number]
 
     def _mark(self, row: Posted) -> Posted:
         with self._open() as db:
@@ -249,29 +275,32 @@ class Postbag:
                     *(row.sent_at and _text(row.sent_at), row.address, row.reason, row.id),
                 ),
             )
-        level = logging.INFO if row.state is State.SENT else logging.WARNING
+        level = logging.INFO if row.state in (State.SENT, State.SPARED) else logging.WARNING
         told = f" ({row.reason})" if row.reason else ""
-        log.log(
-            level,
-            "%s message for %s, %s by %s: %s%s",
-            row.kind,
-            row.day,
-            row.person,
-            row.channel,
-            row.state,
-            told,
-        )
+        log.log(level, "%s message for %s, %s by %s: %s%s", row.kind, row.day, row.person, row.channel, row.state, told)
         return row
+
+    def _damage(self) -> str:
+        """Return what is wrong with the file itself, nothing if it is whole, missing, or only cannot be had now."""
+        if not self._is_there():
+            return ""
+        try:
+            with self._open() as db:
+                (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
+                return "" if found == "ok" else str(found)
+        except PostbagError as error:
+            why = error.__cause__
+            no_access = isinstance(why, sqlite3.OperationalError | OSError)
+            return "" if no_access or not isinstance(why, sqlite3.DatabaseError) else str(why)
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
-        db = sqlite3.connect(self._path, timeout=10.0, isolation_level=None)
-        try:
+        with super()._open() as db:
             db.row_factory = sqlite3.Row
-            db.execute("PRAGMA synchronous = FULL")  # a message that was promised outlives a power cut
+            db.execute("PRAGMA journal_mode = WAL")
+            db.execute("PRAGMA synchronous = FULL")
+            db.executescript(_SCHEMA)
             yield db
-        finally:
-            db.close()
 
 
 def _given_up(row: Posted) -> Posted:
@@ -280,7 +309,7 @@ def _given_up(row: Posted) -> Posted:
     return replace(row, state=state, next_try=None, reason=f"too late to matter; {row.reason}".rstrip("; "))
 
 
-def _after(row: Posted, outcome: _Outcome, now: datetime) -> Posted:
+def _after(row: Posted, outcome: Outcome, now: datetime) -> Posted:
     """Return a message as it stands after an attempt: sent, to be tried again, or given up."""
     row = replace(row, address=outcome.address, reason=outcome.reason, next_try=None)
     if outcome.state is State.SENT:
@@ -291,52 +320,6 @@ def _after(row: Posted, outcome: _Outcome, now: datetime) -> Posted:
         once_more = in_time if row.unknowns == 0 else None
         return replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=once_more)
     return replace(row, state=State.FAILED if in_time is None else State.NEW, next_try=in_time)
-
-
-def _send(person: Person | None, row: Posted) -> _Outcome:
-    """Try to send one message; whatever goes wrong is an outcome and never an exception."""
-    if person is None:
-        return _Outcome(State.FAILED, row.address, "this person and channel are no longer in the settings")
-    try:
-        return _notify(person, row.message)
-    except Exception as error:  # a plug-in's mistake is one message's trouble, not the service's
-        return _Outcome(State.FAILED, row.address, f"the sender broke down: {type(error).__name__}")
-
-
-def _notify(person: Person, message: Message) -> _Outcome:
-    """Hand a message to Apprise: one object for one recipient, so that the result is exactly theirs.
-
-    Notes
-    -----
-    Apprise takes one body. For HTML mail it makes the plain-text part from the HTML by itself, and the
-    Message-ID too: neither can be handed in.
-    """
-    service = apprise.Apprise.instantiate(person.address)
-    if not isinstance(service, apprise.NotifyBase):
-        return _Outcome(State.FAILED, "", "the address is none that Apprise knows; see its list of services")
-    service.socket_read_timeout = READ_TIMEOUT
-    bag = apprise.Apprise()
-    bag.add(service)
-    html = person.channel is Channel.EMAIL and message.html is not None
-    result = bag.notify(
-        title=message.title,
-        body=message.html or "" if html else message.body,
-        body_format=apprise.NotifyFormat.HTML if html else apprise.NotifyFormat.TEXT,
-        timeout=SEND_TIMEOUT,
-    )
-    # Apprise's own masking leaves tokens in paths and headers, so only the scheme is kept.
-    scheme, mark, _ = person.address.partition("://")
-    address = f"{scheme}://****" if mark else "****"
-    if result:
-        return _Outcome(State.SENT, address, "")
-    timed_out = result.status is apprise.AppriseResultStatus.TIMEOUT
-    return _Outcome(State.UNKNOWN if timed_out else State.FAILED, address, _reason(result, person))
-
-
-def _reason(result: apprise.AppriseResult, person: Person) -> str:
-    lines = [entry.message for entry in result.logs()]
-    text = lines[-1] if lines else "refused without a reason"
-    return " ".join(text.replace(person.address, "****").split())[:REASON_LENGTH]
 
 
 def _posted(row: sqlite3.Row) -> Posted:
@@ -351,11 +334,13 @@ def _posted(row: sqlite3.Row) -> Posted:
         attempts=row["attempts"],
         unknowns=row["unknowns"],
         made_at=datetime.fromisoformat(row["made_at"]),
+        due=datetime.fromisoformat(row["due"]),
         next_try=_time(row["next_try"]),
         too_late=datetime.fromisoformat(row["too_late"]),
         sent_at=_time(row["sent_at"]),
         address=row["address"],
         reason=row["reason"],
+        stands_in_for=row["stands_in_for"],
     )
 
 

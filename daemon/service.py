@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import Final
@@ -19,22 +20,22 @@ from daemon.clock import Clock, SystemClock
 from daemon.due import FETCH_EVERY, Done, Task, TaskKind, due, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
-from daemon.outlook import Morning
+from daemon.outlook import Morning, WatchState
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import PageView, make_view
-from daemon.postbag import Postbag
+from daemon.postbag import DATABASE, Postbag
+from daemon.posting import Occasion, post, worded
 from daemon.watch import as_said, news, still_watched, told_since
 from daemon.watch_words import say_change
 
 log = logging.getLogger(__name__)
 
 Look = Callable[[datetime, Morning | None], Morning]
-Say = Callable[[Morning, TaskKind], Mapping[Person, Message]]
+Say = Callable[[Farm, Morning, TaskKind], Mapping[Person, Message]]
 
 ROUND_EVERY: Final = 60  # [s]
 LOOK_AGAIN: Final = timedelta(minutes=5)  # after a look that broke down: not at every round
 STOP_WITHIN: Final = 8.0  # [s] for a round to end when the service is stopped
-DATABASE: Final = "postbag.sqlite3"
 _MORNING: Final = TypeAdapter(Morning)
 
 
@@ -52,7 +53,7 @@ class Service:
     look : callable
         Fetches the weather and makes the pass: the time, and what was said today if anything was, to a `Morning`.
     say : callable
-        Words a morning for a kind of task: each person's message, nobody who hears nothing.
+        Words a morning of a farm for a kind of task: each person's message, nobody who hears nothing.
     """
 
     def __init__(self, farm: Farm, postbag: Postbag, clock: Clock, look: Look, say: Say) -> None:
@@ -73,7 +74,8 @@ class Service:
         with _set_aside("what became of the advice"):
             self._say_change(now)
         with _set_aside("delivery"):
-            self._postbag.deliver(self._clock.now(), self._farm.alerts.people)
+            alerts = self._farm.alerts
+            self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.seconds), worded(self._farm))
 
     def view(self) -> PageView:
         """Return what the page shows now."""
@@ -106,9 +108,9 @@ class Service:
             # Before it is sent, so that no crash leaves a mow that nobody watches; worded again after one, it does not
             # push out what may have been sent.
             self._keep_said(as_said(morning))
-        _, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
-        for person, message in self._say(morning, task.kind).items():
-            self._postbag.put(task.day, task.kind, person, message, now, too_late)
+        falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
+        occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
+        post(self._postbag, self._farm, occasion, lambda farm: self._say(farm, morning, task.kind), now)
         # Only now: a crash before this line words the message again, and the postbag refuses a second one.
         self._postbag.mark_done(task, now)
 
@@ -121,9 +123,10 @@ class Service:
         finish = datetime.combine(morning.date, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
         changed = list(news(morning, said))
         for one in changed:
-            for person, message in say_change(self._farm, one).items():
-                # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
-                self._postbag.put(morning.date, f"{one.state}: {one.field}", person, message, now, finish)
+            # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
+            off = one.state is WatchState.WILL_NOT_MAKE_IT
+            occasion = Occasion(morning.date, f"{one.state}: {one.field}", now, finish, urgent=off)
+            post(self._postbag, self._farm, occasion, partial(say_change, one=one), now)
         if said is not None and changed:
             self._keep_said(told_since(said, changed))
 
@@ -168,7 +171,7 @@ def serve(farm: Farm, state_folder: Path, clock: Clock, look: Look, say: Say) ->
     stop = _stop_on_signal()
     state_folder.mkdir(parents=True, exist_ok=True)
     postbag = Postbag(state_folder / DATABASE)
-    if unsure := postbag.recover():
+    if unsure := postbag.recover(clock.now()):
         log.warning("%d messages were being sent when the service last ended", unsure)
     service = Service(farm, postbag, clock, look, say)
     server = _open_page(farm, service)

@@ -267,7 +267,11 @@ def fit(farm_name: str, pieces: Sequence[str]) -> str:
     kept = list(pieces)
     while len(kept) > 1 and parts(_joined(farm_name, kept)) > TEXT_PARTS:
         kept.pop()
-    text = _joined(farm_name, kept)
+    return shortened(_joined(farm_name, kept))
+
+
+def shortened(text: str) -> str:
+    """Return a text as far as two parts hold it."""
     while parts(text) > TEXT_PARTS:
         text = text[:-1]
     return text

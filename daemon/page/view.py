@@ -9,7 +9,7 @@ from typing import Final
 from daemon.caution_words import day_cares, official
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
-from daemon.postbag import Posted, State
+from daemon.posted import Posted, State
 from daemon.progress import progress, progress_words
 from daemon.stand_words import days_left_sentence, just_cut, stage_of
 from daemon.units import area, clock_time, crop, odds, size, weekday

@@ -138,11 +138,24 @@ def _baleage(said: BaleageSection) -> Baleage:
 
 def _alerts(said: AlertsSection) -> Alerts:
     people = tuple(_person(person) for person in said.person)
-    return Alerts(said.morning, said.evening, said.odds_needed / 10.0, people)
+    quiet_from, quiet_until = said.quiet()
+    return Alerts(
+        said.morning,
+        said.evening,
+        said.odds_needed / 10.0,
+        people,
+        quiet_from=quiet_from,
+        quiet_until=quiet_until,
+        most_a_day=said.most_a_day,
+        second_after=said.second_after,
+    )
 
 
 def _person(said: PersonSection) -> Person:
-    return Person(said.name, said.by, said.address, said.hears or default_hears(said.by))
+    hears, second = said.hears or default_hears(said.by), None
+    if said.second_by is not None and said.second_address is not None:
+        second = Person(f"{said.name}, second way", said.second_by, said.second_address, hears)
+    return Person(said.name, said.by, said.address, hears, second)
 
 
 def default_hears(channel: Channel) -> Hears:

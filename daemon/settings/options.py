@@ -13,6 +13,8 @@ from daemon.settings.kinds import Choice, Clock, Flag, Many, Number, Text, Unit,
 from daemon.settings.section import Quarrel, Section, repeated
 from daemon.settings.work import FOOT
 
+QUIET_FROM: Final = time(21, 0)
+QUIET_UNTIL: Final = time(5, 0)
 FARTHEST_NOON: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
 
 _LENGTH: Final = (Unit("ft", FOOT), Unit("m"))
@@ -112,6 +114,19 @@ class PersonSection(Section):
     hears: Annotated[Hears | None, Choice({h.value: h for h in Hears})] = Field(
         None, description='what to tell; left out: "mow days" by text, "ripe mornings" by email'
     )
+    second_by: Annotated[Channel | None, Choice({c.value: c for c in Channel})] = Field(
+        None, description="how the person is reached where the first way fails"
+    )
+    second_address: Annotated[str | None, Recipient()] = Field(
+        None, description="where to then; left out: there is no second way"
+    )
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield half of a second way."""
+        if (self.second_by is None) != (self.second_address is None):
+            lacks = "second_address" if self.second_address is None else "second_by"
+            has = "second_by" if lacks == "second_address" else "second_address"
+            yield Quarrel((has,), f"{has} alone", "both second_by and second_address, or neither", f"add {lacks}")
 
 
 class AlertsSection(Section):
@@ -124,10 +139,35 @@ class AlertsSection(Section):
         time(18, 0), description="when the evening's heads-up goes out"
     )
     odds_needed: Annotated[int, Whole(5, 9)] = Field(7, description="how sure, out of 10, before mowing is advised")
+    quiet_from: Annotated[time | None, Clock(time(12, 0), time(23, 59))] = Field(
+        None, description="nothing is sent from this hour on; left out: 21:00, or the evening's hour if that is later"
+    )
+    quiet_until: Annotated[time | None, Clock(time(0, 0), time(11, 59))] = Field(
+        None, description="until this hour; left out: 05:00, or the morning's hour if that is sooner"
+    )
+    most_a_day: Annotated[int, Whole(1, 50)] = Field(
+        8, description="messages to a person in a day; what to mow and what is called off goes all the same"
+    )
+    second_after: Annotated[float, Number(5.0, 240.0, Unit("min"))] = Field(
+        20.0, description="how long after which what did not go out is tried the person's second way"
+    )
     person: list[PersonSection] = Field([], description="whom to tell, each an [[alerts.person]]")
 
+    def quiet(self) -> tuple[time, time]:
+        """Return from when to when nothing is sent."""
+        return self.quiet_from or max(QUIET_FROM, self.evening), self.quiet_until or min(QUIET_UNTIL, self.morning)
+
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
-        """Yield people who cannot be told from each other."""
+        """Yield messages in the quiet hours and people who cannot be told from each other."""
+        begins, ends = self.quiet()
+        if self.morning < ends:
+            fix = f'write quiet_until = "{self.morning:%H:%M}" or earlier'
+            given = f"{ends:%H:%M}, after morning {self.morning:%H:%M}"
+            yield Quarrel(("quiet_until",), given, "no later than the morning's message", fix, ("morning",))
+        if self.evening > begins:
+            fix = f'write quiet_from = "{self.evening:%H:%M}" or later'
+            given = f"{begins:%H:%M}, before evening {self.evening:%H:%M}"
+            yield Quarrel(("quiet_from",), given, "no sooner than the evening's message", fix, ("evening",))
         for index in repeated([f"{person.name} by {person.by}" for person in self.person]):
             name = self.person[index].name
             fix = f'write name = "{name} 2"'

@@ -24,7 +24,7 @@ from daemon.page.view import (
     pass_problems,
     watch_lines,
 )
-from daemon.postbag import Posted, State
+from daemon.posted import Posted, State
 from daemon.watch import as_said
 from tests.samples import (
     ACRE,
@@ -61,6 +61,7 @@ def posted(state: State, body: str = "Mow 20 acres", reason: str = "", attempts:
         attempts=attempts,
         unknowns=0,
         made_at=DAWN,
+        due=DAWN,
         next_try=None,
         too_late=DAWN + timedelta(hours=4),
         sent_at=DAWN if state is State.SENT else None,

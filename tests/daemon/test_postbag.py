@@ -7,15 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from daemon import postbag as module
+from daemon import sending as module
 from daemon.due import Task, TaskKind
 from daemon.farm import Channel, Message, Person
-from daemon.postbag import Postbag, PostbagError, State
+from daemon.postbag import Postbag, PostbagError
+from daemon.posted import Outgoing, State
 from tests.loopback.receivers import Gateway, MailServer
 from tests.samples import DAWN, DAY, person
 
 TEXT = Message("", "Mow 20 acres of Long Meadow. Start 8:00 am.")
 TOO_LATE = DAWN + timedelta(hours=4)
+SUBJECTS = ("Mow today", "Tomorrow")
 NOWHERE = "json://127.0.0.1:9"  # nothing listens there
 
 
@@ -29,7 +31,7 @@ def bag(tmp_path: Path) -> Postbag:
 
 
 def put(bag: Postbag, who: Person, message: Message = TEXT, kind: str = "morning") -> bool:
-    return bag.put(DAY, kind, who, message, DAWN, TOO_LATE)
+    return bag.put(Outgoing(DAY, kind, who, message, DAWN, TOO_LATE), DAWN) is not None
 
 
 @pytest.fixture
@@ -75,7 +77,7 @@ def test_nothing_sent_is_sent_again_after_a_restart(tmp_path: Path) -> None:
         first.deliver(DAWN, [ann])
         put(first, ben)
         again = Postbag(path)
-        assert again.recover() == 0
+        assert again.recover(DAWN) == 0
         assert not put(again, ann)
         assert [row.person for row in again.deliver(after(1), [ann, ben])] == ["Ben"]
     assert len(gateway.posted) == 2
@@ -87,23 +89,33 @@ def interrupted(path: Path) -> None:
     db.close()
 
 
-def test_a_message_cut_off_while_being_sent_is_tried_once_more_and_then_rests(tmp_path: Path) -> None:
+def test_a_message_cut_off_while_being_sent_is_tried_again_ever_later_until_it_is_too_late(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
     bag = Postbag(path)
+    with Gateway() as gateway:
+        ann = person(address=gateway.address)
+        put(bag, ann)
+        now = DAWN
+        for later in (0, 1, 5, 15, 60, 60, 60):
+            interrupted(path)
+            assert bag.deliver(now, [ann]) == (), "it may still be on its way in another process"
+            assert bag.recover(now) == 1
+            [row] = bag.recent()
+            assert (row.state, row.next_try) == (State.UNKNOWN, now + timedelta(minutes=later))
+            now += timedelta(minutes=later)
+        [row] = bag.deliver(now, [ann])
+        assert (row.state, row.unknowns) == (State.SENT, 7)
+    assert len(gateway.posted) == 1
+
+
+def test_a_clock_set_back_holds_up_no_message(bag: Postbag) -> None:
     with Gateway(500) as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
-        interrupted(path)
-        assert bag.deliver(DAWN, [ann]) == (), "it may still be on its way in another process"
-        assert bag.recover() == 1
-        assert bag.recent()[0].state is State.UNKNOWN
-        [row] = bag.deliver(after(1), [ann])
-        assert (row.state, row.attempts) == (State.NEW, 2)
-        interrupted(path)
-        assert bag.recover() == 1
-        assert bag.deliver(after(60), [ann]) == ()
-    assert bag.recent()[0].state is State.UNKNOWN
-    assert len(gateway.posted) == 1
+        bag.deliver(DAWN, [ann])
+        [row] = bag.deliver(after(-120), [ann])
+    assert row.state is State.SENT
+    assert len(gateway.posted) == 2
 
 
 def test_a_refusal_is_tried_again_after_1_5_15_and_60_minutes(bag: Postbag) -> None:
@@ -199,8 +211,41 @@ def test_an_email_carries_our_html_and_plain_text_of_the_same_words(bag: Postbag
     [mail] = server.mails
     assert mail["Subject"] == "Mow today"
     plain, rich = mail.iter_parts()
-    assert plain.get_content().splitlines() == ["Mow 20 acres of Creek & Bend.", "- Start 8:00 am", "- 7 in 10"]
-    assert rich.get_content().strip() == html
+    assert plain.get_content().splitlines() == ["Mow 20 acres of Creek & Bend."]
+    assert f"<body>{html}</body>" in rich.get_content()
+    assert mail["Date"].datetime == DAWN
+    assert mail["Auto-Submitted"] == "auto-generated"
+
+
+def test_every_copy_of_a_letter_has_the_same_name_and_every_letter_its_own(bag: Postbag, tmp_path: Path) -> None:
+    path = tmp_path / "postbag.sqlite3"
+    with MailServer() as server:
+        ben = person("Ben", Channel.EMAIL, server.address)
+        put(bag, ben, Message("Mow today", "Creek"))
+        put(bag, ben, Message("Tomorrow", "Creek"), kind="evening")
+        bag.deliver(DAWN, [ben])
+        with sqlite3.connect(path) as db:
+            db.execute("UPDATE messages SET state = 'sending' WHERE kind = 'morning'")
+        db.close()
+        bag.recover(after(1))
+        bag.deliver(after(1), [ben])
+    names = {
+        subject: [mail["Message-ID"] for mail in server.mails if mail["Subject"] == subject] for subject in SUBJECTS
+    }
+    assert [len(each) for each in names.values()] == [2, 1]
+    assert len(set(names["Mow today"])) == 1
+    assert not set(names["Mow today"]) & set(names["Tomorrow"])
+    assert names["Tomorrow"][0].endswith("@example.org>")
+
+
+def test_a_line_of_one_dot_does_not_end_a_letter(bag: Postbag) -> None:
+    body = "first\n.\n..two\nlast"
+    with MailServer() as server:
+        ben = person("Ben", Channel.EMAIL, server.address)
+        put(bag, ben, Message("Mow today", body))
+        [row] = bag.deliver(DAWN, [ben])
+    assert row.state is State.SENT
+    assert server.mails[0].get_content().splitlines() == body.splitlines()
 
 
 def test_an_email_without_html_is_plain_text_with_its_lines(bag: Postbag) -> None:
@@ -245,10 +290,38 @@ def test_what_was_promised_is_on_disk_at_once(tmp_path: Path) -> None:
         assert db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL
 
 
-def test_a_file_that_is_no_postbag_is_refused_by_name(tmp_path: Path) -> None:
+def test_a_damaged_file_is_set_aside_so_that_the_next_morning_is_told(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
     path.write_text("not a database " * 100)
+    bag = Postbag(path)
     with pytest.raises(PostbagError, match=r"postbag\.sqlite3 cannot be used .* move the file away"):
-        Postbag(path)
+        bag.recent()
+    words = bag.set_aside_if_damaged(DAWN)
+    assert "damaged (file is not a database)" in words
+    assert "may come again" in words
+    [beside] = tmp_path.glob("postbag.sqlite3.damaged-20260601T093000Z")
+    assert beside.read_text().startswith("not a database")
+    assert put(bag, person())
+    assert bag.set_aside_if_damaged(DAWN) == ""
+
+
+def test_pages_that_were_overwritten_are_found(tmp_path: Path) -> None:
+    path = tmp_path / "postbag.sqlite3"
+    bag = Postbag(path)
+    for number in range(200):
+        put(bag, person(), Message("", "words " * 50), kind=str(number))
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    db.close()
+    whole = path.read_bytes()
+    path.write_bytes(whole[:8192] + b"\xff" * 8192 + whole[16384:])
+    assert "may come again" in bag.set_aside_if_damaged(DAWN)
+    assert bag.recent() == ()
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    bag = Postbag(tmp_path / "file" / "postbag.sqlite3")
     with pytest.raises(PostbagError, match="make its folder writable"):
-        Postbag(tmp_path / "missing" / "postbag.sqlite3")
+        put(bag, person())
+    assert bag.set_aside_if_damaged(DAWN) == ""

@@ -3,7 +3,7 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -17,7 +17,8 @@ from daemon.due import Task, TaskKind
 from daemon.farm import Farm, Message, Person
 from daemon.outlook import Morning
 from daemon.page.view import headline
-from daemon.postbag import Postbag, State
+from daemon.postbag import Postbag
+from daemon.posted import Outgoing, State
 from daemon.service import Service
 from tests.loopback.receivers import Gateway
 from tests.samples import DAWN, DAY, farm, mow_morning, person, wait_morning
@@ -52,11 +53,9 @@ class Looker:
         return replace(self.morning, prospect=replace(self.morning.prospect, at=now))
 
 
-def speaker(people: tuple[Person, ...]) -> Callable[[Morning, TaskKind], Mapping[Person, Message]]:
-    def say(morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
-        return {who: Message("", f"{kind} for {who.name}: {len(morning.mows)} to mow") for who in people}
-
-    return say
+def say(farm: Farm, morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
+    words = f"{len(morning.mows)} to mow"
+    return {who: Message("", f"{kind} for {who.name}: {words}") for who in farm.alerts.people}
 
 
 @dataclass
@@ -74,8 +73,7 @@ class Bench:
 
     def start(self) -> None:
         self.postbag = Postbag(self.folder / "postbag.sqlite3")
-        self.postbag.recover()
-        say = speaker(self.farm.alerts.people)
+        self.postbag.recover(self.clock.now())
         self.service = Service(self.farm, self.postbag, self.clock, self.look, say)
 
     def run(self, minutes: float, step: float = 1.0) -> None:
@@ -180,11 +178,12 @@ def test_a_service_that_could_not_look_all_morning_withholds_the_message(bench: 
 
 
 def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
-    def speechless(morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
+    def speechless(farm: Farm, morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
         raise KeyError("no words")
 
     ann = bench.farm.alerts.people[0]
-    bench.postbag.put(DAY, "change", ann, Message("", "from before"), DAWN, DAWN + timedelta(hours=1))
+    before = Message("", "from before")
+    bench.postbag.put(Outgoing(DAY, "change", ann, before, DAWN, DAWN + timedelta(hours=1)), DAWN)
     Service(bench.farm, bench.postbag, bench.clock, bench.look, speechless).round()
     assert bench.heard == ["from before"]
     assert "the morning task of 2026-06-01 broke down: KeyError: 'no words'" in caplog.text
@@ -225,7 +224,7 @@ def look(now, said):
 
 daemon.service.STOP_WITHIN = 0.3
 ann = person(address=sys.argv[2])
-say = lambda morning, kind: {ann: Message("", "mow")}
+say = lambda farm, morning, kind: {ann: Message("", "mow")}
 serve(farm(ann), Path(sys.argv[1]) / "state", FixedClock(DAWN + timedelta(minutes=1)), look, say)
 print("ended", flush=True)
 """

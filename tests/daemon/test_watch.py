@@ -15,7 +15,8 @@ from daemon.gsm7 import parts
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
 from daemon.page.server import render
 from daemon.page.view import make_view
-from daemon.postbag import Postbag, State
+from daemon.postbag import Postbag
+from daemon.posted import State
 from daemon.prospect import look_ahead, no_prospect
 from daemon.service import Service
 from daemon.told import with_diary
@@ -502,9 +503,7 @@ class Bench:
 
     def start(self) -> None:
         self.postbag = Postbag(self.folder / "postbag.sqlite3")
-        self.service = Service(
-            self.farm, self.postbag, self.clock, self.look, lambda found, task: say(self.farm, found, task)
-        )
+        self.service = Service(self.farm, self.postbag, self.clock, self.look, say)
 
     def run(self, until: float) -> None:
         while self.clock.at < at(until):

@@ -1,0 +1,96 @@
+"""What goes into the postbag: after the quiet hours, within the bound of a day, and again by a second way."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from daemon.due import spoken_from
+from daemon.farm import Farm, Message, Person
+from daemon.gsm7 import plain
+from daemon.postbag import Postbag
+from daemon.posted import Outgoing, Posted
+from daemon.units import clock_time
+from daemon.wording import shortened
+
+Words = Callable[[Farm], Mapping[Person, Message]]
+
+LATE: Final = timedelta(minutes=15)  # from which a message says so
+
+
+@dataclass(frozen=True)
+class Occasion:
+    """What is told of: its local day, its kind, when it falls due and when it is too late to matter.
+
+    `urgent` goes out however many messages went before it.
+    """
+
+    day: date
+    kind: str
+    due: datetime
+    too_late: datetime
+    urgent: bool = False
+
+
+def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: datetime) -> int:
+    """Put everybody's message of an occasion into the postbag, and how many were new.
+
+    Parameters
+    ----------
+    bag : Postbag
+    farm : Farm
+    occasion : Occasion
+    words : callable
+        Returns the messages to the people of a farm.
+    now : datetime
+
+    Notes
+    -----
+    The message by a person's second way waits until the first has had its time, and is spared if that delivers.
+    """
+    goes = spoken_from(now, farm.alerts, farm.place.timezone)
+    told, new = words(farm), 0
+    again = words(_by_second_ways(farm)) if farm.alerts.seconds else {}
+    for person, message in told.items():
+        item = Outgoing(
+            day=occasion.day,
+            kind=occasion.kind,
+            person=person,
+            message=message,
+            due=occasion.due,
+            too_late=occasion.too_late,
+            first_try=goes,
+            most=None if occasion.urgent else farm.alerts.most_a_day,
+        )
+        number = bag.put(item, now)
+        new += number is not None
+        if number is not None and person.second is not None and person.second in again:
+            later = goes + timedelta(minutes=farm.alerts.second_after)
+            by_second = replace(item, person=person.second, message=again[person.second], most=None)
+            bag.put(replace(by_second, first_try=later, stands_in_for=number), now)
+    return new
+
+
+def _by_second_ways(farm: Farm) -> Farm:
+    """Return the farm with nobody but those who have a second way, reached by that."""
+    return replace(farm, alerts=replace(farm.alerts, people=farm.alerts.seconds))
+
+
+def worded(farm: Farm) -> Callable[[Posted, datetime], Message]:
+    """Return how a message is worded at an attempt: one that is late says first when it was written."""
+
+    def words(row: Posted, now: datetime) -> Message:
+        if now - row.due < LATE:
+            return row.message
+        written = clock_time(row.made_at.astimezone(farm.place.timezone), farm.units)
+        return said_late(row.message, f"Late, written {written}.")
+
+    return words
+
+
+def said_late(message: Message, first: str) -> Message:
+    """Return a message with some words before it; a text stays as short as a text may be."""
+    if message.html is None:
+        return replace(message, body=shortened(plain(f"{first} {message.body}")))
+    html = f"<p><strong>{first}</strong></p>{message.html}"
+    return replace(message, title=f"Late: {message.title}", body=f"{first}\n\n{message.body}", html=html)

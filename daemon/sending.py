@@ -1,0 +1,95 @@
+"""One attempt at one message: a letter by our own SMTP, everything else by Apprise."""
+
+import logging
+import re
+from typing import Final
+from urllib.parse import parse_qsl, unquote
+
+import apprise
+from apprise.plugins.email.base import NotifyEmail
+
+from daemon.farm import Channel, Message, Person
+from daemon.letter import Account, compose, send_letter
+from daemon.posted import Outcome, Posted, State, masked
+
+# Their own lines may hold addresses and tokens; what came of a message is logged by the postbag.
+logging.getLogger("apprise").addHandler(logging.NullHandler())
+logging.getLogger("apprise").propagate = False
+logging.getLogger("urllib3").setLevel(logging.INFO)
+
+SEND_TIMEOUT: Final = 20.0  # [s] after it a message may or may not have gone out
+READ_TIMEOUT: Final = 25.0  # [s] longer, so that a silent gateway shows as a timeout and not as a refusal
+REASON_LENGTH: Final = 200
+SHORTEST_SECRET: Final = 4  # characters; less than that would blot out common words
+
+
+def attempt(person: Person | None, row: Posted) -> Outcome:
+    """Try to send one message; whatever goes wrong is an outcome and never an exception."""
+    if person is None:
+        return Outcome(State.FAILED, row.address, "this person and channel are no longer in the settings")
+    try:
+        return _sent(person, row)
+    except Exception as error:  # a plug-in's mistake is one message's trouble, not the service's
+        return Outcome(State.FAILED, masked(person.address), f"the sender broke down: {type(error).__name__}")
+
+
+def _sent(person: Person, row: Posted) -> Outcome:
+    service = apprise.Apprise.instantiate(person.address)
+    if not isinstance(service, apprise.NotifyBase):
+        return Outcome(State.FAILED, "", "the address is none that Apprise knows; see its list of services")
+    account = _account(service)
+    if account is None:
+        return _notified(service, person, row.message)
+    outcome = send_letter(compose(row, account), account, masked(person.address))
+    return Outcome(outcome.state, outcome.address, _without_secrets(outcome.reason, person))
+
+
+def _account(service: apprise.NotifyBase) -> Account | None:
+    """Return how a mail address of Apprise's is sent to, None for any other and for one that encrypts its letters.
+
+    Apprise itself makes a new Message-ID for each attempt, and cannot tell what a server may have taken.
+    """
+    if not isinstance(service, NotifyEmail) or service.pgp_mode != "no" or len(service.targets) != 1:
+        return None
+    (name, recipient), (sender_name, sender) = service.targets[0], service.from_addr
+    return Account(
+        host=str(service.smtp_host),
+        port=int(service.port or 0),
+        secure=str(service.secure_mode),
+        user=service.user,
+        password=service.password,
+        sender=(str(sender_name or ""), str(sender)),
+        recipient=(str(name or ""), str(recipient)),
+        verified=service.verify_certificate,
+    )
+
+
+def _notified(service: apprise.NotifyBase, person: Person, message: Message) -> Outcome:
+    """Hand a message to Apprise: one object for one recipient, so that the result is exactly theirs."""
+    service.socket_read_timeout = READ_TIMEOUT
+    bag = apprise.Apprise()
+    bag.add(service)
+    html = person.channel is Channel.EMAIL and message.html is not None
+    result = bag.notify(
+        title=message.title,
+        body=message.html or "" if html else message.body,
+        body_format=apprise.NotifyFormat.HTML if html else apprise.NotifyFormat.TEXT,
+        timeout=SEND_TIMEOUT,
+    )
+    if result:
+        return Outcome(State.SENT, masked(person.address))
+    timed_out = result.status is apprise.AppriseResultStatus.TIMEOUT
+    lines = [entry.message for entry in result.logs()]
+    reason = _without_secrets(lines[-1] if lines else "refused without a reason", person)
+    return Outcome(State.UNKNOWN if timed_out else State.FAILED, masked(person.address), reason)
+
+
+def _without_secrets(reason: str, person: Person) -> str:
+    """Return a reason without any part of the address: a server likes to repeat who was written to."""
+    rest = person.address.partition("://")[2]
+    path, _, query = rest.partition("?")
+    parts = {rest, *(unquote(part) for part in re.split(r"[/:@,]", path)), *(value for _, value in parse_qsl(query))}
+    for part in sorted(parts, key=len, reverse=True):
+        if len(part) >= SHORTEST_SECRET:
+            reason = reason.replace(part, "****")
+    return " ".join(reason.split())[:REASON_LENGTH]
