@@ -64,7 +64,7 @@ def due(
     timezone : ZoneInfo
         The farm's clock.
     season : container of int
-        The months of the season; outside it there is only the weekly sign of life, on Mondays.
+        The months of the season; outside it there is only the weekly sign of life, which is due every Monday.
     every : timedelta
         After which the weather is fetched again, see `fetched_every`.
 
@@ -136,8 +136,8 @@ def _tasks(day: date, season: Container[int]) -> Iterator[Task]:
     if day.month in season:
         yield Task(TaskKind.MORNING, day)
         yield Task(TaskKind.EVENING, day)
-    elif day.weekday() == MONDAY:
-        yield Task(TaskKind.SIGN_OF_LIFE, day)
+    if day.weekday() == MONDAY:
+        yield Task(TaskKind.SIGN_OF_LIFE, day)  # for who heard nothing else in the week before
 
 
 def _old(fetched: datetime | None, now: datetime, every: timedelta) -> bool:

@@ -300,7 +300,8 @@ class Watched:
 
     `at` is the moment of the reckoning and `odds` are those that all of `area` [ha], mown from `start` on, is wrapped
     today. Where it will not be, the hours are those of what still can be: `still`, of what is cut by now, and `left`
-    is what becomes of the rest. `bale_said` is the hour that was said last. Times are local.
+    is what becomes of the rest. `bale_said` and `odds_said` are the hour and the odds that were said last. Times are
+    local.
     """
 
     field: str
@@ -313,6 +314,7 @@ class Watched:
     bale_from: datetime | None
     wrapped_by: datetime | None
     bale_said: datetime | None = None
+    odds_said: float | None = None
     moisture: Band | None = None  # of what is cut, at that moment [wet basis]
     still: Chance | None = None
     left: IfLeft | None = None
@@ -323,16 +325,27 @@ class Watched:
 
 
 @dataclass(frozen=True)
+class Announced:
+    """An area [ha] of a field that the evening before called likely for the day, and its odds."""
+
+    field: str
+    area: float
+    odds: float
+
+
+@dataclass(frozen=True)
 class Morning:
     """The advice for one day for the whole farm, in the order in which the fields should be taken.
 
-    `watched` is how the fields stand that are mown, or held for mown, by now.
+    `watched` is how the fields stand that are mown, or held for mown, by now; `announced` is what was said of the day
+    in the evening before.
     """
 
     date: date
     advices: tuple[Advice, ...]
     prospect: Prospect
     watched: tuple[Watched, ...] = ()
+    announced: tuple[Announced, ...] = ()
 
     @property
     def mows(self) -> tuple[Advice, ...]:

@@ -197,11 +197,14 @@ class Postbag(SqliteFile):
             rows = db.execute("SELECT * FROM messages WHERE day = ? AND kind = ?", (day.isoformat(), str(kind)))
             return tuple(map(_posted, rows.fetchall()))
 
-    def last_sent(self, person: str) -> datetime | None:
-        """Return when something was last sent to a person."""
+    def heard(self, person: str, since: datetime) -> bool:
+        """Return whether a person was sent something, or is being sent something, that was written since a time."""
+        wanted = (
+            "SELECT 1 FROM messages WHERE person = ? AND made_at >= ?"
+            " AND (state IN ('sent', 'sending', 'new') OR (state = 'unknown' AND next_try IS NOT NULL))"
+        )
         with self._open() as db:
-            (at,) = db.execute("SELECT max(sent_at) FROM messages WHERE person = ?", (person,)).fetchone()
-            return _time(at)
+            return db.execute(wanted, (person, _text(since))).fetchone() is not None
 
     def mark_done(self, task: Task, now: datetime) -> None:
         """Remember that a task was done for its day."""

@@ -6,6 +6,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -20,13 +21,14 @@ from daemon.clock import Clock, SystemClock
 from daemon.due import FETCH_EVERY, Done, Task, TaskKind, due, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
-from daemon.outlook import Morning, WatchState
+from daemon.outlook import Announced, Morning, WatchState
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import PageView, make_view
 from daemon.postbag import DATABASE, Postbag
 from daemon.posting import Occasion, post, worded
 from daemon.watch import as_said, news, still_watched, told_since
 from daemon.watch_words import say_change
+from daemon.wording import announced
 
 log = logging.getLogger(__name__)
 
@@ -36,7 +38,9 @@ Say = Callable[[Farm, Morning, TaskKind], Mapping[Person, Message]]
 ROUND_EVERY: Final = 60  # [s]
 LOOK_AGAIN: Final = timedelta(minutes=5)  # after a look that broke down: not at every round
 STOP_WITHIN: Final = 8.0  # [s] for a round to end when the service is stopped
+WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
 _MORNING: Final = TypeAdapter(Morning)
+_ANNOUNCED: Final = TypeAdapter(tuple[date, tuple[Announced, ...]])
 
 
 class Service:
@@ -108,11 +112,30 @@ class Service:
             # Before it is sent, so that no crash leaves a mow that nobody watches; worded again after one, it does not
             # push out what may have been sent.
             self._keep_said(as_said(morning))
+        if task.kind is TaskKind.EVENING:
+            self._postbag.keep("announced", _ANNOUNCED.dump_json((task.day, announced(morning))).decode())
+        else:
+            morning = replace(morning, announced=self._announced(task.day))
         falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
         occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
-        post(self._postbag, self._farm, occasion, lambda farm: self._say(farm, morning, task.kind), now)
+        post(self._postbag, self._farm, occasion, partial(self._words, morning=morning, task=task, now=now), now)
         # Only now: a crash before this line words the message again, and the postbag refuses a second one.
         self._postbag.mark_done(task, now)
+
+    def _words(self, farm: Farm, morning: Morning, task: Task, now: datetime) -> Mapping[Person, Message]:
+        """Return everybody's message; a sign of life only to who heard nothing else for a week."""
+        told = self._say(farm, morning, task.kind)
+        if task.kind is not TaskKind.SIGN_OF_LIFE:
+            return told
+        return {person: said for person, said in told.items() if not self._postbag.heard(person.name, now - WEEK)}
+
+    def _announced(self, day: date) -> tuple[Announced, ...]:
+        """Return what the evening before called likely for a day."""
+        kept = self._postbag.kept("announced")
+        if kept is None:
+            return ()
+        evening, found = _ANNOUNCED.validate_json(kept)
+        return found if evening == day - timedelta(days=1) else ()
 
     def _say_change(self, now: datetime) -> None:
         """Say what the newest look found to have become of the advice; at every round, so that no crash swallows it."""

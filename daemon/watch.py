@@ -304,7 +304,8 @@ class _Now:
         stands = Watched(
             one.held.field.name, WatchState.ON_TRACK, self.now, self._local(one.held.start), one.held.area, odds,
             rake_from=None, bale_from=None, wrapped_by=None, moisture=self._moisture(one),
-            bale_said=one.held.told.bale_from if one.held.told else None, noted=one.held.noted, timed=one.held.timed,
+            bale_said=one.held.told.bale_from if one.held.told else None,
+            odds_said=one.held.told.odds if one.held.told else None, noted=one.held.noted, timed=one.held.timed,
         )  # fmt: skip
         # What was called off stays so: half a field may have been left by then.
         if _called_off(one.held.told) or is_failing(stands) or plan.wrapped.max() < one.count:

@@ -83,7 +83,8 @@ def _why_failing(farm: Farm, one: Watched) -> str:
     reason = one.reason or Reason.ODDS_TOO_LOW
     rain = f"rain by about {_clock(farm, one.rain_at)}" if one.rain_at else REASONS[Reason.RAIN]
     why = rain if reason is Reason.RAIN else REASONS[reason]
-    return f"{why}; it will not all make it ({odds(one.odds or 0.0)})"
+    said = f", {odds(one.odds_said)} was said" if one.odds_said is not None else ""
+    return f"{why}; it will not all make it ({odds(one.odds or 0.0)}{said})"
 
 
 def _why_sooner(farm: Farm, one: Watched) -> str:

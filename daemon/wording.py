@@ -12,6 +12,7 @@ from daemon.farm import Channel, Farm, Hears, Message, Person
 from daemon.gsm7 import parts, plain
 from daemon.outlook import (
     Advice,
+    Announced,
     Band,
     Chance,
     FieldDay,
@@ -32,6 +33,7 @@ TEXT_PARTS: Final = 2
 SURER: Final = 0.9  # the second point at which odds are said
 NEAR_MISS: Final = 0.4  # odds from which a day that is not enough is told as a near miss
 DRY_SHARE: Final = 0.2  # of the area too dry for baleage, from which it is said
+OTHER_AREA: Final = 0.2  # of an area, by which it differs from the evening's before that is said
 NEARLY_RIPE: Final = 5  # days before ripeness from which the ripe mornings are told of
 CRUMB: Final = 1e-6  # [ha] less than this is rounding
 SUBJECT: Final = 40  # characters that a telephone shows of a subject
@@ -94,14 +96,35 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
     people = farm.alerts.people
     if task is TaskKind.SIGN_OF_LIFE:
         emails = [person for person in people if person.channel is Channel.EMAIL]
-        return {person: _sign_of_life(farm, person) for person in (*emails, *people)[:1]}
+        in_season = morning.date.month in farm.season
+        return {person: _sign_of_life(farm, person, in_season=in_season) for person in (*emails, *people)[:1]}
     if task is TaskKind.EVENING:
-        tomorrow = _days_on(morning, morning.date + timedelta(days=1))
-        likely = [(name, day) for name, day in tomorrow if day.area > 0.0]
+        likely = _likely(morning)
         return {person: _evening(farm, person, likely) for person in people} if likely else {}
     hears_it = [person for person in people if _concerns(person, morning)]
     text, mail = Message("", text_body(farm, morning)), email_of(farm, morning)
     return {person: text if person.channel is Channel.TEXT else mail for person in hears_it}
+
+
+def announced(morning: Morning) -> tuple[Announced, ...]:
+    """Return what an evening's heads-up says of tomorrow, for the next morning to be held against."""
+    return tuple(Announced(name, day.area, day.odds or 0.0) for name, day in _likely(morning))
+
+
+def since_evening(farm: Farm, morning: Morning) -> list[str]:
+    """Return what has changed since the evening before, in sentences."""
+    mown = {advice.field: advice.area for advice in morning.mows}
+    off = [one.field for one in morning.announced if one.field not in mown]
+    other = [
+        one for one in morning.announced if one.field in mown and abs(mown[one.field] / one.area - 1.0) > OTHER_AREA
+    ]
+    said = [f"{_listed(off)} looked likely last evening, not now."] if off else []
+    return said + [f"Last evening it was {area(one.area, farm.units)} of {one.field}." for one in other]
+
+
+def _likely(morning: Morning) -> list[tuple[str, FieldDay]]:
+    """Return the fields that may be mown tomorrow."""
+    return [(name, day) for name, day in _days_on(morning, morning.date + timedelta(days=1)) if day.area > 0.0]
 
 
 def reason_words(reason: Reason | None, day: FieldDay | None) -> str:
@@ -231,14 +254,21 @@ def left_lying(left: IfLeft, farm: Farm) -> str:
 def text_body(farm: Farm, morning: Morning) -> str:
     """Return the morning's text in at most two parts of the GSM alphabet.
 
-    Where it would be longer, the reminder of the sample goes first, then what stops the work, official warnings and why
-    a field hurries, one after another, and in the end the last fields are counted instead.
+    Where it would be longer, the reminder of the sample goes first, then what stops the work, official warnings, why a
+    field hurries and what has changed since the evening, and in the end the last fields are counted instead.
     """
     name = f"Rehearsal, {farm.name}" if morning.prospect.weather and morning.prospect.weather.known else farm.name
     jobs = [_text_job(farm, advice) for advice in morning.mows]
+    changed = since_evening(farm, morning)
     if not jobs:
-        return fit(name, [headline(morning)])
-    beside = [*_hurried(farm, morning), *official(farm, morning), *stop_work(morning.mows, farm.units), SAMPLE]
+        return fit(name, [headline(morning), *changed])
+    beside = [
+        *changed,
+        *_hurried(farm, morning),
+        *official(farm, morning),
+        *stop_work(morning.mows, farm.units),
+        SAMPLE,
+    ]
     for kept in range(len(jobs), 0, -1):
         more = [f"And {len(jobs) - kept} more: see the page."] if kept < len(jobs) else []
         pieces = [f"{weekday(morning.date)}: mow {jobs[0]}", *(f"Then {job}" for job in jobs[1:kept]), *more]
@@ -252,8 +282,8 @@ def text_body(farm: Farm, morning: Morning) -> str:
 def email_of(farm: Farm, morning: Morning) -> Message:
     """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
     lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
-    if why := order(farm, morning):
-        lines.append(" ".join(why))
+    if told := [*since_evening(farm, morning), *order(farm, morning)]:
+        lines.append(" ".join(told))
     if morning.mows:
         lines.append(f"Aim at {moisture(farm.baleage.aim)} water, none over {moisture(farm.baleage.wettest)}. {SAMPLE}")
     if going := progress_words(farm, progress(farm, morning.prospect)):
@@ -301,9 +331,9 @@ def headline(morning: Morning) -> str:
 
 
 def _concerns(person: Person, morning: Morning) -> bool:
-    """Return whether a person hears of this morning: mowing and trouble go to all, waiting to who asked for it."""
+    """Return whether a person hears of this morning: mowing, called likely or advised, and trouble go to all."""
     trouble = any(advice.kind is Kind.NONE for advice in morning.advices)
-    if morning.mows or trouble:
+    if morning.mows or morning.announced or trouble:
         return True
     return person.hears is Hears.RIPE_MORNINGS and any(_ripe_soon(field) for field in morning.prospect.fields)
 
@@ -333,12 +363,17 @@ def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]])
     return email(cut(f"Likely tomorrow: {told[0]}"), [sentence, later], [], [CAUTION])
 
 
-def _sign_of_life(farm: Farm, person: Person) -> Message:
-    waits = "the mowing advice is running and waits for the season."
+def _sign_of_life(farm: Farm, person: Person, *, in_season: bool) -> Message:
+    lately = "had nothing to tell you for a week" if in_season else "waits for the season"
+    waits = f"the mowing advice is running and {lately}."
     if person.channel is Channel.TEXT:
         return Message("", fit(farm.name, [waits]))
     sentence = f"{farm.name}: {waits}"
-    return Message(cut("Still running, out of season"), sentence, f"<p>{escape(sentence)}</p>")
+    return Message(
+        cut(f"Still running, {'nothing to tell' if in_season else 'out of season'}"),
+        sentence,
+        f"<p>{escape(sentence)}</p>",
+    )
 
 
 def _subject(farm: Farm, morning: Morning) -> str:

@@ -21,7 +21,7 @@ from daemon.postbag import Postbag
 from daemon.posted import Outgoing, State
 from daemon.service import Service
 from tests.loopback.receivers import Gateway
-from tests.samples import DAWN, DAY, farm, mow_morning, person, wait_morning
+from tests.samples import DAWN, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
 
 ROOT = Path(__file__).parents[2]
 
@@ -198,6 +198,42 @@ def test_a_pass_on_disk_that_cannot_be_read_is_made_anew(bench: Bench, caplog: p
     assert bench.service.view().problems == ("No pass over the fields has been made yet.",)
     bench.run(1)
     assert bench.service.view().problems == ()
+
+
+def test_what_the_evening_called_likely_is_held_against_the_morning(bench: Bench) -> None:
+    likely = field_prospect("Long Meadow", 22, field_day(1, 20))
+    bench.look.morning = replace(wait_morning(), date=DAY, prospect=prospect(likely))
+    bench.clock.at = DAWN + timedelta(hours=14)
+    said: list[Morning] = []
+
+    def listening(farm: Farm, morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
+        said.append(morning)
+        return say(farm, morning, kind)
+
+    service = Service(bench.farm, bench.postbag, bench.clock, bench.look, listening)
+    service.round()
+    for later in (24, 48):
+        bench.clock.at = DAWN + timedelta(hours=later)
+        bench.look.morning = replace(wait_morning(), date=DAY + timedelta(days=later // 24))
+        service.round()
+    evening, morning, next_but_one = said
+    assert evening.announced == ()
+    [found] = morning.announced
+    assert (found.field, found.odds) == ("Long Meadow", 0.79)
+    assert next_but_one.announced == (), "that evening said nothing of the day after"
+
+
+def test_a_week_of_silence_brings_a_sign_of_life_in_season_too(bench: Bench) -> None:
+    def quiet(farm: Farm, morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
+        spoken = kind is TaskKind.SIGN_OF_LIFE or bench.clock.at < DAWN + timedelta(days=1)
+        return say(farm, morning, kind) if spoken else {}
+
+    service = Service(bench.farm, bench.postbag, bench.clock, bench.look, quiet)
+    for day in range(22):
+        bench.clock.at = DAWN + timedelta(days=day)
+        service.round()
+    signs = [row.day - DAY for row in bench.postbag.recent(50) if row.kind == TaskKind.SIGN_OF_LIFE]
+    assert sorted({gap.days for gap in signs}) == [7, 14, 21], "on the first Monday there was a morning's message"
 
 
 def test_out_of_season_a_sign_of_life_and_nothing_else(bench: Bench) -> None:

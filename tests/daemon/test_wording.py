@@ -11,10 +11,23 @@ from hypothesis import strategies as st
 from daemon.due import TaskKind
 from daemon.farm import Channel, Hears, Person, Units
 from daemon.gsm7 import parts, plain
-from daemon.outlook import Advice, Band, Chance, FieldDay, FieldProspect, IfLeft, Kind, Morning, Reason, Ripeness
+from daemon.outlook import (
+    Advice,
+    Announced,
+    Band,
+    Chance,
+    FieldDay,
+    FieldProspect,
+    IfLeft,
+    Kind,
+    Morning,
+    Reason,
+    Ripeness,
+)
 from daemon.wording import (
     REASONS,
     SAMPLE,
+    announced,
     email_of,
     film,
     fit,
@@ -311,6 +324,34 @@ def test_the_evening_subject_fits() -> None:
     title = say(farm(CAT), found, TaskKind.EVENING)[CAT].title
     assert len(title) <= 40
     assert title.startswith("Likely tomorrow: 20 acres of L")
+
+
+def test_what_looked_likely_and_is_not_is_told_to_all_who_were_told_of_it() -> None:
+    found = replace(wait_morning(), announced=(Announced("Long", 8.0, 0.7), Announced("Creek", 3.0, 0.7)))
+    assert hearers(found, TaskKind.MORNING) == {"Ann", "Ben", "Cat", "Dan"}
+    words = "Long and Creek looked likely last evening, not now."
+    told = say(farm(ANN, CAT), found, TaskKind.MORNING)
+    assert told[ANN].body.endswith(words)
+    assert words in told[CAT].body
+
+
+@pytest.mark.parametrize(
+    ("acres", "words"), [(20.0, ""), (17.0, ""), (10.0, "Last evening it was 10 acres of Long Meadow.")]
+)
+def test_another_area_than_the_evenings_is_told(acres: float, words: str) -> None:
+    found = replace(mow_morning(), announced=(Announced("Long Meadow", acres * ACRE, 0.7),))
+    assert ("Last evening" in text_body(farm(ANN), found)) == bool(words)
+    assert words in text_body(farm(ANN), found)
+    assert words in email_of(farm(CAT), found).body
+
+
+def test_a_heads_up_and_what_is_kept_of_it_are_the_same() -> None:
+    found = tomorrow(
+        field_prospect("Creek", 9, field_day(1, 9)), field_prospect("Hill", 9, field_day(1, 0, 0.4, Reason.RAIN))
+    )
+    [kept] = announced(found)
+    assert (kept.field, kept.odds) == ("Creek", 0.79)
+    assert kept.area == pytest.approx(9 * ACRE)
 
 
 @pytest.mark.parametrize(
