@@ -80,7 +80,7 @@ class Archive(SqliteFile):
     def keep_forecast(self, place: Place, ahead: xr.Dataset, now: datetime) -> None:
         """Keep a forecast, and its mean for the hours that no service has told; forget the oldest beyond a bound.
 
-        A forecast that has not changed since it was kept last only gets a new time of fetching.
+        A forecast that has not changed since it was kept last only gets a new time of fetching: it is as old as it was.
         """
         attributes, data = ahead.attrs, _packed(ahead)
         digest = sha256(np.ascontiguousarray(_values(ahead)).tobytes()).hexdigest()
@@ -91,7 +91,7 @@ class Archive(SqliteFile):
                 "SELECT id FROM forecasts WHERE place = ? AND source = ? AND model = ? AND digest = ?", (*who, digest)
             ).fetchone()
             if same:
-                db.execute("UPDATE forecasts SET fetched_at = ?, data = ? WHERE id = ?", (fetched, data, same[0]))
+                db.execute("UPDATE forecasts SET fetched_at = ? WHERE id = ?", (fetched, same[0]))
             else:
                 row = (*who, fetched, fetched, digest, data)
                 db.execute(
@@ -135,17 +135,6 @@ class Archive(SqliteFile):
         values = {name: values[None, None] for name, values in zip(REQUIRED, table[2:], strict=True)}
         labels = table[0].astype(np.int64).astype("datetime64[h]")
         return _with_gaps(values, labels, place, attributes).assign_coords({FILLED: ("time", table[1] == FORECAST)})
-
-    def told_until(self, place: Place, first: datetime) -> datetime | None:
-        """Return the last hour up to which all hours from the first on are held as they came, None if there is none."""
-        with self._reading() as db:
-            if db is None:
-                return None
-            wanted = "SELECT hour FROM hours WHERE place = ? AND hour >= ? AND told = 1 ORDER BY hour"
-            start = _number(first)
-            held = np.array([hour for (hour,) in db.execute(wanted, (_key(place), start))], dtype=np.int64)
-        unbroken = int(np.sum(held == start + np.arange(held.size)))
-        return None if unbroken == 0 else first + timedelta(hours=unbroken - 1)
 
     def newest(self, place: Place, since: datetime) -> xr.Dataset | None:
         """Return the forecast that was fetched last, None if there is none since a time."""

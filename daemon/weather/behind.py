@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import xarray as xr
 
-from daemon.weather.contract import FILLED, REQUIRED, at_utc, is_filled, start_of_ahead
+from daemon.weather.contract import FILLED, HOUR, REQUIRED, at_utc, is_filled, start_of_ahead
 
 
 def over(older: xr.Dataset | None, newer: xr.Dataset | None) -> xr.Dataset | None:
@@ -28,12 +28,21 @@ def lacks(known: xr.Dataset | None, first: datetime, last: datetime) -> bool:
     return known is None or int((~known[FILLED]).sum()) < wanted
 
 
+def told_until(known: xr.Dataset | None, first: datetime) -> datetime:
+    """Return the last hour up to which every hour from the first on was told, the one before the first if none was."""
+    if known is None:
+        return first - timedelta(hours=1)
+    told = known["time"].to_numpy()[~known[FILLED].to_numpy()]
+    unbroken = int(np.sum(told == at_utc(first) + np.arange(told.size) * HOUR))
+    return first + timedelta(hours=unbroken - 1)
+
+
 def from_yesterday(ahead: xr.Dataset, past: xr.Dataset, now: datetime) -> xr.Dataset:
     """Return the hours ahead with those of last night and yesterday before them, where the source begins later."""
     begins, wanted = ahead["time"].to_numpy()[0], at_utc(start_of_ahead(now))
     if begins <= wanted:
         return ahead
-    came = past[list(REQUIRED)].sel(time=slice(wanted, begins - np.timedelta64(1, "h"))).drop_vars(FILLED)
+    came = past[list(REQUIRED)].sel(time=slice(wanted, begins - HOUR)).drop_vars(FILLED)
     names, members = list(ahead.data_vars), ahead["member"].to_numpy()
     before = came.isel(member=np.zeros(members.size, dtype=np.int64)).assign_coords(member=members)
     unknown = {name: xr.full_like(before["air_temperature"], np.nan) for name in names if name not in before}

@@ -9,20 +9,33 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final, ParamSpec, TypeVar
 from urllib.parse import urlsplit
 
 import numpy as np
 import requests
 import xarray as xr
 
-from daemon.farm import Farm, Place
+from daemon.farm import Farm
 from daemon.weather.archive import Archive, ArchiveError
-from daemon.weather.behind import from_yesterday, lacks, over
-from daemon.weather.contract import FILLED, REQUIRED, OfficialWarning, Refused, Weather, at_utc, settled
+from daemon.weather.behind import from_yesterday, lacks, over, told_until
+from daemon.weather.contract import (
+    FILLED,
+    REQUIRED,
+    OfficialWarning,
+    Refused,
+    Weather,
+    at_utc,
+    checked,
+    drop_bad_members,
+    iso,
+    settled,
+    trimmed,
+)
 from daemon.weather.transport import open_session
 from daemon.weather.weights import within_limits
 
+P = ParamSpec("P")
 T = TypeVar("T")
 
 log = logging.getLogger(__name__)
@@ -59,7 +72,7 @@ class Told:
 
     ahead: xr.Dataset
     past: xr.Dataset | None = None
-    is_new: bool = True  # rather than held in the archive
+    is_kept: bool = True  # in the archive: new, and good enough to stand in later
 
 
 def gathered(
@@ -83,43 +96,62 @@ def gathered(
     ------
     Refused
         With the reasons of all sources.
+
+    Notes
+    -----
+    One request after another. A host takes no longer than `daemon.weather.transport.LONGEST` in all, and one wait for
+    its next piece more. Five hosts are the most (three of Open-Meteo, weather.gov, MET Norway).
     """
     if farm.weather.sources == (FILE,):
         return _from_file(farm, now)
-    first = _first(farm, now)
+    first, last = _first(farm, now), now.replace(minute=0, second=0, microsecond=0)
+    held = _tried(archive, lambda kept: kept.past(farm.place, first, last))
+    # No clock is handed on: until when a reply holds is told in the time of the world, not in that of a rehearsal.
     with open_session(farm.weather.contact, cache=cache) as session:
-        asked = Asked(farm, now, _since(farm, now, first, archive), session, archive)
-        told, reasons = _told(asked, archive)
-        past = _past(asked, told, first, archive, reasons)
-        warnings = _warnings(asked)
+        asked = Asked(farm, now, _since(held, first), session, archive)
+        told, reasons = _told(asked)
+        past = _past(asked, over(held, told.past), told, (first, last), reasons)
+        warnings = _warnings(asked, reasons)
+    ahead = from_yesterday(told.ahead, past, now)
     note = "; ".join(part for part in (told.ahead.attrs.get("note", ""), *reasons) if part)
-    weather = settled(past, from_yesterday(told.ahead, past, now).assign_attrs(note=note), first, now)
-    if keeping and told.is_new:
-        _keep(archive, farm.place, weather.past, told.ahead, now)
+    try:
+        weather = settled(past, ahead.assign_attrs(note=note), first, now)
+    except Refused as why:
+        raise Refused("; ".join((*reasons, str(why)))) from None
+    if keeping:
+        _keep(asked, weather.past, told)
     return replace(weather, warnings=warnings)
 
 
-def _told(asked: Asked, archive: Archive | None) -> tuple[Told, list[str]]:
-    """Return what the first good source told, and why those before it were not taken."""
+def _told(asked: Asked) -> tuple[Told, list[str]]:
+    """Return what the first good source told, and why those before it were not taken.
+
+    Past hours are taken from the first that tells any, even where its forecast is not.
+    """
     reasons: list[str] = []
     poor: Told | None = None
+    past: xr.Dataset | None = None
     for name in asked.farm.weather.sources:
         try:
-            told = SOURCES[name](asked)
-            _refuse_late(told.ahead, asked, archive)
+            told = _asked_for(SOURCES[name], asked)
+            past = told.past if past is None else past
+            told = replace(told, ahead=_asked_for(_usable, told.ahead, asked.now), past=past)
+            _refuse_late(told.ahead, asked)
             _refuse_few(told.ahead, asked)
         except _Poor as why:
-            poor = poor or told
+            poor = poor or replace(told, is_kept=False)
             reasons.append(f"{name}: {why}")
         except Refused as why:
             reasons.append(f"{name}: {why}")
         else:
             return told, reasons
-    held = _held(archive, asked)
+    held = _held(asked)
     if held is not None:
-        return Told(held, is_new=False), [*reasons, "the last good forecast stands in"]
+        age, oldest = _age(held, asked.now), asked.farm.weather.oldest
+        words = f"the last good forecast stands in: it is {age:.0f} hours old, no more than {oldest:.0f} allowed"
+        return Told(held, past, is_kept=False), [*reasons, words]
     if poor is not None:
-        return poor, reasons
+        return replace(poor, past=past), reasons
     raise Refused("; ".join(reasons))
 
 
@@ -127,12 +159,36 @@ class _Poor(Refused):
     """A forecast that must not lead to advice, but tells how things stand where no other can be had."""
 
 
-def _refuse_late(ahead: xr.Dataset, asked: Asked, archive: Archive | None) -> None:
+def _asked_for(ask: Callable[P, T], *given: P.args, **named: P.kwargs) -> T:
+    """Return what a source tells; what nobody thought of in its reply must not cost the others their turn."""
+    try:
+        return ask(*given, **named)
+    except Refused:
+        raise
+    except Exception as error:
+        log.exception("a source of weather broke down")
+        raise Refused(f"what it told could not be read ({type(error).__name__}: {error})") from error
+
+
+def _usable(ahead: xr.Dataset, now: datetime) -> xr.Dataset:
+    """Return a forecast without the members that cannot be used; a bad one must be found while others can be asked."""
+    found, dropped = drop_bad_members(trimmed(ahead))
+    if found["time"].to_numpy()[-1] <= at_utc(now):
+        raise Refused(f"its forecast ends at {iso(found['time'].to_numpy()[-1])}, which is not ahead of now")
+    return checked(found).assign_attrs(members_dropped=dropped + ahead.attrs.get("members_dropped", 0))
+
+
+def _age(ahead: xr.Dataset, now: datetime) -> float:
+    """Return how long ago a forecast was made [h]."""
+    return (now - datetime.fromisoformat(ahead.attrs["issued_at"])) / timedelta(hours=1)
+
+
+def _refuse_late(ahead: xr.Dataset, asked: Asked) -> None:
     """Refuse a forecast that is too old to lead to advice, or that has stood still."""
-    age = (asked.now - datetime.fromisoformat(ahead.attrs["issued_at"])) / timedelta(hours=1)
+    age = _age(ahead, asked.now)
     if age > asked.farm.weather.oldest:
         raise _Poor(f"its forecast is {age:.0f} hours old, no more than {asked.farm.weather.oldest:.0f} allowed")
-    before = _tried(archive, lambda held: held.before(
+    before = _tried(asked.archive, lambda held: held.before(
         asked.farm.place, ahead.attrs["source"], ahead.attrs["model"], asked.now - FROZEN
     ))  # fmt: skip
     if before is not None and _is_the_same(before, ahead.sel(time=slice(at_utc(asked.now), None))):
@@ -140,14 +196,15 @@ def _refuse_late(ahead: xr.Dataset, asked: Asked, archive: Archive | None) -> No
 
 
 def _is_the_same(before: xr.Dataset, ahead: xr.Dataset) -> bool:
-    """Return whether two forecasts tell the same of all hours and members that they share, if those are enough."""
+    """Return whether most members that two forecasts share tell the same in both, in enough hours.
+
+    Not all of them need to: an ensemble stands still where the single forecast that joins it goes on.
+    """
     one, other = xr.align(before[list(REQUIRED)], ahead[list(REQUIRED)], join="inner")
     if one.sizes["time"] < FROZEN_HOURS or not one.sizes["member"]:
         return False
-    return all(
-        np.array_equal(one[name].to_numpy().astype(np.float32), other[name].to_numpy().astype(np.float32))
-        for name in REQUIRED
-    )
+    same = [one[name].astype(np.float32) == other[name].astype(np.float32) for name in REQUIRED]
+    return bool(np.mean(np.all([each.all("time") for each in same], axis=0)) > 0.5)
 
 
 def _refuse_few(ahead: xr.Dataset, asked: Asked) -> None:
@@ -156,29 +213,35 @@ def _refuse_few(ahead: xr.Dataset, asked: Asked) -> None:
         raise _Poor(f"{ahead.sizes['member']} usable members, {least} needed")
 
 
-def _held(archive: Archive | None, asked: Asked) -> xr.Dataset | None:
-    """Return the last good forecast, if it is not too old and reaches beyond now."""
+def _held(asked: Asked) -> xr.Dataset | None:
+    """Return the last good forecast, if it still is one."""
     oldest = asked.now - timedelta(hours=asked.farm.weather.oldest)
-    held = _tried(archive, lambda kept: kept.newest(asked.farm.place, oldest))
-    if held is None or datetime.fromisoformat(held.attrs["issued_at"]) < oldest:
+    held = _tried(asked.archive, lambda kept: kept.newest(asked.farm.place, oldest))
+    if held is None:
         return None
-    return held if held["time"].to_numpy()[-1] > at_utc(asked.now) else None
+    try:
+        held = _asked_for(_usable, held, asked.now)
+        _refuse_late(held, asked)
+        _refuse_few(held, asked)
+    except Refused as why:
+        log.info("the forecast in the archive cannot stand in: %s", why)
+        return None
+    return held
 
 
-def _past(asked: Asked, told: Told, first: datetime, archive: Archive | None, reasons: list[str]) -> xr.Dataset:
-    """Return the hours from the first one to now: from source, archive, or who tells past hours.
+def _past(
+    asked: Asked, known: xr.Dataset | None, told: Told, span: tuple[datetime, datetime], reasons: list[str]
+) -> xr.Dataset:
+    """Return what is known of the hours behind, asking who tells past hours where the source told none.
 
     Raises
     ------
     Refused
         If nothing at all is known.
     """
-    last = asked.now.replace(minute=0, second=0, microsecond=0)
-    held = _tried(archive, lambda kept: kept.past(asked.farm.place, first, last))
-    known = over(held, told.past)
-    if told.past is None and lacks(known, first, last):
+    if told.past is None and lacks(known, *span):
         try:
-            known = over(known, _open_meteo_past(asked))
+            known = over(known, _asked_for(_open_meteo_past, asked))
         except Refused as why:
             reasons.append(f"past hours: {why}")
     if known is None:
@@ -188,12 +251,14 @@ def _past(asked: Asked, told: Told, first: datetime, archive: Archive | None, re
     return known
 
 
-def _keep(archive: Archive | None, place: Place, past: xr.Dataset, ahead: xr.Dataset, now: datetime) -> None:
+def _keep(asked: Asked, past: xr.Dataset, told: Told) -> None:
     """Add to the archive; weather is used even where that cannot be done."""
+    archive, place, ahead = asked.archive, asked.farm.place, told.ahead
     try:
         if archive is not None:
-            archive.keep_past(place, past.assign_attrs(source=ahead.attrs["source"]), now)
-            archive.keep_forecast(place, ahead, now)
+            archive.keep_past(place, past.assign_attrs(source=ahead.attrs["source"]), asked.now)
+            if told.is_kept:
+                archive.keep_forecast(place, ahead, asked.now)
     except ArchiveError as error:
         log.warning("the weather was not kept: %s", error)
 
@@ -207,17 +272,17 @@ def _tried(archive: Archive | None, ask: Callable[[Archive], T]) -> T | None:
         return None
 
 
-def _warnings(asked: Asked) -> tuple[OfficialWarning, ...]:
-    """Return the warnings in force, if one of the sources tells them; without them the advice goes on."""
+def _warnings(asked: Asked, reasons: list[str]) -> tuple[OfficialWarning, ...]:
+    """Return the warnings in force, if one of the sources tells them; the advice goes on without, but says so."""
     if WEATHER_GOV not in asked.farm.weather.sources:
         return ()
     from daemon.weather import weather_gov  # noqa: PLC0415 - each source is loaded where it is used
 
     address = asked.farm.weather.weather_gov_address
     try:
-        return weather_gov.warnings(asked.farm.place, asked.now, asked.session, address=address)
+        return _asked_for(weather_gov.warnings, asked.farm.place, asked.now, asked.session, address=address)
     except Refused as why:
-        log.warning("no warnings: %s", why)
+        reasons.append(f"official warnings could not be had, so there may be some: {why}")
         return ()
 
 
@@ -227,12 +292,10 @@ def _first(farm: Farm, now: datetime) -> datetime:
     return datetime(origin.year, origin.month, origin.day, tzinfo=UTC) - timedelta(days=1)
 
 
-def _since(farm: Farm, now: datetime, first: datetime, archive: Archive | None) -> date:
+def _since(held: xr.Dataset | None, first: datetime) -> date:
     """Return the first day of which past hours are still to be told."""
-    until = _tried(archive, lambda held: held.told_until(farm.place, first))
-    if until is None:
-        return (first + timedelta(days=1)).date()
-    return max(min(until, now) - SETTLES, first + timedelta(days=1)).date()
+    until = told_until(held, first)
+    return max(until - SETTLES, first + timedelta(days=1)).date()
 
 
 def _from_file(farm: Farm, now: datetime) -> Weather:

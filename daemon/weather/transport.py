@@ -4,13 +4,14 @@ import json
 import logging
 import re
 import zlib
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from gzip import GzipFile
 from html import unescape
 from importlib.metadata import PackageNotFoundError, version
 from io import BytesIO
+from math import inf
 from pathlib import Path
 from random import uniform
 from time import monotonic, sleep
@@ -26,6 +27,7 @@ from daemon.weather.contract import Refused
 from daemon.weather.replies import GOOD, Kept, Replies
 
 TIMEOUT: Final = (5.0, 30.0)  # [s] to connect, and between two pieces of a reply
+LONGEST: Final = 150.0  # [s] that one host may take of a session, with all tries and waits
 PATIENCE: Final = 120.0  # [s] for a whole reply: one that drips never runs into the time between two pieces
 LARGEST: Final = 50_000_000  # [bytes]
 LARGEST_ERROR: Final = 65_536  # [bytes] of what a server says when it fails
@@ -44,7 +46,7 @@ log = logging.getLogger(__name__)
 
 
 def open_session(
-    contact: str, backoff: float = 1.0, cache: Path | None = None, clock: Clock = SYSTEM
+    contact: str, backoff: float = 1.0, cache: Path | None = None, clock: Clock = SYSTEM, longest: float = LONGEST
 ) -> requests.Session:
     """Return a session that names the program, tries again what often passes and asks no sooner than it may.
 
@@ -60,17 +62,20 @@ def open_session(
         other processes. None keeps nothing.
     clock : Clock
         Says until when a reply is fresh.
+    longest : float
+        [s] That one host may take in all; then it is asked for nothing more, so that the others have their turn. Only
+        the wait for the next piece may go on for up to `TIMEOUT` beyond.
 
     Notes
     -----
     The weather services want one request at a time. There is no lock for that here: a pass asks one source after
     another in one thread.
     """
-    session = _Session(Replies(cache, clock))
+    session = _Session(Replies(cache, clock), longest)
     session.headers["User-Agent"] = f"forenoon/{_version()} ({contact})"
     session.headers["Accept-Encoding"] = "gzip"  # what `_unpacked` knows
     for scheme in ("http://", "https://"):
-        session.mount(scheme, _Patient(backoff))
+        session.mount(scheme, _Patient(backoff, session))
     return session
 
 
@@ -80,6 +85,7 @@ def get(
     query: Mapping[str, str],
     *,
     accept: str | None = None,
+    anew: bool = False,
     patience: float = PATIENCE,
     largest: int = LARGEST,
 ) -> bytes:
@@ -95,6 +101,8 @@ def get(
         Never shown in a message, because it may hold a key.
     accept : str, optional
         The content type wanted. None leaves it to the server.
+    anew : bool
+        Whether a reply that is kept is passed over, because it is known to be wrong.
     patience : float
         [s] For the body, measured with a stopwatch and not by the time of day.
     largest : int
@@ -109,14 +117,15 @@ def get(
     -----
     Before the body comes, only the time between two pieces is bounded.
     """
-    replies = session.replies if isinstance(session, _Session) else Replies(None, SYSTEM)
-    call = _Call(session, replies, accept or "*/*", patience, largest)
+    known = session if isinstance(session, _Session) else _Session(Replies(None, SYSTEM))
     try:
-        reply: str | bytes = call.reply(url, query)
-        for _ in range(MOST_REDIRECTS):
-            if isinstance(reply, bytes):
-                break
-            reply = call.reply(reply, {})
+        with known.time_for(urlsplit(url).netloc) as deadline:
+            call = _Call(session, known.replies, accept or "*/*", anew, patience, deadline, largest)
+            reply: str | bytes = call.reply(url, query)
+            for _ in range(MOST_REDIRECTS):
+                if isinstance(reply, bytes):
+                    break
+                reply = call.reply(reply, {})
     except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
         raise Refused(f"{shown(url)} {_failure(error)}") from None
     except Refused as reason:
@@ -136,12 +145,35 @@ def shown(url: str) -> str:
     return f"{parts.netloc.rpartition('@')[2]}{parts.path}"
 
 
-class _Session(requests.Session):
-    """A session with the replies that may be used again."""
+def is_same_host(here: str, there: str) -> bool:
+    """Return whether an address is of the same host and no less guarded."""
+    try:
+        old, new = urlsplit(here), urlsplit(there)
+    except ValueError:
+        return False
+    return new.netloc == old.netloc and new.scheme in (old.scheme, "https")
 
-    def __init__(self, replies: Replies) -> None:
+
+class _Session(requests.Session):
+    """A session with the replies that may be used again, and with the time that each host has taken of it."""
+
+    def __init__(self, replies: Replies, longest: float = LONGEST) -> None:
         super().__init__()
-        self.replies = replies
+        self.replies, self.longest = replies, longest
+        self.taken: dict[str, float] = {}  # [s] by host
+        self.deadline = inf  # of the stopwatch
+
+    @contextmanager
+    def time_for(self, host: str) -> Iterator[float]:
+        """Give a host what is left of its time, until when on the stopwatch; refuse where nothing is."""
+        begun, taken = monotonic(), self.taken.get(host, 0.0)
+        if taken >= self.longest:
+            raise Refused(f"is not asked again in this look: its server took {taken:.0f} s already")
+        self.deadline = begun + self.longest - taken
+        try:
+            yield self.deadline
+        finally:
+            self.taken[host], self.deadline = taken + monotonic() - begun, inf
 
     def get_redirect_target(self, resp: requests.Response) -> None:
         """Follow nothing: requests would read the whole body of a redirect, however large. `get` follows."""
@@ -150,22 +182,29 @@ class _Session(requests.Session):
 class _Patient(HTTPAdapter):
     """Tries again what often passes, and leaves the body of a failure unread: it may be endless."""
 
-    def __init__(self, backoff: float) -> None:
+    def __init__(self, backoff: float, session: _Session) -> None:
         super().__init__()
-        self.backoff = backoff
+        self.backoff, self.session = backoff, session
 
     def send(self, request: requests.PreparedRequest, *given: Any, **named: Any) -> requests.Response:
         for retry in range(MOST_RETRIES):
             wait = self.backoff * 2**retry * uniform(0.5, 1.0)
-            with suppress(requests.ConnectionError, requests.Timeout):
+            try:
                 response = super().send(request, *given, **named)
-                asked = _wait_asked(response)
-                if asked is None:
+            except (requests.ConnectionError, requests.Timeout):
+                if not self._has(wait):
+                    raise
+            else:
+                wait = max(wait, asked) if (asked := _wait_asked(response)) is not None else inf
+                if not self._has(wait):
                     return response
                 response.close()
-                wait = max(wait, asked)
             sleep(wait)
         return super().send(request, *given, **named)
+
+    def _has(self, wait: float) -> bool:
+        """Return whether there is time for a wait and another try."""
+        return monotonic() + wait < self.session.deadline
 
 
 @dataclass(frozen=True)
@@ -175,14 +214,21 @@ class _Call:
     session: requests.Session
     replies: Replies
     accept: str
+    anew: bool
     patience: float
+    deadline: float
     largest: int
+
+    @property
+    def left(self) -> float:
+        """The time for the body [s]."""
+        return max(min(self.patience, self.deadline - monotonic()), 0.0)
 
     def reply(self, url: str, query: Mapping[str, str]) -> str | bytes:
         """Return the body, or the address that a redirect leads to."""
         whole = requests.Request("GET", url, params=dict(query)).prepare().url
         request = f"{self.accept} {whole}"
-        kept = self.replies.find(request)
+        kept = None if self.anew else self.replies.find(request)
         if kept and kept.is_fresh(self.replies.clock.now()):
             return kept.body
         headers = {"Accept": self.accept, **(kept.questions if kept else {})}
@@ -199,10 +245,10 @@ class _Call:
             self.replies.confirm(request, kept, response.headers)
             return kept.body
         if response.status_code not in GOOD:
-            raise Refused(f"answered {response.status_code}{_said(response, self.patience)}")
+            raise Refused(f"answered {response.status_code}{_said(response, self.left)}")
         if response.status_code == requests.codes.non_authoritative_info:
             log.warning("%s answered 203: this form of its data is new or will be given up", shown(response.url))
-        body = _body(response, self.patience, self.largest)
+        body = _body(response, self.left, self.largest)
         self.replies.keep(request, response.status_code, response.headers, body)
         return body
 
@@ -240,7 +286,7 @@ def _body(response: requests.Response, patience: float, largest: int) -> bytes:
         if len(body) > largest:
             raise Refused(f"sent more than {largest} bytes")
         if monotonic() > deadline:
-            raise Refused(f"took longer than {patience:g} s to send its reply")
+            raise Refused(f"took longer than {patience:.3g} s to send its reply")
     return _unpacked(bytes(body), response.headers.get("Content-Encoding", "identity"), largest)
 
 
@@ -291,8 +337,7 @@ def _short(words: str) -> str:
 def _followed(url: str, location: str) -> str:
     """Return where a redirect leads, which must be the same host and no less guarded."""
     target = urljoin(url, location)
-    here, there = urlsplit(url), urlsplit(target)
-    if there.netloc != here.netloc or there.scheme not in (here.scheme, "https"):
+    if not is_same_host(url, target):
         raise Refused(f"redirects to {shown(target)}; write that address in [weather] if it is right")
     return target
 

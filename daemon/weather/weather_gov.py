@@ -13,7 +13,6 @@ import json
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, TypeVar
-from urllib.parse import urlsplit
 
 import numpy as np
 import requests
@@ -35,7 +34,7 @@ from daemon.weather.contract import (
 )
 from daemon.weather.deriving import AIR, CLOUD, DEW, RAIN, SUN, Periods, scenarios, sun_from_cloud
 from daemon.weather.spans import UNREADABLE, Layer, moment, read, span
-from daemon.weather.transport import get, shown
+from daemon.weather.transport import get, is_same_host, shown
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -53,6 +52,7 @@ LEAST_AHEAD: Final = timedelta(hours=24)
 MOST_AHEAD: Final = timedelta(days=11)
 MEASURABLE: Final = 0.254  # [mm] a hundredth of an inch: the least rain that the chances are of
 STEPS: Final = (1, 2, 3, 4, 6, 8, 12, 24)  # [h] that part a day evenly
+GONE: Final = "answered 404"
 BLOCK: Final = 6  # [h] the usual step of the amounts of rain
 
 CHANCE: Final = "probability_of_precipitation"
@@ -96,7 +96,15 @@ def fetch(
     Refused
         When the service does not cover the place or has no grid for it that can be used.
     """
-    return _asked(session, _grid(place, session, address), {}, lambda reply: parse(reply, place, now))
+    grid = _grid(place, session, address)
+    try:
+        return _asked(session, grid, {}, lambda reply: parse(reply, place, now))
+    except Refused as reason:
+        # Offices move their grids, and a reply that is kept may lead to where one was.
+        moved = _grid(place, session, address, anew=True) if GONE in str(reason) else grid
+        if moved == grid:
+            raise
+    return _asked(session, moved, {}, lambda reply: parse(reply, place, now))
 
 
 def parse(reply: bytes, place: Place, now: datetime) -> xr.Dataset:
@@ -233,22 +241,24 @@ def _warning(alert: Mapping[str, Any]) -> OfficialWarning:
     )
 
 
-def _asked(session: requests.Session, url: str, query: Mapping[str, str], read_reply: Callable[[bytes], T]) -> T:
+def _asked(
+    session: requests.Session, url: str, query: Mapping[str, str], read_reply: Callable[[bytes], T], anew: bool = False
+) -> T:
     """Return what is read from a reply; a refusal tells whose it was."""
-    reply = get(session, url, query, accept=ACCEPT)
+    reply = get(session, url, query, accept=ACCEPT, anew=anew)
     try:
         return read_reply(reply)
     except Refused as reason:
         raise Refused(f"{shown(url)}: {reason}") from None
 
 
-def _grid(place: Place, session: requests.Session, address: str) -> str:
-    """Return the address of the grid cell that a place lies in; offices move their grids, so it is always asked for."""
+def _grid(place: Place, session: requests.Session, address: str, anew: bool = False) -> str:
+    """Return the address of the grid cell that a place lies in."""
     url = f"{address.rstrip('/')}/points/{_point(place)}"
     try:
-        grid = _asked(session, url, {}, lambda reply: _properties(reply).get("forecastGridData"))
+        grid = _asked(session, url, {}, lambda reply: _properties(reply).get("forecastGridData"), anew)
     except Refused as reason:
-        if "answered 404" not in str(reason):
+        if GONE not in str(reason):
             raise
         grid = None
     if not grid:
@@ -256,18 +266,9 @@ def _grid(place: Place, session: requests.Session, address: str) -> str:
             f"weather.gov does not cover {_point(place)} (it has the United States and their territories); "
             "name another source in [weather], or put the place right"
         )
-    if not _same_host(url, str(grid)):
+    if not is_same_host(url, str(grid)):
         raise Refused(f"{shown(url)} leads to {grid!r:.80}; write that host's address in [weather] if it is right")
     return str(grid)
-
-
-def _same_host(here: str, there: str) -> bool:
-    """Return whether an address is of the same host and no less guarded."""
-    try:
-        old, new = urlsplit(here), urlsplit(there)
-    except ValueError:
-        return False
-    return new.netloc == old.netloc and new.scheme in (old.scheme, "https")
 
 
 def _point(place: Place) -> str:

@@ -9,6 +9,7 @@ import xarray as xr
 
 from daemon.weather import archive as archives
 from daemon.weather.archive import Archive, ArchiveError
+from daemon.weather.behind import told_until
 from daemon.weather.contract import FILLED, REQUIRED, at_utc, checked
 from tests.loopback.hours import HERE
 from tests.passes import weather
@@ -37,7 +38,6 @@ def later(ahead: xr.Dataset, hours: int, **attributes: str) -> xr.Dataset:
 
 def test_nothing_is_held_before_anything_is_kept(archive: Archive) -> None:
     assert archive.past(HERE, NOW - HOUR, NOW) is None
-    assert archive.told_until(HERE, NOW) is None
     assert archive.newest(HERE, NOW) is None
 
 
@@ -67,16 +67,17 @@ def test_an_hour_that_was_forecast_stands_until_it_is_told(archive: Archive) -> 
     again = archive.past(HERE, FULL - HOUR, last)
     assert again is not None
     assert again[FILLED].to_numpy().tolist() == [False] * 3 + [True] * 5, "what is only filled is not kept as told"
-    assert archive.told_until(HERE, FULL - 3 * HOUR) == FULL + HOUR
+    assert told_until(again, FULL - HOUR) == FULL + HOUR
 
 
 def test_a_gap_ends_what_is_told_without_a_break(archive: Archive) -> None:
     archive.keep_past(HERE, GIVEN.past.isel(time=slice(None, 10)), NOW)
     archive.keep_past(HERE, GIVEN.past.isel(time=slice(12, None)), NOW)
     first = FULL - timedelta(days=5)
-    assert archive.told_until(HERE, first) == first + 9 * HOUR
     held = archive.past(HERE, first, FULL)
     assert held is not None
+    assert told_until(held, first) == first + 9 * HOUR
+    assert told_until(held, first - HOUR) == first - 2 * HOUR, "nothing before the first hour is nothing told"
     assert held.sizes["time"] == GIVEN.past.sizes["time"] - 2
 
 
@@ -102,8 +103,13 @@ def test_the_last_forecast_comes_back_as_it_was(archive: Archive) -> None:
 
 def test_a_forecast_that_does_not_change_is_held_once_with_its_first_hour(archive: Archive) -> None:
     for hours in (0, 10, 30):
-        archive.keep_forecast(HERE, GIVEN.ahead.assign_attrs(fetched_at=(NOW + hours * HOUR).isoformat()), NOW)
+        at = (NOW + hours * HOUR).isoformat()
+        issued = at if hours else GIVEN.ahead.attrs["issued_at"]
+        archive.keep_forecast(HERE, GIVEN.ahead.assign_attrs(issued_at=issued, fetched_at=at), NOW)
     source, model = GIVEN.ahead.attrs["source"], GIVEN.ahead.attrs["model"]
+    held = archive.newest(HERE, NOW + 30 * HOUR)
+    assert held is not None
+    assert held.attrs["issued_at"] == GIVEN.ahead.attrs["issued_at"]
     assert archive.before(HERE, source, model, NOW + HOUR) is not None
     assert archive.before(HERE, source, model, NOW) is None
     assert archive.before(HERE, "another", model, NOW + HOUR) is None
