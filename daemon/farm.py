@@ -149,6 +149,8 @@ class Alerts:
     quiet_until: time = time(5, 0)  # to here
     most_a_day: int = 8  # messages to a person, but for what to mow and what is called off
     second_after: float = 20.0  # [min] after which a message goes by the second way
+    alive_address: str | None = None  # called once the morning's messages went out, a secret
+    trouble_address: str | None = None  # called with the reason when they did not, a secret
 
     @property
     def seconds(self) -> tuple[Person, ...]:

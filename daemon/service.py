@@ -22,6 +22,7 @@ from daemon.due import FETCH_EVERY, Done, Task, TaskKind, due, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
 from daemon.outlook import Announced, Morning, WatchState
+from daemon.outside import Outside
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import PageView, make_view
 from daemon.postbag import DATABASE, Postbag
@@ -62,6 +63,7 @@ class Service:
 
     def __init__(self, farm: Farm, postbag: Postbag, clock: Clock, look: Look, say: Say) -> None:
         self._farm, self._postbag, self._clock, self._look, self._say = farm, postbag, clock, look, say
+        self._outside = Outside(postbag)
         self._broke_at: datetime | None = None
         self._morning, self._said = self._kept_morning("morning"), self._kept_morning("said")
 
@@ -80,6 +82,8 @@ class Service:
         with _set_aside("delivery"):
             alerts = self._farm.alerts
             self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.seconds), worded(self._farm))
+        with _set_aside("the call to who watches from outside"):
+            self._outside.tell(self._farm, self._clock.now())
 
     def view(self) -> PageView:
         """Return what the page shows now."""

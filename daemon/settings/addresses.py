@@ -36,6 +36,26 @@ class WebAddress(Kind[str]):
 
 
 @dataclass(frozen=True)
+class CallAddress(Kind[str]):
+    """An address that is asked for as it stands, a secret: who knows it can say that all is well."""
+
+    secret = True
+
+    def allowed(self, units: Units) -> str:
+        """Return what the address must look like."""
+        return 'an address such as "https://watch.example.org/mowing?key=1234"'
+
+    def read(self, value: object, units: Units) -> str:
+        """Return the address."""
+        if not isinstance(value, str) or not value.isascii() or not value.isprintable() or " " in value:
+            raise ValueError
+        parts = urlsplit(value)
+        if parts.scheme not in ("http", "https") or not parts.hostname or parts.port == 0:
+            raise ValueError
+        return value
+
+
+@dataclass(frozen=True)
 class Recipient(Kind[str]):
     """An Apprise address, a secret; one that Apprise cannot use would leave a person unheard, so it is refused."""
 

@@ -148,6 +148,8 @@ def _alerts(said: AlertsSection) -> Alerts:
         quiet_until=quiet_until,
         most_a_day=said.most_a_day,
         second_after=said.second_after,
+        alive_address=said.alive_address,
+        trouble_address=said.trouble_address,
     )
 
 

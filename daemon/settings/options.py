@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import Field
 
 from daemon.farm import Channel, Hears, Units
-from daemon.settings.addresses import Recipient
+from daemon.settings.addresses import CallAddress, Recipient
 from daemon.settings.kinds import Choice, Clock, Flag, Many, Number, Text, Unit, Whole
 from daemon.settings.section import Quarrel, Section, repeated
 from daemon.settings.work import FOOT
@@ -150,6 +150,12 @@ class AlertsSection(Section):
     )
     second_after: Annotated[float, Number(5.0, 240.0, Unit("min"))] = Field(
         20.0, description="how long after which what did not go out is tried the person's second way"
+    )
+    alive_address: Annotated[str | None, CallAddress()] = Field(
+        None, description="asked for each day once the morning's messages are out, for who watches over the service"
+    )
+    trouble_address: Annotated[str | None, CallAddress()] = Field(
+        None, description="told the reason, by POST, when they are not"
     )
     person: list[PersonSection] = Field([], description="whom to tell, each an [[alerts.person]]")
 
