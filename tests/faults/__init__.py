@@ -1,0 +1,1 @@
+"""Faults put in on purpose, by the thousand: what the program withstands, counted."""
