@@ -18,7 +18,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 from pydantic import TypeAdapter, ValidationError
 
 from daemon.clock import Clock, SystemClock
-from daemon.due import FETCH_EVERY, Done, Task, TaskKind, due, window
+from daemon.due import Done, Task, TaskKind, due, fetched_every, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
 from daemon.outlook import Announced, Morning, WatchState
@@ -71,7 +71,9 @@ class Service:
         """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
         now = self._clock.now()
         with _set_aside("this round"):
-            tasks = due(now, self._done(now), self._farm.alerts, self._farm.place.timezone, self._farm.season)
+            alerts, place = self._farm.alerts, self._farm.place
+            every = fetched_every(place)
+            tasks = due(now, self._done(now), alerts, place.timezone, self._farm.season, every=every)
             morning = self._looked(now) if tasks else None
             for task in tasks:
                 if morning is not None:
@@ -144,7 +146,7 @@ class Service:
     def _say_change(self, now: datetime) -> None:
         """Say what the newest look found to have become of the advice; at every round, so that no crash swallows it."""
         morning = self._morning
-        if morning is None or not timedelta(0) <= now - morning.prospect.at < FETCH_EVERY:
+        if morning is None or not timedelta(0) <= now - morning.prospect.at < fetched_every(self._farm.place):
             return
         said = self._said_on(morning.date)
         finish = datetime.combine(morning.date, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)

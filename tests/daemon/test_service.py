@@ -13,7 +13,7 @@ from time import sleep
 import pytest
 import requests
 
-from daemon.due import Task, TaskKind
+from daemon.due import Task, TaskKind, fetched_every
 from daemon.farm import Farm, Message, Person
 from daemon.outlook import Morning
 from daemon.page.view import headline
@@ -105,9 +105,10 @@ def test_a_day_brings_each_person_one_morning_and_one_evening_message(bench: Ben
     assert {row.state for row in bench.postbag.recent()} == {State.SENT}
 
 
-def test_a_round_looks_once_for_all_that_is_due_and_then_hourly(bench: Bench) -> None:
-    bench.run(121)
-    assert bench.look.looked == [DAWN, DAWN + timedelta(hours=1), DAWN + timedelta(hours=2)]
+def test_a_round_looks_once_for_all_that_is_due_and_then_every_hour_and_the_places_own_minutes(bench: Bench) -> None:
+    assert fetched_every(bench.farm.place) == timedelta(hours=1, minutes=5, seconds=19)
+    bench.run(133)
+    assert bench.look.looked == [DAWN + timedelta(minutes=minutes) for minutes in (0, 66, 132)]
 
 
 def test_a_restart_sends_nothing_again_and_still_shows_the_last_pass(bench: Bench) -> None:
@@ -131,10 +132,10 @@ def test_a_crash_before_the_mark_sends_to_nobody_twice(bench: Bench) -> None:
 
 
 def test_every_look_of_a_day_is_given_what_was_said_in_its_morning(bench: Bench) -> None:
-    bench.run(61)
+    bench.run(67)
     bench.look.morning = wait_morning()
     bench.start()
-    bench.run(60)
+    bench.run(66)
     assert [said and [one.field for one in said.watched] for said in bench.look.said] == [
         None,
         ["Long Meadow"],
@@ -151,7 +152,7 @@ def test_what_may_have_been_sent_is_watched_after_a_crash(bench: Bench) -> None:
         db.execute("DELETE FROM done")
     bench.look.morning = wait_morning()
     bench.start()
-    bench.run(61)
+    bench.run(67)
     said = bench.look.said[-1]
     assert said is not None
     assert [one.field for one in said.watched] == ["Long Meadow"]

@@ -33,6 +33,7 @@ from tests.samples import ACRE, person
 DAY = date(2026, 6, 10)
 MEMBERS = 10
 FARM = working_farm(meadow("Long Meadow", 40, expected_yield=3.0), meadow("Hill", 15, expected_yield=3.0))
+FARM = replace(FARM, place=replace(FARM.place, longitude=-74.975))  # its weather is fetched every hour sharp
 
 
 def at(hour: float) -> datetime:
