@@ -110,7 +110,8 @@ def gathered(
     with open_session(farm.weather.contact, cache=cache) as session:
         asked = Asked(farm, now, _since(held, first), session, archive)
         told, reasons = _told(asked)
-        past = _past(asked, over(held, told.past), told, (first, last), reasons)
+        told = _with_past(asked, told, held, (first, last), reasons)
+        past = _known(held, told, reasons)
         warnings = _warnings(asked, reasons)
     ahead = from_yesterday(told.ahead, past, now)
     note = "; ".join(part for part in (told.ahead.attrs.get("note", ""), *reasons) if part)
@@ -119,7 +120,7 @@ def gathered(
     except Refused as why:
         raise Refused("; ".join((*reasons, str(why)))) from None
     if keeping:
-        _keep(asked, weather.past, told)
+        _keep(asked, told)
     return replace(weather, warnings=warnings)
 
 
@@ -229,36 +230,42 @@ def _held(asked: Asked) -> xr.Dataset | None:
     return held
 
 
-def _past(
-    asked: Asked, known: xr.Dataset | None, told: Told, span: tuple[datetime, datetime], reasons: list[str]
-) -> xr.Dataset:
-    """Return what is known of the hours behind, asking who tells past hours where the source told none.
+def _with_past(
+    asked: Asked, told: Told, held: xr.Dataset | None, span: tuple[datetime, datetime], reasons: list[str]
+) -> Told:
+    """Return what was told, with past hours of who tells them where the source tells none and some are not known."""
+    if told.past is None and lacks(held, *span):
+        try:
+            return replace(told, past=_asked_for(_open_meteo_past, asked))
+        except Refused as why:
+            reasons.append(f"past hours: {why}")
+    return told
+
+
+def _known(held: xr.Dataset | None, told: Told, reasons: list[str]) -> xr.Dataset:
+    """Return the past hours, those that were held and those that were told.
 
     Raises
     ------
     Refused
         If nothing at all is known.
     """
-    if told.past is None and lacks(known, *span):
-        try:
-            known = over(known, _asked_for(_open_meteo_past, asked))
-        except Refused as why:
-            reasons.append(f"past hours: {why}")
+    known = over(held, told.past)
     if known is None:
-        raise Refused("; ".join(reasons) or "no past hours are known")
+        raise Refused("; ".join(reasons))
     if filled := int(known[FILLED].sum()):
         reasons.append(f"{filled} past hours are as they were forecast")
-    return known
+    return known.assign_attrs(told.ahead.attrs, kind="record", note="")
 
 
-def _keep(asked: Asked, past: xr.Dataset, told: Told) -> None:
-    """Add to the archive; weather is used even where that cannot be done."""
-    archive, place, ahead = asked.archive, asked.farm.place, told.ahead
+def _keep(asked: Asked, told: Told) -> None:
+    """Add what was told to the archive; weather is used even where that cannot be done."""
+    archive, place = asked.archive, asked.farm.place
     try:
-        if archive is not None:
-            archive.keep_past(place, past.assign_attrs(source=ahead.attrs["source"]), asked.now)
-            if told.is_kept:
-                archive.keep_forecast(place, ahead, asked.now)
+        if archive is not None and told.past is not None:
+            archive.keep_past(place, told.past, asked.now)
+        if archive is not None and told.is_kept:
+            archive.keep_forecast(place, told.ahead, asked.now)
     except ArchiveError as error:
         log.warning("the weather was not kept: %s", error)
 
