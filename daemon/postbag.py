@@ -85,10 +85,14 @@ class Postbag(SqliteFile):
         if not damaged:
             return ""
         beside = self._path.with_name(f"{self._path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
-        self._path.rename(beside)
+        try:
+            self._path.rename(beside)
+        except OSError as error:
+            raise self._unusable(error) from error
         for rest in ("-wal", "-shm"):
             with suppress(OSError):
                 self._path.with_name(self._path.name + rest).rename(beside.with_name(beside.name + rest))
+        self._unmarked.clear()  # their numbers are other messages' in the new file
         return (
             f"the postbag was damaged ({damaged}); it lies at {beside} and a new one was begun: "
             "what was sent today may come again"
@@ -103,6 +107,7 @@ class Postbag(SqliteFile):
             How many messages may have gone out without being marked. Each is tried again: a message that comes twice
             is a smaller harm than one that never comes.
         """
+        self._mark_what_was_not()
         with self._open() as db:
             rows = [_posted(row) for row in db.execute("SELECT * FROM messages WHERE state = 'sending'")]
         for row in rows:
@@ -173,12 +178,11 @@ class Postbag(SqliteFile):
         known = {(person.name, person.channel): person for person in people}
         self._mark_what_was_not()
         rested, claimed = self._claim(now)
-        tried = [self._mark(row) for row in rested]
+        # No failure from here on may leave a message behind that is claimed and not tried.
+        tried = [self._marked_or_kept(row) for row in rested]
         with ThreadPoolExecutor(SENDERS) as senders:
             running = {
-                senders.submit(
-                    attempt, known.get((row.person, row.channel)), replace(row, message=worded(row, now))
-                ): row
+                senders.submit(attempt, known.get((row.person, row.channel)), _worded(row, worded, now)): row
                 for row in claimed
             }
             for sent in as_completed(running):
@@ -290,11 +294,11 @@ class Postbag(SqliteFile):
         try:
             with self._open() as db:
                 (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
+                for row in db.execute("SELECT * FROM messages"):
+                    _posted(row)  # a whole file may hold what no message is, and then none would ever go out
                 return "" if found == "ok" else str(found)
         except PostbagError as error:
-            why = error.__cause__
-            no_access = isinstance(why, sqlite3.OperationalError | OSError)
-            return "" if no_access or not isinstance(why, sqlite3.DatabaseError) else str(why)
+            return str(error.__cause__) if _is_damage(error.__cause__) else ""
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
@@ -304,6 +308,23 @@ class Postbag(SqliteFile):
             db.execute("PRAGMA synchronous = FULL")
             db.executescript(_SCHEMA)
             yield db
+
+
+def _is_damage(why: BaseException | None) -> bool:
+    """Return whether an error tells of what is in a file, and not of a disk, a right or a lock."""
+    if isinstance(why, sqlite3.Error):
+        code: int | None = getattr(why, "sqlite_errorcode", None)  # none: found by Python in a value
+        return code is None or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return isinstance(why, Postbag.spoiled)
+
+
+def _worded(row: Posted, worded: Callable[[Posted, datetime], Message], now: datetime) -> Posted:
+    """Return a message as it is worded at an attempt, or as it was written where that breaks down."""
+    try:
+        return replace(row, message=worded(row, now))
+    except Exception as error:
+        log.error("a %s message goes out as it was written: %s: %s", row.kind, type(error).__name__, error)
+        return row
 
 
 def _given_up(row: Posted) -> Posted:

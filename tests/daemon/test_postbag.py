@@ -1,6 +1,7 @@
 import logging
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from io import StringIO
 from pathlib import Path
@@ -11,7 +12,7 @@ from daemon import sending as module
 from daemon.due import Task, TaskKind
 from daemon.farm import Channel, Message, Person
 from daemon.postbag import Postbag, PostbagError
-from daemon.posted import Outgoing, State
+from daemon.posted import Outgoing, Posted, State
 from tests.loopback.receivers import Gateway, MailServer
 from tests.samples import DAWN, DAY, person
 
@@ -325,3 +326,68 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     with pytest.raises(PostbagError, match="make its folder writable"):
         put(bag, person())
     assert bag.set_aside_if_damaged(DAWN) == ""
+
+
+def test_a_whole_file_that_holds_what_no_message_is_counts_as_damaged(tmp_path: Path) -> None:
+    bag = Postbag(tmp_path / "postbag.sqlite3")
+    put(bag, person())
+    for column, value in (("state", "'sent?'"), ("made_at", "'some day'"), ("body", "CAST(x'ff' AS TEXT)")):
+        with bag._open() as db:
+            db.execute(f"UPDATE messages SET {column} = {value}")
+        assert "may come again" in bag.set_aside_if_damaged(DAWN), column
+        assert put(bag, person())
+
+
+@contextmanager
+def no_marks(bag: Postbag) -> Iterator[None]:
+    """Let the disk take no mark of what came of an attempt."""
+    with bag._open() as db:
+        db.execute("CREATE TRIGGER full BEFORE UPDATE OF sent_at ON messages BEGIN SELECT RAISE(ABORT, 'full'); END")
+    yield
+    with bag._open() as db:
+        db.execute("DROP TRIGGER full")
+
+
+def test_marks_that_the_disk_does_not_take_strand_no_message_and_double_none(bag: Postbag) -> None:
+    with Gateway() as gateway:
+        ann = person(address=gateway.address)
+        bag.put(Outgoing(DAY, "old", ann, TEXT, DAWN, DAWN), DAWN)
+        put(bag, ann)
+        with no_marks(bag):
+            assert [row.state for row in bag.deliver(after(1), [ann])] == [State.FAILED, State.SENT]
+            assert {row.state for row in bag.recent()} == {State.NEW, State.SENDING}
+            with pytest.raises(PostbagError, match="full"):
+                bag.deliver(after(2), [ann])
+        assert bag.recover(after(3)) == 0, "what came of it is known"
+        assert [row.state for row in bag.recent()] == [State.SENT, State.FAILED]
+        assert bag.deliver(after(4), [ann]) == ()
+    assert len(gateway.posted) == 1
+
+
+def test_marks_of_a_file_that_was_set_aside_do_not_mark_the_messages_of_the_next(tmp_path: Path) -> None:
+    path = tmp_path / "postbag.sqlite3"
+    bag = Postbag(path)
+    with Gateway() as gateway:
+        ann = person(address=gateway.address)
+        put(bag, ann)
+        with no_marks(bag):
+            bag.deliver(DAWN, [ann])
+        for rest in ("-wal", "-shm"):
+            path.with_name(path.name + rest).unlink(missing_ok=True)
+        path.write_bytes(b"not a database" * 100)
+        assert bag.set_aside_if_damaged(DAWN)
+        put(bag, ann, kind="change")
+        assert [row.kind for row in bag.deliver(after(1), [ann])] == ["change"]
+    assert len(gateway.posted) == 2
+
+
+def test_words_that_break_down_at_an_attempt_send_the_message_as_it_was_written(bag: Postbag) -> None:
+    def speechless(row: Posted, now: datetime) -> Message:
+        raise KeyError("no words")
+
+    with Gateway() as gateway:
+        ann = person(address=gateway.address)
+        put(bag, ann)
+        [row] = bag.deliver(DAWN, [ann], speechless)
+    assert row.state is State.SENT
+    assert [posted["message"] for posted in gateway.posted] == [TEXT.body]
