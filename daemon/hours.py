@@ -40,6 +40,7 @@ class ForecastHours:
     air: Array  # (member, hour) [degC]
     humidity: Array  # relative, (member, hour) [1]
     thunder: Array | None  # probability in each hour, (member, hour) [1]; None: the forecast tells nothing of it
+    sun: Array  # (member, hour) [W/m2]
     gust: Array | None  # the strongest of each hour, (member, hour) [m/s]; None: the forecast tells nothing of it
     pace: Array  # (hour,) of the mower as share of its usual pace
     draws: Draws
@@ -136,6 +137,7 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         air=air,
         humidity=humidity,
         thunder=_if_told(weather.ahead, "thunderstorm_probability"),
+        sun=weather.ahead["surface_downwelling_shortwave_flux_in_air"].transpose("member", "time").to_numpy()[:, 1:],
         gust=_if_told(weather.ahead, "wind_speed_of_gust"),
         pace=_pace(farm, air, humidity),
         draws=draw_crop(members),

@@ -81,6 +81,22 @@ class IfLeft:
     rained_on: Figure | None = None  # what that rain would take [% of DM]
 
 
+@dataclass(frozen=True)
+class DryingPicture:
+    """A day's drying of the first strip mown, hour by hour from `begins` on (local, a whole hour).
+
+    `water` (wet basis) stands at the ends of the hours, None before the strip is mown; `rain` [1], the share of the
+    forecast in which an hour is wet, and `sun` [W/m2] are of the hours.
+    """
+
+    date: date
+    begins: datetime
+    mown: datetime
+    water: tuple[Band | None, ...]
+    rain: tuple[float, ...]
+    sun: tuple[float, ...]
+
+
 class Hurry(StrEnum):
     """Why a field that may be mown comes before the others, whatever they lose by waiting."""
 
@@ -213,6 +229,7 @@ class FieldProspect:
     clock_spread: float | None = None  # standard deviation of the clock [degC d]
     dry_matter_band: Figure | None = None  # of `dry_matter` [t/ha]
     kinds: tuple[KindToday, ...] = ()  # the grasses and the legumes that stand there
+    drying_picture: DryingPicture | None = None  # of the first day on which it may be mown, else of today
 
 
 @dataclass(frozen=True)

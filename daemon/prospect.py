@@ -19,6 +19,7 @@ from daemon.losing import breathed
 from daemon.order import placed_on
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
+from daemon.picture import drying_picture
 from daemon.soil import CARRIED, Ground
 from daemon.weather.contract import Weather
 from daemon.workplan import WorkedDay, days_of, ripeness
@@ -62,14 +63,18 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
     except ValueError as wrong:
         return no_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
     pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
-    shared = _share_days(farm, [worked for _, worked in pairs], hours)
+    placed = _share_days(farm, [worked for _, worked in pairs], hours)
     return Prospect(
         farm.name,
         now,
         facts,
         tuple(
-            replace(found, days=tuple(_chosen(farm, day, shared.get((found.name, day.date))) for day in found.days))
-            for found, _ in pairs
+            replace(
+                found,
+                days=tuple(_chosen(farm, day, placed.get((found.name, day.date))) for day in found.days),
+                drying_picture=drying_picture(farm, worked, _of(placed, found.name), hours),
+            )
+            for found, worked in pairs
         ),
         carried={
             field.name: one[0].priors(farm.estimates.carried_share)
@@ -203,17 +208,22 @@ def _unknown(field: Field, reason: Reason, detail: str) -> FieldProspect:
 
 def _share_days(
     farm: Farm, worked: list[dict[date, WorkedDay]], hours: ForecastHours
-) -> dict[tuple[str, date], FieldDay]:
+) -> dict[tuple[str, date], WorkedDay]:
     """Fit the ripe fields of each day in one after another, the one first that loses most by waiting."""
-    shared: dict[tuple[str, date], FieldDay] = {}
+    shared: dict[tuple[str, date], WorkedDay] = {}
     for day in sorted({day for days in worked for day in days}):
         for placed in placed_on(farm, day, worked, hours, lambda shown: _held_back(farm, shown) is None):
             left = if_left(farm, placed, hours) if placed.plan.strips else None
             lost = breathed(placed, placed.shown, hours)
             shown = replace(placed.shown, if_left=left, breathed=lost)
             cares = cares_of(farm, placed, shown, hours) if day == hours.today else ()
-            shared[placed.crop.field.name, day] = replace(shown, cares=cares)
+            shared[placed.crop.field.name, day] = replace(placed, shown=replace(shown, cares=cares))
     return shared
+
+
+def _of(placed: dict[tuple[str, date], WorkedDay], name: str) -> dict[date, WorkedDay]:
+    """Return the days of one field."""
+    return {day: worked for (field, day), worked in placed.items() if field == name}
 
 
 def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Said:
@@ -252,9 +262,9 @@ def _held_back(farm: Farm, day: FieldDay) -> Reason | None:
     return None
 
 
-def _chosen(farm: Farm, alone: FieldDay, shared: FieldDay | None) -> FieldDay:
+def _chosen(farm: Farm, alone: FieldDay, shared: WorkedDay | None) -> FieldDay:
     """Return the day as it is shown: shared with the other fields, or held back with the reason."""
     reason = _held_back(farm, alone)
     if reason is None:
-        return shared or alone
+        return shared.shown if shared else alone
     return alone.without_plan(reason)
