@@ -25,7 +25,8 @@ from daemon.outlook import Announced, Morning, WatchState
 from daemon.outside import Outside
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import PageView, make_view
-from daemon.postbag import DATABASE, Postbag
+from daemon.postbag import DATABASE, Postbag, PostbagError
+from daemon.posted import Posted
 from daemon.posting import Occasion, post, worded
 from daemon.watch import as_said, news, still_watched, told_since
 from daemon.watch_words import say_change
@@ -37,7 +38,7 @@ Look = Callable[[datetime, Morning | None], Morning]
 Say = Callable[[Farm, Morning, TaskKind], Mapping[Person, Message]]
 
 ROUND_EVERY: Final = 60  # [s]
-LOOK_AGAIN: Final = timedelta(minutes=5)  # after a look that broke down: not at every round
+LOOK_AGAIN: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
 STOP_WITHIN: Final = 8.0  # [s] for a round to end when the service is stopped
 WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
 _MORNING: Final = TypeAdapter(Morning)
@@ -65,46 +66,98 @@ class Service:
         self._farm, self._postbag, self._clock, self._look, self._say = farm, postbag, clock, look, say
         self._outside = Outside(postbag)
         self._broke_at: datetime | None = None
-        self._morning, self._said = self._kept_morning("morning"), self._kept_morning("said")
+        self._looked_at: datetime | None = None
+        self._morning: Morning | None = None
+        self._said: Morning | None = None
+        self._fit = False  # whether the postbag was found whole since it last gave trouble
+        self._trouble = self._newest_trouble = ""  # with the postbag, in the last round and in this one
+        self._damage = ""  # what was done about a damaged postbag
+        with self._step("the postbag"):
+            self._take_up(clock.now())
 
     def round(self) -> None:
         """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
-        now = self._clock.now()
-        with _set_aside("this round"):
+        self._newest_trouble = ""
+        self._round(self._clock.now())
+        self._trouble = self._newest_trouble
+
+    def _round(self, now: datetime) -> None:
+        with self._step("the postbag"):
+            self._take_up(now)
+        with self._step("this round"):
             alerts, place = self._farm.alerts, self._farm.place
             every = fetched_every(place)
             tasks = due(now, self._done(now), alerts, place.timezone, self._farm.season, every=every)
             morning = self._looked(now) if tasks else None
             for task in tasks:
                 if morning is not None:
-                    with _set_aside(f"the {task.kind} task of {task.day}"):
+                    with self._step(f"the {task.kind} task of {task.day}"):
                         self._do(task, morning, now)
-        with _set_aside("what became of the advice"):
+        with self._step("what became of the advice"):
             self._say_change(now)
-        with _set_aside("delivery"):
+        with self._step("delivery"):
             alerts = self._farm.alerts
             self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.seconds), worded(self._farm))
-        with _set_aside("the call to who watches from outside"):
+        with self._step("the call to who watches from outside"):
             self._outside.tell(self._farm, self._clock.now())
 
     def view(self) -> PageView:
-        """Return what the page shows now."""
-        return make_view(self._farm, self._morning, self._postbag.recent(), self._clock.now())
+        """Return what the page shows now, where the postbag cannot be read too."""
+        trouble, messages = self._trouble, tuple[Posted, ...]()
+        try:
+            messages = self._postbag.recent()
+        except PostbagError as error:
+            trouble = str(error)
+        shown = make_view(self._farm, self._morning, messages, self._clock.now())
+        waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
+        damage = (f"{self._damage}.",) if self._damage else ()
+        return replace(shown, problems=(*waits, *damage, *shown.problems))
+
+    def _take_up(self, now: datetime) -> None:
+        """Take up what the last run left, at the start and after any trouble with the postbag."""
+        if self._fit:
+            return
+        if damage := self._postbag.set_aside_if_damaged(now):
+            log.error(damage)
+            self._damage = damage[0].upper() + damage[1:]
+        if unsure := self._postbag.recover(now):
+            log.warning("%d messages were being sent when the service last ended", unsure)
+        self._morning = self._morning or self._kept_morning("morning")
+        self._said = self._said or self._kept_morning("said")
+        if damage and self._said is not None:
+            self._keep_said(self._said)
+        self._fit = True
+
+    @contextmanager
+    def _step(self, step: str) -> Iterator[None]:
+        """Log a step that breaks down in one line, so that the others go on."""
+        try:
+            yield
+        except Exception as error:
+            if isinstance(error, PostbagError):
+                self._fit, self._newest_trouble = False, str(error)
+            log.error("%s broke down: %s: %s", step, type(error).__name__, " ".join(str(error).split()))
+            log.debug("%s", step, exc_info=True)
 
     def _done(self, now: datetime) -> Done:
-        fetched = self._postbag.kept("fetched")
+        kept = self._postbag.kept("fetched")
         since = now.date() - timedelta(days=3)
-        return Done(self._postbag.done(since), datetime.fromisoformat(fetched) if fetched else None)
+        # A disk that keeps nothing must not let the weather services be asked at every round.
+        fetched = self._looked_at or (datetime.fromisoformat(kept) if kept else None)
+        return Done(self._postbag.done(since), fetched)
 
     def _looked(self, now: datetime) -> Morning | None:
-        """Look at weather and fields; None if that broke down now or a moment ago."""
-        if self._broke_at is not None and timedelta(0) <= now - self._broke_at < LOOK_AGAIN:
+        """Look at weather and fields, if not done a moment ago; None if that broke down now or a moment ago."""
+        today = now.astimezone(self._farm.place.timezone).date()
+        if _just_now(self._broke_at, now):
             return None
+        if _just_now(self._looked_at, now) and self._morning is not None and self._morning.date == today:
+            return self._morning
         self._broke_at = now
-        with _set_aside("the look at weather and fields"):
-            said = self._said_on(now.astimezone(self._farm.place.timezone).date())
+        with self._step("the look at weather and fields"):
+            said = self._said_on(today)
             self._morning = still_watched(self._look(now, said), said, self._morning)
-            self._broke_at = None
+            self._broke_at, self._looked_at = None, now
             self._postbag.keep("fetched", now.isoformat())
             self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
             give_back()
@@ -175,6 +228,10 @@ class Service:
             return None
 
 
+def _just_now(moment: datetime | None, now: datetime) -> bool:
+    return moment is not None and timedelta(0) <= now - moment < LOOK_AGAIN
+
+
 def serve(farm: Farm, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
     """Run the service until SIGTERM or SIGINT; call it from the main thread.
 
@@ -187,22 +244,14 @@ def serve(farm: Farm, state_folder: Path, clock: Clock, look: Look, say: Say) ->
     clock, look, say
         As for `Service`.
 
-    Raises
-    ------
-    PostbagError
-        If the postbag cannot be used.
-
     Notes
     -----
-    A page that cannot be served is logged and the messages go on. A round still running 8 s after the signal is
-    left: all that it had to keep is on disk.
+    A postbag that cannot be used is tried again at each round: a service that ended for it would say nothing when it
+    can be used again. A page that cannot be served is logged and the messages go on. A round still running 8 s after
+    the signal is left: all that it had to keep is on disk.
     """
     stop = _stop_on_signal()
-    state_folder.mkdir(parents=True, exist_ok=True)
-    postbag = Postbag(state_folder / DATABASE)
-    if unsure := postbag.recover(clock.now()):
-        log.warning("%d messages were being sent when the service last ended", unsure)
-    service = Service(farm, postbag, clock, look, say)
+    service = Service(farm, Postbag(state_folder / DATABASE), clock, look, say)
     server = _open_page(farm, service)
     scheduler = _schedule(farm, service)
     stop.wait()
@@ -253,13 +302,3 @@ def _end(scheduler: BackgroundScheduler) -> None:
         log.warning("a round was still running after %g s and is left", STOP_WITHIN)
         logging.shutdown()
         os._exit(0)  # Python itself would wait for the round's threads
-
-
-@contextmanager
-def _set_aside(step: str) -> Iterator[None]:
-    """Log a step that breaks down in one line, so that the others go on."""
-    try:
-        yield
-    except Exception as error:
-        log.error("%s broke down: %s: %s", step, type(error).__name__, " ".join(str(error).split()))
-        log.debug("%s", step, exc_info=True)

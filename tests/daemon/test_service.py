@@ -244,6 +244,49 @@ def test_out_of_season_a_sign_of_life_and_nothing_else(bench: Bench) -> None:
     assert len(bench.look.looked) == 1
 
 
+def test_a_postbag_that_cannot_be_used_is_tried_again_and_its_trouble_shown(bench: Bench, tmp_path: Path) -> None:
+    bench.folder = tmp_path / "other"
+    in_the_way = bench.folder / "postbag.sqlite3"
+    in_the_way.mkdir(parents=True)
+    bench.service = Service(bench.farm, Postbag(in_the_way), bench.clock, bench.look, say)
+    bench.run(3)
+    assert bench.heard == []
+    assert bench.service.view().problems[0].startswith("No message can be sent, and all wait: postbag: ")
+    in_the_way.rmdir()
+    bench.run(2)
+    assert len(bench.heard) == 2
+    assert bench.service.view().problems == ()
+
+
+def test_a_disk_that_keeps_nothing_lets_nobody_be_asked_at_every_round(bench: Bench) -> None:
+    for table in ("messages", "kept"):
+        with bench.postbag._open() as db:
+            db.execute(f"CREATE TRIGGER {table}_full BEFORE INSERT ON {table} BEGIN SELECT RAISE(ABORT, 'full'); END")
+    bench.run(8)
+    assert bench.look.looked == [DAWN, DAWN + timedelta(minutes=5)]
+    assert bench.heard == []
+    assert "full" in bench.service.view().problems[0]
+    for table in ("messages", "kept"):
+        with bench.postbag._open() as db:
+            db.execute(f"DROP TRIGGER {table}_full")
+    bench.run(30)
+    assert len(bench.heard) == 2
+    assert bench.service.view().problems == ()
+
+
+def test_a_postbag_damaged_while_the_service_runs_is_set_aside_and_what_is_mown_stays_watched(bench: Bench) -> None:
+    bench.run(2)
+    for file in bench.folder.glob("postbag.sqlite3*"):
+        file.write_bytes(b"not a database" * 1000)
+    bench.run(3)
+    assert "what was sent today may come again" in bench.service.view().problems[0]
+    bench.start()
+    bench.run(60)
+    said = bench.look.said[-1]
+    assert said is not None
+    assert [one.field for one in said.watched] == ["Long Meadow"]
+
+
 SERVE = """
 import sys, time
 import daemon.service
