@@ -117,7 +117,7 @@ class Postbag(SqliteFile):
             self._mark(replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=again, reason=why))
         return len(rows)
 
-    def put(self, item: Outgoing, now: datetime) -> int | None:
+    def put(self, item: Outgoing, now: datetime, second: Outgoing | None = None) -> int | None:
         """Keep a message on disk until it is delivered.
 
         Parameters
@@ -125,27 +125,23 @@ class Postbag(SqliteFile):
         item : Outgoing
             One person gets one message of a kind a day on each channel.
         now : datetime
+        second : Outgoing, optional
+            The same by a second way, kept with it or not at all: it goes out if the first is not delivered by then.
 
         Returns
         -------
         int or None
             Its number; None if there already is such a message: that one is left as it is.
         """
-        withheld = item.most is not None and self._count(item) >= item.most
-        state, reason = (State.WITHHELD, f"{item.most} messages went that day") if withheld else (State.NEW, "")
         with self._open() as db:
-            added = db.execute(
-                "INSERT INTO messages (day, kind, person, channel, title, body, html, state, reason, made_at, due,"
-                " next_try, too_late, stands_in_for) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-                " ON CONFLICT DO NOTHING",
-                (
-                    *(item.day.isoformat(), str(item.kind), item.person.name, item.person.channel),
-                    *(item.message.title, item.message.body, item.message.html, state, reason),
-                    *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.too_late)),
-                    item.stands_in_for,
-                ),
-            )
-            return added.lastrowid if added.rowcount == 1 else None
+            db.execute("BEGIN IMMEDIATE")
+            withheld = item.most is not None and _count(db, item) >= item.most
+            state, reason = (State.WITHHELD, f"{item.most} messages went that day") if withheld else (State.NEW, "")
+            number = _insert(db, item, now, state, reason)
+            if second is not None and number is not None and not withheld:
+                _insert(db, second, now, State.NEW, "", stands_in_for=number)
+            db.execute("COMMIT")
+            return number
 
     def deliver(
         self,
@@ -232,13 +228,6 @@ class Postbag(SqliteFile):
             row = db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
             return None if row is None else str(row["value"])
 
-    def _count(self, item: Outgoing) -> int:
-        """Return how many messages a person has on a day, those not sent for want of the first channel left out."""
-        wanted = "SELECT count(*) FROM messages WHERE day = ? AND person = ? AND state NOT IN ('withheld', 'spared')"
-        with self._open() as db:
-            (count,) = db.execute(wanted, (item.day.isoformat(), item.person.name)).fetchone()
-            return int(count)
-
     def _claim(self, now: datetime) -> tuple[list[Posted], list[Posted]]:
         """Return what comes to rest unsent and what is to be sent now, marked as being sent."""
         # In one transaction, so that two processes never send the same message.
@@ -308,6 +297,36 @@ class Postbag(SqliteFile):
             db.execute("PRAGMA synchronous = FULL")
             db.executescript(_SCHEMA)
             yield db
+
+
+def _count(db: sqlite3.Connection, item: Outgoing) -> int:
+    """Return how many messages a person has on a day, those not sent for want of the first channel left out."""
+    wanted = "SELECT count(*) FROM messages WHERE day = ? AND person = ? AND state NOT IN ('withheld', 'spared')"
+    (count,) = db.execute(wanted, (item.day.isoformat(), item.person.name)).fetchone()
+    return int(count)
+
+
+def _insert(
+    db: sqlite3.Connection,
+    item: Outgoing,
+    now: datetime,
+    state: State,
+    reason: str,
+    stands_in_for: int | None = None,
+) -> int | None:
+    """Return the number of a message that is new, None if there already is such a one."""
+    added = db.execute(
+        "INSERT INTO messages (day, kind, person, channel, title, body, html, state, reason, made_at, due,"
+        " next_try, too_late, stands_in_for) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT DO NOTHING",
+        (
+            *(item.day.isoformat(), str(item.kind), item.person.name, item.person.channel),
+            *(item.message.title, item.message.body, item.message.html, state, reason),
+            *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.too_late)),
+            stands_in_for,
+        ),
+    )
+    return added.lastrowid if added.rowcount == 1 else None
 
 
 def _is_damage(why: BaseException | None) -> bool:

@@ -66,7 +66,6 @@ class Outgoing:
     too_late: datetime
     first_try: datetime | None = None
     most: int | None = None
-    stands_in_for: int | None = None
 
 
 @dataclass(frozen=True)

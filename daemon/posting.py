@@ -62,12 +62,11 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
             first_try=goes,
             most=None if occasion.urgent else farm.alerts.most_a_day,
         )
-        number = bag.put(item, now)
-        new += number is not None
-        if number is not None and person.second is not None and person.second in again:
+        second = None
+        if person.second is not None and person.second in again:
             later = goes + timedelta(minutes=farm.alerts.second_after)
-            by_second = replace(item, person=person.second, message=again[person.second], most=None)
-            bag.put(replace(by_second, first_try=later, stands_in_for=number), now)
+            second = replace(item, person=person.second, message=again[person.second], first_try=later)
+        new += bag.put(item, now, second) is not None
     return new
 
 

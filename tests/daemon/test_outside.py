@@ -109,9 +109,8 @@ def test_a_second_way_that_delivers_makes_it_well(bag: Postbag) -> None:
     with Gateway() as gateway:
         ann = person(address="json://127.0.0.1:9")
         ways = [ann, person("Ann, second way", address=gateway.address)]
-        number = bag.put(Outgoing(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, TOO_LATE), DAWN)
-        second = Outgoing(DAY, TaskKind.MORNING, ways[1], Message("", "mow"), DAWN, TOO_LATE, stands_in_for=number)
-        bag.put(replace(second, first_try=DAWN + timedelta(minutes=20)), DAWN)
+        first = Outgoing(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, TOO_LATE)
+        bag.put(first, DAWN, replace(first, person=ways[1], first_try=DAWN + timedelta(minutes=20)))
         bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
         bag.deliver(DAWN, ways)
         assert verdict(farm(ann), bag, DAY, DAWN) is None

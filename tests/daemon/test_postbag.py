@@ -391,3 +391,27 @@ def test_words_that_break_down_at_an_attempt_send_the_message_as_it_was_written(
         [row] = bag.deliver(DAWN, [ann], speechless)
     assert row.state is State.SENT
     assert [posted["message"] for posted in gateway.posted] == [TEXT.body]
+
+
+def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Postbag) -> None:
+    by_text, by_mail = person(), person(channel=Channel.EMAIL)
+    with bag._open() as db:
+        db.execute(
+            "CREATE TRIGGER full BEFORE INSERT ON messages WHEN NEW.channel = 'email'"
+            " BEGIN SELECT RAISE(ABORT, 'full'); END"
+        )
+    first = Outgoing(DAY, "morning", by_text, TEXT, DAWN, TOO_LATE, most=1)
+    second = Outgoing(DAY, "morning", by_mail, TEXT, DAWN, TOO_LATE)
+    with pytest.raises(PostbagError, match="full"):
+        bag.put(first, DAWN, second)
+    assert bag.recent() == ()
+    with bag._open() as db:
+        db.execute("DROP TRIGGER full")
+    number = bag.put(first, DAWN, second)
+    assert [(row.channel, row.stands_in_for) for row in bag.recent()] == [("email", number), ("text", None)]
+
+
+def test_a_message_that_is_withheld_does_not_go_by_the_second_way(bag: Postbag) -> None:
+    first = Outgoing(DAY, "morning", person(), TEXT, DAWN, TOO_LATE, most=0)
+    bag.put(first, DAWN, Outgoing(DAY, "morning", person(channel=Channel.EMAIL), TEXT, DAWN, TOO_LATE))
+    assert [row.state for row in bag.recent()] == [State.WITHHELD]
