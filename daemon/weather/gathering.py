@@ -116,7 +116,7 @@ def gathered(
     ahead = from_yesterday(told.ahead, past, now)
     note = "; ".join(part for part in (told.ahead.attrs.get("note", ""), *reasons) if part)
     try:
-        weather = settled(past, ahead.assign_attrs(note=note), first, now)
+        weather = settled(past, ahead.assign_attrs(note=note, credit=_credit(told)), first, now)
     except Refused as why:
         raise Refused("; ".join((*reasons, str(why)))) from None
     if keeping:
@@ -256,6 +256,14 @@ def _known(held: xr.Dataset | None, told: Told, reasons: list[str]) -> xr.Datase
     if filled := int(known[FILLED].sum()):
         reasons.append(f"{filled} past hours are as they were forecast")
     return known.assign_attrs(told.ahead.attrs, kind="record", note="")
+
+
+def _credit(told: Told) -> str:
+    """Return who is to be named: the hours behind may be of another service than the hours ahead."""
+    credit = str(told.ahead.attrs["credit"])
+    if told.past is None or told.past.attrs["source"] == told.ahead.attrs["source"]:
+        return credit
+    return f"{credit}; past hours: {told.past.attrs['credit']}"
 
 
 def _keep(asked: Asked, told: Told) -> None:

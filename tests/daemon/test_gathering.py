@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
+from html import unescape
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -13,6 +14,8 @@ import pytest
 
 from daemon.farm import Place
 from daemon.look import Memory, look
+from daemon.page.server import render
+from daemon.page.view import make_view
 from daemon.weather import gathering, met_no
 from daemon.weather.contract import Refused, Weather, checked
 from daemon.weather.gathering import gathered
@@ -78,7 +81,9 @@ def test_the_switch_stands_on_the_morning_that_the_page_shows(servers: World) ->
     morning = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive))
     assert morning.prospect.weather is not None
     assert morning.prospect.weather.source == "weather.gov"
-    assert "answered 400: the store is being rebuilt" in morning.prospect.weather.note
+    shown = unescape(render(make_view(servers.farm(*ALL), morning, (), NOW)))
+    assert "answered 400: the store is being rebuilt" in shown
+    assert "from weather.gov (grid XYZ 70,82" in shown
 
 
 def test_a_late_forecast_gives_way_to_the_next_and_its_past_hours_are_used(servers: World) -> None:
@@ -177,6 +182,14 @@ def test_a_forecast_that_breaks_the_rules_gives_way_to_the_next(
     assert note(found).startswith("met.no: attribute credit")
 
 
+def test_who_told_the_past_hours_is_named_beside_who_told_the_forecast(servers: World) -> None:
+    looks = (("open-meteo", NOW), ("met.no", NOW + HOUR))
+    ahead, both = (servers.told(name, now=now).ahead.attrs["credit"] for name, now in looks)
+    assert ahead.count("Open-Meteo.com") == 1
+    assert both.startswith("Data from MET Norway (https://api.met.no, CC BY 4.0)")
+    assert "; past hours: Weather data by Open-Meteo.com (CC BY 4.0), model best_match" in both
+
+
 # --- When none can be had ------------------------------------------------------------------------------------------
 
 
@@ -195,9 +208,10 @@ def test_the_last_good_forecast_stands_in_and_its_age_is_said(servers: World) ->
     hours = found.ahead["time"].to_numpy() > np.datetime64("2026-06-10T09")
     air = before.ahead[AIR].sel(time=found.ahead["time"][hours])
     assert np.allclose(found.ahead[AIR].sel(time=air["time"]), air, atol=1e-5)
-    facts = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive)).prospect.weather
-    assert facts is not None
-    assert facts.age_hours == pytest.approx(10.0)
+    morning = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive))
+    shown = unescape(render(make_view(servers.farm(*ALL), morning, (), NOW)))
+    assert "Weather data 10 hours old, from open-meteo" in shown
+    assert "the last good forecast stands in: it is 10 hours old, no more than 18 allowed" in shown
 
 
 def test_a_forecast_that_stands_in_does_not_grow_younger(servers: World) -> None:

@@ -102,7 +102,7 @@ def test_an_outage_of_three_days_is_filled_from_the_forecast_until_the_hours_are
     assert back.ahead.attrs["source"] == "open-meteo"
     assert (int(is_filled(back.past).sum()), note(back)) == (0, "")
     told = back.past[AIR].isel(member=0)
-    assert np.allclose(told, truth[pd.DatetimeIndex(told["time"]).tz_localize("UTC")])
+    assert np.allclose(told, truth[pd.DatetimeIndex(told["time"].to_numpy()).tz_localize("UTC")])
 
 
 def test_hours_of_an_outage_come_from_the_newest_forecast_of_them(servers: World) -> None:
@@ -111,7 +111,9 @@ def test_hours_of_an_outage_come_from_the_newest_forecast_of_them(servers: World
     servers.told("open-meteo", "met.no", now=NOW + 6 * HOUR, warmer=2.0)
     found = servers.told("open-meteo", "met.no", now=NOW + 12 * HOUR, warmer=4.0)
     hours = found.past[AIR].isel(member=0)[-12:]
-    off = hours.to_numpy() - servers.table[AIR][pd.DatetimeIndex(hours["time"]).tz_localize("UTC")].to_numpy()
+    off = (
+        hours.to_numpy() - servers.table[AIR][pd.DatetimeIndex(hours["time"].to_numpy()).tz_localize("UTC")].to_numpy()
+    )
     assert off.round(3).tolist() == [0.0] * 6 + [2.0] * 6
 
 

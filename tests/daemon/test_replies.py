@@ -48,6 +48,15 @@ def test_a_fresh_reply_is_not_asked_for_again_even_after_a_restart(farm: Farm, s
     assert len(site.asked) == 2
 
 
+def test_a_reply_known_to_be_wrong_is_passed_over_and_replaced(farm: Farm, site: Site) -> None:
+    site.answers(Reply(headers=HALF_HOUR), Reply(body=b'"moved"', headers=HALF_HOUR))
+    assert farm.gets() == BODY
+    assert farm.gets(anew=True) == b'"moved"'
+    assert "If-Modified-Since" not in site.asked[1]
+    assert farm.gets() == b'"moved"'
+    assert len(site.asked) == 2
+
+
 def test_an_old_reply_is_asked_for_in_the_servers_own_words_and_confirmed(farm: Farm, site: Site) -> None:
     later = {"Expires": "Wed, 10 Jun 2026 13:10:00 GMT"}
     site.answers(Reply(headers={**HALF_HOUR, "ETag": 'W/"a1"'}), Reply(304, b"", later))

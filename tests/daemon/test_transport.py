@@ -12,6 +12,7 @@ from typing import Final
 import pytest
 
 from daemon.weather.contract import Refused
+from daemon.weather.transport import get, open_session
 from tests.loopback.plain import BODY, HALF_HOUR, JSON, Farm, HandClock, Reply, Site
 
 
@@ -32,6 +33,27 @@ def farm(site: Site, clock: HandClock, tmp_path: Path) -> Farm:
 
 
 # --- Its bounds ------------------------------------------------------------------------------------------------
+
+
+def test_a_host_that_has_taken_its_time_is_asked_for_nothing_more(site: Site, farm: Farm) -> None:
+    site.answers(Reply(body=b" " * 50, drip=True))
+    with Site(farm.clock) as other, open_session("mail@farm.example.org", 0, longest=0.2) as session:
+        with pytest.raises(Refused, match=r"took longer than 0\.\d+ s to send its reply"):
+            get(session, site.address, {})
+        with pytest.raises(Refused, match=r"/more is not asked again in this look"):
+            get(session, site.address + "/more", {})
+        assert get(session, other.address, {}) == BODY
+    assert len(site.asked) == 1
+
+
+def test_no_wait_for_another_try_goes_beyond_the_time_of_a_host(site: Site) -> None:
+    site.answers(Reply(503, headers={**JSON, "Retry-After": "50"}))
+    with (
+        open_session("mail@farm.example.org", 0, longest=49.0) as session,
+        pytest.raises(Refused, match="answered 503"),
+    ):
+        get(session, site.address, {})
+    assert len(site.asked) == 1
 
 
 def test_the_program_names_itself_and_takes_gzip_only(farm: Farm, site: Site) -> None:
