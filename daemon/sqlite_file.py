@@ -4,7 +4,15 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Final
+
+# What to do about an error of SQLite, where it is not the one or the other of the usual two.
+_ADVICE: Final = {
+    sqlite3.SQLITE_FULL: "free some room on its disk",
+    sqlite3.SQLITE_IOERR: "see whether its disk is full or broken",
+    sqlite3.SQLITE_BUSY: "another program holds it: wait for that one to end",
+    sqlite3.SQLITE_LOCKED: "another program holds it: wait for that one to end",
+}
 
 
 class SqliteFile:
@@ -43,6 +51,6 @@ class SqliteFile:
             raise self._unusable(error) from error
 
     def _unusable(self, error: Exception) -> Exception:
-        return self.error(
-            f"{self.what}: {self._path} cannot be used ({error}); make its folder writable, or move the file away"
-        )
+        code: int = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without what is particular to it
+        advice = _ADVICE.get(code, "make its folder writable, or move the file away")
+        return self.error(f"{self.what}: {self._path} cannot be used ({error}); {advice}")

@@ -54,6 +54,7 @@ class Order:
     """How a child is to run: where, to whom, at what time, and the `nth` time at which point it kills itself.
 
     `speed` is how many seconds of its clock go by in one; with none the clock stands still and there is one round.
+    `user` is who it runs as, its parent if 0; `busy` is how long it waits for a lock [s].
     """
 
     folder: str
@@ -62,6 +63,8 @@ class Order:
     point: str = ""
     nth: int = 1
     speed: float = 0.0
+    user: int = 0
+    busy: float = 10.0
 
 
 class Nursery:
@@ -136,7 +139,10 @@ def main() -> None:
 def _child(order: Order) -> None:
     code = 1
     try:
-        sys.stdout = Path(os.devnull).open("w")  # the address of the page  # noqa: SIM115
+        if order.user:
+            os.setgid(order.user)
+            os.setuid(order.user)
+        _connect(timeout=order.busy)
         _arm(order.point, order.nth)
         _hook(Service, "round", after=lambda: _report("rounded"))
         run(_farm(order), Path(order.folder), _clock(order))
@@ -192,7 +198,7 @@ def _arm(point: str, nth: int) -> None:
         return
     die = _countdown(nth)
     if point == STATEMENT:
-        _trace(die)
+        _connect(step=die)
         return
     when, _, call = point.partition(" ")
     owner, name = _CALLS[call]
@@ -226,13 +232,14 @@ def _hook(
     setattr(owner, name, hooked)
 
 
-def _trace(step: Callable[[], None]) -> None:
-    """Let each statement of SQLite take a step before it runs."""
-    own = sqlite3.connect
+def _connect(step: Callable[[], None] | None = None, **own: Any) -> None:
+    """Open every file of SQLite with options of our own, and let each statement take a step before it runs."""
+    former = sqlite3.connect
 
     def connect(*given: Any, **named: Any) -> sqlite3.Connection:
-        db: sqlite3.Connection = own(*given, **named)
-        db.set_trace_callback(lambda statement: step())
+        db: sqlite3.Connection = former(*given, **{**named, **own})
+        if step is not None:
+            db.set_trace_callback(lambda statement: step())
         return db
 
     sqlite3.connect = connect  # type: ignore[assignment]
