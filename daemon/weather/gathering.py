@@ -99,8 +99,9 @@ def gathered(
 
     Notes
     -----
-    One request after another. A host takes no longer than `daemon.weather.transport.LONGEST` in all, and one wait for
-    its next piece more. Five hosts are the most (three of Open-Meteo, weather.gov, MET Norway).
+    One request after another. No host takes longer than `daemon.weather.transport.LONGEST` of a look, and all of them
+    no longer than `WHOLE`, which gives four that never answer their time; a wait for the last piece of a reply may come
+    on top. Only the head of a reply that drips has no bound.
     """
     if farm.weather.sources == (FILE,):
         return _from_file(farm, now)

@@ -27,7 +27,9 @@ from daemon.weather.contract import Refused
 from daemon.weather.replies import GOOD, Kept, Replies
 
 TIMEOUT: Final = (5.0, 30.0)  # [s] to connect, and between two pieces of a reply
-LONGEST: Final = 150.0  # [s] that one host may take of a session, with all tries and waits
+LONGEST: Final = 60.0  # [s] that one host may take of a session, with all tries and waits
+WHOLE: Final = 240.0  # [s] for a session: four hosts that never answer, one after another
+SHORTEST: Final = 0.01  # [s] that a socket can be told to wait
 PATIENCE: Final = 120.0  # [s] for a whole reply: one that drips never runs into the time between two pieces
 LARGEST: Final = 50_000_000  # [bytes]
 LARGEST_ERROR: Final = 65_536  # [bytes] of what a server says when it fails
@@ -46,7 +48,12 @@ log = logging.getLogger(__name__)
 
 
 def open_session(
-    contact: str, backoff: float = 1.0, cache: Path | None = None, clock: Clock = SYSTEM, longest: float = LONGEST
+    contact: str,
+    backoff: float = 1.0,
+    cache: Path | None = None,
+    clock: Clock = SYSTEM,
+    longest: float = LONGEST,
+    whole: float = WHOLE,
 ) -> requests.Session:
     """Return a session that names the program, tries again what often passes and asks no sooner than it may.
 
@@ -63,15 +70,16 @@ def open_session(
     clock : Clock
         Says until when a reply is fresh.
     longest : float
-        [s] That one host may take in all; then it is asked for nothing more, so that the others have their turn. Only
-        the wait for the next piece may go on for up to `TIMEOUT` beyond.
+        [s] That one host may take in all; then it is asked for nothing more, so that the others have their turn.
+    whole : float
+        [s] That the session may take in all, from now on.
 
     Notes
     -----
     The weather services want one request at a time. There is no lock for that here: a pass asks one source after
     another in one thread.
     """
-    session = _Session(Replies(cache, clock), longest)
+    session = _Session(Replies(cache, clock), longest, whole)
     session.headers["User-Agent"] = f"forenoon/{_version()} ({contact})"
     session.headers["Accept-Encoding"] = "gzip"  # what `_unpacked` knows
     for scheme in ("http://", "https://"):
@@ -115,7 +123,7 @@ def get(
 
     Notes
     -----
-    Before the body comes, only the time between two pieces is bounded.
+    Before the body comes, only the time between two pieces is bounded, each by what is left when the request goes out.
     """
     known = session if isinstance(session, _Session) else _Session(Replies(None, SYSTEM))
     try:
@@ -157,9 +165,9 @@ def is_same_host(here: str, there: str) -> bool:
 class _Session(requests.Session):
     """A session with the replies that may be used again, and with the time that each host has taken of it."""
 
-    def __init__(self, replies: Replies, longest: float = LONGEST) -> None:
+    def __init__(self, replies: Replies, longest: float = LONGEST, whole: float = WHOLE) -> None:
         super().__init__()
-        self.replies, self.longest = replies, longest
+        self.replies, self.longest, self.end = replies, longest, monotonic() + whole
         self.taken: dict[str, float] = {}  # [s] by host
         self.deadline = inf  # of the stopwatch
 
@@ -169,7 +177,9 @@ class _Session(requests.Session):
         begun, taken = monotonic(), self.taken.get(host, 0.0)
         if taken >= self.longest:
             raise Refused(f"is not asked again in this look: its server took {taken:.0f} s already")
-        self.deadline = begun + self.longest - taken
+        if begun >= self.end:
+            raise Refused("is not asked in this look: the servers before took all of its time")
+        self.deadline = min(begun + self.longest - taken, self.end)
         try:
             yield self.deadline
         finally:
@@ -190,7 +200,7 @@ class _Patient(HTTPAdapter):
         for retry in range(MOST_RETRIES):
             wait = self.backoff * 2**retry * uniform(0.5, 1.0)
             try:
-                response = super().send(request, *given, **named)
+                response = self._sent(request, *given, **named)
             except (requests.ConnectionError, requests.Timeout):
                 if not self._has(wait):
                     raise
@@ -200,7 +210,12 @@ class _Patient(HTTPAdapter):
                     return response
                 response.close()
             sleep(wait)
-        return super().send(request, *given, **named)
+        return self._sent(request, *given, **named)
+
+    def _sent(self, request: requests.PreparedRequest, *given: Any, **named: Any) -> requests.Response:
+        """Send once, and wait no longer than there is time."""
+        left = max(self.session.deadline - monotonic(), SHORTEST)
+        return super().send(request, *given, **named | {"timeout": tuple(min(each, left) for each in TIMEOUT)})
 
     def _has(self, wait: float) -> bool:
         """Return whether there is time for a wait and another try."""

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from daemon.look import Memory, look
-from daemon.weather import gathering, transport
+from daemon.weather import gathering
 from daemon.weather.contract import FILLED, Refused, Weather, is_filled
 from daemon.weather.gathering import gathered
 from daemon.weather.transport import open_session
@@ -222,7 +222,6 @@ def test_a_server_that_never_answers_is_asked_no_longer_than_its_time(
     servers: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     servers.told("open-meteo", now=NOW - HOUR)
-    monkeypatch.setattr(transport, "TIMEOUT", (5.0, 1.6))
     monkeypatch.setattr(gathering, "open_session", partial(open_session, backoff=0.0, longest=1.5))
     with Silent() as silent:
         addresses = dict.fromkeys(("forecast_address", "ensemble_address", "weather_gov_address"), silent.address)

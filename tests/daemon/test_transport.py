@@ -46,6 +46,15 @@ def test_a_host_that_has_taken_its_time_is_asked_for_nothing_more(site: Site, fa
     assert len(site.asked) == 1
 
 
+def test_a_session_that_has_taken_all_its_time_asks_for_nothing_more(site: Site) -> None:
+    with (
+        open_session("mail@farm.example.org", 0, whole=0.0) as session,
+        pytest.raises(Refused, match="is not asked in this look: the servers before took all of its time"),
+    ):
+        get(session, site.address, {})
+    assert site.asked == []
+
+
 def test_no_wait_for_another_try_goes_beyond_the_time_of_a_host(site: Site) -> None:
     site.answers(Reply(503, headers={**JSON, "Retry-After": "50"}))
     with (
