@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from select import select
@@ -163,8 +163,12 @@ class _Clock:
     begun: datetime
     speed: float
     since: float
+    asked: list[bool] = field(default_factory=list)
 
     def now(self) -> datetime:
+        if not self.asked:
+            self.asked.append(True)
+            _report("begun")
         return self.begun + timedelta(seconds=(time.monotonic() - self.since) * self.speed)
 
 
