@@ -1,34 +1,44 @@
-"""An email by SMTP, sent so that it is known how far it came.
+"""An email by SMTP, sent in bounded time and so that it is known how far it came.
 
 What a server has not taken is sent again; what it may have taken goes out again only as what can be recognised as the
 same letter, by its Message-ID.
 
 References
 ----------
-RFC 5321, Simple Mail Transfer Protocol, 4.2.5 and 6.1: with its yes to the end of the data the server has taken it.
-RFC 5322, Internet Message Format, 3.6.4. RFC 3834, Automatic Responses to Electronic Mail.
+RFC 5321, Simple Mail Transfer Protocol, 3.3, 4.1.4, 4.2.5, 4.5.2 and 6.1. RFC 4616, The PLAIN SASL Mechanism.
 """
 
 import smtplib
 import ssl
-from collections.abc import Iterator
+from base64 import b64encode
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from email.message import EmailMessage
-from email.policy import SMTP as CRLF
-from email.utils import format_datetime, formataddr
-from hashlib import sha256
-from html import escape
-from socket import SHUT_RDWR, gaierror
-from threading import Timer
-from typing import Final
+from email.policy import SMTP
+from io import BufferedReader, RawIOBase
+from queue import Empty, SimpleQueue
+from socket import SOCK_STREAM, getaddrinfo, socket
+from threading import Thread
+from time import monotonic
+from types import MappingProxyType
+from typing import Any, Final
 
-from daemon.posted import Outcome, Posted, State
+from daemon.hiding import hidden
+from daemon.posted import Outcome, State
 
-STEP_TIMEOUT: Final = 10.0  # [s] for the server's next words
+STEP_TIMEOUT: Final = 20.0  # [s] for the server's next words; some let everybody wait for the first ones
 TAKEN_TIMEOUT: Final = 30.0  # [s] for its yes to the whole letter
 WHOLE_TIMEOUT: Final = 60.0  # [s] for everything: one that drips its words never runs into the others
+GOODBYE_TIMEOUT: Final = 2.0  # [s] for what nobody needs
+MOST_SAID: Final = 1 << 20  # bytes from a server in one conversation
+MOST_HOSTS: Final = 4  # addresses of one name that are tried
 GREETING: Final = "[127.0.0.1]"  # RFC 5321, 4.1.4: for who has no name; finding one out may take a minute
+
+# Seven bits: not every server takes eight, nor lines of any length.
+SEVEN_BITS: Final = SMTP.clone(cte_type="7bit")
+
+Named = tuple[str, str]  # name, address
 
 
 @dataclass(frozen=True)
@@ -40,41 +50,32 @@ class Account:
     secure: str
     user: str | None
     password: str | None
-    sender: tuple[str, str]  # name, address
-    recipient: tuple[str, str]
+    sender: Named
+    recipients: tuple[Named, ...]
     verified: bool = True  # whether the server's certificate must be good
+    copies: tuple[Named, ...] = ()
+    blind_copies: tuple[str, ...] = ()
+    replies_to: tuple[Named, ...] = ()
+    headers: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))  # the farm's own
+    secrets: frozenset[str] = frozenset()  # which no reason may repeat
+
+    @property
+    def addresses(self) -> tuple[str, ...]:
+        """Return the addresses that the letter goes to, each once."""
+        named = (*self.recipients, *self.copies)
+        return tuple(dict.fromkeys((*(address for _, address in named), *self.blind_copies)))
 
 
 class Silent(Exception):
-    """The server had the whole letter and then said nothing: it may have taken it."""
+    """The server had the whole letter and then gave no answer: it may have taken it."""
 
 
-def compose(row: Posted, account: Account) -> EmailMessage:
-    """Return a message as a letter: its text, and its HTML beside it where it has some.
-
-    Notes
-    -----
-    The Message-ID and the date are those of the message, not of the attempt: every copy is the same letter.
-    """
-    letter = EmailMessage()
-    letter["From"], letter["To"] = formataddr(account.sender), formataddr(account.recipient)
-    letter["Date"], letter["Message-ID"] = format_datetime(row.made_at), message_id(row, account)
-    letter["Auto-Submitted"] = "auto-generated"
-    if row.message.title:
-        letter["Subject"] = row.message.title
-    letter.set_content(row.message.body)
-    if row.message.html is not None:
-        title, html = escape(row.message.title), row.message.html
-        head = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>'
-        letter.add_alternative(f"{head}<body>{html}</body></html>\n", subtype="html")
-    return letter
+class Unnamed(OSError):
+    """No machine is known by the server's name."""
 
 
-def message_id(row: Posted, account: Account) -> str:
-    """Return the same name for every attempt at a message, and another for every other message."""
-    words = "\n".join((row.day.isoformat(), row.kind, row.person, row.channel, row.made_at.isoformat()))
-    domain = account.sender[1].rpartition("@")[2] or "localhost"
-    return f"<{sha256(words.encode()).hexdigest()[:32]}.forenoon@{domain}>"
+class LoginBroken(smtplib.SMTPException):
+    """The server ended the conversation at the login."""
 
 
 def send_letter(letter: EmailMessage, account: Account, address: str) -> Outcome:
@@ -90,66 +91,135 @@ def send_letter(letter: EmailMessage, account: Account, address: str) -> Outcome
     Returns
     -------
     Outcome
-        `SENT` after the server's yes; `UNKNOWN` if it had the whole letter and said nothing; else `FAILED`, and then
-        it has taken nothing.
+        `SENT` after the server's yes. `UNKNOWN` if it had the whole letter and gave no answer, or took it for some of
+        several recipients. Else `FAILED`, and then it has taken nothing.
     """
     try:
-        with _conversation(account) as smtp:
-            _hand_over(smtp, letter, account)
+        with _conversation(account) as talk:
+            refused = _hand_over(talk, letter, account)
     except Silent:
         return Outcome(State.UNKNOWN, address, "the mail server said nothing after the whole letter; it may have it")
     except (smtplib.SMTPException, OSError) as error:
-        return Outcome(State.FAILED, address, _failure(error))
+        return Outcome(State.FAILED, address, f"the mail server {_failure(error, account)}")
+    if refused:
+        some = f"refused {len(refused)} of {len(account.addresses)} recipients and"
+        words = _failure(smtplib.SMTPResponseException(*refused[0]), account)
+        return Outcome(State.UNKNOWN, address, f"the mail server {some} {words}")
     return Outcome(State.SENT, address)
 
 
+class _Talk(smtplib.SMTP):
+    """A conversation that ends in time, whatever the server does."""
+
+    def __init__(self, account: Account) -> None:
+        super().__init__(local_hostname=GREETING)
+        self._host = account.host  # the name that the certificate must have
+        self.at_once = _context(account) if account.secure == "ssl" else None
+        self.step = STEP_TIMEOUT
+        self._ends = monotonic() + WHOLE_TIMEOUT
+
+    def left(self) -> float:
+        """Return how long the next step may take [s]; `TimeoutError` once all the time is gone."""
+        left = min(self.step, self._ends - monotonic())
+        if left <= 0.0:
+            raise TimeoutError
+        return left
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket:
+        plain = _reached(host, port, self.left)
+        return self.at_once.wrap_socket(plain, server_hostname=host) if self.at_once else plain
+
+    def send(self, s: Any) -> None:
+        if self.sock is not None:
+            self.sock.settimeout(self.left())
+        super().send(s)
+
+    def getreply(self) -> tuple[int, bytes]:
+        if self.file is None and self.sock is not None:
+            self.file = BufferedReader(_Heard(self.sock, self.left))
+        return super().getreply()
+
+
+class _Heard(RawIOBase):
+    """What a server says: each piece in time, and not without end."""
+
+    def __init__(self, sock: socket, left: Callable[[], float]) -> None:
+        self._sock, self._left, self._room = sock, left, MOST_SAID
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        self._sock.settimeout(self._left())
+        count = self._sock.recv_into(buffer)
+        self._room -= count
+        if self._room < 0:
+            raise OSError("too many words")
+        return count
+
+
 @contextmanager
-def _conversation(account: Account) -> Iterator[smtplib.SMTP]:
-    """Open a conversation that ends in time, encrypted and logged in as the account wants it."""
-    secured = _context(account)
-    ssl_at_once = account.secure == "ssl"
-    smtp = (
-        smtplib.SMTP_SSL(timeout=STEP_TIMEOUT, context=secured) if ssl_at_once else smtplib.SMTP(timeout=STEP_TIMEOUT)
-    )
-    smtp.local_hostname = GREETING
-    watch = Timer(WHOLE_TIMEOUT, _break_off, [smtp])
-    watch.daemon = True
-    watch.start()
+def _conversation(account: Account) -> Iterator[_Talk]:
+    """Open a conversation, encrypted and logged in as the account wants it."""
+    talk = _Talk(account)
     try:
-        smtp._host = account.host  # type: ignore[attr-defined]  # the name that the certificate must have
-        smtp.connect(account.host, account.port)
+        _expect(talk.connect(account.host, account.port), 220)
         if account.secure == "starttls":
-            smtp.starttls(context=secured)
+            talk.starttls(context=_context(account))
         if account.user and account.password:
-            smtp.login(account.user, account.password)
-        yield smtp
+            _log_in(talk, account.user, account.password)
+        yield talk
     finally:
-        watch.cancel()
-        smtp.close()
+        _say_goodbye(talk)
+        talk.close()
 
 
-def _hand_over(smtp: smtplib.SMTP, letter: EmailMessage, account: Account) -> None:
-    """Say who writes to whom and hand over the letter; `Silent` once the server may have taken it.
+def _log_in(talk: _Talk, user: str, password: str) -> None:
+    talk.ehlo_or_helo_if_needed()
+    try:
+        if f"{user}{password}".isascii():
+            talk.login(user, password)
+        else:  # which `smtplib` cannot
+            token = b64encode(f"\0{user}\0{password}".encode()).decode()
+            answer = talk.docmd("AUTH", f"PLAIN {token}")
+            if answer[0] != 235:
+                raise smtplib.SMTPAuthenticationError(*answer)
+    except smtplib.SMTPServerDisconnected as error:
+        if _timed_out(error):
+            raise
+        raise LoginBroken from error
+
+
+def _hand_over(talk: _Talk, letter: EmailMessage, account: Account) -> list[tuple[int, bytes]]:
+    """Say who writes to whom and hand over the letter; return the answers to the recipients that were refused.
 
     Notes
     -----
     `smtplib`'s own way to send does not tell a silence before the end of the data from one after it.
     """
-    smtp.ehlo_or_helo_if_needed()
-    _expect(smtp.mail(account.sender[1]), 250)
-    _expect(smtp.rcpt(account.recipient[1]), 250, 251)
-    _expect(smtp.docmd("DATA"), 354)
-    text = letter.as_bytes(policy=CRLF)
-    smtp.send(_dotted(text) + b".\r\n")
+    talk.ehlo_or_helo_if_needed()
+    _expect(talk.mail(account.sender[1]), 250)
+    answers = [talk.rcpt(address) for address in account.addresses]
+    refused = [answer for answer in answers if answer[0] // 100 != 2]
+    if len(refused) == len(answers):
+        raise smtplib.SMTPResponseException(*refused[0])
+    _expect(talk.docmd("DATA"), 354)
+    talk.send(_dotted(letter.as_bytes(policy=SEVEN_BITS)) + b".\r\n")
+    _await_yes(talk)
+    return refused
+
+
+def _await_yes(talk: _Talk) -> None:
+    """Wait for the server to take the letter; `Silent` unless it clearly says yes or no."""
+    talk.step = TAKEN_TIMEOUT
     try:
-        if smtp.sock is not None:
-            smtp.sock.settimeout(TAKEN_TIMEOUT)
-        answer = smtp.getreply()
-    except (smtplib.SMTPServerDisconnected, OSError) as error:
+        answer = talk.getreply()
+    except (smtplib.SMTPException, OSError) as error:
         raise Silent from error
-    _expect(answer, 250)
-    with suppress(smtplib.SMTPException, OSError):
-        smtp.docmd("QUIT")
+    if answer[0] // 100 in (4, 5):
+        raise smtplib.SMTPResponseException(*answer)
+    if answer[0] // 100 != 2:
+        raise Silent
 
 
 def _dotted(text: bytes) -> bytes:
@@ -159,9 +229,48 @@ def _dotted(text: bytes) -> bytes:
     return b"\r\n".join(lines)
 
 
-def _expect(answer: tuple[int, bytes], *codes: int) -> None:
-    if answer[0] not in codes:
+def _expect(answer: tuple[int, bytes], code: int) -> None:
+    if answer[0] != code:
         raise smtplib.SMTPResponseException(*answer)
+
+
+def _say_goodbye(talk: _Talk) -> None:
+    talk.step = GOODBYE_TIMEOUT
+    with suppress(smtplib.SMTPException, OSError):
+        talk.docmd("QUIT")
+
+
+def _reached(host: str, port: int, left: Callable[[], float]) -> socket:
+    """Return a connection to the first of a name's addresses that answers."""
+    trouble: OSError = Unnamed()
+    for family, kind, protocol, _, address in _looked_up(host, port, left())[:MOST_HOSTS]:
+        plain = socket(family, kind, protocol)
+        try:
+            plain.settimeout(left())
+            plain.connect(address)
+        except OSError as error:
+            plain.close()
+            trouble = error
+        else:
+            return plain
+    raise trouble
+
+
+def _looked_up(host: str, port: int, within: float) -> list[Any]:
+    """Return the addresses of a name, looked up beside this thread: the system gives the look-up no bound in time."""
+    answers: SimpleQueue[list[Any]] = SimpleQueue()
+
+    def look() -> None:
+        try:
+            answers.put(list(getaddrinfo(host, port, type=SOCK_STREAM)))
+        except (OSError, UnicodeError):
+            answers.put([])
+
+    Thread(target=look, name="look-up", daemon=True).start()
+    try:
+        return answers.get(timeout=within)
+    except Empty:
+        raise Unnamed from None
 
 
 def _context(account: Account) -> ssl.SSLContext:
@@ -172,29 +281,34 @@ def _context(account: Account) -> ssl.SSLContext:
     return context
 
 
-def _break_off(smtp: smtplib.SMTP) -> None:
-    """End a conversation that takes too long, from beside it."""
-    with suppress(OSError):
-        if smtp.sock is not None:
-            smtp.sock.shutdown(SHUT_RDWR)
+def _timed_out(error: BaseException | None) -> bool:
+    """Return whether an error comes from waiting too long, which `smtplib` hides behind one of its own."""
+    return error is not None and (isinstance(error, TimeoutError) or _timed_out(error.__context__))
 
 
-def _failure(error: Exception) -> str:
+def _failure(error: Exception, account: Account) -> str:
     """Return in plain words why a letter was not taken."""
-    words: str
+    if _timed_out(error):
+        return "did not answer in time"
     match error:
-        case smtplib.SMTPNotSupportedError():
-            words = "offers no way to log in, or no encryption as asked for"
         case smtplib.SMTPAuthenticationError(smtp_code=code):
-            words = f"refused user and password ({code})"
+            return f"refused user and password ({code})" if code >= 500 else f"lets nobody log in now ({code})"
         case smtplib.SMTPResponseException(smtp_code=code, smtp_error=said):
-            words = f"answered {code} {said.decode(errors='replace') if isinstance(said, bytes) else said}"
-        case ssl.SSLError():
-            words = "has no good certificate, or does not speak TLS"
-        case TimeoutError():
-            words = "did not answer in time"
-        case ConnectionRefusedError() | gaierror():
-            words = "could not be reached"
-        case _:
-            words = "broke off before it had the letter"
-    return f"the mail server {words}"
+            words = said.decode(errors="replace") if isinstance(said, bytes) else said
+            return f"answered {code} {hidden(words, account.secrets)}" if code > 0 else "does not speak SMTP"
+        case ssl.SSLCertVerificationError(verify_message=why):
+            return f"has no good certificate ({hidden(why, account.secrets)})"
+        case smtplib.SMTPNotSupportedError() if "STARTTLS" in str(error):
+            return "offers no encryption by STARTTLS"
+    return next((words for kind, words in _WORDS if isinstance(error, kind)), "could not be reached")
+
+
+_WORDS: Final = (  # the first that fits
+    (smtplib.SMTPNotSupportedError, "offers no login"),
+    (LoginBroken, "broke off at the login; user or password may be wrong"),
+    (smtplib.SMTPServerDisconnected, "broke off before it had the letter"),
+    (smtplib.SMTPException, "offers no way to log in that this program knows"),
+    (ssl.SSLError, "does not speak TLS on this port, or not as this program does"),
+    (Unnamed, "is not known by its name: that has a typing error, or the network is down"),
+    ((ConnectionResetError, BrokenPipeError), "broke off before it had the letter"),
+)

@@ -1,15 +1,15 @@
 """One attempt at one message: a letter by our own SMTP, everything else by Apprise."""
 
 import logging
-import re
 from typing import Final
-from urllib.parse import parse_qsl, unquote
 
 import apprise
 from apprise.plugins.email.base import NotifyEmail
 
+from daemon.composing import compose
 from daemon.farm import Channel, Message, Person
-from daemon.letter import Account, compose, send_letter
+from daemon.hiding import hidden, secrets_of
+from daemon.letter import Account, Named, send_letter
 from daemon.posted import Outcome, Posted, State, masked
 
 # Their own lines may hold addresses and tokens; what came of a message is logged by the postbag.
@@ -19,8 +19,7 @@ logging.getLogger("urllib3").setLevel(logging.INFO)
 
 SEND_TIMEOUT: Final = 20.0  # [s] after it a message may or may not have gone out
 READ_TIMEOUT: Final = 25.0  # [s] longer, so that a silent gateway shows as a timeout and not as a refusal
-REASON_LENGTH: Final = 200
-SHORTEST_SECRET: Final = 4  # characters; less than that would blot out common words
+SENDER: Final = "Forenoon"  # for who gives no name of a sender
 
 
 def attempt(person: Person | None, row: Posted) -> Outcome:
@@ -37,31 +36,40 @@ def _sent(person: Person, row: Posted) -> Outcome:
     service = apprise.Apprise.instantiate(person.address)
     if not isinstance(service, apprise.NotifyBase):
         return Outcome(State.FAILED, "", "the address is none that Apprise knows; see its list of services")
-    account = _account(service)
+    account = account_of(service, secrets_of(person.address))
     if account is None:
         return _notified(service, person, row.message)
-    outcome = send_letter(compose(row, account), account, masked(person.address))
-    return Outcome(outcome.state, outcome.address, _without_secrets(outcome.reason, person))
+    return send_letter(compose(row, account), account, masked(person.address))
 
 
-def _account(service: apprise.NotifyBase) -> Account | None:
+def account_of(service: apprise.NotifyBase, secrets: frozenset[str]) -> Account | None:
     """Return how a mail address of Apprise's is sent to, None for any other and for one that encrypts its letters.
 
     Apprise itself makes a new Message-ID for each attempt, and cannot tell what a server may have taken.
     """
-    if not isinstance(service, NotifyEmail) or service.pgp_mode != "no" or len(service.targets) != 1:
+    if not isinstance(service, NotifyEmail) or service.pgp_mode != "no" or not service.targets:
         return None
-    (name, recipient), (sender_name, sender) = service.targets[0], service.from_addr
+    sender_name, sender = service.from_addr
+    named = {str(address): str(name or "") for address, name in service.names.items()}
     return Account(
         host=str(service.smtp_host),
         port=int(service.port or 0),
         secure=str(service.secure_mode),
         user=service.user,
         password=service.password,
-        sender=(str(sender_name or ""), str(sender)),
-        recipient=(str(name or ""), str(recipient)),
+        sender=(SENDER if sender_name == service.app_id else str(sender_name or ""), str(sender)),
+        recipients=tuple((str(name or ""), str(address)) for name, address in service.targets),
         verified=service.verify_certificate,
+        copies=_named(service.cc - service.bcc, named),
+        blind_copies=tuple(sorted(map(str, service.bcc))),
+        replies_to=_named(service.reply_to, named),
+        headers={str(name): str(value) for name, value in service.headers.items()},
+        secrets=secrets,
     )
+
+
+def _named(addresses: set[str], names: dict[str, str]) -> tuple[Named, ...]:
+    return tuple((names.get(address, ""), address) for address in sorted(addresses))
 
 
 def _notified(service: apprise.NotifyBase, person: Person, message: Message) -> Outcome:
@@ -80,16 +88,5 @@ def _notified(service: apprise.NotifyBase, person: Person, message: Message) -> 
         return Outcome(State.SENT, masked(person.address))
     timed_out = result.status is apprise.AppriseResultStatus.TIMEOUT
     lines = [entry.message for entry in result.logs()]
-    reason = _without_secrets(lines[-1] if lines else "refused without a reason", person)
+    reason = hidden(lines[-1] if lines else "refused without a reason", secrets_of(person.address))
     return Outcome(State.UNKNOWN if timed_out else State.FAILED, masked(person.address), reason)
-
-
-def _without_secrets(reason: str, person: Person) -> str:
-    """Return a reason without any part of the address: a server likes to repeat who was written to."""
-    rest = person.address.partition("://")[2]
-    path, _, query = rest.partition("?")
-    parts = {rest, *(unquote(part) for part in re.split(r"[/:@,]", path)), *(value for _, value in parse_qsl(query))}
-    for part in sorted(parts, key=len, reverse=True):
-        if len(part) >= SHORTEST_SECRET:
-            reason = reason.replace(part, "****")
-    return " ".join(reason.split())[:REASON_LENGTH]
