@@ -202,9 +202,9 @@ def drawn(draw: Random, takes: float, statements: int) -> Kill:
 
 
 @contextmanager
-def ground() -> Iterator[Callable[[Sequence[Kill], Found], None]]:
+def ground(nursery: Nursery) -> Iterator[Callable[[Sequence[Kill], Found], None]]:
     """Give what makes a trial of some kills, each in a folder of its own."""
-    with PostOffice() as office, Nursery() as nursery, tempfile.TemporaryDirectory() as root:
+    with PostOffice() as office, tempfile.TemporaryDirectory() as root:
 
         def make(kills: Sequence[Kill], found: Found) -> None:
             folder = Path(root) / str(found.trials)
@@ -243,7 +243,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args()
     found = Found()
-    with ground() as make:
+    with Nursery() as nursery, ground(nursery) as make:
         statements = sweep(make, found)
         swept = found.trials
         at_random(make, found, given.n, given.seed, statements)

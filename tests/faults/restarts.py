@@ -54,10 +54,10 @@ def restart(nursery: Nursery, order: Order, wait: float | None, found: Found) ->
     found.restarts += 1
 
 
-def restarted(n: int, seed: int) -> Found:
+def restarted(nursery: Nursery, n: int, seed: int) -> Found:
     """Return what n restarts found, ten a morning of ever the same folder."""
     draw, found = Random(seed), Found()
-    with PostOffice() as office, Nursery() as nursery, tempfile.TemporaryDirectory() as folder:
+    with PostOffice() as office, tempfile.TemporaryDirectory() as folder:
         people = tuple((name.partition("@")[0].capitalize(), "email", office.address(name), "") for name in PEOPLE)
         while found.restarts < n:
             day: datetime = DAWN + timedelta(days=found.mornings)
@@ -79,7 +79,8 @@ def main() -> int:
     parser.add_argument("--n", type=int, default=1000, help="restarts")
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args()
-    found = restarted(given.n, given.seed)
+    with Nursery() as nursery:
+        found = restarted(nursery, given.n, given.seed)
     print(f"{found.restarts} restarts by SIGTERM on {found.mornings} mornings, {found.cut} of them within a round")
     return report(
         (
