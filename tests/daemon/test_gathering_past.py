@@ -64,9 +64,9 @@ def test_the_first_look_asks_for_the_season_and_the_next_for_its_last_days(serve
     assert np.array_equal(found.past["time"], alone.past["time"])
 
 
-def test_hours_that_are_put_right_within_two_days_are_taken_as_they_are_now(servers: World) -> None:
+def test_hours_that_are_put_right_within_the_last_whole_days_are_taken_as_they_are_now(servers: World) -> None:
     servers.told("open-meteo", now=NOW - HOUR)
-    late, early = (pd.Timestamp(NOW).floor("h") - hours * HOUR for hours in (40, 110))
+    late, early = (pd.Timestamp(NOW).floor("h") - hours * HOUR for hours in (58, 110))
     servers.table.loc[[late, early], RAIN] = 7.0
     rain = servers.told("open-meteo", warmer=0.3).past[RAIN].isel(member=0).to_series()
     assert rain[rain > 0].to_dict() == {late.tz_localize(None): 7.0}
@@ -86,7 +86,7 @@ def test_an_outage_of_three_days_is_filled_from_the_forecast_until_the_hours_are
     servers.told("open-meteo", "met.no")
     truth = servers.table[AIR]
     servers.refuse_open_meteo("no power")
-    for hours in range(6, 73, 6):
+    for hours in range(12, 73, 12):
         found = servers.told("open-meteo", "met.no", now=NOW + hours * HOUR, warmer=2.0)
         assert found.ahead.attrs["source"] == "met.no"
         assert int(is_filled(found.past).sum()) == hours
