@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -81,7 +82,8 @@ class Nursery:
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
-        self._process.wait(LIMIT)
+        with suppress(subprocess.TimeoutExpired):  # it waits for a child that hangs
+            self._process.wait(LIMIT)
         self._process.stdout.close()
 
     def begin(self, order: Order) -> int:
@@ -128,7 +130,6 @@ def main() -> None:
         pid = os.fork()
         if pid == 0:
             _child(Order(**order))
-        _report(f"pid {pid}")
         found = os.waitid(os.P_PID, pid, os.WEXITED | os.WNOWAIT)
         assert found is not None
         _report(f"ended {found.si_status if found.si_code == os.CLD_EXITED else -found.si_status}")
@@ -139,6 +140,7 @@ def main() -> None:
 def _child(order: Order) -> None:
     code = 1
     try:
+        _report(f"pid {os.getpid()}")
         if order.user:
             os.setgid(order.user)
             os.setuid(order.user)
