@@ -14,7 +14,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -75,21 +74,23 @@ class Nursery:
         command = [sys.executable, "-m", "tests.faults.nursery"]
         pipe = subprocess.PIPE
         self._process = subprocess.Popen(command, stdin=pipe, stdout=pipe, cwd=ROOT, bufsize=0)
-        self._rest = b""
+        self._rest, self._pid = b"", 0
         return self
 
     def __exit__(self, *error: object) -> None:
         assert self._process.stdin is not None
         assert self._process.stdout is not None
+        if self._pid:  # something went wrong, and the child may hang
+            os.kill(self._pid, signal.SIGKILL)
         self._process.stdin.close()
-        with suppress(subprocess.TimeoutExpired):  # it waits for a child that hangs
-            self._process.wait(LIMIT)
+        self._process.wait(LIMIT)
         self._process.stdout.close()
 
     def begin(self, order: Order) -> int:
         """Fork a child and return its process id; it stays a child's until `reap`."""
         self._tell(json.dumps(asdict(order)))
-        return int(self.hear("pid"))
+        self._pid = int(self.hear("pid"))
+        return self._pid
 
     def hear(self, *wanted: str) -> str:
         """Return the rest of the next line that begins with one of some words, the word itself if nothing follows."""
@@ -100,6 +101,7 @@ class Nursery:
 
     def reap(self) -> None:
         """Let a child go that has ended."""
+        self._pid = 0
         self._tell("reap")
 
     def _tell(self, line: str) -> None:
