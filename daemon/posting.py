@@ -2,20 +2,22 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 from daemon.due import spoken_from
-from daemon.farm import Farm, Message, Person
-from daemon.gsm7 import plain
+from daemon.farm import Alerts, Farm, Message, Person
+from daemon.gsm7 import parts, plain
 from daemon.postbag import Postbag
 from daemon.posted import Outgoing, Posted
 from daemon.units import clock_time
-from daemon.wording import shortened
+from daemon.wording import TEXT_PARTS, shortened
 
 Words = Callable[[Farm], Mapping[Person, Message]]
 
 LATE: Final = timedelta(minutes=15)  # from which a message says so
+EVENING_TIME: Final = timedelta(minutes=30)  # for the evening's message to go out
+MORE: Final = "More on the page."
 
 
 @dataclass(frozen=True)
@@ -46,9 +48,10 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
 
     Notes
     -----
-    The message by a person's second way waits until the first has had its time, and is spared if that delivers.
+    The message by a person's second way waits until the first has had its time, and is spared if that delivers. What
+    has not gone out when the quiet hours begin is given up.
     """
-    goes = spoken_from(now, farm.alerts, farm.place.timezone)
+    goes = _spoken(now, farm)
     told, new = words(farm), 0
     again = words(_by_second_ways(farm)) if farm.alerts.seconds else {}
     for person, message in told.items():
@@ -58,7 +61,7 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
             person=person,
             message=message,
             due=occasion.due,
-            too_late=occasion.too_late,
+            too_late=min(occasion.too_late, _quiet_again(goes, farm)),
             first_try=goes,
             most=None if occasion.urgent else farm.alerts.most_a_day,
         )
@@ -68,6 +71,24 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
             second = replace(item, person=person.second, message=again[person.second], first_try=later)
         new += bag.put(item, now, second) is not None
     return new
+
+
+def _spoken(now: datetime, farm: Farm) -> datetime:
+    return max(now, spoken_from(now, _with_an_evening(farm.alerts), farm.place.timezone))
+
+
+def _quiet_again(goes: datetime, farm: Farm) -> datetime:
+    """Return the last instant before the quiet hours that follow: no second try and no second way wakes anybody."""
+    here = goes.astimezone(farm.place.timezone)
+    begin = datetime.combine(here.date(), _with_an_evening(farm.alerts).quiet_from, tzinfo=farm.place.timezone)
+    return begin.astimezone(UTC) - timedelta(microseconds=1)
+
+
+def _with_an_evening(alerts: Alerts) -> Alerts:
+    """Return the alerts with time for the evening's message, at whose hour the quiet ones may begin."""
+    evening = datetime.combine(date.min, alerts.evening)
+    latest = min(evening + EVENING_TIME, datetime.combine(date.min, time.max))
+    return replace(alerts, quiet_from=max(alerts.quiet_from, latest.time()))
 
 
 def _by_second_ways(farm: Farm) -> Farm:
@@ -90,6 +111,16 @@ def worded(farm: Farm) -> Callable[[Posted, datetime], Message]:
 def said_late(message: Message, first: str) -> Message:
     """Return a message with some words before it; a text stays as short as a text may be."""
     if message.html is None:
-        return replace(message, body=shortened(plain(f"{first} {message.body}")))
+        return replace(message, body=_as_text(f"{first} {message.body}"))
     html = f"<p><strong>{first}</strong></p>{message.html}"
     return replace(message, title=f"Late: {message.title}", body=f"{first}\n\n{message.body}", html=html)
+
+
+def _as_text(words: str) -> str:
+    """Return as many whole sentences as a text may hold, two at the least: half an hour or half a number misleads."""
+    kept = plain(words)
+    if parts(kept) <= TEXT_PARTS:
+        return kept
+    while parts(f"{kept} {MORE}") > TEXT_PARTS and kept.count(". ") > 1:
+        kept = kept[: kept.rindex(". ") + 1]
+    return shortened(f"{kept} {MORE}")
