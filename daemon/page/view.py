@@ -118,8 +118,7 @@ def message_problems(messages: Iterable[Posted], now: datetime) -> tuple[str, ..
     return tuple(
         f"The {row.kind} message to {row.person} by {row.channel}: {_state(row)}."
         for row in recent
-        if row.state in (State.FAILED, State.UNKNOWN)
-        or (row.state is not State.SENT and now - row.made_at > LONGEST_WAIT)
+        if row.state in (State.FAILED, State.UNKNOWN) or (row.waits and _waits_long(row, now))
     )
 
 
@@ -319,16 +318,28 @@ def _day_row(view: PageView, day: FieldDay) -> DayRow:
     return DayRow(day.date, day_name(day.date, view.today), amount, sure, when)
 
 
+def _waits_long(row: Posted, now: datetime) -> bool:
+    """Return whether a message should have gone out long ago; one that waits for its hour should not."""
+    since = row.next_try if row.attempts == 0 and row.next_try is not None else row.made_at
+    return now - since > LONGEST_WAIT
+
+
 def _state(row: Posted, sent_at: str = "") -> str:
     told = f" ({row.reason})" if row.reason else ""
     words = {
-        State.NEW: "waiting to be tried again" if row.attempts else "waiting to be sent",
+        State.NEW: "waiting to be tried again" if row.attempts else _waiting(row),
         State.SENDING: "being sent",
         State.SENT: f"sent {sent_at}".rstrip(),
         State.FAILED: "not delivered",
         State.UNKNOWN: "may not have arrived",
+        State.SPARED: "not needed, the first way was enough",
+        State.WITHHELD: "not sent, that is enough for one day",
     }
     return f"{words[row.state]}{told}"
+
+
+def _waiting(row: Posted) -> str:
+    return "waiting to be sent" if row.stands_in_for is None else "waiting whether the first way is enough"
 
 
 def _words(reason: Reason) -> str:
