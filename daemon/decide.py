@@ -12,6 +12,7 @@ UNKNOWABLE = frozenset(
         Reason.DATA_MISSING,
         Reason.DATA_STALE,
         Reason.FEW_MEMBERS,
+        Reason.DIARY_UNREADABLE,
         Reason.GROWTH_UNKNOWN,
         Reason.TOO_THICK,
         Reason.OUT_OF_RANGE,

@@ -69,7 +69,9 @@ def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memo
     try:
         lines = memory.diary.lines() if memory.diary else ()
         return _looked(farm, now, said, memory, lines)
-    except (Refused, DiaryError) as refused:
+    except DiaryError as unreadable:
+        prospect = no_prospect(farm, now, Reason.DIARY_UNREADABLE, str(unreadable))
+    except Refused as refused:
         prospect = no_prospect(farm, now, Reason.DATA_MISSING, str(refused))
     except Exception as error:
         log.exception("the pass broke down")

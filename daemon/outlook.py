@@ -46,6 +46,7 @@ class Reason(StrEnum):
     DATA_MISSING = "weather data missing"
     DATA_STALE = "weather data too old"
     FEW_MEMBERS = "too few forecast members"
+    DIARY_UNREADABLE = "the diary cannot be read"
     GROWTH_UNKNOWN = "growth not known"
     GROUND_SOFT = "ground too soft"
     TOO_THICK = "swath too thick"

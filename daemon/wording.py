@@ -54,6 +54,7 @@ REASONS: Final[Mapping[Reason, str]] = {
     Reason.DATA_MISSING: "weather data is missing",
     Reason.DATA_STALE: "the forecast is too old",
     Reason.FEW_MEMBERS: "too few forecasts to judge the odds",
+    Reason.DIARY_UNREADABLE: "the farm's diary cannot be read",
     Reason.GROWTH_UNKNOWN: "its growth cannot be told",
     Reason.GROUND_SOFT: "the ground will not carry the baler yet",
     Reason.TOO_THICK: "the swath would lie too thick to reckon its drying; lay it wider",

@@ -335,7 +335,7 @@ def test_a_diary_that_cannot_be_read_is_no_advice(tmp_path: Path, record: Farm) 
     path = tmp_path / "diary.sqlite3"
     path.write_text("not a database, but long enough to be looked at" * 30)
     field = said(record, Diary(path))
-    assert field.unknown is Reason.DATA_MISSING
+    assert field.unknown is Reason.DIARY_UNREADABLE
     assert "cannot be used (file is not a database)" in field.detail
 
 

@@ -255,6 +255,13 @@ def test_out_of_season_a_missing_pass_is_no_problem() -> None:
     assert pass_problems(farm(), None, WINTER) == ()
 
 
+def test_a_diary_that_cannot_be_read_is_not_called_missing_weather() -> None:
+    found = unknown_morning()
+    prospect = replace(found.prospect, trouble=Reason.DIARY_UNREADABLE, detail="diary: /d cannot be used (locked)")
+    [problem] = pass_problems(farm(), replace(found, prospect=prospect), SOON)
+    assert problem == "There is no advice: diary: /d cannot be used (locked)."
+
+
 @pytest.mark.parametrize(
     ("state", "minutes", "words"),
     [
