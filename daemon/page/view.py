@@ -105,7 +105,9 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     if now - morning.prospect.at > LONGEST_WITHOUT_PASS:
         problems.append(f"The last pass over the fields was {_span(now - morning.prospect.at)} ago.")
     age = data_age(morning, now)
-    if age is None:
+    if morning.prospect.trouble is Reason.DIARY_UNREADABLE:
+        problems.append(f"There is no advice: {morning.prospect.detail}.")
+    elif age is None:
         problems.append(f"There is no weather: {_words(morning.prospect.trouble or Reason.DATA_MISSING)}.")
     elif age > timedelta(hours=farm.weather.oldest):
         problems.append(f"The weather data is {_span(age)} old; {farm.weather.oldest:g} hours are allowed.")
