@@ -13,6 +13,7 @@ from typing import Final
 from daemon.due import Task, TaskKind
 from daemon.farm import Channel, Message, Person
 from daemon.posted import Outcome, Outgoing, Posted, State
+from daemon.salvage import is_damage, salvage
 from daemon.sending import attempt
 from daemon.sqlite_file import SqliteFile
 
@@ -93,9 +94,11 @@ class Postbag(SqliteFile):
             with suppress(OSError):
                 self._path.with_name(self._path.name + rest).rename(beside.with_name(beside.name + rest))
         self._unmarked.clear()  # their numbers are other messages' in the new file
+        with self._open() as db:
+            brought = salvage(beside, db, {"messages": _posted, "done": _task})
         return (
-            f"the postbag was damaged ({damaged}); it lies at {beside} and a new one was begun: "
-            "what was sent today may come again"
+            f"the postbag was damaged ({damaged}); it lies at {beside} and a new one was begun with {brought} of its "
+            "messages: what was sent today may come again"
         )
 
     def recover(self, now: datetime) -> int:
@@ -215,7 +218,7 @@ class Postbag(SqliteFile):
         """Return the tasks done for the days from `since` on."""
         with self._open() as db:
             rows = db.execute("SELECT kind, day FROM done WHERE day >= ?", (since.isoformat(),)).fetchall()
-            return frozenset(Task(TaskKind(row["kind"]), date.fromisoformat(row["day"])) for row in rows)
+            return frozenset(map(_task, rows))
 
     def keep(self, name: str, value: str) -> None:
         """Keep a value under a name, in place of the former one."""
@@ -287,7 +290,7 @@ class Postbag(SqliteFile):
                     _posted(row)  # a whole file may hold what no message is, and then none would ever go out
                 return "" if found == "ok" else str(found)
         except PostbagError as error:
-            return str(error.__cause__) if _is_damage(error.__cause__) else ""
+            return str(error.__cause__) if is_damage(error.__cause__, self.spoiled) else ""
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
@@ -329,14 +332,6 @@ def _insert(
     return added.lastrowid if added.rowcount == 1 else None
 
 
-def _is_damage(why: BaseException | None) -> bool:
-    """Return whether an error tells of what is in a file, and not of a disk, a right or a lock."""
-    if isinstance(why, sqlite3.Error):
-        code: int | None = getattr(why, "sqlite_errorcode", None)  # none: found by Python in a value
-        return code is None or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-    return isinstance(why, Postbag.spoiled)
-
-
 def _worded(row: Posted, worded: Callable[[Posted, datetime], Message], now: datetime) -> Posted:
     """Return a message as it is worded at an attempt, or as it was written where that breaks down."""
     try:
@@ -363,6 +358,10 @@ def _after(row: Posted, outcome: Outcome, now: datetime) -> Posted:
         once_more = in_time if row.unknowns == 0 else None
         return replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=once_more)
     return replace(row, state=State.FAILED if in_time is None else State.NEW, next_try=in_time)
+
+
+def _task(row: sqlite3.Row) -> Task:
+    return Task(TaskKind(row["kind"]), date.fromisoformat(row["day"]))
 
 
 def _posted(row: sqlite3.Row) -> Posted:

@@ -311,13 +311,22 @@ def test_pages_that_were_overwritten_are_found(tmp_path: Path) -> None:
     bag = Postbag(path)
     for number in range(200):
         put(bag, person(), Message("", "words " * 50), kind=str(number))
+    bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
+    bag.keep("said", "words")
     with sqlite3.connect(path) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     db.close()
     whole = path.read_bytes()
-    path.write_bytes(whole[:8192] + b"\xff" * 8192 + whole[16384:])
-    assert "may come again" in bag.set_aside_if_damaged(DAWN)
-    assert bag.recent() == ()
+    middle = len(whole) // 2 // 4096 * 4096
+    path.write_bytes(whole[:middle] + b"\xff" * 8192 + whole[middle + 8192 :])
+    words = bag.set_aside_if_damaged(DAWN)
+    kinds = {int(row.kind) for row in bag.recent(200)}
+    assert f"with {len(kinds)} of its messages" in words
+    assert {0, 199} < kinds, "what lies before and behind the damage is brought over"
+    assert 150 < len(kinds) < 200
+    assert Task(TaskKind.MORNING, DAY) in bag.done(DAY)
+    assert bag.kept("said") == "words"
+    assert bag.set_aside_if_damaged(DAWN) == ""
 
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
