@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from datetime import datetime
 from ipaddress import ip_address
+from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -77,8 +78,15 @@ def _weather_doubts(farm: Farm) -> Iterator[Quarrel]:
     if path is not None and not {"file", "netcdf"} & set(farm.weather.sources):
         fix = 'write source = "file" or "netcdf", or take path out'
         yield Quarrel(("weather", "path"), "a path that is not used", 'a path with source = "file" or "netcdf"', fix)
-    elif path is not None and not path.exists():
+    elif path is not None and not _is_there(path):
         yield Quarrel(("weather", "path"), toml(str(path)), "a file that is there", "put the file there")
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:  # a name too long for any file, say
+        return False
 
 
 def _reach_doubts(farm: Farm) -> Iterator[Quarrel]:

@@ -8,7 +8,10 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Final
 
+from daemon.settings.literals import LARGEST
+
 LARGEST_FILE: Final = 1_000_000  # [bytes] a settings file is a few kilobytes; anything like this is another file
+DEEPEST: Final = 20  # brackets and dots within each other; options need five
 
 
 @dataclass(frozen=True)
@@ -109,20 +112,39 @@ def _unusable(path: Path, given: str, fix: str, line: int | None = None) -> Sett
 
 
 def parse(text: str, file: str) -> dict[str, object]:
-    """Return the tables of a TOML text.
+    """Return the tables of a TOML text; a whole number of more than 18 digits becomes the largest that is written out.
 
     Raises
     ------
     SettingsError
-        The text is not TOML; names the line and the column.
+        The text is not TOML; names the line and the column. Or its brackets are nested too deep.
     """
     try:
-        return tomllib.loads(text)
+        return _tamed(tomllib.loads(text))
     except RecursionError as error:
-        problem = Problem(file, None, "the file", "brackets nested too deep", "TOML", "take the brackets out")
-        raise SettingsError([problem]) from error
+        given, fix = "brackets nested too deep, or too many dots in a key", "take them out"
+        raise SettingsError([Problem(file, None, "the file", given, "TOML", fix)]) from error
     except ValueError as error:  # also a whole number of thousands of digits
         raise SettingsError([_syntax(str(error), text, file)]) from error
+
+
+def _tamed(tables: dict[str, object]) -> dict[str, object]:
+    """Return tables that can be walked and written out; raises RecursionError where they are too deep for that.
+
+    TOML sets no bound to the digits of a hexadecimal number, nor to the dots of a key.
+    """
+    waiting: list[tuple[object, int]] = [(tables, 1)]
+    while waiting:
+        held, depth = waiting.pop()
+        if depth > DEEPEST:
+            raise RecursionError
+        items = held.items() if isinstance(held, dict) else enumerate(held) if isinstance(held, list) else ()
+        for key, value in items:
+            if isinstance(value, dict | list):
+                waiting.append((value, depth + 1))
+            elif isinstance(value, int) and abs(value) > LARGEST:
+                held[key] = LARGEST if value > 0 else -LARGEST  # type: ignore[index]
+    return tables
 
 
 def _syntax(message: str, text: str, file: str) -> Problem:

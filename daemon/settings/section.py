@@ -58,5 +58,8 @@ def repeated(names: Sequence[str]) -> Iterator[int]:
     >>> list(repeated(["Hill", "Creek", "hill"]))
     [2]
     """
-    folded = [name.casefold() for name in names]
-    yield from (index for index, name in enumerate(folded) if name in folded[:index])
+    before: set[str] = set()
+    for index, name in enumerate(names):
+        if name.casefold() in before:
+            yield index
+        before.add(name.casefold())

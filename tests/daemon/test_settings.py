@@ -663,3 +663,25 @@ def test_no_value_leads_to_anything_but_a_farm_in_range_or_a_refusal(scratch: Pa
 @given(st.integers(0, len(BASE)), st.integers(0, 6), st.one_of(st.text(max_size=4), st.sampled_from("[]{}\"'=.,#\n")))
 def test_no_slip_of_the_keyboard_breaks_the_reader(scratch: Path, at: int, length: int, typed: str) -> None:
     load_or_refuse(scratch, BASE[:at] + typed + BASE[at + length :])
+
+
+@pytest.mark.parametrize("depth", [30, 320, 480, 2000])
+@pytest.mark.parametrize("nested", ["name = {}", "name{} = 1"])
+def test_what_is_nested_too_deep_to_be_read_is_refused(write: Write, depth: int, nested: str) -> None:
+    inner = "[" * depth + "]" * depth if nested.endswith("}") else ".a" * depth
+    (line,) = said(write(swapped('name = "Long Hollow"', nested.format(inner))))
+    assert line.endswith("brackets nested too deep, or too many dots in a key, allowed TOML; take them out")
+
+
+def test_a_number_of_thousands_of_digits_is_named_like_any_other(write: Write) -> None:
+    text = swapped("area = 12", f"area = 0x{'f' * 5000}").replace('name = "North meadow"', f"name = 0o{'7' * 6000}")
+    assert [line.partition(", allowed")[0] for line in said(write(text))] == [
+        f"config.toml line {line}: [field 1] {key}: given a number of very many digits"
+        for line, key in ((13, "name"), (14, "area"))
+    ]
+
+
+def test_a_path_too_long_for_any_file_is_one_that_is_not_there(write: Write) -> None:
+    report = check(write(f'{BASE}[weather]\nsource = "file"\npath = "{"x" * 900}"\n'))
+    assert not report.problems
+    assert any("a file that is there" in str(warning) for warning in report.warnings)
