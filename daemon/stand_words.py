@@ -5,7 +5,8 @@ from datetime import date, timedelta
 from typing import Final
 
 from daemon.farm import Farm
-from daemon.outlook import Band, FieldProspect, KindToday
+from daemon.outlook import Band, FieldProspect, KindToday, Ripeness
+from daemon.sentences import said
 from daemon.sources import days_left_band
 from daemon.told import day_words
 from daemon.units import height
@@ -14,6 +15,11 @@ from models.coefficients import LEAST_DRY_MATTER
 LONG: Final = 60.0  # [d] farther off than this nobody knows when a stand is past its best
 LATELY: Final = timedelta(days=7)  # since a cut, after which a light crop is told of as any other
 MOST_OF_THE_WAY: Final = 0.5
+
+
+def ripeness_words(ripeness: Ripeness) -> str:
+    """Return where a stand is against the fibre it should be cut at."""
+    return said(f"ripeness.{ripeness.name.lower()}")
 
 
 def stage_of(field: FieldProspect) -> str:

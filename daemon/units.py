@@ -5,15 +5,12 @@ from datetime import date, datetime, time
 from typing import Final
 
 from daemon.farm import Units
+from daemon.sentences import counted, said
 
 HECTARES_PER_ACRE: Final = 0.40468564224
 POUNDS_PER_SHORT_TON: Final = 2000.0
 POUNDS_PER_TONNE: Final = 2204.62262
 METRES_PER_INCH: Final = 0.0254
-_MONTHS: Final = (
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-)
 _SLACK: Final = 1e-3  # keeps 20 acres, stored in hectares, from becoming 19
 
 
@@ -27,9 +24,9 @@ def area(hectares: float, units: Units) -> str:
     >>> area(8.0937, Units.US), area(0.40469, Units.US), area(3.3, Units.US), area(8.0937, Units.METRIC)
     ('20 acres', '1 acre', '8.1 acres', '8 hectares')
     """
-    amount, name = _amount(hectares, units)
+    amount, key = _amount(hectares, units)
     step = 1.0 if units is Units.US and amount + _SLACK >= 10.0 else 0.1
-    return _counted(math.floor(amount / step + _SLACK / step) * step, name)
+    return counted(key, _digits(math.floor(amount / step + _SLACK / step) * step))
 
 
 def size(hectares: float, units: Units) -> str:
@@ -40,7 +37,8 @@ def size(hectares: float, units: Units) -> str:
     >>> size(12.5 * HECTARES_PER_ACRE, Units.US)
     '12.5 acres'
     """
-    return _counted(*_amount(hectares, units))
+    amount, key = _amount(hectares, units)
+    return counted(key, _digits(amount))
 
 
 def crop(tonnes_per_hectare: float, units: Units) -> str:
@@ -52,9 +50,9 @@ def crop(tonnes_per_hectare: float, units: Units) -> str:
     ('2.0 tons of dry matter an acre', '4.5 tonnes of dry matter a hectare')
     """
     if units is Units.METRIC:
-        return f"{tonnes_per_hectare:.1f} tonnes of dry matter a hectare"
+        return said("units.tonnes_a_hectare", count=_tenths(tonnes_per_hectare))
     tons = tonnes_per_hectare * POUNDS_PER_TONNE / POUNDS_PER_SHORT_TON * HECTARES_PER_ACRE
-    return f"{tons:.1f} tons of dry matter an acre"
+    return said("units.tons_an_acre", count=_tenths(tons))
 
 
 def crop_weight(units: Units) -> tuple[float, str]:
@@ -65,7 +63,9 @@ def crop_weight(units: Units) -> tuple[float, str]:
     >>> crop_weight(Units.METRIC)
     (1000.0, 'kg a hectare')
     """
-    return (1000.0, "kg a hectare") if units is Units.METRIC else (POUNDS_PER_TONNE * HECTARES_PER_ACRE, "lb an acre")
+    if units is Units.METRIC:
+        return 1000.0, said("units.kg_a_hectare")
+    return POUNDS_PER_TONNE * HECTARES_PER_ACRE, said("units.lb_an_acre")
 
 
 def height(metres: float, units: Units) -> str:
@@ -77,8 +77,8 @@ def height(metres: float, units: Units) -> str:
     ('22 inches', '56 cm', '1 inch')
     """
     if units is Units.METRIC:
-        return f"{100.0 * metres:.3g} cm"
-    return _counted(metres / METRES_PER_INCH, "inch", "es")
+        return said("units.cm", count=_pointed(f"{100.0 * metres:.3g}"))
+    return counted("units.inches", _digits(metres / METRES_PER_INCH))
 
 
 def moisture(fraction: float) -> str:
@@ -89,7 +89,16 @@ def moisture(fraction: float) -> str:
     >>> moisture(0.5)
     '50%'
     """
-    return f"{fraction:.0%}"
+    return said("units.percent", count=f"{100.0 * fraction:.0f}")
+
+
+def percent(fraction: float) -> str:
+    """Return a moisture as it was read: with a decimal only where it has one.
+
+    >>> percent(0.575), percent(0.58)
+    ('57.5%', '58%')
+    """
+    return said("units.percent", count=_pointed(f"{100.0 * fraction:.3g}"))
 
 
 def odds(chance: float) -> str:
@@ -100,7 +109,7 @@ def odds(chance: float) -> str:
     >>> odds(0.79), odds(0.7), odds(0.97), odds(0.03)
     ('7 in 10', '7 in 10', '9 in 10', '1 in 10')
     """
-    return f"{min(9, max(1, math.floor(chance * 10.0 + _SLACK)))} in 10"
+    return said("odds.in_ten", count=min(9, max(1, math.floor(chance * 10.0 + _SLACK))))
 
 
 def risk(chance: float) -> str:
@@ -111,7 +120,7 @@ def risk(chance: float) -> str:
     >>> risk(0.71), risk(0.7), risk(0.97), risk(0.03)
     ('8 in 10', '7 in 10', '9 in 10', '1 in 10')
     """
-    return f"{min(9, max(1, math.ceil(chance * 10.0 - _SLACK)))} in 10"
+    return said("odds.in_ten", count=min(9, max(1, math.ceil(chance * 10.0 - _SLACK))))
 
 
 def clock_time(at: time | datetime, units: Units) -> str:
@@ -124,9 +133,10 @@ def clock_time(at: time | datetime, units: Units) -> str:
     >>> clock_time(time(7, 30), Units.METRIC)
     '7:30'
     """
+    minute = f"{at.minute:02d}"
     if units is Units.METRIC:
-        return f"{at.hour}:{at.minute:02d}"
-    return f"{at.hour % 12 or 12}:{at.minute:02d} {'am' if at.hour < 12 else 'pm'}"
+        return said("time.of_24", hour=at.hour, minute=minute)
+    return said("time.before_noon" if at.hour < 12 else "time.after_noon", hour=at.hour % 12 or 12, minute=minute)
 
 
 def weekday(day: date) -> str:
@@ -137,7 +147,18 @@ def weekday(day: date) -> str:
     >>> weekday(date(2026, 6, 1))
     'Monday'
     """
-    return ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")[day.weekday()]
+    return said(f"weekdays.{day.isoweekday()}")
+
+
+def named_day(day: date) -> str:
+    """Return a day with its number, so that next week's is not taken for this week's.
+
+    Examples
+    --------
+    >>> named_day(date(2026, 6, 4))
+    'Thursday 4'
+    """
+    return said("time.day", weekday=weekday(day), number=day.day)
 
 
 def month_day(month: int, day: int) -> str:
@@ -148,13 +169,30 @@ def month_day(month: int, day: int) -> str:
     >>> month_day(6, 4)
     '4 June'
     """
-    return f"{day} {_MONTHS[month - 1]}"
+    return said("time.month_day", number=day, month=said(f"months.{month}"))
+
+
+def day_words(day: date) -> str:
+    """Return a day of one year in words, whatever the language of the machine.
+
+    >>> day_words(date(2026, 6, 4))
+    '4 June 2026'
+    """
+    return said("time.date", number=day.day, month=said(f"months.{day.month}"), year=day.year)
 
 
 def _amount(hectares: float, units: Units) -> tuple[float, str]:
-    return (hectares / HECTARES_PER_ACRE, "acre") if units is Units.US else (hectares, "hectare")
+    """Return an area in the farm's unit, and the key of that."""
+    return (hectares / HECTARES_PER_ACRE, "units.acres") if units is Units.US else (hectares, "units.hectares")
 
 
-def _counted(amount: float, name: str, plural: str = "s") -> str:
-    digits = f"{amount:.1f}".removesuffix(".0")
-    return f"{digits} {name}" if digits == "1" else f"{digits} {name}{plural}"
+def _digits(amount: float) -> str:
+    return _pointed(f"{amount:.1f}".removesuffix(".0"))
+
+
+def _tenths(amount: float) -> str:
+    return _pointed(f"{amount:.1f}")
+
+
+def _pointed(digits: str) -> str:
+    return digits.replace(".", said("units.point"))

@@ -22,7 +22,8 @@ from daemon.page.view import (
     season_line,
     watch_lines,
 )
-from daemon.units import clock_time, weekday
+from daemon.sentences import joined, said
+from daemon.units import clock_time, named_day
 
 HEADERS: Final = {
     "Cache-Control": "no-store",  # an advice of yesterday must not come out of a browser's cache
@@ -38,6 +39,7 @@ _TEMPLATES: Final = jinja2.Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+_TEMPLATES.globals["said"] = said
 
 
 def render(view: PageView) -> str:
@@ -52,7 +54,7 @@ def render(view: PageView) -> str:
         season=season_line(view),
         beware=care_lines(view),
         age=age_line(view),
-        made=f"{weekday(here.date())} {here.day}, {clock_time(here, view.farm.units)}",
+        made=joined([named_day(here.date()), clock_time(here, view.farm.units)]),
         made_at=here.isoformat(timespec="minutes"),
         problems=view.problems,
         fields=field_cards(view),

@@ -1,6 +1,5 @@
 """What the status page says, in words and the farm's units; the template only lays it out."""
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -8,23 +7,19 @@ from typing import Final
 
 from daemon.caution_words import day_cares, official
 from daemon.farm import Farm
-from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
+from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason
 from daemon.posted import Posted, State
 from daemon.progress import progress, progress_words
-from daemon.stand_words import days_left_sentence, just_cut, stage_of
-from daemon.units import area, clock_time, crop, odds, size, weekday
+from daemon.reason_words import reason_said, reason_words, waiting_words
+from daemon.sentences import beside, capital, counted, joined, said, sentence
+from daemon.stand_words import days_left_sentence, just_cut, ripeness_words, stage_of
+from daemon.units import area, clock_time, crop, named_day, odds, size
 from daemon.watch_words import watched_words
-from daemon.wording import REASONS, ground, least_chance, order, reason_words, weather_line
+from daemon.wording import ground, least_chance, order, weather_line
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)
 STUCK_SHOWN: Final = timedelta(days=2)  # an undelivered message troubles nobody for ever
-
-RIPENESS_WORDS: Final = {
-    Ripeness.GROWING: "Not ripe yet",
-    Ripeness.RIPE: "Ripe",
-    Ripeness.PAST: "Past its best",
-}
 
 
 @dataclass(frozen=True)
@@ -100,17 +95,18 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     if now.astimezone(farm.place.timezone).month not in farm.season:
         return ()
     if morning is None:
-        return ("No pass over the fields has been made yet.",)
+        return (said("page_trouble.no_pass"),)
     problems = []
     if now - morning.prospect.at > LONGEST_WITHOUT_PASS:
-        problems.append(f"The last pass over the fields was {_span(now - morning.prospect.at)} ago.")
+        problems.append(said("page_trouble.old_pass", age=_span(now - morning.prospect.at)))
     age = data_age(morning, now)
     if morning.prospect.trouble is Reason.DIARY_UNREADABLE:
-        problems.append(f"There is no advice: {morning.prospect.detail}.")
+        problems.append(said("page_trouble.no_advice", reason=morning.prospect.detail))
     elif age is None:
-        problems.append(f"There is no weather: {_words(morning.prospect.trouble or Reason.DATA_MISSING)}.")
+        problems.append(said("page_trouble.no_weather", reason=reason_said(morning.prospect.trouble)))
     elif age > timedelta(hours=farm.weather.oldest):
-        problems.append(f"The weather data is {_span(age)} old; {farm.weather.oldest:g} hours are allowed.")
+        allowed = counted("time.hours", f"{farm.weather.oldest:g}")
+        problems.append(said("page_trouble.old_weather", age=_span(age), allowed=allowed))
     return tuple(problems)
 
 
@@ -118,7 +114,7 @@ def message_problems(messages: Iterable[Posted], now: datetime) -> tuple[str, ..
     """Return which of the recent messages have not, or perhaps not, been delivered."""
     recent = (row for row in messages if now - row.made_at < STUCK_SHOWN)
     return tuple(
-        f"The {row.kind} message to {row.person} by {row.channel}: {_state(row)}."
+        said("messages.trouble", kind=_kind(row), person=row.person, channel=_channel(row), state=_state(row))
         for row in recent
         if row.state in (State.FAILED, State.UNKNOWN) or (row.waits and _waits_long(row, now))
     )
@@ -134,29 +130,30 @@ def headline(view: PageView) -> str:
     """Return today's advice in one sentence; whatever is not known is no advice."""
     unknown = _why_unknown(view)
     if unknown is not None or view.morning is None:
-        return f"No advice today, because {unknown}."
+        return said("page_today.unknown", reason=unknown)
     if not view.in_season:
-        return "Out of season: no mowing is looked for."
+        return said("page_today.out_of_season")
     if view.morning.mows:
-        return f"Today: mow {', then '.join(_job(view, advice) for advice in view.morning.mows)}."
+        jobs = joined((_job(view, advice) for advice in view.morning.mows), by="lists.then")
+        return said("page_today.mow", jobs=jobs)
+    reasons = waiting_words(view.morning.advices) or said("page_today.no_fields")
     if all(advice.kind is Kind.NONE for advice in view.morning.advices):
-        return f"No advice today, because: {_reasons(view.morning.advices)}."
-    return f"No mowing today: {_reasons(view.morning.advices)}."
+        return said("page_today.unknown_fields", reasons=reasons)
+    return said("page_today.wait", reasons=reasons)
 
 
 def next_step(view: PageView) -> str:
     """Return what to do next."""
     if not view.in_season:
-        return "Nothing to do; once a week a short message shows that the service is alive."
+        return said("page_next.out_of_season")
     if _why_unknown(view) is not None or view.morning is None:
-        return "Decide by your own eye and forecast until this is mended; the troubles are listed below."
+        return said("page_next.unknown")
     days = [advice.day for advice in view.morning.mows if advice.day is not None]
     if days:
-        why = order(view.farm, view.morning)
-        return " ".join([_plan(view, days), *why, "Check the moisture of a sample before baling."])
+        return " ".join([_plan(view, days), *order(view.farm, view.morning), said("page_next.sample")])
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)
-    return f"{ahead} The next morning message comes at {hour}."
+    return " ".join([ahead, said("page_next.message", hour=hour)])
 
 
 def care_lines(view: PageView) -> tuple[str, ...]:
@@ -185,12 +182,12 @@ def age_line(view: PageView) -> str:
     """Return how old the weather data is and where it comes from."""
     weather = view.morning.prospect.weather if view.morning else None
     if view.morning is None or weather is None:
-        return "There is no weather data."
+        return said("page_weather.none")
     age = data_age(view.morning, view.now) or timedelta()
     if weather.known:
         return weather_line(weather)
-    origin = f"{weather.source} ({weather.model}, {_members(weather.members)})"
-    return f"Weather data {_span(age)} old, from {origin}."
+    forecasts = counted("page_weather.forecasts", weather.members)
+    return said("page_weather.age", age=_span(age), source=weather.source, model=weather.model, forecasts=forecasts)
 
 
 def field_cards(view: PageView) -> tuple[FieldCard, ...]:
@@ -212,8 +209,8 @@ def message_rows(view: PageView) -> tuple[MessageRow, ...]:
     """Return the recent messages, newest first."""
     return tuple(
         MessageRow(
-            what=f"{weekday(row.day)} {row.day.day}, {row.kind}",
-            to=f"{row.person}, {row.channel}",
+            what=joined([named_day(row.day), _kind(row)]),
+            to=joined([row.person, _channel(row)]),
             text=row.message.title or row.message.body,
             state=_state(row, clock_time(row.sent_at.astimezone(view.farm.place.timezone), view.farm.units))
             if row.sent_at
@@ -225,31 +222,37 @@ def message_rows(view: PageView) -> tuple[MessageRow, ...]:
 
 def day_name(day: date, today: date) -> str:
     """Return a day as people say it, with its number so that next week's is not taken for this week's."""
-    near = {0: "Today", 1: "Tomorrow"}.get((day - today).days)
-    return near or f"{weekday(day)} {day.day}"
+    return capital(_near_day(day, today))
 
 
 def _why_unknown(view: PageView) -> str | None:
     """Return why nothing can be advised, None if something can."""
     if view.morning is None:
-        return "no pass over the fields has been made yet"
+        return said("page_today.no_pass")
     if not view.in_season:
         return None
     if view.morning.date != view.today:
-        return f"the last pass was for {weekday(view.morning.date)} {view.morning.date.day}"
+        return said("page_today.old_pass", day=named_day(view.morning.date))
     if view.morning.prospect.trouble is not None:
-        return _words(view.morning.prospect.trouble)
+        return reason_said(view.morning.prospect.trouble)
     age = data_age(view.morning, view.now)
     if age is None:
-        return "there is no weather data"
-    return f"the weather data is {_span(age)} old" if age > timedelta(hours=view.farm.weather.oldest) else None
+        return said("page_today.no_weather")
+    old = age > timedelta(hours=view.farm.weather.oldest)
+    return said("page_today.old_weather", age=_span(age)) if old else None
+
+
+def _near_day(day: date, today: date) -> str:
+    key = {0: "time.today", 1: "time.tomorrow"}.get((day - today).days)
+    return said(key) if key else named_day(day)
 
 
 def _job(view: PageView, advice: Advice) -> str:
     units, day = view.farm.units, advice.day
-    start = f" from {clock_time(day.start, units)}" if day and day.start else ""
-    sure = f" (odds {odds(day.odds)})" if day and day.odds is not None else ""
-    return f"{area(advice.area, units)} of {advice.field}{start}{sure}"
+    job = said("page_today.job", area=area(advice.area, units), field=advice.field)
+    if day and day.start:
+        job = said("page_today.job_from", job=job, start=clock_time(day.start, units))
+    return beside(job, said("page_today.odds", odds=odds(day.odds)) if day and day.odds is not None else "")
 
 
 def _plan(view: PageView, days: Sequence[FieldDay]) -> str:
@@ -257,67 +260,61 @@ def _plan(view: PageView, days: Sequence[FieldDay]) -> str:
     starts = [day.start for day in days if day.start]
     stops = [day.mow_until for day in days if day.mow_until]
     bales = [day.bale_from for day in days if day.bale_from]
-    steps = [f"start mowing at {clock_time(min(starts), units)}"] if starts else []
-    steps += [f"stop by {clock_time(max(stops), units)}"] if stops else []
-    steps += [f"bale from {clock_time(min(bales), units)}"] if bales else []
-    return f"{', '.join(steps).capitalize()}." if steps else ""
-
-
-def _reasons(advices: Iterable[Advice]) -> str:
-    """Return the reasons with the fields that each is for."""
-    fields: dict[str, list[str]] = defaultdict(list)
-    for advice in advices:
-        fields[_words(advice.reason or Reason.DATA_MISSING)].append(advice.field)
-    return "; ".join(f"{reason} ({', '.join(names)})" for reason, names in fields.items()) or "there are no fields"
+    steps = [said("page_next.start", start=clock_time(min(starts), units))] if starts else []
+    steps += [said("page_next.stop", stop=clock_time(max(stops), units))] if stops else []
+    steps += [said("page_next.bale", bale=clock_time(min(bales), units))] if bales else []
+    return sentence(joined(steps))
 
 
 def _next_chance(view: PageView) -> str:
     fields = view.morning.prospect.fields if view.morning else ()
     ahead = [(day, field) for field in fields for day in field.days if day.date > view.today and day.area > 0]
     if not ahead:
-        return "No day in sight at the odds asked for."
+        return said("page_next.none")
     day, field = min(ahead, key=lambda pair: (pair[0].date, -pair[0].area))
-    sure = f", {odds(day.odds)}" if day.odds is not None else ""
-    much = area(day.area, view.farm.units)
-    name = day_name(day.date, view.today).replace("Tomorrow", "tomorrow")
-    return f"The next day in sight is {name}: {much} of {field.name}{sure}."
+    job = said("page_today.job", area=area(day.area, view.farm.units), field=field.name)
+    chance = joined([job, odds(day.odds) if day.odds is not None else ""])
+    return said("page_next.day", day=_near_day(day.date, view.today), chance=chance)
 
 
 def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
     notes = tuple(one.notes for one in view.farm.fields if one.name == field.name and one.notes)
     if field.unknown is not None or field.ripeness is None:
-        detail = f" ({field.detail})" if field.detail else ""
-        return (f"Nothing can be said: {_words(field.unknown or Reason.DATA_MISSING)}{detail}.", *notes)
-    words = ground(field)
-    last = (*([f"{words[0].upper()}{words[1:]}."] if words else []), *notes)
+        return (said("page_field.unknown", reason=beside(reason_said(field.unknown), field.detail)), *notes)
+    words = sentence(ground(field))
+    last = (*([words] if words else []), *notes)
     if cut := just_cut(field, view.today):
-        return (f"{cut.capitalize()}.", *last)
-    stage = f", {stage_of(field)}" if field.stage else ""
-    lines = [f"{RIPENESS_WORDS[field.ripeness]}{stage}."]
-    if field.ndf is not None:
-        aim = f"; cut near {field.ndf_target:.0f}%" if field.ndf_target is not None else ""
-        band = f"likely {field.ndf.low:.0f} to {field.ndf.high:.0f}%"
-        lines.append(f"Fibre (NDF) {field.ndf.mid:.0f}% of dry matter, {band}{aim}.")
+        return (sentence(cut), *last)
+    stage = stage_of(field) if field.stage else ""
+    lines = [sentence(joined([ripeness_words(field.ripeness), stage])), *_fibre(field)]
     if field.days_left is not None:
         lines.append(days_left_sentence(field))
     if field.dry_matter is not None:
-        lines.append(f"About {crop(field.dry_matter, view.farm.units)}.")
+        lines.append(said("page_field.crop", crop=crop(field.dry_matter, view.farm.units)))
     return (*lines, *last)
 
 
+def _fibre(field: FieldProspect) -> list[str]:
+    """Return how ripe a stand is by its fibre, and at how much it is to be cut."""
+    if field.ndf is None:
+        return []
+    low, middle, high = (f"{end:.0f}" for end in (field.ndf.low, field.ndf.mid, field.ndf.high))
+    if field.ndf_target is None:
+        return [said("page_field.fibre", low=low, middle=middle, high=high)]
+    return [said("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
+
+
 def _day_row(view: PageView, day: FieldDay) -> DayRow:
-    units = view.farm.units
+    units, name = view.farm.units, day_name(day.date, view.today)
     if day.area > 0:
-        after = f"after {day.after}" if day.after else ""
-        start = f"start {clock_time(day.start, units)}" if day.start else ""
-        bale = f"bale from {clock_time(day.bale_from, units)}" if day.bale_from else ""
+        after = said("page_field.after", field=day.after) if day.after else ""
+        start = said("page_field.start", start=clock_time(day.start, units)) if day.start else ""
+        bale = said("page_field.bale", bale=clock_time(day.bale_from, units)) if day.bale_from else ""
         sure = odds(day.odds) if day.odds is not None else ""
-        amount, when = area(day.area, units), ", ".join(filter(None, (after, start, bale)))
-    else:
-        chance = least_chance(day, view.farm)
-        least = f"{area(chance.area, units)} would be {odds(chance.odds)}" if chance else ""
-        amount, sure, when = "nothing", least, reason_words(day.reason, day)
-    return DayRow(day.date, day_name(day.date, view.today), amount, sure, when)
+        return DayRow(day.date, name, area(day.area, units), sure, joined([after, start, bale]))
+    chance = least_chance(day, view.farm)
+    least = said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds)) if chance else ""
+    return DayRow(day.date, name, said("page_field.nothing"), least, reason_words(day.reason, day))
 
 
 def _waits_long(row: Posted, now: datetime) -> bool:
@@ -327,33 +324,27 @@ def _waits_long(row: Posted, now: datetime) -> bool:
 
 
 def _state(row: Posted, sent_at: str = "") -> str:
-    told = f" ({row.reason})" if row.reason else ""
-    words = {
-        State.NEW: "waiting to be tried again" if row.attempts else _waiting(row),
-        State.SENDING: "being sent",
-        State.SENT: f"sent {sent_at}".rstrip(),
-        State.FAILED: "not delivered",
-        State.UNKNOWN: "may not have arrived",
-        State.SPARED: "not needed, the first way was enough",
-        State.WITHHELD: "not sent, that is enough for one day",
-    }
-    return f"{words[row.state]}{told}"
+    if row.state is State.NEW and row.attempts:
+        words = said("messages.again")
+    elif row.state is State.NEW and row.stands_in_for is not None:
+        words = said("messages.second_way")
+    elif row.state is State.SENT and sent_at:
+        words = said("messages.sent_at", time=sent_at)
+    else:
+        words = said(f"message_states.{row.state.name.lower()}")
+    return beside(words, row.reason)
 
 
-def _waiting(row: Posted) -> str:
-    return "waiting to be sent" if row.stands_in_for is None else "waiting whether the first way is enough"
+def _kind(row: Posted) -> str:
+    """Return what a message is for; the kinds that follow what happens in the day have names of their own."""
+    return row.kind
 
 
-def _words(reason: Reason) -> str:
-    return REASONS[reason]
-
-
-def _members(count: int) -> str:
-    return "one forecast" if count == 1 else f"{count} forecasts"
+def _channel(row: Posted) -> str:
+    return said(f"channels.{row.channel.name.lower()}")
 
 
 def _span(span: timedelta) -> str:
     """Return a span in its one largest unit."""
     minutes = max(0, int(span.total_seconds() // 60))
-    amount, unit = (minutes, "minute") if minutes < 120 else (minutes // 60, "hour")
-    return f"{amount} {unit}{'' if amount == 1 else 's'}"
+    return counted("time.minutes", minutes) if minutes < 120 else counted("time.hours", minutes // 60)

@@ -94,7 +94,7 @@ def test_a_metric_farm_reads_hectares_and_its_own_clock() -> None:
 
 def test_a_day_without_mowing_says_why_and_what_comes() -> None:
     shown = view(wait_morning())
-    assert headline(shown) == "No mowing today: rain would catch it (Long Meadow)."
+    assert headline(shown) == "No mowing today. Long Meadow: rain would catch it."
     assert next_step(shown) == (
         "The next day in sight is Thursday 4: 12 acres of Long Meadow, 7 in 10."
         " The next morning message comes at 5:30 am."
@@ -108,7 +108,7 @@ def test_reasons_are_told_once_with_their_fields() -> None:
     )
     assert (
         headline(view(Morning(DAY, advices, prospect())))
-        == "No mowing today: not ripe yet (A, C); rain would catch it (B)."
+        == "No mowing today. B: rain would catch it; A and C: not ripe yet."
     )
 
 
@@ -151,7 +151,7 @@ def test_what_is_not_known_is_no_advice(morning: Morning | None, now: datetime, 
 def test_an_advice_of_none_for_every_field_is_no_advice() -> None:
     advice = Advice("Long Meadow", Kind.NONE, 0.0, Reason.OUT_OF_RANGE, None)
     shown = view(Morning(DAY, (advice,), prospect()))
-    assert headline(shown) == "No advice today, because: it is outside what can be reckoned (Long Meadow)."
+    assert headline(shown) == "No advice today. Long Meadow: it is outside what can be reckoned."
 
 
 def test_each_field_shows_its_ripeness_and_its_days() -> None:

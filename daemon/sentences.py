@@ -1,0 +1,122 @@
+"""Every sentence that a farm is told, out of one table: `daemon/words/english.toml`, or a file beside it."""
+
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from functools import reduce
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from typing import Any, Final
+
+ENGLISH: Final = "english"
+
+Table = Mapping[str, str]  # from a key, "text.job", to a template with named places
+
+_spoken: dict[str, str] = {}  # the table in use, empty until the first sentence
+
+
+def load(language: str = ENGLISH, folder: Traversable | None = None) -> Table:
+    """Return the sentences of a language.
+
+    Parameters
+    ----------
+    language : str
+        The name of its file, without ``.toml``.
+    folder : Traversable, optional
+        Where the file lies, as a rule in the package.
+
+    Raises
+    ------
+    ValueError
+        If an entry is neither a sentence nor a table of them.
+    """
+    path = (folder or files("daemon") / "words") / f"{language}.toml"
+    return dict(_entries(tomllib.loads(path.read_text(encoding="utf-8")), ""))
+
+
+def speak(table: Table) -> None:
+    """Say every sentence from now on out of a table; a process speaks one language."""
+    _spoken.clear()
+    _spoken.update(table)
+
+
+def said(key: str, /, **places: object) -> str:
+    """Return a sentence with its places filled in.
+
+    Raises
+    ------
+    KeyError
+        For a key or a place that is missing: a mistake of the program, not of who uses it.
+
+    Examples
+    --------
+    >>> said("odds.in_ten", count=7)
+    '7 in 10'
+    """
+    if not _spoken:
+        speak(load())
+    return _spoken[key].format_map(places)
+
+
+def counted(key: str, count: int | str, /, **places: object) -> str:
+    """Return a sentence that is another for one than for many.
+
+    Examples
+    --------
+    >>> counted("time.hours", 1), counted("time.hours", 3)
+    ('1 hour', '3 hours')
+    """
+    return said(f"{key}.{'one' if str(count) == '1' else 'many'}", count=count, **places)
+
+
+def joined(pieces: Iterable[str], by: str = "lists.comma", last: str = "") -> str:
+    """Return pieces one after the other, empty ones left out.
+
+    Parameters
+    ----------
+    pieces : iterable of str
+    by, last : str
+        The keys by which two pieces are joined, and what is left with the last one.
+
+    Examples
+    --------
+    >>> joined(["Long Meadow", "", "Creek", "Hill"], last="lists.and")
+    'Long Meadow, Creek and Hill'
+    """
+    *front, end = [piece for piece in pieces if piece] or [""]
+    if not front:
+        return end
+    before = reduce(lambda one, other: said(by, first=one, last=other), front)
+    return said(last or by, first=before, last=end)
+
+
+def beside(words: str, aside: str) -> str:
+    """Return words with what is said beside them, if anything.
+
+    >>> beside("20 acres", "7 in 10"), beside("20 acres", "")
+    ('20 acres (7 in 10)', '20 acres')
+    """
+    return said("lists.beside", words=words, aside=aside) if aside else words
+
+
+def capital(words: str) -> str:
+    """Return words as they begin a sentence."""
+    return words[:1].upper() + words[1:]
+
+
+def sentence(words: str) -> str:
+    """Return words as a sentence, nothing of nothing.
+
+    >>> sentence("cut yesterday")
+    'Cut yesterday.'
+    """
+    return said("lists.sentence", words=capital(words)) if words else ""
+
+
+def _entries(tables: Mapping[str, Any], above: str) -> Iterator[tuple[str, str]]:
+    for name, entry in tables.items():
+        if isinstance(entry, Mapping):
+            yield from _entries(entry, f"{above}{name}.")
+        elif isinstance(entry, str):
+            yield f"{above}{name}", entry
+        else:
+            raise ValueError(f"{above}{name}: {entry!r} is no sentence; write it in quotes")
