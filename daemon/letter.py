@@ -134,6 +134,14 @@ class _Talk(smtplib.SMTP):
             self.sock.settimeout(self.left())
         super().send(s)
 
+    def ehlo_or_helo_if_needed(self) -> None:
+        if self.ehlo_resp is None and self.helo_resp is None:
+            answer = self.ehlo()
+            if answer[0] == 421:  # it hangs up, and no older greeting helps
+                raise smtplib.SMTPResponseException(*answer)
+            if answer[0] // 100 != 2:
+                _expect(self.helo(), 250)
+
     def getreply(self) -> tuple[int, bytes]:
         if self.file is None and self.sock is not None:
             self.file = BufferedReader(_Heard(self.sock, self.left))

@@ -51,6 +51,7 @@ REFUSALS = [
     ({"connect": Fault("554 go away")}, "answered 554 go away"),
     ({"connect": Fault("SSH-2.0-something")}, "does not speak SMTP"),
     ({"connect": DROP}, "broke off before it had the letter"),
+    ({"ehlo": Fault("421 too many of you")}, "answered 421 too many of you"),
     ({"ehlo": DROP}, "broke off before it had the letter"),
     ({"mail": Fault("451 try later")}, "answered 451 try later"),
     ({"mail": Fault("530 5.7.0 authentication required")}, "answered 530 5.7.0 authentication required"),
