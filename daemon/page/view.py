@@ -6,8 +6,9 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from daemon.caution_words import day_cares, official
+from daemon.due import TaskKind
 from daemon.farm import Farm
-from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason
+from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, WatchState
 from daemon.posted import Posted, State
 from daemon.progress import progress, progress_words
 from daemon.reason_words import reason_said, reason_words, waiting_words
@@ -114,7 +115,7 @@ def message_problems(messages: Iterable[Posted], now: datetime) -> tuple[str, ..
     """Return which of the recent messages have not, or perhaps not, been delivered."""
     recent = (row for row in messages if now - row.made_at < STUCK_SHOWN)
     return tuple(
-        said("messages.trouble", kind=_kind(row), person=row.person, channel=_channel(row), state=_state(row))
+        said("messages.trouble", message=_message_name(row), state=_state(row))
         for row in recent
         if row.state in (State.FAILED, State.UNKNOWN) or (row.waits and _waits_long(row, now))
     )
@@ -336,8 +337,19 @@ def _state(row: Posted, sent_at: str = "") -> str:
 
 
 def _kind(row: Posted) -> str:
-    """Return what a message is for; the kinds that follow what happens in the day have names of their own."""
-    return row.kind
+    """Return what a message is for: the time of the day, or how a field stands that is mown."""
+    what, _, field = row.kind.partition(": ")
+    kind = next((one for one in (*TaskKind, *WatchState) if one == what), None)
+    if kind is None:
+        return said("message_kinds.settings")
+    return said(f"message_kinds.{kind.name.lower()}", field=field)
+
+
+def _message_name(row: Posted) -> str:
+    _, _, field = row.kind.partition(": ")
+    if field:
+        return said("messages.of_field", field=field, person=row.person, channel=_channel(row))
+    return said("messages.of_kind", kind=_kind(row), person=row.person, channel=_channel(row))
 
 
 def _channel(row: Posted) -> str:

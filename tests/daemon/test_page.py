@@ -287,6 +287,24 @@ def test_messages_are_shown_with_what_became_of_them() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("kind", "row", "problem"),
+    [
+        ("sign of life", "Monday 1, sign of life", "The sign of life message to Ann by text: not delivered."),
+        (
+            "will not make it: Long Meadow",
+            "Monday 1, Long Meadow will not make it",
+            "The message on Long Meadow to Ann by text: not delivered.",
+        ),
+        ("settings 1a2b3c4d", "Monday 1, settings", "The settings message to Ann by text: not delivered."),
+    ],
+)
+def test_a_message_is_named_by_what_it_is_for(kind: str, row: str, problem: str) -> None:
+    lost = replace(posted(State.FAILED), kind=kind)
+    assert [one.what for one in message_rows(view(None, messages=(lost,)))] == [row]
+    assert message_problems([lost], SOON) == (problem,)
+
+
 class Outline(HTMLParser):
     """What a reading aid goes by."""
 
