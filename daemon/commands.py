@@ -164,18 +164,13 @@ def _run(given: argparse.Namespace) -> int:
     from functools import partial  # noqa: PLC0415
 
     from daemon.look import look  # noqa: PLC0415
-    from daemon.service import serve  # noqa: PLC0415
-    from daemon.settings import state_folder  # noqa: PLC0415
+    from daemon.serving import serve  # noqa: PLC0415
+    from daemon.settings import find, state_folder  # noqa: PLC0415
+    from daemon.settings_file import SettingsFile  # noqa: PLC0415
     from daemon.wording import say  # noqa: PLC0415
 
-    farm = _farm(given.config)
-    serve(
-        farm,
-        state_folder(),
-        _clock(given.now),
-        partial(look, farm, memory=_memory(keeping=given.now is None)),
-        say,
-    )
+    settings, memory = SettingsFile(find(given.config)), _memory(keeping=given.now is None)
+    serve(settings, state_folder(), _clock(given.now), partial(look, memory=memory), say)
     return GOOD
 
 

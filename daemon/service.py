@@ -1,45 +1,39 @@
-"""The service: wakes every minute, does what is due, delivers what waits and shows the page."""
+"""One round of the service: do what is due, word it, deliver what waits."""
 
 import logging
-import os
-import signal
-import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from functools import partial
-from pathlib import Path
-from types import FrameType
+from hashlib import sha256
 from typing import Final
 
-from apscheduler.schedulers.background import BackgroundScheduler
-from apscheduler.triggers.interval import IntervalTrigger
 from pydantic import TypeAdapter, ValidationError
 
-from daemon.clock import Clock, SystemClock
+from daemon.clock import Clock
 from daemon.due import Done, Task, TaskKind, due, fetched_every, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
 from daemon.outlook import Announced, Morning, WatchState
 from daemon.outside import Outside
-from daemon.page.server import PageServer, create_app
-from daemon.page.view import PageView, make_view
-from daemon.postbag import DATABASE, Postbag, PostbagError
+from daemon.page.view import PageView, headline, make_view
+from daemon.postbag import Postbag, PostbagError
 from daemon.posted import Posted
 from daemon.posting import Occasion, post, worded
+from daemon.settings_words import say_mistakes
 from daemon.watch import as_said, news, still_watched, told_since
 from daemon.watch_words import say_change
 from daemon.wording import announced
 
 log = logging.getLogger(__name__)
 
-Look = Callable[[datetime, Morning | None], Morning]
+Look = Callable[[Farm, datetime, Morning | None], Morning]
 Say = Callable[[Farm, Morning, TaskKind], Mapping[Person, Message]]
 
-ROUND_EVERY: Final = 60  # [s]
+STUCK: Final = timedelta(minutes=10)  # without the end of a round
+MISTAKES_MATTER: Final = timedelta(hours=24)
 LOOK_AGAIN: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
-STOP_WITHIN: Final = 8.0  # [s] for a round to end when the service is stopped
 WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
 _MORNING: Final = TypeAdapter(Morning)
 _ANNOUNCED: Final = TypeAdapter(tuple[date, tuple[Announced, ...]])
@@ -57,7 +51,8 @@ class Service:
     clock : Clock
         What says the time.
     look : callable
-        Fetches the weather and makes the pass: the time, and what was said today if anything was, to a `Morning`.
+        Fetches the weather and makes the pass: the farm, the time, and what was said today if anything was, to a
+        `Morning`.
     say : callable
         Words a morning of a farm for a kind of task: each person's message, nobody who hears nothing.
     """
@@ -72,6 +67,9 @@ class Service:
         self._fit = False  # whether the postbag was found whole since it last gave trouble
         self._trouble = self._newest_trouble = ""  # with the postbag, in the last round and in this one
         self._damage = ""  # what was done about a damaged postbag
+        self._mistakes: tuple[str, ...] = ()  # in the settings file, of which an older state is in use
+        self._is_new = False  # whether the settings are newer than the last look
+        self._ended = clock.now()  # the last round
         with self._step("the postbag"):
             self._take_up(clock.now())
 
@@ -79,7 +77,22 @@ class Service:
         """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
         self._newest_trouble = ""
         self._round(self._clock.now())
-        self._trouble = self._newest_trouble
+        self._trouble, self._ended = self._newest_trouble, self._clock.now()
+
+    def take(self, farm: Farm) -> None:
+        """Go on with other settings; the weather is fetched anew, since fields or their place may be others."""
+        if farm != self._farm:
+            self._farm, self._looked_at, self._is_new = farm, None, True
+        self._mistakes = ()
+
+    def tell_mistakes(self, mistakes: tuple[str, ...]) -> None:
+        """Show mistakes in the settings file and tell everybody of them once; the settings in use stay."""
+        self._mistakes, now = mistakes, self._clock.now()
+        day = now.astimezone(self._farm.place.timezone).date()
+        kind = f"settings {sha256(''.join(mistakes).encode()).hexdigest()[:8]}"
+        occasion = Occasion(day, kind, now, now + MISTAKES_MATTER)
+        with self._step("the mistakes in the settings"):
+            post(self._postbag, self._farm, occasion, partial(say_mistakes, mistakes=mistakes), now)
 
     def _round(self, now: datetime) -> None:
         with self._step("the postbag"):
@@ -103,6 +116,28 @@ class Service:
 
     def view(self) -> PageView:
         """Return what the page shows now, where the postbag cannot be read too."""
+        shown = self._seen()
+        if not self._mistakes:
+            return shown
+        former = f"The settings file has mistakes, so what it said before is in use: {self._mistakes[0]}."
+        return replace(shown, problems=(former, *shown.problems))
+
+    def health(self) -> tuple[str, ...]:
+        """Return what endangers the next message, nothing where all goes on.
+
+        Notes
+        -----
+        Mistakes in the settings file do not: what it said before does its work.
+        """
+        silent = self._clock.now() - self._ended
+        hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK else ()
+        return (*hangs, *self._seen().problems)
+
+    def line(self) -> str:
+        """Return how things stand, in one line."""
+        return "; ".join((headline(self._seen()), *self.health()))
+
+    def _seen(self) -> PageView:
         trouble, messages = self._trouble, tuple[Posted, ...]()
         try:
             messages = self._postbag.recent()
@@ -143,7 +178,7 @@ class Service:
         kept = self._postbag.kept("fetched")
         since = now.date() - timedelta(days=3)
         # A disk that keeps nothing must not let the weather services be asked at every round.
-        fetched = self._looked_at or (datetime.fromisoformat(kept) if kept else None)
+        fetched = self._looked_at or (datetime.fromisoformat(kept) if kept and not self._is_new else None)
         return Done(self._postbag.done(since), fetched)
 
     def _looked(self, now: datetime) -> Morning | None:
@@ -156,8 +191,8 @@ class Service:
         self._broke_at = now
         with self._step("the look at weather and fields"):
             said = self._said_on(today)
-            self._morning = still_watched(self._look(now, said), said, self._morning)
-            self._broke_at, self._looked_at = None, now
+            self._morning = still_watched(self._look(self._farm, now, said), said, self._morning)
+            self._broke_at, self._looked_at, self._is_new = None, now, False
             self._postbag.keep("fetched", now.isoformat())
             self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
             give_back()
@@ -230,75 +265,3 @@ class Service:
 
 def _just_now(moment: datetime | None, now: datetime) -> bool:
     return moment is not None and timedelta(0) <= now - moment < LOOK_AGAIN
-
-
-def serve(farm: Farm, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
-    """Run the service until SIGTERM or SIGINT; call it from the main thread.
-
-    Parameters
-    ----------
-    farm : Farm
-        The settings.
-    state_folder : Path
-        Where the postbag lies; it is made if it is not there.
-    clock, look, say
-        As for `Service`.
-
-    Notes
-    -----
-    A postbag that cannot be used is tried again at each round: a service that ended for it would say nothing when it
-    can be used again. A page that cannot be served is logged and the messages go on. A round still running 8 s after
-    the signal is left: all that it had to keep is on disk.
-    """
-    stop = _stop_on_signal()
-    service = Service(farm, Postbag(state_folder / DATABASE), clock, look, say)
-    server = _open_page(farm, service)
-    scheduler = _schedule(farm, service)
-    stop.wait()
-    log.info("stopping")
-    if server is not None:
-        server.close()
-    _end(scheduler)
-
-
-def _stop_on_signal() -> threading.Event:
-    stop = threading.Event()
-
-    def on_signal(number: int, frame: FrameType | None) -> None:
-        stop.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, on_signal)
-    return stop
-
-
-def _open_page(farm: Farm, service: Service) -> PageServer | None:
-    try:
-        server = PageServer(create_app(service.view), farm.page.host, farm.page.port)
-    except OSError as error:
-        log.error("no page: %s:%d cannot be had (%s); change [page] port", farm.page.host, farm.page.port, error)
-        return None
-    print(f"page at {server.address}", flush=True)
-    return server
-
-
-def _schedule(farm: Farm, service: Service) -> BackgroundScheduler:
-    timezone = farm.place.timezone
-    defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
-    scheduler = BackgroundScheduler(timezone=timezone, job_defaults=defaults)
-    trigger = IntervalTrigger(seconds=ROUND_EVERY, timezone=timezone)
-    # The scheduler wakes by the machine's clock whatever clock the service shows.
-    scheduler.add_job(service.round, trigger, next_run_time=SystemClock().now())
-    scheduler.start()
-    return scheduler
-
-
-def _end(scheduler: BackgroundScheduler) -> None:
-    """Wait for the round to end, but not for a server that does not answer."""
-    waiter = threading.Thread(target=scheduler.shutdown, name="stop", daemon=True)
-    waiter.start()
-    waiter.join(STOP_WITHIN)
-    if waiter.is_alive():
-        log.warning("a round was still running after %g s and is left", STOP_WITHIN)
-        logging.shutdown()
-        os._exit(0)  # Python itself would wait for the round's threads

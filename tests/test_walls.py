@@ -45,6 +45,7 @@ FLOW = (
     "daemon.postbag",
     "daemon.page",
     "daemon.service",
+    "daemon.serving",
 )
 
 

@@ -2,7 +2,7 @@
 
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -71,13 +71,15 @@ def write_page(view: PageView, path: Path) -> None:
     draft.replace(path)
 
 
-def create_app(view: Callable[[], PageView]) -> flask.Flask:
+def create_app(view: Callable[[], PageView], health: Callable[[], Sequence[str]] | None = None) -> flask.Flask:
     """Return the web application.
 
     Parameters
     ----------
     view : callable
         Called at each request for what there is to show.
+    health : callable, optional
+        Called for what is wrong. Left out: the problems of the view.
 
     Returns
     -------
@@ -91,8 +93,8 @@ def create_app(view: Callable[[], PageView]) -> flask.Flask:
         return render(view())
 
     @app.get("/health")
-    def health() -> flask.Response:
-        problems = view().problems
+    def tell_health() -> flask.Response:
+        problems = health() if health else view().problems
         text = "\n".join(problems or ("ok",)) + "\n"
         return flask.Response(text, status=503 if problems else 200, mimetype="text/plain")
 

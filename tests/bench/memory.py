@@ -6,7 +6,7 @@ import time
 
 import apprise
 
-import daemon.service  # noqa: F401 - with all that the service loads
+import daemon.serving  # noqa: F401 - with all that the service loads
 from daemon.memory import give_back
 from tests.bench.memory_of import mebibytes
 from tests.bench.morning import looked, made

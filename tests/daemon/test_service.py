@@ -1,17 +1,9 @@
-import os
-import re
-import signal
-import subprocess
-import sys
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from time import sleep
 
 import pytest
-import requests
 
 from daemon.due import Task, TaskKind, fetched_every
 from daemon.farm import Farm, Message, Person
@@ -22,8 +14,6 @@ from daemon.posted import Outgoing, State
 from daemon.service import Service
 from tests.loopback.receivers import Gateway
 from tests.samples import DAWN, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
-
-ROOT = Path(__file__).parents[2]
 
 
 @dataclass
@@ -45,7 +35,7 @@ class Looker:
     looked: list[datetime] = field(default_factory=list)
     said: list[Morning | None] = field(default_factory=list)
 
-    def __call__(self, now: datetime, said: Morning | None) -> Morning:
+    def __call__(self, farm: Farm, now: datetime, said: Morning | None) -> Morning:
         self.looked.append(now)
         self.said.append(said)
         if self.broken:
@@ -287,67 +277,36 @@ def test_a_postbag_damaged_while_the_service_runs_is_set_aside_and_what_is_mown_
     assert [one.field for one in said.watched] == ["Long Meadow"]
 
 
-SERVE = """
-import sys, time
-import daemon.service
-from datetime import timedelta
-from pathlib import Path
-from daemon.clock import FixedClock
-from daemon.farm import Message
-from daemon.service import serve
-from tests.samples import DAWN, farm, mow_morning, person
-
-def look(now, said):
-    print("looking", flush=True)
-    time.sleep(float(sys.argv[3]))
-    return mow_morning()
-
-daemon.service.STOP_WITHIN = 0.3
-ann = person(address=sys.argv[2])
-say = lambda farm, morning, kind: {ann: Message("", "mow")}
-serve(farm(ann), Path(sys.argv[1]) / "state", FixedClock(DAWN + timedelta(minutes=1)), look, say)
-print("ended", flush=True)
-"""
+def test_health_fails_when_no_round_ends_and_is_well_again_after_one(bench: Bench) -> None:
+    bench.run(1)
+    assert bench.service.health() == ()
+    bench.clock.at += timedelta(minutes=11)
+    assert bench.service.health() == ("No round has ended for 12 minutes.",)
+    bench.run(1)
+    assert bench.service.health() == ()
 
 
-@contextmanager
-def serving(folder: Path, address: str, look_takes: float = 0.0) -> Iterator[subprocess.Popen[str]]:
-    arguments = [sys.executable, "-c", SERVE, str(folder), address, str(look_takes)]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    process = subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True, env=environment)
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.communicate()
+def test_other_settings_are_taken_up_and_looked_at_at_once(bench: Bench) -> None:
+    bench.run(2)
+    ben = bench.farm.alerts.people[1]
+    bench.service.take(replace(bench.farm, name="Two Oaks", alerts=replace(bench.farm.alerts, people=(ben,))))
+    bench.run(1)
+    assert bench.look.looked == [DAWN, DAWN + timedelta(minutes=2)]
+    assert bench.service.view().farm.name == "Two Oaks"
+    bench.service.take(bench.service.view().farm)
+    bench.run(1)
+    assert len(bench.look.looked) == 2, "nothing has changed"
 
 
-def line(process: subprocess.Popen[str], start: str) -> str:
-    assert process.stdout is not None
-    return next(text for text in process.stdout if text.startswith(start)).strip()
-
-
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_the_service_shows_its_page_sends_and_ends_when_told(tmp_path: Path, number: signal.Signals) -> None:
-    with Gateway() as gateway, serving(tmp_path, gateway.address) as process:
-        address = re.sub("^page at ", "", line(process, "page at http://127.0.0.1:"))
-        line(process, "looking")
-        while not gateway.posted:
-            assert process.poll() is None
-            sleep(0.01)
-        assert "Today: mow 20 acres" in requests.get(address, timeout=5).text
-        process.send_signal(number)
-        rest, _ = process.communicate(timeout=10)
-        assert rest == "ended\n"
-        assert process.returncode == 0
-        assert [posted["message"] for posted in gateway.posted] == ["mow"]
-        [row] = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
-        assert row.state is State.SENT
-
-
-def test_a_look_without_an_end_does_not_keep_the_service_from_ending(tmp_path: Path) -> None:
-    with serving(tmp_path, "json://127.0.0.1:9", look_takes=60.0) as process:
-        line(process, "looking")
-        process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=10)
-        assert process.returncode == 0
+def test_mistakes_in_the_settings_are_shown_and_told_once_and_the_service_is_well(bench: Bench) -> None:
+    bench.run(1)
+    for _ in range(2):
+        bench.service.tell_mistakes(("farm.toml line 3: [work] hands: given -3, allowed 1 to 20; write hands = 1",))
+        bench.run(2)
+    told = [words for words in bench.heard if "mistake" in words]
+    assert len(told) == 2, "once to each of the two"
+    assert told[0].startswith("Two Elms: The settings file has a mistake, so what it said before is in use. farm.toml")
+    assert "what it said before is in use: farm.toml line 3" in bench.service.view().problems[0]
+    assert bench.service.health() == ()
+    bench.service.take(bench.farm)
+    assert bench.service.view().problems == ()

@@ -481,7 +481,7 @@ class Skies:
     farm: Farm
     turns: dict[float, float | str | None] = field(default_factory=dict)
 
-    def __call__(self, now: datetime, said: Morning | None) -> Morning:
+    def __call__(self, farm: Farm, now: datetime, said: Morning | None) -> Morning:
         rain = next((rain for hour, rain in sorted(self.turns.items(), reverse=True) if now >= at(hour)), None)
         if isinstance(rain, str):
             return decide(self.farm, no_prospect(self.farm, now, Reason.DATA_MISSING, rain))

@@ -22,14 +22,15 @@ from typing import Any, Final
 
 import apprise
 
-import daemon.service
+import daemon.serving
 from daemon import letter
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Message, Person
 from daemon.outlook import Morning
 from daemon.postbag import Postbag
-from daemon.service import Service, serve
-from tests.samples import farm, mow_morning, person
+from daemon.service import Service
+from daemon.serving import serve
+from tests.samples import Steady, farm, mow_morning, person
 
 ROOT: Final = Path(__file__).parents[2]
 LIMIT: Final = 20.0  # [s] for anything that a child does
@@ -157,7 +158,7 @@ def _child(order: Order) -> None:
 
 def run(its: Farm, folder: Path, clock: Any) -> None:
     """Run the service: the only line that knows how it is called."""
-    serve(its, folder, clock, _look, _say)
+    serve(Steady(its), folder, clock, _look, _say)
 
 
 @dataclass(frozen=True)
@@ -178,7 +179,7 @@ class _Clock:
 
 def _clock(order: Order) -> _Clock:
     if order.speed:
-        daemon.service.ROUND_EVERY = 60.0 / order.speed  # type: ignore[misc,assignment]
+        daemon.serving.ROUND_EVERY = 60.0 / order.speed  # type: ignore[misc,assignment]
     return _Clock(datetime.fromisoformat(order.at).astimezone(UTC), order.speed, time.monotonic())
 
 
@@ -190,7 +191,7 @@ def _farm(order: Order) -> Farm:
     return farm(*(one(*given) for given in order.people))
 
 
-def _look(now: datetime, said: Morning | None) -> Morning:
+def _look(its: Farm, now: datetime, said: Morning | None) -> Morning:
     found = mow_morning()
     return replace(found, prospect=replace(found.prospect, at=now), date=now.astimezone(UTC).date())
 

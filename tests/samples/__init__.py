@@ -1,6 +1,6 @@
 """An invented farm and what a pass over it may find, for tests."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -34,6 +34,22 @@ from daemon.outlook import (
 )
 
 ACRE = 0.40468564224
+
+
+@dataclass
+class Steady:
+    """Settings that nobody changes."""
+
+    farm: Farm
+    mistakes: tuple[str, ...] = ()
+
+    def ask(self) -> None:
+        pass
+
+    def renewed(self) -> bool:
+        return False
+
+
 ZONE = ZoneInfo("America/New_York")
 DAY = date(2026, 6, 1)  # a Monday
 DAWN = datetime(2026, 6, 1, 5, 30, tzinfo=ZONE).astimezone(UTC)

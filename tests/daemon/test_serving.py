@@ -1,0 +1,192 @@
+"""The process of the service: real processes, real signals, a real socket of a service manager."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from time import monotonic, sleep
+
+import pytest
+import requests
+
+from daemon.postbag import Postbag
+from daemon.posted import State
+from tests.loopback.receivers import Gateway
+
+ROOT = Path(__file__).parents[2]
+SERVE = """
+import sys, time
+import daemon.serving
+from datetime import timedelta
+from pathlib import Path
+from daemon.clock import FixedClock
+from daemon.farm import Message
+from daemon.serving import serve
+from tests.samples import DAWN, Steady, farm, mow_morning, person
+
+def look(farm, now, said):
+    print("looking", flush=True)
+    time.sleep(float(sys.argv[3]))
+    return mow_morning()
+
+daemon.serving.STOP_WITHIN = 0.3
+ann = person(address=sys.argv[2])
+say = lambda farm, morning, kind: {ann: Message("", "mow")}
+serve(Steady(farm(ann)), Path(sys.argv[1]) / "state", FixedClock(DAWN + timedelta(minutes=1)), look, say)
+print("ended", flush=True)
+"""
+
+
+@contextmanager
+def serving(folder: Path, address: str, look_takes: float = 0.0) -> Iterator[subprocess.Popen[str]]:
+    arguments = [sys.executable, "-c", SERVE, str(folder), address, str(look_takes)]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True, env=environment)
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def line(process: subprocess.Popen[str], start: str) -> str:
+    assert process.stdout is not None
+    return next(text for text in process.stdout if text.startswith(start)).strip()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_the_service_shows_its_page_sends_and_ends_when_told(tmp_path: Path, number: signal.Signals) -> None:
+    with Gateway() as gateway, serving(tmp_path, gateway.address) as process:
+        address = re.sub("^page at ", "", line(process, "page at http://127.0.0.1:"))
+        line(process, "looking")
+        while not gateway.posted:
+            assert process.poll() is None
+            sleep(0.01)
+        assert "Today: mow 20 acres" in requests.get(address, timeout=5).text
+        process.send_signal(number)
+        rest, _ = process.communicate(timeout=10)
+        assert rest == "ended\n"
+        assert process.returncode == 0
+        assert [posted["message"] for posted in gateway.posted] == ["mow"]
+        [row] = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
+        assert row.state is State.SENT
+
+
+def test_a_look_without_an_end_does_not_keep_the_service_from_ending(tmp_path: Path) -> None:
+    with serving(tmp_path, "json://127.0.0.1:9", look_takes=60.0) as process:
+        line(process, "looking")
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=10)
+        assert process.returncode == 0
+
+
+# --- Settings that change, and the service manager ---------------------------------------------------------------
+
+CONFIG = """
+[farm]
+name = "Two Elms"
+latitude = 43.0
+longitude = -75.0
+elevation = 300
+timezone = "America/New_York"
+units = "us"
+season = [6]
+[weather]
+source = "file"
+path = "nothing.csv"
+contact = "farm@example.org"
+[work]
+mown_per_hour = 4
+bale_size = "4x4"
+[page]
+port = 0
+[[field]]
+name = "Long Meadow"
+area = 20
+stand = "orchardgrass"
+"""
+RUN = """
+import sys
+import daemon.serving
+from daemon.commands import main
+daemon.serving.ROUND_EVERY = 0.1
+sys.exit(main(["run", "-c", sys.argv[1], "--now", "2026-06-01T12:00-04:00"]))
+"""
+
+
+@contextmanager
+def running(folder: Path) -> Iterator[tuple[subprocess.Popen[str], socket.socket, str]]:
+    """The command itself, on a settings file, with a service manager that listens."""
+    (folder / "config.toml").write_text(CONFIG, encoding="utf-8")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(folder / "notify"))
+        manager.settimeout(30.0)
+        more = {"PYTHONPATH": str(ROOT), "STATE_DIRECTORY": str(folder), "NOTIFY_SOCKET": str(folder / "notify")}
+        process = subprocess.Popen(
+            [sys.executable, "-c", RUN, str(folder / "config.toml")],
+            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, **more},
+        )  # fmt: skip
+        try:
+            yield process, manager, re.sub("^page at ", "", line(process, "page at "))
+        finally:
+            process.kill()
+            process.communicate()
+
+
+def until(manager: socket.socket, wanted: str) -> list[str]:
+    """Return what the manager is told up to the first datagram that holds some words."""
+    told: list[str] = []
+    ends = monotonic() + 30.0
+    while monotonic() < ends:
+        told.append(manager.recv(4096).decode())
+        if wanted in told[-1]:
+            return told
+    raise AssertionError(f"{wanted} was never told: {told[-3:]}")
+
+
+def test_the_manager_is_told_of_the_start_each_round_a_reload_and_the_end(tmp_path: Path) -> None:
+    with running(tmp_path) as (process, manager, _):
+        told = until(manager, "WATCHDOG=1")
+        assert told[0].startswith("READY=1\nSTATUS=takes its first look")
+        assert "STATUS=No advice today, because weather data is missing" in told[-1]
+        process.send_signal(signal.SIGHUP)
+        first = until(manager, "RELOADING=1")[-1]
+        assert re.search(r"^MONOTONIC_USEC=\d+$", first, re.MULTILINE)
+        assert "READY=1" in until(manager, "READY=1")[-1]
+        process.send_signal(signal.SIGTERM)
+        assert "STOPPING=1" in until(manager, "STOPPING=1")[-1]
+        assert process.wait(timeout=10) == 0
+
+
+def test_a_changed_file_is_taken_up_and_a_bad_one_is_shown(tmp_path: Path) -> None:
+    config = tmp_path / "config.toml"
+    with running(tmp_path) as (_, manager, address):
+        until(manager, "WATCHDOG=1")
+        config.write_text(CONFIG.replace("Two Elms", "Three Oaks"), encoding="utf-8")
+        until(manager, "RELOADING=1")
+        until(manager, "WATCHDOG=1")
+        assert "Three Oaks" in requests.get(address, timeout=5).text
+        config.write_text(CONFIG.replace("area = 20", "area = -20"), encoding="utf-8")
+        until(manager, "RELOADING=1")
+        until(manager, "WATCHDOG=1")
+        page = requests.get(address, timeout=5).text
+        assert "Three Oaks" in page
+        assert "what it said before is in use: config.toml line" in page
+        assert "given -20" in page
+
+
+def test_another_port_moves_the_page(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    with running(tmp_path) as (process, manager, address):
+        until(manager, "WATCHDOG=1")
+        (tmp_path / "config.toml").write_text(CONFIG.replace("port = 0", f"port = {port}"), encoding="utf-8")
+        assert line(process, "page at") == f"page at http://127.0.0.1:{port}/"
+        assert requests.get(f"http://127.0.0.1:{port}/", timeout=5).status_code == 200
+        with pytest.raises(requests.ConnectionError):
+            requests.get(address, timeout=5)
