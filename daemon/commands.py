@@ -165,12 +165,12 @@ def _run(given: argparse.Namespace) -> int:
 
     from daemon.look import look  # noqa: PLC0415
     from daemon.serving import serve  # noqa: PLC0415
-    from daemon.settings import find, state_folder  # noqa: PLC0415
+    from daemon.settings import find  # noqa: PLC0415
     from daemon.settings_file import SettingsFile  # noqa: PLC0415
     from daemon.wording import say  # noqa: PLC0415
 
     settings, memory = SettingsFile(find(given.config)), _memory(keeping=given.now is None)
-    serve(settings, state_folder(), _clock(given.now), partial(look, memory=memory), say)
+    serve(settings, _state_folder(), _clock(given.now), partial(look, memory=memory), say)
     return GOOD
 
 
@@ -278,9 +278,8 @@ def _send(farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: dateti
     """Put messages in the postbag, deliver them once and say what became of each."""
     from daemon.postbag import DATABASE, Postbag  # noqa: PLC0415
     from daemon.posted import Outgoing, State  # noqa: PLC0415
-    from daemon.settings import state_folder  # noqa: PLC0415
 
-    postbag = Postbag(state_folder() / DATABASE)
+    postbag = Postbag(_state_folder() / DATABASE)
     day = now.astimezone(farm.place.timezone).date()
     for person, message in told.items():
         if postbag.put(Outgoing(day, kind, person, message, now, now + timedelta(hours=4)), now) is None:
@@ -314,18 +313,25 @@ def _farm(config: Path | None) -> "Farm":
 
 def _diary() -> "Diary":
     from daemon.diary import DATABASE, Diary  # noqa: PLC0415
-    from daemon.settings import state_folder  # noqa: PLC0415
 
-    return Diary(state_folder() / DATABASE)
+    return Diary(_state_folder() / DATABASE)
+
+
+def _state_folder() -> Path:
+    """Return the folder for what is remembered; what a command makes there is for its group too."""
+    from daemon.settings import share, state_folder  # noqa: PLC0415
+
+    folder = state_folder()
+    share(folder)
+    return folder
 
 
 def _memory(*, keeping: bool = False) -> "Memory":
     from daemon import ledger  # noqa: PLC0415
     from daemon.look import Memory  # noqa: PLC0415
-    from daemon.settings import state_folder  # noqa: PLC0415
     from daemon.weather import archive  # noqa: PLC0415
 
-    folder = state_folder()
+    folder = _state_folder()
     return Memory(
         _diary(),
         ledger.Ledger(folder / ledger.DATABASE),

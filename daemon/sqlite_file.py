@@ -4,8 +4,10 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from stat import S_IWGRP
 from typing import ClassVar, Final
 
+SHARED: Final = 0o660  # by the service and whoever is in its group; SQLite's files beside it are made alike
 # What to do about an error of SQLite, where it is not the one or the other of the usual two.
 _ADVICE: Final = {
     sqlite3.SQLITE_FULL: "free some room on its disk",
@@ -45,10 +47,18 @@ class SqliteFile:
         unusable: tuple[type[Exception], ...] = (sqlite3.Error, OSError, *self.spoiled)
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._make()
             with closing(sqlite3.connect(self._path, timeout=10.0, isolation_level=None)) as db:
                 yield db
         except unusable as error:
             raise self._unusable(error) from error
+
+    def _make(self) -> None:
+        """Make an empty file that is shared as its folder is: SQLite's own could be written by none but who made it."""
+        if not self._path.exists():
+            self._path.touch()
+            if self._path.parent.stat().st_mode & S_IWGRP:
+                self._path.chmod(SHARED)
 
     def _unusable(self, error: Exception) -> Exception:
         code: int = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without what is particular to it

@@ -2,6 +2,7 @@
 
 import os
 from pathlib import Path
+from stat import S_IWGRP
 from typing import Final
 
 import platformdirs
@@ -9,6 +10,7 @@ import platformdirs
 from daemon.settings.problems import Problem, SettingsError
 
 SYSTEM_FILE: Final = Path("/etc/forenoon/config.toml")
+SYSTEM_STATE: Final = Path("/var/lib/forenoon")  # as systemd/forenoon.service has it
 
 
 def find(explicit: Path | None = None) -> Path:
@@ -43,6 +45,32 @@ def find(explicit: Path | None = None) -> Path:
 
 
 def state_folder() -> Path:
-    """Return the folder for what the program remembers: systemd's STATE_DIRECTORY, else the user's state folder."""
+    """Return the folder for what the program remembers.
+
+    Returns
+    -------
+    Path
+        systemd's STATE_DIRECTORY, else the service's own where its settings are the ones in use and it may be entered,
+        else the user's state folder. So who is in the service's group reaches with a command what the service knows.
+    """
     given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]  # systemd lists several with colons between
-    return Path(given) if given else platformdirs.user_state_path("forenoon")
+    if given:
+        return Path(given)
+    if _uses_system_file() and os.access(SYSTEM_STATE, os.R_OK | os.X_OK):
+        return SYSTEM_STATE
+    return platformdirs.user_state_path("forenoon")
+
+
+def share(folder: Path) -> None:
+    """Let what is made from now on be written by the group too, where the folder is the group's."""
+    try:
+        if folder.stat().st_mode & S_IWGRP:
+            os.umask(0o007)
+    except OSError:
+        return  # it is not there yet: nobody shares it
+
+
+def _uses_system_file() -> bool:
+    named = os.environ.get("FORENOON_CONFIG")
+    own = platformdirs.user_config_path("forenoon") / "config.toml"
+    return Path(named) == SYSTEM_FILE if named else not own.is_file() and SYSTEM_FILE.is_file()

@@ -1,0 +1,102 @@
+"""The service and somebody at the keyboard: two real users of the system with one group in common."""
+
+import os
+import stat
+import traceback
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from daemon.commands import main
+from daemon.diary import Diary
+from daemon.farm import Message
+from daemon.postbag import Postbag
+from daemon.posted import Outgoing
+from daemon.settings import places
+from tests.samples import DAWN, DAY, person
+
+SERVICE, LOGIN, STRANGER, GROUP = 61_001, 61_002, 61_003, 61_004  # numbers of no other user
+EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
+
+pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as two users")
+
+
+@pytest.fixture
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The two folders as the unit file and the README make them."""
+    for folder in tmp_path.parents:
+        if folder.is_relative_to("/tmp/pytest-of-root"):
+            folder.chmod(folder.stat().st_mode | stat.S_IXOTH)
+    tmp_path.chmod(0o755)
+    state, settings = tmp_path / "state", tmp_path / "config.toml"
+    state.mkdir()
+    os.chown(state, SERVICE, GROUP)
+    state.chmod(0o2770)
+    settings.write_bytes(EXAMPLE.read_bytes())
+    os.chown(settings, 0, GROUP)
+    settings.chmod(0o640)
+    for name in ("FORENOON_CONFIG", "STATE_DIRECTORY"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("HOME", "/nonexistent")
+    monkeypatch.setenv("XDG_CONFIG_HOME", "/nonexistent")
+    monkeypatch.setattr(places, "SYSTEM_FILE", settings)
+    # Everything is loaded here: another user may not be able to read this one's Python.
+    monkeypatch.setattr(places, "SYSTEM_STATE", tmp_path)
+    assert noted("ground", "Creek flat", "soft")() == 0
+    monkeypatch.setattr(places, "SYSTEM_STATE", state)
+    return state
+
+
+def acting(user: int, act: Callable[[], int | None]) -> int:
+    """Do something as another user, in a child, and return how it ended."""
+    child = os.fork()
+    if child == 0:
+        code = 99
+        try:
+            os.setgroups([GROUP] if user == LOGIN else [])
+            os.setgid(GROUP if user == SERVICE else user)
+            os.setuid(user)
+            os.umask(0o007 if user == SERVICE else 0o022)  # as the unit file says; as most systems have it
+            code = act() or 0
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def put(state: Path, kind: str) -> Callable[[], None]:
+    def act() -> None:
+        item = Outgoing(DAY, kind, person(), Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
+        assert Postbag(state / "postbag.sqlite3").put(item, DAWN)
+
+    return act
+
+
+def noted(*words: str) -> Callable[[], int]:
+    return lambda: main(["note", *words, "--now", "2026-06-10T12:00-04:00"])
+
+
+def test_what_either_makes_both_can_write(state: Path) -> None:
+    assert acting(LOGIN, noted("cut", "North meadow")) == 0, "the diary is made by who logs in"
+    assert acting(SERVICE, lambda: Diary(state / "diary.sqlite3").keep_factors({1: 0.9})) == 0
+    assert acting(SERVICE, put(state, "morning")) == 0, "the postbag is made by the service"
+    assert acting(LOGIN, put(state, "test")) == 0
+    assert acting(SERVICE, put(state, "evening")) == 0
+    assert acting(LOGIN, noted("ground", "Creek flat", "soft")) == 0
+    assert len(Diary(state / "diary.sqlite3").lines()) == 2
+    assert len(Postbag(state / "postbag.sqlite3").recent()) == 3
+    for file in state.iterdir():
+        found = file.stat()
+        assert (found.st_gid, oct(found.st_mode & 0o777)) == (GROUP, "0o660"), file.name
+
+
+def test_who_is_not_in_the_group_reaches_neither_settings_nor_state(
+    state: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert acting(SERVICE, put(state, "morning")) == 0
+    assert acting(STRANGER, noted("cut", "North meadow")) == 1
+    assert "let the user who runs the program read it" in capfd.readouterr().err
+    assert acting(STRANGER, lambda: os.access(state / "postbag.sqlite3", os.R_OK)) == 0
