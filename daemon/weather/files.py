@@ -7,6 +7,7 @@ contract's units. Units cannot be seen in a file: the contract's ranges find mos
 import csv
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
 from pathlib import Path
@@ -28,6 +29,7 @@ from daemon.weather.contract import (
     settled,
     start_of_ahead,
 )
+from daemon.weather.plausible import sensible
 
 LARGEST: Final = 100_000_000  # [bytes] a year of 50 members is about 40 MB
 ISSUED: Final = "# issued_at:"
@@ -196,4 +198,5 @@ def _split(table: xr.Dataset, now: datetime) -> Weather:
     if last <= at_utc(now):
         raise Refused(f"its last hour is {iso(last)}: put newer hours into it")
     since = min(at_utc(now - BEFORE_NOW), at_utc(start_of_ahead(now)))
-    return settled(come, table.sel(time=slice(since, None)), first, now)
+    weather = settled(come, table.sel(time=slice(since, None)), first, now)
+    return replace(weather, ahead=sensible(weather.ahead, now, single=True))

@@ -28,10 +28,10 @@ from daemon.weather.contract import (
     at_utc,
     checked,
     drop_bad_members,
-    iso,
     settled,
     trimmed,
 )
+from daemon.weather.plausible import long_enough, sensible
 from daemon.weather.transport import open_session
 from daemon.weather.weights import within_limits
 
@@ -175,9 +175,9 @@ def _asked_for(ask: Callable[P, T], *given: P.args, **named: P.kwargs) -> T:
 def _usable(ahead: xr.Dataset, now: datetime) -> xr.Dataset:
     """Return a forecast without the members that cannot be used; a bad one must be found while others can be asked."""
     found, dropped = drop_bad_members(trimmed(ahead))
-    if found["time"].to_numpy()[-1] <= at_utc(now):
-        raise Refused(f"its forecast ends at {iso(found['time'].to_numpy()[-1])}, which is not ahead of now")
-    return checked(found).assign_attrs(members_dropped=dropped + ahead.attrs.get("members_dropped", 0))
+    long_enough(found, now)
+    dropped += ahead.attrs.get("members_dropped", 0)
+    return sensible(checked(found).assign_attrs(members_dropped=dropped), now)
 
 
 def _age(ahead: xr.Dataset, now: datetime) -> float:

@@ -33,12 +33,12 @@ from daemon.weather.contract import (
     at_utc,
     checked,
     drop_bad_members,
-    iso,
     settled,
     start_of_ahead,
     trimmed,
     without_gap,
 )
+from daemon.weather.plausible import long_enough
 from daemon.weather.transport import get, open_session, shown
 from daemon.weather.weights import MEMBERS, MOST_MEMBERS, Count, call_weight, unlimited
 
@@ -270,8 +270,7 @@ class _Calls:
         found = self._asked(self.source.ensemble_address, "ensemble", window)
         start = slice(at_utc(start_of_ahead(self.now)), None)
         members, dropped = drop_bad_members(trimmed(found.sel(time=start)))
-        if members["time"].values[-1] <= at_utc(self.now):
-            raise Refused(f"the members end at {iso(members['time'].values[-1])}, which is not ahead of now")
+        long_enough(members, self.now)
         return members.assign_attrs(members_dropped=dropped)
 
     def with_history(self, lone: xr.Dataset, first: datetime) -> xr.Dataset:

@@ -427,11 +427,13 @@ def test_without_the_ensemble_the_forecast_stands_alone_and_says_so(
     assert ahead.attrs["note"].startswith("one forecast only, because the ensemble was refused: 127.0.0.1:")
 
 
-def test_members_that_end_before_now_do_not_count(server: OpenMeteo, session: requests.Session) -> None:
-    old = [f"{hour:%Y-%m-%dT%H:%M}" for hour in pd.date_range("2026-06-10T09:00", "2026-06-19T23:00", freq="h")]
+def test_members_that_end_within_a_day_do_not_count(server: OpenMeteo, session: requests.Session) -> None:
+    old = [f"{hour:%Y-%m-%dT%H:%M}" for hour in pd.date_range("2026-06-11T09:00", "2026-06-19T23:00", freq="h")]
     server.faults[ENSEMBLE] = nulls("precipitation", old)
     ahead = fetched(server, session).ahead
-    assert "the members end at 2026-06-10T08:00Z" in ahead.attrs["note"]
+    assert "the forecast ends at 2026-06-11T08:00Z, allowed 2026-06-11T09:00Z or later" in ahead.attrs["note"]
+    server.faults[ENSEMBLE] = nulls("precipitation", old[1:])
+    assert "note" not in fetched(server, session).ahead.attrs
 
 
 def test_when_everything_fails_all_the_reasons_are_told(server: OpenMeteo, session: requests.Session) -> None:
