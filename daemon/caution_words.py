@@ -6,7 +6,8 @@ from typing import Final
 
 from daemon.farm import Farm, Units
 from daemon.outlook import Advice, Care, Morning
-from daemon.units import clock_time, weekday
+from daemon.sentences import joined, said
+from daemon.units import clock_time, moisture, moment
 from daemon.weather.contract import OfficialWarning
 from models import coefficients as c
 from models.cautions import Caution
@@ -18,42 +19,11 @@ SAID_BY: Final[Mapping[Caution, tuple[Caution, ...]]] = {
     Caution.PEOPLE_REST: (Caution.PEOPLE_STOP,),
     Caution.HORSES_REST: (Caution.HORSES_STOP,),
 }
-SENTENCES: Final[Mapping[Caution, str]] = {
-    Caution.THUNDER: "Thunder {may_come}: stop at the first rumble, go back 30 minutes after the last.",
-    Caution.THUNDER_ON_TEAMS: "Thunder {may_come}: unhitch at the first rumble, off trees and wire, for 30 minutes.",
-    Caution.THUNDER_UNKNOWN: "This forecast cannot rule thunder out: watch the sky, and stop at the first rumble.",
-    Caution.PEOPLE_STOP: "Dangerous heat for people {may_come}: stop, rest in the shade and drink.",
-    Caution.HORSES_STOP: "Heat that can kill a working horse {may_come}: stop; call the vet if one pants on.",
-    Caution.MACHINE: "Drive shut down, all still before a hand goes in; nobody within {throw} of a mower.",
-    Caution.PEOPLE_REST: "Heat {may_come}: water, shade and rests for people, most of all for newcomers.",
-    Caution.HORSES_REST: "Heat with damp air {may_come}: rest the horses often; your own eye and the vet come first.",
-    Caution.BOTULISM: "Botulism strikes horses first: no torn, dirty or foul bale for them; ask the vet about vaccine.",
-    Caution.BALED_WET: "Bales over {wet} water may spoil, and none may have {too_wet}: measure, and let it dry.",
-    Caution.WRAPPED_TOO_LATE: "Film more than {too_late} after baling is too late for baleage: wrap the same day.",
-    Caution.HOT_BALES: "Bales under {too_dry} water can heat for weeks: apart at {apart}, fire service at {fire}.",
-    Caution.NITRATE: "Nitrate after drought: wait {nitrate_wait} days from good rain, cut higher, test before feeding.",
-    Caution.WRAPPED_LATE: "Bales that wait over {late} for film heat and spoil: wrap them sooner.",
-    Caution.BALED_DRY: "Bales under {dry} water hardly ferment: bale sooner, and make them dense.",
-    Caution.COWS: "Heat {may_come}: shade, water and moving air for the cows; ask the vet if they pant.",
-    Caution.FAWNS: "Fawns may lie in tall grass: walk the field first; local rules come before this.",
-    Caution.NESTS: "Birds may nest on the ground: mow from the middle outward; local rules come before this.",
-    Caution.FALL_REST: "Alfalfa wants some {rest} weeks before the killing frost: ask locally if this cut is too late.",
-    Caution.EIGHT_LAYERS: "Eight layers of film on stemmy or dry bales; patch every hole.",
-    Caution.SIX_LAYERS: "Six layers of film at least; patch every hole.",
-}
-OF_THE_SYSTEM: Final = {
-    Units.US: {"throw": "300 ft", "apart": "150 deg F", "fire": "175 deg F"},
-    Units.METRIC: {"throw": "100 m", "apart": "65 deg C", "fire": "80 deg C"},
-}
-FIGURES: Final = {
-    "wet": f"{c.BALED_WET:.0%}",
-    "too_wet": f"{c.BALED_TOO_WET:.0%}",
-    "dry": f"{c.BALED_DRY:.0%}",
-    "too_dry": f"{c.BALED_TOO_DRY:.0%}",
-    "late": f"{c.WRAP_LATE:.0f} h",
-    "too_late": f"{c.WRAP_TOO_LATE:.0f} h",
-    "nitrate_wait": f"{c.NITRATE_WAIT}",
-    "rest": f"{c.FALL_REST / 7.0:.0f}",
+FIGURES: Final[Mapping[str, float]] = {  # those that are shares
+    "wet": c.BALED_WET,
+    "too_wet": c.BALED_TOO_WET,
+    "dry": c.BALED_DRY,
+    "too_dry": c.BALED_TOO_DRY,
 }
 
 
@@ -76,12 +46,14 @@ def official(farm: Farm, morning: Morning) -> tuple[str, ...]:
 
 
 def _warning_words(farm: Farm, one: OfficialWarning) -> str:
-    def at(moment: datetime) -> str:
-        here = moment.astimezone(farm.place.timezone)
-        return f"{weekday(here)} {clock_time(here, farm.units)}"
+    begins, ends = (None if at is None else _here(at, farm) for at in (one.begins, one.ends))
+    if ends is None:
+        return said("warning.begins", event=one.event, begins=begins, issuer=one.issuer)
+    return said("warning.lasts", event=one.event, begins=begins, ends=ends, issuer=one.issuer)
 
-    until = "" if one.ends is None else f" to {at(one.ends)}"
-    return f"Official warning: {one.event}, {at(one.begins)}{until}, by {one.issuer}."
+
+def _here(at: datetime, farm: Farm) -> str:
+    return moment(at.astimezone(farm.place.timezone), farm.units)
 
 
 def care_words(care: Care, units: Units) -> str:
@@ -92,7 +64,20 @@ def care_words(care: Care, units: Units) -> str:
     >>> care_words(Care(Caution.WRAPPED_LATE), Units.US)
     'Bales that wait over 8 h for film heat and spoil: wrap them sooner.'
     """
-    return SENTENCES[care.caution].format(may_come=_may_come(care, units), **FIGURES, **OF_THE_SYSTEM[units])
+    return said(f"cautions.{care.caution.name.lower()}", may_come=_may_come(care, units), **_figures(units))
+
+
+def _figures(units: Units) -> dict[str, str]:
+    """Return the figures that stand in cautions, in the farm's units."""
+    system = units.name.lower()
+    return {
+        **{name: moisture(share) for name, share in FIGURES.items()},
+        **{name: said(f"caution_figures.{name}_{system}") for name in ("throw", "apart", "fire")},
+        "late": said("caution_figures.hours", count=f"{c.WRAP_LATE:.0f}"),
+        "too_late": said("caution_figures.hours", count=f"{c.WRAP_TOO_LATE:.0f}"),
+        "nitrate_wait": f"{c.NITRATE_WAIT}",
+        "rest": f"{c.FALL_REST / 7.0:.0f}",
+    }
 
 
 def day_cares(mows: Sequence[Advice], units: Units) -> tuple[str, ...]:
@@ -101,7 +86,7 @@ def day_cares(mows: Sequence[Advice], units: Units) -> tuple[str, ...]:
     What is not so of every field names those of which it is.
     """
     merged = _merged(mows)[: c.MOST_CAUTIONS]
-    return tuple(f"{_fields(names, mows)}{care_words(care, units)}" for care, names in merged)
+    return tuple(_of_fields(names, mows, care_words(care, units)) for care, names in merged)
 
 
 def stop_work(mows: Sequence[Advice], units: Units) -> tuple[str, ...]:
@@ -127,12 +112,13 @@ def _joined(one: Care, other: Care) -> Care:
     return Care(one.caution, begins, ends, one.likely or other.likely)
 
 
-def _fields(names: Sequence[str], mows: Sequence[Advice]) -> str:
-    return "" if len(names) == len(mows) else f"{', '.join(names)}: "
+def _of_fields(names: Sequence[str], mows: Sequence[Advice], words: str) -> str:
+    return words if len(names) == len(mows) else said("caution_when.fields", fields=joined(names), words=words)
 
 
 def _may_come(care: Care, units: Units) -> str:
-    how = "is likely" if care.likely else "may come"
+    how = "likely" if care.likely else "possible"
     if care.begins is None or care.ends is None:
-        return how
-    return f"{how} {clock_time(care.begins, units)} to {clock_time(care.ends, units)}"
+        return said(f"caution_when.{how}")
+    begins, ends = clock_time(care.begins, units), clock_time(care.ends, units)
+    return said(f"caution_when.{how}_hours", begins=begins, ends=ends)

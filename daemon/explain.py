@@ -8,20 +8,13 @@ from daemon.caution_words import care_words
 from daemon.explain_field import Block, field_blocks, points
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Hurry, Kind, Morning
+from daemon.reason_words import reason_words
+from daemon.sentences import said
 from daemon.sources import sources
 from daemon.units import area, clock_time, crop_weight, odds, size, weekday
 from daemon.watch_words import watched_words
-from daemon.wording import (
-    CAUTION,
-    film,
-    hour_later,
-    if_left,
-    least_chance,
-    reason_words,
-    too_dry,
-    two_points,
-    weather_line,
-)
+from daemon.wording import weather_line
+from daemon.work_words import film, hour_later, if_left, least_chance, too_dry, two_points
 
 WIDTH: Final = 99  # characters of a line: what a page and a small screen hold
 LEGEND: Final = "Three numbers in a row: one case in ten is below the first, one in ten above the last."
@@ -182,13 +175,13 @@ def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
     yield f"{'Coming days':13} {'odds for the least area':25} at the odds needed ({odds(farm.alerts.odds_needed)})"
     for day in field.days:
         least = least_chance(day, farm)
-        said = f"{odds(least.odds)} for {area(least.area, farm.units)}" if least else "-"
+        least_said = f"{odds(least.odds)} for {area(least.area, farm.units)}" if least else "-"
         if day.area > 0.0 and day.start:
             after = f", after {day.after}" if day.after else ""
             end = f"{area(day.area, farm.units)} from {clock_time(day.start, farm.units)}{after}"
         else:
             end = reason_words(day.reason, day)
-        yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {said:25} {end}"
+        yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {least_said:25} {end}"
 
 
 def _diary(field: FieldProspect) -> Iterator[str]:
@@ -216,7 +209,7 @@ def _trust(morning: Morning) -> Iterator[str]:
         yield f"{weather.credit}. {weather.note}".rstrip()
     yield from morning.prospect.record
     yield "A measured sample is worth more than any of this."
-    yield CAUTION
+    yield said("care.caution")
 
 
 def _sources(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[str]) -> Iterator[str]:

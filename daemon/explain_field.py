@@ -6,9 +6,8 @@ from datetime import date
 from daemon.farm import Farm
 from daemon.outlook import Band, FieldProspect
 from daemon.sources import clock_band
-from daemon.stand_words import days_left_row, just_cut, looks_followed, stage_of
+from daemon.stand_words import days_left_row, ground, just_cut, looks_followed, ripeness_words, stage_of
 from daemon.units import crop, crop_weight
-from daemon.wording import RIPENESS, ground
 from models.quality import Figure
 from models.stages import Purpose
 
@@ -48,7 +47,7 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
     source = "extension advice" if said.purpose is Purpose.MILK else "estimate"
     wanted = "as cut_at_fibre in the settings says" if said.cut_at_fibre else f"for {said.purpose} ({source})"
     clock = clock_band(field)
-    yield f"Growth: {RIPENESS[field.ripeness]}, {stage_of(field)}"
+    yield f"Growth: {ripeness_words(field.ripeness)}, {stage_of(field)}"
     yield from (f"  {words}" for words in looks_followed(farm, field))
     summed = points(clock) if clock else f"{field.clock:.0f}"
     yield f"  temperature sum {summed} degC days, counted from {field.clock_from}"

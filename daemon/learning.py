@@ -18,8 +18,7 @@ from daemon.growing import field_growth_on
 from daemon.hours import HOUR, hours_of, hours_told
 from daemon.mowings import Cut, cuts, mown
 from daemon.soil import DAYS_BEFORE, Ground, field_profile, ground_then
-from daemon.told import day_words, percent
-from daemon.units import clock_time
+from daemon.units import clock_time, day_words, percent
 from daemon.weather.contract import REQUIRED, Weather, at_utc
 from models import coefficients as c
 from models.growth import Growth, GrowthUnknown

@@ -7,7 +7,8 @@ from typing import Final
 
 from daemon.farm import Farm
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Ripeness
-from daemon.units import area, weekday
+from daemon.sentences import counted, joined, said
+from daemon.units import area, named_day
 
 A_CROP: Final = timedelta(days=20)  # from the first field of a crop to one that is of the next at the soonest
 NAMED: Final = 3  # good days that are named
@@ -60,21 +61,24 @@ def progress_words(farm: Farm, found: Progress) -> str:
     """Return the progress in one or two sentences, empty where nothing is ripe."""
     if found.ripe <= 0.0:
         return ""
-    done = f" Cut of this crop: {area(found.cut, farm.units)}." if found.cut > 0.0 else ""
-    work = "" if found.needed is None else f", about {_days(found.needed)} of work"
-    return f"Ripe and uncut: {area(found.ripe, farm.units)}{work}; {_good_days(found)}.{done}"
+    much, days = area(found.ripe, farm.units), _good_days(found)
+    if found.needed is None:
+        told = said("progress.ripe", area=much, days=days)
+    else:
+        work = counted("progress.good_days", max(round(found.needed), 1))
+        told = said("progress.ripe_work", area=much, work=work, days=days)
+    return " ".join([told, *([said("progress.cut", area=area(found.cut, farm.units))] if found.cut > 0.0 else [])])
 
 
 def _good_days(found: Progress) -> str:
     """Return which days of the forecast have the odds needed."""
-    span = "today" if found.ahead == 1 else f"the coming {found.ahead} days"
-    if not found.good:
-        return f"{span} has not the odds asked for" if found.ahead == 1 else f"none of {span} has the odds asked for"
-    names = ", ".join(f"{weekday(day)} {day.day}" for day in found.good[:NAMED])
-    more = " and more" if len(found.good) > NAMED else ""
     if found.ahead == 1:
-        return "today has the odds asked for"
-    return f"of {span} {len(found.good)} {'has' if len(found.good) == 1 else 'have'} the odds asked for ({names}{more})"
+        return said("progress.today_good" if found.good else "progress.today_not")
+    if not found.good:
+        return said("progress.none", ahead=found.ahead)
+    names = joined(map(named_day, found.good[:NAMED]))
+    names = said("progress.and_more", days=names) if len(found.good) > NAMED else names
+    return counted("progress.some", len(found.good), ahead=found.ahead, days=names)
 
 
 def _cut(fields: list[FieldProspect]) -> float:
@@ -99,8 +103,3 @@ def _by_day(prospect: Prospect) -> dict[date, list[FieldDay]]:
     """Return the days of all fields, those of a date together, in order."""
     dates = sorted({day.date for field in prospect.fields for day in field.days})
     return {date: [day for field in prospect.fields for day in field.days if day.date == date] for date in dates}
-
-
-def _days(count: float) -> str:
-    whole = max(round(count), 1)
-    return f"{whole} good day{'' if whole == 1 else 's'}"

@@ -6,10 +6,9 @@ from typing import Final
 
 from daemon.farm import Farm
 from daemon.outlook import Band, FieldProspect, KindToday, Ripeness
-from daemon.sentences import said
+from daemon.sentences import capital, counted, joined, said
 from daemon.sources import days_left_band
-from daemon.told import day_words
-from daemon.units import height
+from daemon.units import day_words, height, named_day
 from models.coefficients import LEAST_DRY_MATTER
 
 LONG: Final = 60.0  # [d] farther off than this nobody knows when a stand is past its best
@@ -22,28 +21,39 @@ def ripeness_words(ripeness: Ripeness) -> str:
     return said(f"ripeness.{ripeness.name.lower()}")
 
 
+def ground(field: FieldProspect) -> str:
+    """Return how the ground of a field is today and, where it is not firm, from when it should be."""
+    if field.ground is None:
+        return ""
+    now = said(f"ground_today.{field.ground}")
+    if field.ground == "firm":
+        return now
+    if field.carries_from is None:
+        return said("ground.not_in_sight", ground=now)
+    return said("ground.carries", ground=now, day=named_day(field.carries_from))
+
+
 def stage_of(field: FieldProspect) -> str:
     """Return the stage of a stand, in a mix that of each kind of plant."""
     if len(field.kinds) < 2:
         return field.stage or ""
-    return ", ".join(f"{one.kind} {one.stage}" for one in field.kinds)
+    return joined(said("stand.of_kind", kind=one.kind, stage=one.stage) for one in field.kinds)
 
 
 def looks_followed(farm: Farm, field: FieldProspect) -> Iterator[str]:
     """Yield what was seen last of each kind of plant, and what its clock makes of that."""
     for one in field.kinds:
         if one.look is not None:
-            tall = "" if one.look.height is None else f"{height(one.look.height, farm.units)} tall"
-            seen = ", ".join(filter(None, (one.look.stage, tall)))
-            clock = "the clock" if len(field.kinds) == 1 else f"the clock of the {one.kind}"
-            yield f"{seen} seen on {day_words(one.look.on)}; {clock} {_followed(one)} {one.clock:.0f}"
+            tall = "" if one.look.height is None else said("stand.tall", height=height(one.look.height, farm.units))
+            seen = joined([one.look.stage or "", tall])
+            clock = said("stand.clock") if len(field.kinds) == 1 else said("stand.clock_of", kind=one.kind)
+            yield _followed(one, seen=seen, day=day_words(one.look.on), clock=clock, reads=f"{one.clock:.0f}")
 
 
-def _followed(one: KindToday) -> str:
+def _followed(one: KindToday, **told: str) -> str:
     if one.share is None:
-        return "is only limited by that and reads"
-    way = "most" if one.share >= MOST_OF_THE_WAY else "part"
-    return f"takes {way} of the way to what was seen and reads"
+        return said("stand.limited", **told)
+    return said("stand.most" if one.share >= MOST_OF_THE_WAY else "stand.part", **told)
 
 
 def just_cut(field: FieldProspect, today: date) -> str:
@@ -52,7 +62,8 @@ def just_cut(field: FieldProspect, today: date) -> str:
     if field.last_cut is None or today - field.last_cut > LATELY or grown is None or grown >= LEAST_DRY_MATTER:
         return ""
     days = (today - field.last_cut).days
-    return {0: "cut today", 1: "cut yesterday"}.get(days, f"cut {days} days ago")
+    near = {0: "stand.cut_today", 1: "stand.cut_yesterday"}.get(days)
+    return said(near) if near else said("stand.cut_ago", count=days)
 
 
 def days_left_row(field: FieldProspect) -> str:
@@ -60,12 +71,12 @@ def days_left_row(field: FieldProspect) -> str:
     if field.days_left is None:
         return ""
     if field.days_left <= -LONG:
-        return "past its best for more than two months"
+        return said("stand.long_past")
     if field.days_left > LONG:
-        return "more than two months until past its best"
+        return said("stand.long_left")
     band = days_left_band(field)
     points = (field.days_left,) if band is None else (band.low, band.mid, band.high)
-    return f"days until past its best {', '.join(format(end, 'z.0f') for end in points)}"
+    return said("stand.days_left", days=joined(format(end, "z.0f") for end in points))
 
 
 def days_left_sentence(field: FieldProspect) -> str:
@@ -73,14 +84,12 @@ def days_left_sentence(field: FieldProspect) -> str:
     if field.days_left is None:
         return ""
     if abs(field.days_left) > LONG or field.days_left == -LONG:
-        past = field.days_left < 0.0
-        return "Past its best for more than two months." if past else "More than two months until it is past its best."
-    count = _days(abs(field.days_left))
-    count = count if count.startswith("less") else f"about {count}"
-    likely = _likely(days_left_band(field))
-    if field.days_left < 0.0:
-        return f"Past its best for {count}{likely}."
-    return f"{count[0].upper()}{count[1:]} left before it is past its best{likely}."
+        return said("stand.past_for_long" if field.days_left < 0.0 else "stand.best_for_long")
+    likely, past = _likely(days_left_band(field)), field.days_left < 0.0
+    whole = int(abs(field.days_left))
+    if whole == 0:
+        return capital(said("stand.past_less" if past else "stand.left_less", likely=likely))
+    return capital(counted("stand.past_days" if past else "stand.left_days", whole, likely=likely))
 
 
 def _likely(band: Band | None) -> str:
@@ -89,11 +98,6 @@ def _likely(band: Band | None) -> str:
         return ""
     low, high = round(band.low), round(band.high)
     if low < 0 < high:
-        return f"; it may be {_days(-low)} past it or have {_days(high)} to go"
+        return said("stand.either", past=counted("time.days", -low), left=counted("time.days", high))
     ends = sorted((abs(low), abs(high)))
-    return f", likely {ends[0]} to {ends[1]}"
-
-
-def _days(count: float) -> str:
-    whole = int(count)
-    return "less than a day" if whole == 0 else f"{whole} day{'' if whole == 1 else 's'}"
+    return said("stand.likely", low=ends[0], high=ends[1])

@@ -7,7 +7,8 @@ from datetime import date, datetime, timedelta
 from daemon.diary import LOOKS, Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Look
 from daemon.mowings import Mown, mown_by
-from daemon.units import clock_time, height, month_day, size
+from daemon.sentences import beside, joined, said
+from daemon.units import clock_time, day_words, height, percent, size
 from models.ground import Firmness
 
 
@@ -30,46 +31,28 @@ def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> l
     sentences = [_last_cut_words(field, state)]
     if state.parts:
         left = size(field.area - state.area, farm.units)
-        days = ", ".join(
-            f"{size(cut.area or 0.0, farm.units)} {_source_words(cut.day, cut.line)}" for cut in state.parts
-        )
-        sentences.append(f"Still standing: {left} of {size(field.area, farm.units)}; cut were {days}.")
+        cuts = joined(_noted(size(cut.area or 0.0, farm.units), cut.day, cut.line) for cut in state.parts)
+        sentences.append(said("diary.standing", left=left, whole=size(field.area, farm.units), cuts=cuts))
     return [*sentences, *_seen_words(farm, lines, field, state.last_cut, now)]
 
 
 def line_words(farm: Farm, line: Line) -> str:
     """Return what a line tells, in the farm's units and on its clock."""
     at = line.at.astimezone(farm.place.timezone)
-    when = day_words(at.date()) + (f" at {clock_time(at, farm.units)}" if line.timed else "")
-    water = "" if line.moisture is None else f"{percent(line.moisture)} water"
+    when = day_words(at.date())
+    when = said("diary.day_time", day=when, time=clock_time(at, farm.units)) if line.timed else when
+    water = "" if line.moisture is None else said("diary.water", water=percent(line.moisture))
     match line.kind:
         case LineKind.MOISTURE:
-            return f"{line.field}: {water} on {when}"
+            return said("diary.line", field=line.field, seen=water, day=when)
+        case LineKind.CUT if line.area is None:
+            return said("diary.cut", field=line.field, day=when)
         case LineKind.CUT:
-            part = "" if line.area is None else f"{size(line.area, farm.units)} of it "
-            return f"{line.field}: {part}cut on {when}"
+            return said("diary.cut_part", field=line.field, area=size(line.area or 0.0, farm.units), day=when)
         case LineKind.WRAPPED:
-            return f"{line.field}: wrapped on {when}{f', {water}' if water else ''}"
+            return joined([said("diary.wrapped", field=line.field, day=when), water])
         case LineKind.STAGE | LineKind.HEIGHT | LineKind.GROUND | LineKind.LODGED:
-            return f"{line.field}: {_look_words(farm, line)} on {when}"
-
-
-def day_words(day: date) -> str:
-    """Return a day in words, whatever the language of the machine.
-
-    >>> day_words(date(2026, 6, 4))
-    '4 June 2026'
-    """
-    return f"{month_day(day.month, day.day)} {day.year}"
-
-
-def percent(fraction: float) -> str:
-    """Return a moisture as it was read: with a decimal only where it has one.
-
-    >>> percent(0.575), percent(0.58)
-    ('57.5%', '58%')
-    """
-    return f"{100.0 * fraction:.3g}%"
+            return said("diary.line", field=line.field, seen=_look_words(farm, line), day=when)
 
 
 def _as_told(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> Field:
@@ -111,13 +94,13 @@ def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date 
     since = _since(farm, last_cut, now)
     stand, under = list[str](), ""
     for (day, kind), line in _looks_noted(farm, lines, field, now).items():
-        words = f"{_look_words(farm, line)} {_source_words(day, line)}"
+        words = _noted(_look_words(farm, line), day, line)
         if kind is LineKind.GROUND:
             under = words
         elif day > since:
             stand.append(words)
-    yield from [f"Seen: {', '.join(stand)}."] if stand else []
-    yield from [f"Seen last: {under}."] if under else []
+    yield from [said("diary.seen", looks=joined(stand))] if stand else []
+    yield from [said("diary.seen_last", look=under)] if under else []
 
 
 def _since(farm: Farm, last_cut: date | None, now: datetime) -> date:
@@ -128,24 +111,27 @@ def _since(farm: Farm, last_cut: date | None, now: datetime) -> date:
 def _look_words(farm: Farm, line: Line) -> str:
     """Return what was seen."""
     if line.height is not None:
-        return f"{height(line.height, farm.units)} tall"
+        return said("stand.tall", height=height(line.height, farm.units))
     if line.kind is LineKind.LODGED:
-        return "lying flat"
-    return f"ground {line.ground}" if line.kind is LineKind.GROUND else str(line.stage)
+        return said("diary.flat")
+    return said("diary.ground", ground=line.ground) if line.kind is LineKind.GROUND else str(line.stage)
 
 
 def _last_cut_words(field: Field, state: Mown) -> str:
     if state.last_cut is None and state.parts:
-        return "No cut of the whole field yet this year."
+        return said("diary.no_whole_cut")
     if state.last_cut is None:
-        return "Last cut: none, neither in the settings nor in the diary."
-    last = f"Last cut {day_words(state.last_cut)}"
+        return said("diary.no_cut")
+    day = day_words(state.last_cut)
     if not state.by:
-        return f"{last}, from the settings."
-    numbers = ", ".join(f"line {cut.line.id}" for cut in state.by)
-    older = f"; the settings have {day_words(field.last_cut)}" if field.last_cut else ""
-    return f"{last}, from the diary ({numbers}){older}."
+        return said("diary.cut_by_settings", day=day)
+    lines = joined(said("diary.line_number", number=cut.line.id) for cut in state.by)
+    if field.last_cut:
+        return said("diary.cut_by_both", day=day, lines=lines, older=day_words(field.last_cut))
+    return said("diary.cut_by_lines", day=day, lines=lines)
 
 
-def _source_words(day: date, line: Line) -> str:
-    return f"on {day_words(day)} (line {line.id})"
+def _noted(words: str, day: date, line: Line) -> str:
+    """Return what was noted with its day and its line."""
+    number = said("diary.line_number", number=line.id)
+    return beside(said("diary.on", words=words, day=day_words(day)), number)

@@ -161,6 +161,17 @@ def named_day(day: date) -> str:
     return said("time.day", weekday=weekday(day), number=day.day)
 
 
+def moment(at: datetime, units: Units) -> str:
+    """Return a time of a day of the coming week.
+
+    Examples
+    --------
+    >>> moment(datetime(2026, 6, 1, 16), Units.US)
+    'Monday 4:00 pm'
+    """
+    return said("time.at", weekday=weekday(at), time=clock_time(at, units))
+
+
 def month_day(month: int, day: int) -> str:
     """Return a day of every year in words, whatever the language of the machine.
 

@@ -15,10 +15,12 @@ from daemon.outlook import FieldProspect, Morning
 from daemon.page.server import write_page
 from daemon.page.view import make_view
 from daemon.prospect import look_ahead
+from daemon.reason_words import reason_words
 from daemon.settings import load
+from daemon.stand_words import ripeness_words
 from daemon.units import area, odds, size, weekday
 from daemon.weather.contract import Weather, assembled, settled
-from daemon.wording import RIPENESS, email_of, reason_words, text_body
+from daemon.wording import email_of, text_body
 from models.sun import extraterrestrial_radiation
 
 Array = NDArray[np.float64]
@@ -137,7 +139,7 @@ def _table(farm: Farm, morning: Morning) -> str:
 
 def _row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
     advice = next(one for one in morning.advices if one.field == field.name)
-    state = RIPENESS[field.ripeness] if field.ripeness else "not known"
+    state = ripeness_words(field.ripeness) if field.ripeness else "not known"
     today = (
         f"mow {area(advice.area, farm.units)}, {odds(advice.day.odds or 0)}"
         if advice in morning.mows and advice.day

@@ -8,15 +8,17 @@ from typing import Final
 from daemon.caution_words import day_cares, official
 from daemon.due import TaskKind
 from daemon.farm import Farm
+from daemon.order_words import order
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, WatchState
 from daemon.posted import Posted, State
 from daemon.progress import progress, progress_words
 from daemon.reason_words import reason_said, reason_words, waiting_words
 from daemon.sentences import beside, capital, counted, joined, said, sentence
-from daemon.stand_words import days_left_sentence, just_cut, ripeness_words, stage_of
+from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_words, stage_of
 from daemon.units import area, clock_time, crop, named_day, odds, size
 from daemon.watch_words import watched_words
-from daemon.wording import ground, least_chance, order, weather_line
+from daemon.wording import weather_line
+from daemon.work_words import least_chance
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)

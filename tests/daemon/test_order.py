@@ -8,8 +8,9 @@ from daemon.decide import decide
 from daemon.farm import Farm
 from daemon.outlook import FieldDay, Hurry, Reason
 from daemon.prospect import look_ahead
+from daemon.reason_words import reason_words
 from daemon.weather.contract import Weather
-from daemon.wording import email_of, reason_words, text_body
+from daemon.wording import email_of, text_body
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
 

@@ -24,27 +24,18 @@ from daemon.outlook import (
     Reason,
     Ripeness,
 )
-from daemon.wording import (
-    REASONS,
-    SAMPLE,
-    announced,
-    email_of,
-    film,
-    fit,
-    ground,
-    headline,
-    hour_later,
-    if_left,
-    say,
-    text_body,
-    two_points,
-)
+from daemon.reason_words import reason_said
+from daemon.sentences import said
+from daemon.stand_words import ground
+from daemon.wording import announced, email_of, fit, headline, say, text_body
+from daemon.work_words import film, hour_later, if_left, two_points
 from tests.samples import ACRE, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=120)
 ANN = person("Ann")
 BEN = Person("Ben", Channel.TEXT, "json://127.0.0.1:2", Hears.RIPE_MORNINGS)
 CAT = Person("Cat", Channel.EMAIL, "mailto://127.0.0.1:3", Hears.RIPE_MORNINGS)
+SAMPLE = said("care.sample")
 DAN = Person("Dan", Channel.EMAIL, "mailto://127.0.0.1:4", Hears.MOW_DAYS)
 EVERYBODY = (ANN, BEN, CAT, DAN)
 # The settings take names of 40 and 80 printable characters; these are as long and nastier than the rest.
@@ -166,7 +157,7 @@ def test_one_unknown_field_is_named_beside_the_others() -> None:
 
 @pytest.mark.parametrize("reason", list(Reason))
 def test_every_reason_has_its_words(reason: Reason) -> None:
-    assert REASONS[reason] in text_body(farm(), waiting(["Long"], reason))
+    assert reason_said(reason) in text_body(farm(), waiting(["Long"], reason))
 
 
 def test_a_near_miss_is_told_with_its_odds() -> None:
