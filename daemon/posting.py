@@ -10,6 +10,7 @@ from daemon.farm import Alerts, Farm, Message, Person
 from daemon.gsm7 import parts, plain
 from daemon.postbag import Postbag
 from daemon.posted import Outgoing, Posted
+from daemon.sentences import said
 from daemon.units import clock_time
 from daemon.wording import TEXT_PARTS, shortened
 
@@ -17,7 +18,6 @@ Words = Callable[[Farm], Mapping[Person, Message]]
 
 LATE: Final = timedelta(minutes=15)  # from which a message says so
 EVENING_TIME: Final = timedelta(minutes=30)  # for the evening's message to go out
-MORE: Final = "More on the page."
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,7 @@ def worded(farm: Farm) -> Callable[[Posted, datetime], Message]:
         if now - row.due < LATE:
             return row.message
         written = clock_time(row.made_at.astimezone(farm.place.timezone), farm.units)
-        return said_late(row.message, f"Late, written {written}.")
+        return said_late(row.message, said("late.written", time=written))
 
     return words
 
@@ -113,14 +113,15 @@ def said_late(message: Message, first: str) -> Message:
     if message.html is None:
         return replace(message, body=_as_text(f"{first} {message.body}"))
     html = f"<p><strong>{first}</strong></p>{message.html}"
-    return replace(message, title=f"Late: {message.title}", body=f"{first}\n\n{message.body}", html=html)
+    title = said("subject.late", subject=message.title)
+    return replace(message, title=title, body=f"{first}\n\n{message.body}", html=html)
 
 
 def _as_text(words: str) -> str:
     """Return as many whole sentences as a text may hold, two at the least: half an hour or half a number misleads."""
-    kept = plain(words)
+    kept, more = plain(words), said("text.page")
     if parts(kept) <= TEXT_PARTS:
         return kept
-    while parts(f"{kept} {MORE}") > TEXT_PARTS and kept.count(". ") > 1:
+    while parts(f"{kept} {more}") > TEXT_PARTS and kept.count(". ") > 1:
         kept = kept[: kept.rindex(". ") + 1]
-    return shortened(f"{kept} {MORE}")
+    return shortened(f"{kept} {more}")
