@@ -7,9 +7,7 @@ from tests.faults.year import expected, farm_of, lived
 def test_five_days_of_the_service_send_what_the_calendar_says_and_leave_nothing_open() -> None:
     found = lived(days=5, fields=2, step=timedelta(hours=1))
     assert (found.lost, found.extra, found.left_open) == ([], [], 0)
-    assert (
-        found.expected == 6 + 2 + 2
-    )  # Ben each morning, Ann on two days to mow, both on the evening before the second
+    assert found.expected == 5 + 1 + 2  # Ben each morning, Ann on the day to mow, both on the evening before the next
 
 
 def test_the_calendar_of_what_is_to_be_told() -> None:
