@@ -27,7 +27,7 @@ from typing import Final
 from daemon import letter
 from daemon.farm import Channel, Message
 from daemon.postbag import Postbag
-from daemon.posted import Outgoing, Posted, State
+from daemon.posted import Outgoing, State
 from tests.faults.counting import Count, report
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
 from tests.samples import DAWN, DAY, person
@@ -155,16 +155,16 @@ def tried(case: Case, folder: Path, pem: Path) -> Came:
             said = Message("Mow today", "Mow 20 acres.", "<p>Mow 20 acres.</p>")
             bag.put(Outgoing(DAY, "morning", who, said, DAWN, DAWN + timedelta(minutes=TOO_LATE)), DAWN)
         begun = time.monotonic()
-        first = _bens(bag.deliver(DAWN, (ben, cat)))
+        rows = list(bag.deliver(DAWN, (ben, cat)))
         took, early = time.monotonic() - begun, len(bad.letters)
-        rows = [row for row in (first,) if row is not None]
         for at in MINUTES[1:]:
-            if rows[-1].waits:
+            if any(row.waits for row in bag.recent()):
                 rows.extend(bag.deliver(DAWN + timedelta(minutes=at), (ben, cat)))
+        bens = [row for row in rows if row.person == "Ben"]
         return Came(
             case=case,
-            states=tuple(row.state for row in rows),
-            reason=rows[0].reason,
+            states=tuple(row.state for row in bens),
+            reason=bens[0].reason,
             seconds=took,
             waited=good.seen[0] - begun if good.seen else float("inf"),
             early=early,
@@ -172,10 +172,6 @@ def tried(case: Case, folder: Path, pem: Path) -> Came:
             names=len({each.name for each in bad.letters}),
             other=len(good.letters),
         )
-
-
-def _bens(rows: Sequence[Posted]) -> Posted | None:
-    return next((row for row in rows if row.person == "Ben"), None)
 
 
 def all_of(given: Sequence[Case]) -> list[Came]:
