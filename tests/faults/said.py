@@ -3,11 +3,11 @@
 Nothing here is taken from `daemon.settings`, so that it can judge what that accepts.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from functools import reduce
-from math import isclose, isfinite
+from math import isclose, isfinite, pi
 from typing import Any, Final
 
 from daemon.farm import Farm
@@ -95,6 +95,7 @@ NUMBERS: Final[Mapping[str, Number]] = {
     "field.cut_at_fibre": Number(30, 70, "cut_at_fibre"),
 }
 HEIGHT: Final = Number(0.02, 2.5, "height", 0.0254, 0.01)
+WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MOWER: Final = ("cut_width", "speed", "field_efficiency")
 OTHERS: Final[Mapping[str, str]] = {  # what is no number
     **{f"farm.{key}": key for key in ("name", "units", "season", "horses_fed", "cows_kept")},
@@ -115,6 +116,39 @@ OTHERS: Final[Mapping[str, str]] = {  # what is no number
 }
 
 
+def _bale(size: str, units: str) -> float:
+    """Return the dry matter of a bale [t]: a cylinder of ten pounds to the cubic foot."""
+    foot = 1.0 if float(size.partition("x")[0]) < 100 else 1.0 / 30.48
+    width, diameter = (float(part) * foot for part in size.split("x"))
+    return pi / 4.0 * diameter**2 * width * 10.0 * 0.45359237 / 1000.0
+
+
+def _stand(said: Any, units: str) -> dict[str, float]:
+    shares = said if isinstance(said, dict) else {said: 1}
+    return {name.strip().casefold(): round(share / sum(shares.values()), 9) for name, share in shares.items()}
+
+
+def _looks(said: list[Tables], units: str) -> list[tuple[date, float | None]]:
+    factor = HEIGHT.factor(units)
+    return [(one["on"], round(one["height"] * factor, 9) if "height" in one else None) for one in said]
+
+
+# What a farm holds in another form: its place, what the file's value comes to, and what the farm's does.
+CONVERTED: Final[Mapping[str, tuple[str, Callable[[Any, str], Any], Callable[[Any], Any]]]] = {
+    "work.bale_size": ("work.bale_dry_matter", lambda said, units: round(_bale(said, units), 9), lambda t: round(t, 9)),
+    "work.days_off": (
+        "work.days_off",
+        lambda said, units: {WEEKDAYS.index(day.strip()[:3].title()) for day in said},
+        set,
+    ),
+    "field.stand": ("stand", _stand, lambda held: {name: round(share, 9) for name, share in held.items()}),
+    "field.looks": (
+        *("looks", _looks),
+        lambda held: [(one.on, None if one.height is None else round(one.height, 9)) for one in held],
+    ),
+}
+
+
 def out_of_range(farm: Farm) -> list[str]:
     """Return the numbers of a farm that lie outside of their limits."""
     held = [(name, number, farm) for name, number in NUMBERS.items() if not name.startswith("field.")]
@@ -128,12 +162,19 @@ def out_of_range(farm: Farm) -> list[str]:
 def not_in_use(tables: Tables, farm: Farm) -> list[str]:
     """Return the options of a file that a farm does not hold as the file says them."""
     units = tables["farm"]["units"].strip().casefold()
-    return [
-        f"{name} = {value!r} became {_at(whole, place)!r}"
+    found = [
+        f"{name} = {value!r} became {held!r}"
         for name, value, whole in _said(tables, farm)
-        for place in [NUMBERS[name].place if name in NUMBERS else OTHERS.get(name)]
-        if place is not None and not _same(name, value, _at(whole, place), units)
-    ] + _mower(tables["work"], farm, units)
+        for place in [_place(name)]
+        if place is not None and not _same(name, value, held := _at(whole, place), units)
+    ]
+    return found + _mower(tables["work"], farm, units)
+
+
+def _place(name: str) -> str | None:
+    if name in CONVERTED:
+        return CONVERTED[name][0]
+    return NUMBERS[name].place if name in NUMBERS else OTHERS.get(name)
 
 
 def _said(tables: Tables, farm: Farm) -> Iterator[tuple[str, Any, object]]:
@@ -151,15 +192,20 @@ def _said(tables: Tables, farm: Farm) -> Iterator[tuple[str, Any, object]]:
 
 def _same(name: str, value: Any, held: Any, units: str) -> bool:
     """Return whether a farm's value is what the file says."""
+    if name in CONVERTED:
+        _, of_file, of_farm = CONVERTED[name]
+        return bool(of_file(value, units) == of_farm(held))
     if name in NUMBERS:
         return held is not None and isclose(held, value * NUMBERS[name].factor(units), rel_tol=1e-9, abs_tol=1e-12)
     if isinstance(held, time | date):
         said = type(held).fromisoformat(value.strip()) if isinstance(value, str) else value
         return bool(held == (said.replace(second=0, microsecond=0) if isinstance(said, time) else said))
-    if isinstance(held, frozenset):
-        return bool(held == set(value))
-    if isinstance(held, tuple):
-        return [str(one) for one in held] == [one.strip().casefold() for one in _listed(value)]
+    if isinstance(held, frozenset | tuple):
+        return (
+            held == set(value)
+            if isinstance(held, frozenset)
+            else [str(one) for one in held] == [one.strip().casefold() for one in _listed(value)]
+        )
     if isinstance(value, str):
         return str(held).casefold() == value.strip().casefold()
     return type(held) is type(value) and bool(held == value)
