@@ -113,7 +113,7 @@ def _joined(one: Care, other: Care) -> Care:
 
 
 def _of_fields(names: Sequence[str], mows: Sequence[Advice], words: str) -> str:
-    return words if len(names) == len(mows) else said("caution_when.fields", fields=joined(names), words=words)
+    return words if len(names) == len(mows) else said("caution.of_fields", fields=joined(names), words=words)
 
 
 def _may_come(care: Care, units: Units) -> str:
@@ -121,4 +121,4 @@ def _may_come(care: Care, units: Units) -> str:
     if care.begins is None or care.ends is None:
         return said(f"caution_when.{how}")
     begins, ends = clock_time(care.begins, units), clock_time(care.ends, units)
-    return said(f"caution_when.{how}_hours", begins=begins, ends=ends)
+    return said(f"caution_hours.{how}", begins=begins, ends=ends)

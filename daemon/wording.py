@@ -284,8 +284,8 @@ def weather_line(weather: WeatherFacts) -> str:
     """
     if weather.known:
         return said("weather.recorded")
-    age, members = counted("time.hours", f"{weather.age_hours:.0f}"), counted("weather.members", weather.members)
-    return said("weather.drawn" if weather.synthetic else "weather.age", age=age, members=members)
+    age, forecasts = counted("time.hours", f"{weather.age_hours:.0f}"), counted("weather.forecasts", weather.members)
+    return said("weather.drawn" if weather.synthetic else "weather.age", age=age, forecasts=forecasts)
 
 
 def _state(field: FieldProspect, farm: Farm) -> str:

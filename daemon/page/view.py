@@ -98,10 +98,10 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     if now.astimezone(farm.place.timezone).month not in farm.season:
         return ()
     if morning is None:
-        return (said("page_trouble.no_pass"),)
+        return (said("page_trouble.no_look"),)
     problems = []
     if now - morning.prospect.at > LONGEST_WITHOUT_PASS:
-        problems.append(said("page_trouble.old_pass", age=_span(now - morning.prospect.at)))
+        problems.append(said("page_trouble.old_look", age=_span(now - morning.prospect.at)))
     age = data_age(morning, now)
     if morning.prospect.trouble is Reason.DIARY_UNREADABLE:
         problems.append(said("page_trouble.no_advice", reason=morning.prospect.detail))
@@ -189,7 +189,7 @@ def age_line(view: PageView) -> str:
     age = data_age(view.morning, view.now) or timedelta()
     if weather.known:
         return weather_line(weather)
-    forecasts = counted("page_weather.forecasts", weather.members)
+    forecasts = counted("weather.forecasts", weather.members)
     return said("page_weather.age", age=_span(age), source=weather.source, model=weather.model, forecasts=forecasts)
 
 
@@ -231,11 +231,11 @@ def day_name(day: date, today: date) -> str:
 def _why_unknown(view: PageView) -> str | None:
     """Return why nothing can be advised, None if something can."""
     if view.morning is None:
-        return said("page_today.no_pass")
+        return said("page_today.no_look")
     if not view.in_season:
         return None
     if view.morning.date != view.today:
-        return said("page_today.old_pass", day=named_day(view.morning.date))
+        return said("page_today.old_look", day=named_day(view.morning.date))
     if view.morning.prospect.trouble is not None:
         return reason_said(view.morning.prospect.trouble)
     age = data_age(view.morning, view.now)

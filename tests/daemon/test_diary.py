@@ -382,7 +382,7 @@ def test_a_part_leaves_the_rest_standing() -> None:
     assert field.standing == pytest.approx(10.5 * ACRE)
     assert sentences == [
         "Last cut 1 May 2026, from the settings.",
-        "Still standing: 10.5 acres of 22 acres; cut were 8 acres on 4 June 2026 (line 1), "
+        "Still standing: 10.5 acres of 22 acres; cut so far: 8 acres on 4 June 2026 (line 1), "
         "3.5 acres on 5 June 2026 (line 2).",
     ]
 
@@ -538,7 +538,7 @@ def test_parts_alone_are_no_cut_of_the_whole_field() -> None:
     _, sentences = told(Lines().cut(6, 15, 8).cut(6, 16, 3))
     assert sentences == [
         "No cut of the whole field yet this year.",
-        "Still standing: 11 acres of 22 acres; cut were 8 acres on 15 June 2026 (line 1), 3 acres on 16 June 2026 "
+        "Still standing: 11 acres of 22 acres; cut so far: 8 acres on 15 June 2026 (line 1), 3 acres on 16 June 2026 "
         "(line 2).",
     ]
 

@@ -134,11 +134,11 @@ def test_old_data_is_never_on_track(hours: float, lines: int) -> None:
 @pytest.mark.parametrize(
     ("morning", "now", "sentence"),
     [
-        (None, SOON, "No advice today, because no pass over the fields has been made yet."),
+        (None, SOON, "No advice today, because the fields have not been looked at yet."),
         (unknown_morning(), SOON, "No advice today, because weather data is missing."),
         (mow_morning(), DAWN + timedelta(hours=15.5), "No advice today, because the weather data is 18 hours old."),
-        (mow_morning(), DAWN + timedelta(days=1), "No advice today, because the last pass was for Monday 1."),
-        (mow_morning(), WINTER, "Out of season: no mowing is looked for."),
+        (mow_morning(), DAWN + timedelta(days=1), "No advice today, because the fields were last looked at for Monday 1."),
+        (mow_morning(), WINTER, "Out of season: no mowing day is looked for."),
     ],
 )
 def test_what_is_not_known_is_no_advice(morning: Morning | None, now: datetime, sentence: str) -> None:
@@ -165,7 +165,7 @@ def test_each_field_shows_its_ripeness_and_its_days() -> None:
     )
     assert [(day.name, day.amount, day.odds, day.when) for day in long.days] == [
         ("Today", "20 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
-        ("Tomorrow", "nothing", "2 acres would be 4 in 10", "only 4 in 10, which is less than asked for"),
+        ("Tomorrow", "nothing", "2 acres would be 4 in 10", "less sure than asked for, only 4 in 10"),
         ("Wednesday 3", "nothing", "", "rain would catch it"),
         ("Thursday 4", "12 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
         ("Sunday 7", "nothing", "", "a day off"),
@@ -251,7 +251,7 @@ def test_old_passes_and_old_data_are_problems(hours: float, count: int) -> None:
 
 
 def test_out_of_season_a_missing_pass_is_no_problem() -> None:
-    assert pass_problems(farm(), None, SOON) == ("No pass over the fields has been made yet.",)
+    assert pass_problems(farm(), None, SOON) == ("The fields have not been looked at yet.",)
     assert pass_problems(farm(), None, WINTER) == ()
 
 
@@ -394,7 +394,7 @@ def test_health_is_ok_or_says_what_is_wrong() -> None:
     ill = served(lambda: view(mow_morning(), DAWN + timedelta(hours=16)), "health")
     assert ill.status_code == 503
     assert ill.text.splitlines() == [
-        "The last pass over the fields was 16 hours ago.",
+        "The fields were last looked at 16 hours ago.",
         "The weather data is 19 hours old; 18 hours are allowed.",
     ]
 

@@ -141,11 +141,11 @@ def test_the_page_tells_what_was_withheld_and_spared_and_takes_neither_for_troub
         rounds(bag, its, range(30))
     rows = bag.recent()
     assert [row.state for row in message_rows(view(None, messages=rows))] == [
-        "not sent, that is enough for one day (1 messages went that day)",
+        "not sent, enough messages for one day (1 messages went that day)",
         "not needed, the first way was enough",
         "sent 5:30 am",
     ]
-    assert before["Monday 1, morning"] == "waiting whether the first way is enough"
+    assert before["Monday 1, morning"] == "waiting to see if the first way is enough"
     assert message_problems(rows, DAWN + timedelta(hours=12)) == ()
 
 

@@ -47,19 +47,19 @@ def test_the_second_crop_begins_when_all_are_cut_once() -> None:
     [
         (
             Progress(8 * ACRE, 22 * ACRE, 0.0, 2.2, (DAY, DAY + timedelta(days=3)), 8),
-            "Ripe and uncut: 22 acres, about 2 good days of work; of the coming 8 days 2 have the odds asked for "
+            "Ripe and uncut: 22 acres, about 2 good days of work; 2 of the coming 8 days have the odds asked for "
             "(Monday 1, Thursday 4). Cut of this crop: 8 acres.",
         ),
         (
             Progress(0.0, 22 * ACRE, 0.0, 0.4, tuple(DAY + timedelta(days=ahead) for ahead in range(5)), 8),
-            "Ripe and uncut: 22 acres, about 1 good day of work; of the coming 8 days 5 have the odds asked for "
+            "Ripe and uncut: 22 acres, about 1 good day of work; 5 of the coming 8 days have the odds asked for "
             "(Monday 1, Tuesday 2, Wednesday 3 and more).",
         ),
         (
             Progress(0.0, 5 * ACRE, 0.0, None, (), 8),
             "Ripe and uncut: 5 acres; none of the coming 8 days has the odds asked for.",
         ),
-        (Progress(0.0, 5 * ACRE, 0.0, None, (), 1), "Ripe and uncut: 5 acres; today has not the odds asked for."),
+        (Progress(0.0, 5 * ACRE, 0.0, None, (), 1), "Ripe and uncut: 5 acres; today does not have the odds asked for."),
         (Progress(3.0, 0.0, 9.0, None, (), 8), ""),
     ],
 )

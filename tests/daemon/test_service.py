@@ -186,7 +186,7 @@ def test_a_pass_on_disk_that_cannot_be_read_is_made_anew(bench: Bench, caplog: p
     bench.postbag.keep("morning", '{"date": "never"}')
     bench.start()
     assert "the last pass on disk cannot be read" in caplog.text
-    assert bench.service.view().problems == ("No pass over the fields has been made yet.",)
+    assert bench.service.view().problems == ("The fields have not been looked at yet.",)
     bench.run(1)
     assert bench.service.view().problems == ()
 

@@ -367,7 +367,7 @@ def test_bale_sooner_says_why_then_when_then_how_sure() -> None:
     sooner = standing(WatchState.BALE_SOONER, reason=Reason.RAIN, rain_at=local(17))
     text, subject, body = told(sooner)
     assert text == (
-        "Two Elms: If you mowed Long Meadow: rain now stands at about 5:00 pm. Bale sooner: rake from 1:00 pm, bale "
+        "Two Elms: If you mowed Long Meadow: rain is now due at about 5:00 pm. Bale sooner: rake from 1:00 pm, bale "
         "from 1:45 pm (not 3:30 pm as said), all wrapped by about 5:30 pm. 20 acres: 6 in 10 that all is wrapped "
         "tonight. Check a sample before baling."
     )
@@ -383,7 +383,7 @@ def test_drying_is_named_where_there_is_no_rain() -> None:
 def test_calling_off_says_what_to_do() -> None:
     text, subject, body = told(FAILING)
     assert text == (
-        "Two Elms: If you mowed Long Meadow: rain by about 4:00 pm; it will not all make it (2 in 10). Stop mowing. "
+        "Two Elms: If you mowed Long Meadow: rain by about 4:00 pm; it will not all make it (odds 2 in 10). Stop mowing. "
         "Wrap what is at or under 60% water, about 6 acres (7 in 10); never bale wetter. Leave the rest for tomorrow: "
         "48 to 57% water at noon if it stays dry; rain before that: 9 in 10."
     )
@@ -533,7 +533,7 @@ def test_rain_that_moves_forward_is_told_once_each(bench: Bench) -> None:
     bench.run(18.5)
     assert bench.kinds == ["morning", "bale sooner: Long Meadow", "will not make it: Long Meadow"]
     sooner, off = (posted["message"] for posted in bench.gateway.posted[1:])
-    assert sooner.startswith("Two Elms: If you mowed Long Meadow: rain now stands at about 7:00 pm. Bale sooner")
+    assert sooner.startswith("Two Elms: If you mowed Long Meadow: rain is now due at about 7:00 pm. Bale sooner")
     assert off.startswith("Two Elms: If you mowed Long Meadow: rain by about 4:00 pm; it will not all make it")
 
 

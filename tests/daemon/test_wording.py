@@ -163,7 +163,7 @@ def test_every_reason_has_its_words(reason: Reason) -> None:
 def test_a_near_miss_is_told_with_its_odds() -> None:
     near = field_prospect("Long", 22, field_day(0, 0, 0.55, Reason.RAIN))
     morning = Morning(DAY, (Advice("Long", Kind.WAIT, 0.0, Reason.RAIN, near.days[0]),), prospect(near))
-    assert headline(morning) == "Monday: do not mow. Long: only 5 in 10, rain may catch it."
+    assert headline(morning) == "Monday: do not mow. Long: rain may catch it, only 5 in 10."
 
 
 # --- The odds ----------------------------------------------------------------------------------------------------
@@ -383,7 +383,7 @@ def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
 def test_what_is_left_lying_is_told_with_its_rain() -> None:
     left = IfLeft(Band(0.31, 0.4, 0.53), 0.42)
     assert if_left(replace(field_day(), if_left=left), farm()) == (
-        "What is not wrapped tonight, by tomorrow: 31 to 53% water at noon if it stays dry, probably too dry for "
+        "What is left for tomorrow: 31 to 53% water at noon if it stays dry, probably too dry for "
         "baleage; rain before that: 5 in 10."
     )
     for middle, words in ((0.5, "stays dry; rain"), (0.6, "stays dry, too wet to bale; rain")):
@@ -391,7 +391,7 @@ def test_what_is_left_lying_is_told_with_its_rain() -> None:
         assert words in if_left(replace(field_day(), if_left=lying), farm())
     sure = replace(left, rain=0.97)  # no member tells how moist it would be without
     assert if_left(replace(field_day(), if_left=sure), farm()) == (
-        "What is not wrapped tonight, by tomorrow: rain before noon: 9 in 10."
+        "What is left for tomorrow: rain before noon: 9 in 10."
     )
     assert if_left(field_day(), farm()) == ""
 
