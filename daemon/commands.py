@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import logging
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -10,6 +9,8 @@ from datetime import datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+
+from daemon.logs import set_up
 
 # Everything else is loaded by the command that needs it: `--help` must answer at once on a small board.
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ exit codes: 0 good, 1 problems (named on standard error), 2 wrong usage
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     given = _parser().parse_args(arguments)
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
+    set_up(as_json=getattr(given, "json_logs", False))
     try:
         code: int = given.command(given)
     except BrokenPipeError:
@@ -85,7 +86,8 @@ def _parser() -> argparse.ArgumentParser:
     once = add("once", _once, "make one pass and print the advice", config, now)
     once.add_argument("--send", action="store_true", help="also send it to the people in the settings")
     once.add_argument("--json", action="store_true", help="print one JSON object in SI units")
-    add("run", _run, "run the service until it is stopped", config, now)
+    run = add("run", _run, "run the service until it is stopped", config, now)
+    run.add_argument("--json-logs", action="store_true", help="log one JSON object a line")
     one_field = add("explain", _explain, "print the numbers behind a field's advice", config, now)
     one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
     _add_note(commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now)

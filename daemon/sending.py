@@ -11,6 +11,7 @@ from daemon.farm import Channel, Message, Person
 from daemon.hiding import hidden, secrets_of
 from daemon.letter import Account, Named, send_letter
 from daemon.posted import Outcome, Posted, State, masked
+from daemon.settings.secrets import is_reference
 
 # Their own lines may hold addresses and tokens; what came of a message is logged by the postbag.
 logging.getLogger("apprise").addHandler(logging.NullHandler())
@@ -33,6 +34,8 @@ def attempt(person: Person | None, row: Posted) -> Outcome:
 
 
 def _sent(person: Person, row: Posted) -> Outcome:
+    if is_reference(person.address):
+        return Outcome(State.FAILED, masked(person.address), f"{person.address} is at hand only in the service")
     service = apprise.Apprise.instantiate(person.address)
     if not isinstance(service, apprise.NotifyBase):
         return Outcome(State.FAILED, "", "the address is none that Apprise knows; see its list of services")

@@ -1,11 +1,19 @@
-"""Names the tests that are left out: those in tests/outside need packages that cannot live beside the newest numpy."""
+"""Names the tests that are left out, and fails a run that leaves a secret in a file.
+
+Those in tests/outside need packages that cannot live beside the newest numpy.
+"""
 
 import ast
+import logging
 from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
+from tests.canary import keep_log, leaks
+
+LOGGED = pytest.StashKey[logging.Handler]()
+LEAKED = pytest.StashKey[list[Path]]()
 OUTSIDE = Path(__file__).parent / "outside"
 
 
@@ -28,7 +36,35 @@ def _asked_for(file: Path, config: pytest.Config) -> bool:
     return any(file.is_relative_to(path.resolve()) for path in asked)
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    session.config.stash[LOGGED] = keep_log(_written_to(session.config))
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    logged = session.config.stash[LOGGED]
+    logging.getLogger().removeHandler(logged)
+    logged.close()
+    found = session.config.stash[LEAKED] = list(leaks(_written_to(session.config)))
+    if found and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def _written_to(config: pytest.Config) -> Path:
+    """Return the folder that holds what all tests write."""
+    factory: pytest.TempPathFactory = config._tmp_path_factory  # type: ignore[attr-defined]
+    return factory.getbasetemp()
+
+
+def _tell_leaks(terminalreporter: pytest.TerminalReporter) -> None:
+    found = terminalreporter.config.stash.get(LEAKED, [])
+    if found:
+        terminalreporter.section("a secret of the tests was written")
+        for file in found:
+            terminalreporter.line(str(file))
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    _tell_leaks(terminalreporter)
     missed = [file for file in LEFT_OUT if _asked_for(file, terminalreporter.config)]
     if not missed:
         return

@@ -64,4 +64,4 @@ def check(path: Path) -> Report:
         farm = farm_from(reader.sections(), path.parent)
     except SettingsError as error:
         return Report(error.problems)
-    return Report((), tuple(reader.problem(doubt) for doubt in doubts(farm)))
+    return Report((), (*reader.exposed(), *(reader.problem(doubt) for doubt in doubts(farm))))

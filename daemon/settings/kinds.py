@@ -5,13 +5,14 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
-from typing import Final, Generic, TypeVar
+from typing import Final, Generic, TypeVar, cast
 
 from pydantic_core import PydanticCustomError, core_schema
 
 from daemon.farm import Units
 from daemon.settings.literals import number_meant, shortened, toml
 from daemon.settings.problems import nearest
+from daemon.settings.secrets import NotAtHand, is_reference, revealed
 
 T = TypeVar("T")
 
@@ -48,7 +49,11 @@ class Kind(Generic[T]):
     def _validate(self, value: object, info: "core_schema.ValidationInfo[Units]") -> T:
         units: Units = info.context or Units.US
         try:
-            return self.read(value, units)
+            given = revealed(value) if self.secret else value
+            return cast(T, given) if self.secret and is_reference(given) else self.read(given, units)
+        except NotAtHand as why:
+            named: dict[str, object] = {"allowed": why.allowed, "fix": None, "given": why.given, "way_out": why.fix}
+            raise PydanticCustomError("not_allowed", "not allowed", named) from None
         except (ValueError, OverflowError) as error:
             said = {"allowed": self.allowed(units), "fix": self.nearest(value, units), "secret": self.secret}
             raise PydanticCustomError("not_allowed", "not allowed", said) from error

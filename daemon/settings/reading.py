@@ -1,7 +1,7 @@
 """Reads a settings file into its sections and collects every problem on the way, each with its line."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar, cast
@@ -13,8 +13,9 @@ from daemon.settings.estimates import EstimatesSection
 from daemon.settings.fields import FieldSection, SpeciesSection, field_section
 from daemon.settings.lines import KeyPath, key_lines
 from daemon.settings.literals import shown, toml
-from daemon.settings.options import AlertsSection, BaleageSection, FarmSection, PageSection
+from daemon.settings.options import AlertsSection, BaleageSection, FarmSection, PageSection, PersonSection
 from daemon.settings.problems import Problem, SettingsError, nearest, parse, read_text
+from daemon.settings.secrets import is_open, is_reference, open_to_others
 from daemon.settings.section import Quarrel, Section, kind, repeated, section_of
 from daemon.settings.weather import WeatherSection
 from daemon.settings.work import WorkSection
@@ -66,7 +67,7 @@ class Reader:
 
     def __init__(self, path: Path) -> None:
         text = read_text(path)
-        self._file = path.name
+        self._file, self._path = path.name, path
         self._tables = parse(text, path.name)
         self._lines = key_lines(text)
         self._units = self._find_units()
@@ -151,11 +152,10 @@ class Reader:
             allowed = option.allowed(self._units) if option else "a value"
             self._add(where, "nothing", allowed, f"add {key} = {_example(owner, key)}, with this farm's own value")
         elif item["type"] == "not_allowed":
-            given = "something that is not shown" if item["ctx"]["secret"] else shown(item["input"])
-            fix = item["ctx"]["fix"]
-            self._add(
-                where, given, item["ctx"]["allowed"], f"write {key} = {fix}" if fix else self._way_out(owner, key)
-            )
+            said = item["ctx"]
+            given = said.get("given") or ("something that is not shown" if said["secret"] else shown(item["input"]))
+            fix = f"write {key} = {said['fix']}" if said["fix"] else said.get("way_out") or self._way_out(owner, key)
+            self._add(where, given, said["allowed"], fix)
         else:
             self._add(where, "something else", "a list of tables", "see config.example.toml for how it is written")
 
@@ -171,6 +171,33 @@ class Reader:
         like = nearest(str(where[-1]), known)
         fix = f"write {like} instead or take it out" if like else "take it out"
         self._add(where, "an unknown name", "one of " + ", ".join(known), fix)
+
+    def exposed(self) -> Iterator[Problem]:
+        """Yield each secret that everybody on the machine may read, in this file or in one that it names."""
+        for where, value in self._secrets():
+            file = open_to_others(value)
+            if file is None and not is_reference(value) and is_open(self._path):
+                file = self._path
+            if file is not None:
+                allowed = "a file that only its owner and the group of the service may read"
+                yield self._problem(
+                    where, f"a secret in {file}, which everybody may read", allowed, f"type chmod o= {file}"
+                )
+
+    def _secrets(self) -> Iterator[tuple[KeyPath, object]]:
+        """Yield the secrets as they stand in the file, with their keys."""
+        weather, alerts = (cast(dict[str, Any], self._tables.get(name, {})) for name in ("weather", "alerts"))
+        people = enumerate(alerts.get("person", []))
+        tables: list[tuple[KeyPath, type[Section], Mapping[str, Any]]] = [
+            (("weather",), SECTIONS["weather"], weather),
+            (("alerts",), SECTIONS["alerts"], alerts),
+            *((("alerts", "person", index), PersonSection, person) for index, person in people),
+        ]
+        for where, section, table in tables:
+            for key, value in table.items():
+                option = kind(section, key)
+                if option is not None and option.secret:
+                    yield (*where, key), value
 
     def problem(self, quarrel: Quarrel) -> Problem:
         """Return a quarrel with the line it stands on; its `at` starts at the section."""

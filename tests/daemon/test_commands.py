@@ -556,7 +556,7 @@ def few_members(server: OpenMeteo) -> None:
     [
         (no_json, "weather data missing", "the reply is no whole JSON; it ends with '<html>Welcome"),
         (nulls_come, "weather data missing", "the past weather lacks 1 hour: 2026-06-09T15:00Z"),
-        (nulls_ahead, "weather data missing", "the weather does not cover the whole of 2026-06-10"),
+        (nulls_ahead, "weather data missing", "open-meteo: the forecast ends at 2026-06-10T16:00Z, allowed 2026-06-11"),
         (old_run, "weather data too old", "30 hours old, no more than 18 allowed"),
         (few_members, "too few forecast members", "5 usable members, 8 needed"),
     ],

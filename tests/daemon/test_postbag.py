@@ -185,7 +185,7 @@ def test_somebody_no_longer_in_the_settings_is_named(bag: Postbag) -> None:
 def test_secrets_stay_out_of_the_file_and_of_the_log(tmp_path: Path, logged: StringIO) -> None:
     bag = Postbag(tmp_path / "postbag.sqlite3")
     with Gateway(403) as gateway:
-        host = gateway.address.removeprefix("json://")
+        host = gateway.address.partition("@")[2]
         secret = f"json://user:hush-word@{host}/hush-path?+Authorization=hush-header"
         ann, ben = (
             person(address=secret),
