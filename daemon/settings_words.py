@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from daemon.farm import Channel, Farm, Message, Person
+from daemon.sentences import counted, said
 from daemon.wording import email, fit
 
 
@@ -16,10 +17,7 @@ def say_mistakes(farm: Farm, mistakes: Sequence[str]) -> dict[Person, Message]:
     mistakes : sequence of str
         One sentence each.
     """
-    count = "a mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
-    told = f"The settings file has {count}, so what it said before is in use."
-    text = Message("", fit(farm.name, [told, f"{mistakes[0]}."]))
-    mail = email(
-        "Mistakes in the settings file", [told, "Put it right and save it; it is read again at once."], mistakes, []
-    )
+    told = counted("settings.mistakes", len(mistakes))
+    text = Message("", fit(farm.name, [told, said("lists.sentence", words=mistakes[0])]))
+    mail = email(said("settings.subject"), [told, said("settings.mend")], mistakes, [])
     return {person: text if person.channel is Channel.TEXT else mail for person in farm.alerts.people}
