@@ -11,7 +11,7 @@ ENGLISH: Final = "english"
 
 Table = Mapping[str, str]  # from a key, "text.job", to a template with named places
 
-_spoken: dict[str, str] = {}  # the table in use, empty until the first sentence
+_spoken: list[Table] = []  # the table in use, none before the first sentence
 
 
 def load(language: str = ENGLISH, folder: Traversable | None = None) -> Table:
@@ -35,8 +35,7 @@ def load(language: str = ENGLISH, folder: Traversable | None = None) -> Table:
 
 def speak(table: Table) -> None:
     """Say every sentence from now on out of a table; a process speaks one language."""
-    _spoken.clear()
-    _spoken.update(table)
+    _spoken[:] = [table]
 
 
 def said(key: str, /, **places: object) -> str:
@@ -54,7 +53,7 @@ def said(key: str, /, **places: object) -> str:
     """
     if not _spoken:
         speak(load())
-    return _spoken[key].format_map(places)
+    return _spoken[0][key].format_map(places)
 
 
 def counted(key: str, count: int | str, /, **places: object) -> str:
