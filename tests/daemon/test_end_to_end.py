@@ -18,7 +18,7 @@ import pytest
 import requests
 
 from daemon.gsm7 import parts
-from tests.loopback.openmeteo import OpenMeteo
+from tests.loopback.openmeteo import OpenMeteo, a_little_windier
 from tests.loopback.receivers import Gateway, MailServer
 from tests.records import greensboro
 
@@ -90,6 +90,7 @@ def record() -> pd.DataFrame:
 
 
 def a_little_different(table: pd.DataFrame, member: int) -> pd.DataFrame:
+    table = a_little_windier(table, member)
     return table.assign(air_temperature=table["air_temperature"] + 0.08 * (member % 7 - 3))
 
 
@@ -204,7 +205,7 @@ def test_a_good_morning_is_told_to_all_and_only_once(tmp_path: Path, record: pd.
     assert "Low Meadow: not ripe yet" in email
     assert "Check a sample before baling." in email
     assert "Open-Meteo.com (CC BY 4.0)" in email
-    assert "32 members" in email
+    assert "from 32 forecasts" in email
     assert "Your own eye, the sky and local rules come first." in email
 
     assert page.status_code == 200
