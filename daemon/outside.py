@@ -30,13 +30,22 @@ def verdict(farm: Farm, bag: Postbag, day: date, now: datetime) -> str | None:
     every day.
     """
     task = Task(TaskKind.MORNING, day)
-    opens, closes = window(task, farm.alerts, farm.place.timezone)
+    opens, _ = window(task, farm.alerts, farm.place.timezone)
     if now < opens:
         return None
     if day.month in farm.season and task not in bag.done(day):
-        until = clock_time(closes.astimezone(farm.place.timezone), farm.units)
-        return f"nothing was sent: no look at weather and fields came to an end by {until}" if now > closes else None
+        return missed(farm, bag, day, now) or None
     return _of_messages(bag.of(day, TaskKind.MORNING))
+
+
+def missed(farm: Farm, bag: Postbag, day: date, now: datetime) -> str:
+    """Return why nobody was told anything this morning, where it is too late for it by now; else nothing."""
+    task = Task(TaskKind.MORNING, day)
+    _, closes = window(task, farm.alerts, farm.place.timezone)
+    if day.month not in farm.season or now <= closes or task in bag.done(day):
+        return ""
+    until = clock_time(closes.astimezone(farm.place.timezone), farm.units)
+    return f"nothing was sent this morning: no look at weather and fields came to an end by {until}"
 
 
 def _of_messages(rows: Sequence[Posted]) -> str | None:

@@ -21,6 +21,7 @@ log = logging.getLogger(__name__)
 
 DATABASE: Final = "postbag.sqlite3"
 BACKOFF: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60))
+KEPT: Final = timedelta(days=800)
 SENDERS: Final = 8
 
 _SCHEMA: Final = """
@@ -219,6 +220,13 @@ class Postbag(SqliteFile):
         with self._open() as db:
             rows = db.execute("SELECT kind, day FROM done WHERE day >= ?", (since.isoformat(),)).fetchall()
             return frozenset(map(_task, rows))
+
+    def forget(self, now: datetime) -> None:
+        """Delete messages and marks that are older than two seasons."""
+        before = now - KEPT
+        with self._open() as db:
+            db.execute("DELETE FROM messages WHERE made_at < ?", (_text(before),))
+            db.execute("DELETE FROM done WHERE day < ?", (before.date().isoformat(),))
 
     def keep(self, name: str, value: str) -> None:
         """Keep a value under a name, in place of the former one."""

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from functools import partial
 from hashlib import sha256
-from typing import Final
+from typing import Final, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -16,7 +16,7 @@ from daemon.due import Done, Task, TaskKind, due, fetched_every, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
 from daemon.outlook import Announced, Morning, WatchState
-from daemon.outside import Outside
+from daemon.outside import Outside, missed
 from daemon.page.view import PageView, headline, make_view
 from daemon.postbag import Postbag, PostbagError
 from daemon.posted import Posted
@@ -25,6 +25,8 @@ from daemon.settings_words import say_mistakes
 from daemon.watch import as_said, news, still_watched, told_since
 from daemon.watch_words import say_change
 from daemon.wording import announced
+
+T = TypeVar("T")
 
 log = logging.getLogger(__name__)
 
@@ -36,6 +38,7 @@ MISTAKES_MATTER: Final = timedelta(hours=24)
 LOOK_AGAIN: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
 WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
 _MORNING: Final = TypeAdapter(Morning)
+_FETCHED: Final = TypeAdapter(datetime)
 _ANNOUNCED: Final = TypeAdapter(tuple[date, tuple[Announced, ...]])
 
 
@@ -138,15 +141,17 @@ class Service:
         return "; ".join((headline(self._seen()), *self.health()))
 
     def _seen(self) -> PageView:
-        trouble, messages = self._trouble, tuple[Posted, ...]()
+        trouble, messages, now = self._trouble, tuple[Posted, ...](), self._clock.now()
+        untold = ""
         try:
             messages = self._postbag.recent()
+            untold = missed(self._farm, self._postbag, now.astimezone(self._farm.place.timezone).date(), now)
         except PostbagError as error:
             trouble = str(error)
-        shown = make_view(self._farm, self._morning, messages, self._clock.now())
+        shown = make_view(self._farm, self._morning, messages, now)
         waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
-        damage = (f"{self._damage}.",) if self._damage else ()
-        return replace(shown, problems=(*waits, *damage, *shown.problems))
+        said = tuple(f"{words[0].upper()}{words[1:]}." for words in (self._damage, untold) if words)
+        return replace(shown, problems=(*waits, *said, *shown.problems))
 
     def _take_up(self, now: datetime) -> None:
         """Take up what the last run left, at the start and after any trouble with the postbag."""
@@ -154,11 +159,11 @@ class Service:
             return
         if damage := self._postbag.set_aside_if_damaged(now):
             log.error(damage)
-            self._damage = damage[0].upper() + damage[1:]
+            self._damage = damage
         if unsure := self._postbag.recover(now):
             log.warning("%d messages were being sent when the service last ended", unsure)
-        self._morning = self._morning or self._kept_morning("morning")
-        self._said = self._said or self._kept_morning("said")
+        self._morning = self._morning or self._kept("morning", _MORNING)
+        self._said = self._said or self._kept("said", _MORNING)
         if damage and self._said is not None:
             self._keep_said(self._said)
         self._fit = True
@@ -175,10 +180,9 @@ class Service:
             log.debug("%s", step, exc_info=True)
 
     def _done(self, now: datetime) -> Done:
-        kept = self._postbag.kept("fetched")
         since = now.date() - timedelta(days=3)
         # A disk that keeps nothing must not let the weather services be asked at every round.
-        fetched = self._looked_at or (datetime.fromisoformat(kept) if kept and not self._is_new else None)
+        fetched = self._looked_at or (None if self._is_new else self._kept("fetched", _FETCHED))
         return Done(self._postbag.done(since), fetched)
 
     def _looked(self, now: datetime) -> Morning | None:
@@ -193,7 +197,7 @@ class Service:
             said = self._said_on(today)
             self._morning = still_watched(self._look(self._farm, now, said), said, self._morning)
             self._broke_at, self._looked_at, self._is_new = None, now, False
-            self._postbag.keep("fetched", now.isoformat())
+            self._postbag.keep("fetched", _FETCHED.dump_json(now).decode())
             self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
             give_back()
         return None if self._broke_at else self._morning
@@ -213,6 +217,8 @@ class Service:
         falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
         occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
         post(self._postbag, self._farm, occasion, partial(self._words, morning=morning, task=task, now=now), now)
+        if task.kind is TaskKind.MORNING:
+            self._postbag.forget(now)
         # Only now: a crash before this line words the message again, and the postbag refuses a second one.
         self._postbag.mark_done(task, now)
 
@@ -225,10 +231,7 @@ class Service:
 
     def _announced(self, day: date) -> tuple[Announced, ...]:
         """Return what the evening before called likely for a day."""
-        kept = self._postbag.kept("announced")
-        if kept is None:
-            return ()
-        evening, found = _ANNOUNCED.validate_json(kept)
+        evening, found = self._kept("announced", _ANNOUNCED) or (day, ())
         return found if evening == day - timedelta(days=1) else ()
 
     def _say_change(self, now: datetime) -> None:
@@ -254,12 +257,13 @@ class Service:
         self._postbag.keep("said", _MORNING.dump_json(said).decode())
         self._said = said
 
-    def _kept_morning(self, name: str) -> Morning | None:
+    def _kept(self, name: str, kind: TypeAdapter[T]) -> T | None:
+        """Return what the postbag keeps under a name; what cannot be read is made anew in time."""
         kept = self._postbag.kept(name)
         try:
-            return None if kept is None else _MORNING.validate_json(kept)
+            return None if kept is None else kind.validate_json(kept)
         except ValidationError as error:
-            log.warning("the last pass on disk cannot be read (%d faults); a new one is made", error.error_count())
+            log.warning("what was kept as %r cannot be read (%d faults) and is made anew", name, error.error_count())
             return None
 
 

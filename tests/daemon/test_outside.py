@@ -121,7 +121,7 @@ def test_a_second_way_that_delivers_makes_it_well(bag: Postbag) -> None:
 def test_a_morning_of_which_nothing_was_made_is_trouble_once_it_is_too_late(bag: Postbag) -> None:
     assert verdict(farm(), bag, DAY, TOO_LATE) is None
     assert verdict(farm(), bag, DAY, TOO_LATE + timedelta(minutes=1)) == (
-        "nothing was sent: no look at weather and fields came to an end by 9:30 am"
+        "nothing was sent this morning: no look at weather and fields came to an end by 9:30 am"
     )
 
 

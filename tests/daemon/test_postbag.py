@@ -283,6 +283,15 @@ def test_marks_and_kept_values_outlive_a_restart(tmp_path: Path) -> None:
     assert again.kept("nothing") is None
 
 
+def test_what_is_older_than_two_seasons_is_forgotten(bag: Postbag) -> None:
+    put(bag, person())
+    bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
+    bag.forget(DAWN + timedelta(days=800))
+    assert (len(bag.recent()), len(bag.done(DAY))) == (1, 1)
+    bag.forget(DAWN + timedelta(days=801))
+    assert (len(bag.recent()), len(bag.done(DAY))) == (0, 0)
+
+
 def test_what_was_promised_is_on_disk_at_once(tmp_path: Path) -> None:
     bag = Postbag(tmp_path / "postbag.sqlite3")
     put(bag, person())

@@ -166,6 +166,9 @@ def test_a_service_that_could_not_look_all_morning_withholds_the_message(bench: 
     bench.look.broken = ""
     bench.run(10)
     assert bench.heard == []
+    assert bench.service.view().problems == (
+        "Nothing was sent this morning: no look at weather and fields came to an end by 9:30 am.",
+    )
 
 
 def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
@@ -185,9 +188,18 @@ def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytes
 def test_a_pass_on_disk_that_cannot_be_read_is_made_anew(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     bench.postbag.keep("morning", '{"date": "never"}')
     bench.start()
-    assert "the last pass on disk cannot be read" in caplog.text
+    assert "what was kept as 'morning' cannot be read" in caplog.text
     assert bench.service.view().problems == ("The fields have not been looked at yet.",)
     bench.run(1)
+    assert bench.service.view().problems == ()
+
+
+def test_marks_that_cannot_be_read_stop_no_round(bench: Bench) -> None:
+    for name in ("fetched", "announced", "said", "morning"):
+        bench.postbag.keep(name, "[1, {")
+    bench.start()
+    bench.run(2)
+    assert len(bench.heard) == 2
     assert bench.service.view().problems == ()
 
 
