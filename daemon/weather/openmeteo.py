@@ -33,6 +33,7 @@ from daemon.weather.contract import (
     at_utc,
     checked,
     drop_bad_members,
+    iso,
     settled,
     start_of_ahead,
     trimmed,
@@ -47,6 +48,7 @@ KEPT_DAYS: Final = 92  # past days that the forecast service keeps
 AHEAD_DAYS: Final = 10
 ENSEMBLE_PAST_DAYS: Final = 2
 FARTHEST_CELL: Final = 1.0  # [deg] a cell farther from the place than this is another place's
+CLOCKS_APART: Final = (timedelta(minutes=-15), timedelta(minutes=15))  # of farm and server, estimate
 CONTROL: Final = "00"
 LONE: Final = "forecast"
 
@@ -301,9 +303,19 @@ class _Calls:
         reply = get(self.session, url, self._query(model, fields, window))
         issued = self._issued(address, model)
         try:
-            return parse(reply, self.places, model, fields, self._attributes(model, issued))
+            found = parse(reply, self.places, model, fields, self._attributes(model, issued))
+            self._refuse_other_days(found, window)
         except Refused as reason:
             raise Refused(f"{shown(url)}: {reason}") from None
+        return found
+
+    def _refuse_other_days(self, found: xr.Dataset, window: Mapping[str, str]) -> None:
+        """Refuse hours that begin on another day than was asked for: those of an old run, or whole days off."""
+        begins = found["time"].values[0]
+        # Near midnight the server may be in another day than we are.
+        allowed = [_begin(window, (self.now + off).astimezone(UTC).date()) for off in (timedelta(0), *CLOCKS_APART)]
+        if begins not in [at_utc(begin) for begin in allowed]:
+            raise Refused(f"its hours begin at {iso(begins)}, asked for from {iso(at_utc(allowed[0]))}")
 
     def _query(self, model: str, fields: Iterable[str], window: Mapping[str, str]) -> dict[str, str]:
         """Return the query, every unit and the zone in it."""
@@ -356,6 +368,13 @@ def native_steps(model: str, time: Hours, issued: datetime) -> NDArray[np.int64]
     for number, (after, step) in enumerate(NATIVE_STEPS.get(model, UNKNOWN_STEPS)):
         found[lead > after if number else slice(None)] = step
     return found
+
+
+def _begin(window: Mapping[str, str], today: date) -> datetime:
+    """Return the first hour that is asked for."""
+    if "start_date" in window:
+        return utc_midnight(date.fromisoformat(window["start_date"]))
+    return utc_midnight(today - timedelta(days=int(window["past_days"])))
 
 
 def _days(window: Mapping[str, str]) -> int:

@@ -22,6 +22,8 @@ STILL: Final = 36  # [h] that air never keeps one temperature for, to the digits
 HOTTEST: Final = 42.0  # [degC] mean of three days or more: the hottest months of deserts have 40, remembered
 DARKEST: Final = 0.02  # [1] of the sky's sun under the thickest cloud of three days; such hours have 0.05, remembered
 BRIGHTEST: Final = 0.95  # [1] the same of the clearest: dry mountains have 0.85, remembered
+HIGH: Final = 0.5  # [1] of the highest sun, from which it is day
+COLDER: Final = 2.0  # [K] that three or more nights are warmer at most than their days, estimate
 ENOUGH: Final = 72  # [h] that means are of
 LATER: Final = 120  # [h] from when on rain was a third of what it should be in a service's forecasts
 SHARE: Final = 1 / 3  # [1] of the next driest member's rain that a dry one must have by then, estimate
@@ -105,6 +107,21 @@ def fits_no_sky(coming: xr.Dataset) -> Mask:
     return _somewhere((sun < DARKEST * most) | (sun > BRIGHTEST * most))
 
 
+def is_warm_by_night(coming: xr.Dataset) -> Mask:
+    """Return which members are colder in the mean by high sun than in the dark, shape (member,): times half a day off.
+
+    For sources that tell no sun, from whose own hours more would be seen.
+    """
+    if coming.sizes["time"] < ENOUGH or "latitude" not in coming.coords:
+        return np.zeros(coming.sizes["member"], dtype=bool)
+    sky = above_the_air(coming)[..., np.newaxis, :]
+    parts = (sky > HIGH * sky.max(axis=-1, keepdims=True), sky == 0.0)
+    high, dark = (
+        np.where(part, _of_members(coming, AIR), 0.0).sum(axis=-1) / np.maximum(part.sum(axis=-1), 1) for part in parts
+    )
+    return _somewhere((high < dark - COLDER) & parts[1].any(axis=-1))
+
+
 def never_blows(coming: xr.Dataset) -> Mask:
     """Return which members have no wind at all, shape (member,): a gap filled with zeros."""
     if coming.sizes["time"] < ENOUGH:
@@ -141,6 +158,7 @@ OF_ONE: Final[Mapping[str, Callable[[xr.Dataset], Mask]]] = {
     f"the air has more than {HOTTEST:g} degC in the mean (is it in degF?)": is_too_hot,
     f"the sun is not {DARKEST:g} to {BRIGHTEST:g} of the sky's (is it in W m-2?)": fits_no_sky,
     "there is no wind at all": never_blows,
+    "the air is colder by day than by night (are the times UTC?)": is_warm_by_night,
 }
 OF_MANY: Final[Mapping[str, Callable[[xr.Dataset], Mask]]] = {
     "all tell the same": repeats,

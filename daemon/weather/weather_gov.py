@@ -48,6 +48,7 @@ CREDIT: Final = (
     "sunshine from the cloud"
 )
 OLDEST: Final = timedelta(hours=24)  # a grid older than this is one that its office has left
+FARTHEST_BACK: Final = timedelta(hours=24)  # of a layer before its grid was made; 7 is usual
 LEAST_AHEAD: Final = timedelta(hours=24)
 MOST_AHEAD: Final = timedelta(days=11)
 MEASURABLE: Final = 0.254  # [mm] a hundredth of an inch: the least rain that the chances are of
@@ -141,6 +142,7 @@ def parse(reply: bytes, place: Place, now: datetime) -> xr.Dataset:
     first, last = at_utc(start_of_ahead(now)), at_utc(now + MOST_AHEAD).astype("datetime64[h]")
     time = np.arange(first, last, HOUR)
     layers = _layers(grid)
+    _refuse_early(layers, issued)
     values = _hourly(layers, time)
     kept = _known(values, time, now)
     hours = {name: array[kept] for name, array in values.items()}
@@ -327,6 +329,14 @@ def _layers(grid: Mapping[str, Any]) -> dict[str, Layer]:
             if key in NEEDED:
                 raise Refused(f"layer {key} {reason}") from None
     return found
+
+
+def _refuse_early(layers: Mapping[str, Layer], issued: datetime) -> None:
+    """Refuse layers that begin long before the grid was made: their times are days off."""
+    for key in NEEDED:
+        begins = layers[key].start[0]
+        if begins < at_utc(issued - FARTHEST_BACK):
+            raise Refused(f"layer {key} begins at {iso(begins)}, allowed {_told(FARTHEST_BACK)} before it was made")
 
 
 def _hourly(layers: Mapping[str, Layer], time: Hours) -> dict[str, Array]:

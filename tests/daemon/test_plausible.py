@@ -97,6 +97,7 @@ def stuck(since: str, until: str) -> Change:
         (SUN, lambda sun: sun * 0.0036, "is it in W m-2"),
         (SUN, lambda sun: sun * 1.7, "not 0.02 to 0.95 of the sky's"),
         (WIND, lambda wind: wind * 0.0, "there is no wind at all"),
+        (AIR, lambda air: air.roll(time=12), "the air is colder by day than by night"),
     ],
 )
 def test_a_member_that_cannot_be_costs_itself_and_if_it_is_the_only_one_the_forecast(

@@ -11,7 +11,7 @@ Objects = Callable[[Any, Random], None]
 Bytes = Callable[[bytes, Random], bytes]
 Lines = Callable[[list[list[str]], Random], None]
 
-JUNK: Final = (None, True, "", "n/a", "12,5", "NaN", [], {}, [[1.0]], {"a": None}, -1, 10**400)
+JUNK: Final[tuple[Any, ...]] = (None, True, "", "n/a", "12,5", "NaN", [], {}, [[1.0]], {"a": None}, -1, 10**400)
 NUMBERS: Final = (float("nan"), float("inf"), float("-inf"), -9999.0, -0.001, 1e300, 61.0, 1e9)
 CELLS: Final = ("", " ", "nan", "inf", "-inf", "x", "1e400", "-0.01", "9999", "1,5", "0x1F", "--", '"', "\x00", "٣")
 PAGES: Final = (
@@ -141,17 +141,21 @@ def _units(tree: Any, dice: Random) -> None:
 
 
 def _labels(tree: Any, dice: Random) -> None:
+    later(tree, dice.choice(SHIFTS))
+
+
+def later(tree: Any, hours: float) -> None:
     """Tell all hours as others, but not when the reply was made."""
-    shift, todo = dice.choice(SHIFTS), [tree]
+    todo = [tree]
     while todo:
         here = todo.pop()
         for key, value in here.items() if isinstance(here, dict) else enumerate(here):
             if isinstance(value, list) and key == "time":
-                here[key] = [_later(each, shift) for each in value]
+                here[key] = [_later(each, hours) for each in value]
             elif isinstance(value, dict | list):
                 todo.append(value)
             elif key in LABELS and isinstance(value, str):
-                here[key] = _later(value, shift)
+                here[key] = _later(value, hours)
 
 
 def _later(text: Any, hours: float) -> Any:
@@ -256,7 +260,7 @@ LINES: Final[Mapping[str, Lines]] = {
     "a line is gone": lambda rows, dice: rows.__delitem__(dice.randrange(len(rows))),
     "many lines are gone": lambda rows, dice: rows.__delitem__(slice(dice.randrange(len(rows)), None, 2)),
     "a line is there twice": lambda rows, dice: rows.append(list(dice.choice(rows))),
-    "a line is short": lambda rows, dice: dice.choice(rows).pop(),
+    "a line is short": lambda rows, dice: dice.choice(rows).__delitem__(-1),
     "lines in no order": lambda rows, dice: dice.shuffle(rows),
     "hours shifted": _local,
 }

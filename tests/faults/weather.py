@@ -205,7 +205,7 @@ def _file(hours: pd.DataFrame) -> bytes:
     lines = hours.drop(columns=["thunderstorm_probability", "probability_of_precipitation", "cloud_area_fraction"])
     parts = [
         lines.assign(member=f"{m:02}", wind_speed=lines["wind_speed"] + 0.01 * m)[
-            lines.index > NOW - timedelta(days=40)
+            lines.index > NOW - timedelta(hours=40) * (1 if m else 24)  # the first member tells the past
         ]
         for m in range(MEMBERS)
     ]
@@ -280,6 +280,11 @@ def tried(ground: Ground, number: int, seed: int, sources: Sequence[str] = SOURC
     return found
 
 
+@cache
+def _bomb() -> bytes:
+    return gzip.compress(bytes(300_000_000), 6)
+
+
 # What is sent instead of a body, packed and in which way.
 HEAVY: Final[Mapping[str, Callable[[bytes], Canned]]] = {
     "100 MB": lambda _: Canned(b" " * 1_000_000, times=100),
@@ -292,11 +297,6 @@ HEAVY: Final[Mapping[str, Callable[[bytes], Canned]]] = {
     "not changed, though nothing is kept": lambda _: Canned(b"", status=304),
     "nothing": lambda _: Canned(b"", status=204),
 }
-
-
-@cache
-def _bomb() -> bytes:
-    return gzip.compress(bytes(300_000_000), 6)
 
 
 def tried_heavy(ground: Ground, sources: Sequence[str] = SOURCES, ways: Sequence[str] = tuple(HEAVY)) -> Found:
