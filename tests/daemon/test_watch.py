@@ -383,9 +383,9 @@ def test_drying_is_named_where_there_is_no_rain() -> None:
 def test_calling_off_says_what_to_do() -> None:
     text, subject, body = told(FAILING)
     assert text == (
-        "Two Elms: If you mowed Long Meadow: rain by about 4:00 pm; it will not all make it (odds 2 in 10). Stop mowing. "
-        "Wrap what is at or under 60% water, about 6 acres (7 in 10); never bale wetter. Leave the rest for tomorrow: "
-        "48 to 57% water at noon if it stays dry; rain before that: 9 in 10."
+        "Two Elms: If you mowed Long Meadow: rain by about 4:00 pm; it will not all make it (odds 2 in 10). Stop "
+        "mowing. Wrap what is at or under 60% water, about 6 acres (7 in 10); never bale wetter. Leave the rest for "
+        "tomorrow: 48 to 57% water at noon if it stays dry; rain before that: 9 in 10."
     )
     assert subject == "Stop mowing: Long Meadow"
     assert "Check a sample before baling." in body
