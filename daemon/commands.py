@@ -1,4 +1,4 @@
-"""The command line: `forenoon run`, `once`, `explain`, `note`, `check`, `test-alert` and `demo`."""
+"""The command line: `forenoon run`, `status`, `once`, `explain`, `note`, `check`, `test-alert` and `demo`."""
 
 import argparse
 import json
@@ -33,6 +33,7 @@ examples:
   forenoon note moisture "North meadow" 52 --at 15:30
   forenoon note ground "North meadow" soft  how firm it was found to be
   forenoon run                           the service
+  forenoon status                        how the service stands, whether it runs or not
 
 exit codes: 0 good, 1 problems (named on standard error), 2 wrong usage
 """
@@ -88,6 +89,8 @@ def _parser() -> argparse.ArgumentParser:
     once.add_argument("--json", action="store_true", help="print one JSON object in SI units")
     run = add("run", _run, "run the service until it is stopped", config, now)
     run.add_argument("--json-logs", action="store_true", help="log one JSON object a line")
+    stands = add("status", _status, "tell how the service stands, from what it has on disk", config, now)
+    stands.add_argument("--json", action="store_true", help="print one JSON object")
     one_field = add("explain", _explain, "print the numbers behind a field's advice", config, now)
     one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
     _add_note(commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now)
@@ -174,6 +177,15 @@ def _run(given: argparse.Namespace) -> int:
     settings, memory = SettingsFile(find(given.config)), _memory(keeping=given.now is None)
     serve(settings, _state_folder(), _clock(given.now), partial(look, memory=memory), say)
     return GOOD
+
+
+def _status(given: argparse.Namespace) -> int:
+    from daemon.settings import find  # noqa: PLC0415
+    from daemon.status import data, status, words  # noqa: PLC0415
+
+    found = status(find(given.config), _state_folder(), _clock(given.now).now())
+    print(json.dumps(data(found), ensure_ascii=False, indent=1) if given.json else words(found))
+    return PROBLEMS if found.problems else GOOD
 
 
 def _explain(given: argparse.Namespace) -> int:

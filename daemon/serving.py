@@ -17,6 +17,7 @@ from daemon.notifying import notify, reloading
 from daemon.page.server import PageServer, create_app
 from daemon.postbag import DATABASE, Postbag
 from daemon.service import Look, Say, Service
+from daemon.status import mark_alive
 
 log = logging.getLogger(__name__)
 
@@ -44,10 +45,12 @@ class Process:
     ----------
     settings : Settings
     service : Service
+    state_folder : Path
+        Where each round leaves word that it has ended, for `forenoon status`.
     """
 
-    def __init__(self, settings: Settings, service: Service) -> None:
-        self._settings, self._service = settings, service
+    def __init__(self, settings: Settings, service: Service, state_folder: Path) -> None:
+        self._settings, self._service, self._state_folder = settings, service, state_folder
         self._at: PageAddress | None = None
         self._page: PageServer | None = None
         self._show_page()
@@ -59,6 +62,7 @@ class Process:
             self._take_up()
         self._service.round()
         # Only after a round that came to its end: one that hangs shall be ended by the manager.
+        mark_alive(self._state_folder)
         notify(READY=1, STATUS=self._service.line(), WATCHDOG=1)
 
     def close(self) -> None:
@@ -108,7 +112,7 @@ def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say:
     """
     stop = _stop_on_signal(settings)
     service = Service(settings.farm, Postbag(state_folder / DATABASE), clock, look, say)
-    process = Process(settings, service)
+    process = Process(settings, service, state_folder)
     scheduler = _schedule(process)
     notify(READY=1, STATUS="takes its first look")  # which may take longer than the manager waits
     stop.wait()
