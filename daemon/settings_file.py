@@ -28,7 +28,7 @@ class SettingsFile:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._mark = _mark(path)
-        self.farm: Farm = load(path)
+        self.farm: Farm = load(path, in_service=True)
         self.mistakes: tuple[str, ...] = ()
         self._asked = threading.Event()
 
@@ -49,7 +49,7 @@ class SettingsFile:
         self._asked.clear()
         self._mark = mark
         try:
-            self.farm, self.mistakes = load(self.path), ()
+            self.farm, self.mistakes = load(self.path, in_service=True), ()
             log.info("the settings of %s are in use", self.path)
         except SettingsError as error:
             self.mistakes = tuple(str(problem) for problem in error.problems)

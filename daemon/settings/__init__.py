@@ -25,13 +25,15 @@ __all__ = [
 ]
 
 
-def load(path: Path) -> Farm:
+def load(path: Path, *, in_service: bool = False) -> Farm:
     """Return the farm that a settings file describes.
 
     Parameters
     ----------
     path : Path
         The TOML file.
+    in_service : bool
+        Whether the credentials that it names must be at hand; other commands may be typed by who has none.
 
     Returns
     -------
@@ -43,7 +45,11 @@ def load(path: Path) -> Farm:
     SettingsError
         Its text names every problem in the file, one a line.
     """
-    return farm_from(Reader(path).sections(), path.parent)
+    reader = Reader(path)
+    farm = farm_from(reader.sections(), path.parent)
+    if in_service and (missing := tuple(reader.out_of_reach())):
+        raise SettingsError(missing)
+    return farm
 
 
 def check(path: Path) -> Report:
@@ -64,4 +70,4 @@ def check(path: Path) -> Report:
         farm = farm_from(reader.sections(), path.parent)
     except SettingsError as error:
         return Report(error.problems)
-    return Report((), (*reader.exposed(), *(reader.problem(doubt) for doubt in doubts(farm))))
+    return Report((), (*reader.exposed(), *reader.out_of_reach(), *(reader.problem(doubt) for doubt in doubts(farm))))

@@ -4,6 +4,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 from typing import Any, Final, TypeVar, cast
 
 from pydantic import ValidationError
@@ -15,7 +16,7 @@ from daemon.settings.lines import KeyPath, key_lines
 from daemon.settings.literals import shown, toml
 from daemon.settings.options import AlertsSection, BaleageSection, FarmSection, PageSection, PersonSection
 from daemon.settings.problems import Problem, SettingsError, nearest, parse, read_text
-from daemon.settings.secrets import is_open, is_reference, open_to_others
+from daemon.settings.secrets import is_open, is_reference, only_in_service, open_to_others
 from daemon.settings.section import Quarrel, Section, kind, repeated, section_of
 from daemon.settings.weather import WeatherSection
 from daemon.settings.work import WorkSection
@@ -153,7 +154,7 @@ class Reader:
             self._add(where, "nothing", allowed, f"add {key} = {_example(owner, key)}, with this farm's own value")
         elif item["type"] == "not_allowed":
             said = item["ctx"]
-            given = said.get("given") or ("something that is not shown" if said["secret"] else shown(item["input"]))
+            given = said.get("given") or (_unshown(item["input"]) if said["secret"] else shown(item["input"]))
             fix = f"write {key} = {said['fix']}" if said["fix"] else said.get("way_out") or self._way_out(owner, key)
             self._add(where, given, said["allowed"], fix)
         else:
@@ -181,7 +182,19 @@ class Reader:
             if file is not None:
                 allowed = "a file that only its owner and the group of the service may read"
                 yield self._problem(
-                    where, f"a secret in {file}, which everybody may read", allowed, f"type chmod o= {file}"
+                    where, f"a secret in {file}, which everybody may read", allowed, f"type chmod o= {quote(str(file))}"
+                )
+
+    def out_of_reach(self) -> Iterator[Problem]:
+        """Yield each secret that only the service is given, where this is not the service."""
+        for where, value in self._secrets():
+            if only_in_service(value):
+                name = str(value).strip().partition(":")[2]
+                yield self._problem(
+                    where,
+                    f"{value}, where no credentials are given",
+                    "a credential in a service started by systemd",
+                    f"write LoadCredential={name}:FILE into its unit; nothing is to be done where the unit has it",
                 )
 
     def _secrets(self) -> Iterator[tuple[KeyPath, object]]:
@@ -226,6 +239,11 @@ def spoken(where: KeyPath) -> str:
     ]
     head = 2 if len(where) > 1 and isinstance(where[1], int) else 1
     return " ".join([f"[{' '.join(numbered[:head])}]", *numbered[head:]])
+
+
+def _unshown(value: object) -> str:
+    """Return where a secret comes from that cannot be used, and nothing of itself."""
+    return f"{value}, whose text is not shown" if is_reference(value) else "something that is not shown"
 
 
 def _example(owner: type[Section], key: str) -> str:

@@ -20,7 +20,7 @@ class NotAtHand(ValueError):
 
 def is_reference(value: object) -> bool:
     """Return whether a setting only names where its secret is."""
-    return isinstance(value, str) and REFERENCE.fullmatch(value.strip()) is not None
+    return _named(value) is not None
 
 
 def revealed(value: object) -> object:
@@ -41,35 +41,30 @@ def revealed(value: object) -> object:
     NotAtHand
         There is no such secret, or it is not one line.
     """
-    match = REFERENCE.fullmatch(value.strip()) if isinstance(value, str) else None
-    if match is None:
+    found = _named(value)
+    if found is None or only_in_service(value):
         return value
-    kind, name = match[1], match[2]
+    kind, name = found
     if kind == "env":
         return _one_line(os.environ.get(name, ""), value, "set this variable where the service is started")
-    folder = os.environ.get("CREDENTIALS_DIRECTORY")
-    if kind == "credential" and not folder:
-        return value
-    path = Path(str(folder), name) if kind == "credential" else Path(name)
-    if kind == "credential" and path.parent != Path(str(folder)):
+    if kind == "file":
+        return _read(Path(name), value)
+    folder = Path(os.environ["CREDENTIALS_DIRECTORY"])
+    if (folder / name).parent != folder:
         raise NotAtHand(f"{value}, with a path in it", "give the name alone, as LoadCredential= has it")
-    try:
-        with path.open("rb") as file:
-            text = file.read(LONGEST + 1).decode()
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "no text in UTF-8"
-        raise NotAtHand(
-            f"{value}, which cannot be read ({why})", "let the service read it, or correct the name"
-        ) from None
-    return _one_line(text, value, "write the secret, and nothing else, on one line of it")
+    return _read(folder / name, value)
+
+
+def only_in_service(value: object) -> bool:
+    """Return whether a setting names a credential while none are given to this process."""
+    found = _named(value)
+    return found is not None and found[0] == "credential" and not os.environ.get("CREDENTIALS_DIRECTORY")
 
 
 def open_to_others(value: object) -> Path | None:
     """Return the file that a setting names, if everybody on the machine may read it."""
-    match = REFERENCE.fullmatch(value.strip()) if isinstance(value, str) else None
-    if match is None or match[1] != "file":
-        return None
-    return Path(match[2]) if is_open(Path(match[2])) else None
+    found = _named(value)
+    return Path(found[1]) if found and found[0] == "file" and is_open(Path(found[1])) else None
 
 
 def is_open(path: Path) -> bool:
@@ -80,11 +75,33 @@ def is_open(path: Path) -> bool:
         return False
 
 
+def _named(value: object) -> tuple[str, str] | None:
+    # Names are told in problems, so that they have to stand on one line there.
+    match = REFERENCE.fullmatch(value.strip()) if isinstance(value, str) and value.isprintable() else None
+    return (match[1], match[2]) if match else None
+
+
+def _read(path: Path, value: object) -> str:
+    """Return what stands in a file of one line; a pipe would be waited for, so it is none."""
+    if not path.is_absolute():
+        raise NotAtHand(f"{value}, which depends on where the program is started", "give the path from / on")
+    try:
+        if path.exists() and not path.is_file():
+            raise NotAtHand(f"{value}, which is no file", "give the path of a file that holds the secret")
+        with path.open("rb") as file:
+            text = file.read(LONGEST + 1).decode()
+    except OSError as error:
+        given = f"{value}, which cannot be read ({error.strerror})"
+        raise NotAtHand(given, "let the service read it, or correct the name") from None
+    except UnicodeDecodeError:
+        raise NotAtHand(f"{value}, which holds no text in UTF-8", "write the secret there as text") from None
+    return _one_line(text, value, "write the secret, and nothing else, on one line of it")
+
+
 def _one_line(text: str, value: object, fix: str) -> str:
     lines = text.strip().splitlines()
-    if len(lines) != 1 or len(text) > LONGEST:
-        what = (
-            "nothing" if not lines else f"more than {LONGEST} bytes" if len(text) > LONGEST else f"{len(lines)} lines"
-        )
-        raise NotAtHand(f"{value}, which holds {what}", fix)
+    if len(text.encode(errors="replace")) > LONGEST:
+        raise NotAtHand(f"{value}, which holds more than {LONGEST} bytes", fix)
+    if len(lines) != 1:
+        raise NotAtHand(f"{value}, which holds {f'{len(lines)} lines' if lines else 'nothing'}", fix)
     return lines[0].strip()

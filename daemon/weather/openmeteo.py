@@ -18,11 +18,13 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+import pandas as pd
 import requests
 import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.farm import Place, WeatherSource
+from daemon.settings.secrets import is_reference
 from daemon.weather.contract import (
     REQUIRED,
     STEP,
@@ -49,6 +51,7 @@ AHEAD_DAYS: Final = 10
 ENSEMBLE_PAST_DAYS: Final = 2
 FARTHEST_CELL: Final = 1.0  # [deg] a cell farther from the place than this is another place's
 CLOCKS_APART: Final = (timedelta(minutes=-15), timedelta(minutes=15))  # of farm and server, estimate
+LABEL: Final = "%Y-%m-%dT%H:%M"  # with a zone behind it, it is not what was asked for
 CONTROL: Final = "00"
 LONE: Final = "forecast"
 
@@ -332,6 +335,8 @@ class _Calls:
             "precipitation_unit": "mm",
             **window,
         }
+        if is_reference(self.source.api_key):
+            raise Refused(f"its key, {self.source.api_key}, is at hand only in the service")
         return {**query, "apikey": self.source.api_key} if self.source.api_key else query
 
     def _attributes(self, model: str, issued: datetime | None) -> dict[str, object]:
@@ -450,7 +455,8 @@ def _labels(answer: Mapping[str, Any]) -> Hours:
     try:
         if answer["hourly_units"]["time"] != "iso8601":
             raise Refused(f"the times are in {answer['hourly_units']['time']}, asked for iso8601")
-        return np.array(answer["hourly"]["time"], dtype="datetime64[ns]").reshape(-1)
+        told = pd.to_datetime(pd.Series(answer["hourly"]["time"], dtype=object), format=LABEL)
+        return told.to_numpy(dtype="datetime64[ns]")
     except (KeyError, TypeError, ValueError, OverflowError):
         raise Refused("the reply has no hours that can be read") from None
 
