@@ -10,7 +10,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from daemon.logs import set_up
+from daemon.logs import set_up, tell_problem
 
 # Everything else is loaded by the command that needs it: `--help` must answer at once on a small board.
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return WRONG_USAGE
         if not isinstance(error, DiaryError | PostbagError | SettingsError | OSError):
             raise
-        print(error, file=sys.stderr)
+        tell_problem(error, as_json=getattr(given, "json_logs", False))
         return PROBLEMS
     return code
 

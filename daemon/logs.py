@@ -9,18 +9,44 @@ JOURNAL_STREAM holds device and inode of the stream that is connected to the jou
 import json
 import logging
 import os
+import re
 import sys
+import threading
 from datetime import UTC, datetime
+from types import TracebackType
 from typing import Final
 
+log = logging.getLogger(__name__)
+
+# All that some reader may take for the end of a line or a terminal for an order.
+UNPRINTED: Final = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 PRIORITIES: Final = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}
 
 
 def set_up(*, as_json: bool = False) -> None:
     """Log to standard error, all that is worth a line."""
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(JsonLines() if as_json else PlainLines(journal=_is_journal()))
+    journal = _is_journal()
+    handler.setFormatter(JsonLines() if as_json else PlainLines(journal=journal))
     logging.basicConfig(level=logging.INFO, handlers=[handler])
+    if as_json or journal:  # somebody at a terminal reads a breakdown better on many lines
+        logging.captureWarnings(True)
+        sys.excepthook = _breakdown
+        threading.excepthook = lambda said: _breakdown(said.exc_type, said.exc_value, said.exc_traceback)
+
+
+def _breakdown(kind: type[BaseException], error: BaseException | None, trace: TracebackType | None) -> None:
+    """Log what nobody caught; Python itself would print it on many lines."""
+    if error is not None:
+        log.critical("broken down: %s", kind.__name__, exc_info=(kind, error, trace))
+
+
+def tell_problem(error: Exception, *, as_json: bool) -> None:
+    """Say on standard error why a command ends, as the log is written."""
+    if as_json:
+        log.error("%s", error)
+    else:
+        print(error, file=sys.stderr)
 
 
 class PlainLines(logging.Formatter):
@@ -38,7 +64,7 @@ class PlainLines(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """Return the event on one line, what broke down with it behind it."""
-        line = super().format(record).replace("\r", "\\r").replace("\n", "\\n")
+        line = UNPRINTED.sub(lambda found: repr(found[0])[1:-1], super().format(record))
         return f"<{PRIORITIES.get(record.levelno, 6)}>{line}" if self._journal else line
 
 
@@ -55,7 +81,7 @@ class JsonLines(logging.Formatter):
         }
         if record.exc_info:
             said["trace"] = self.formatException(record.exc_info)
-        return json.dumps(said, ensure_ascii=False)
+        return json.dumps(said)  # in ASCII, where nothing else can end a line
 
 
 def _is_journal() -> bool:

@@ -16,6 +16,7 @@ def keep_log(folder: Path) -> logging.Handler:
     handler = logging.FileHandler(folder / LOG, encoding="utf-8")
     handler.setFormatter(logging.Formatter("%(name)s %(message)s"))
     logging.getLogger().addHandler(handler)
+    logging.getLogger().setLevel(logging.INFO)  # as the service logs
     return handler
 
 

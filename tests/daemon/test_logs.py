@@ -1,9 +1,12 @@
 import json
+import logging
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from daemon.logs import JsonLines, PlainLines
 
 ROOT = Path(__file__).parents[2]
 SAYS = """
@@ -47,6 +50,52 @@ def test_json_lines() -> None:
     assert first["time"].endswith("+00:00")
     assert third["message"] == "the pass broke down"
     assert third["trace"].splitlines()[0] == "Traceback (most recent call last):"
+
+
+BREAKS = "\x1b[2J|\x85|\u2028|\v|\0"
+
+
+def test_nothing_that_ends_a_line_or_orders_a_terminal_comes_through() -> None:
+    record = logging.LogRecord("daemon.test", logging.INFO, "", 0, "cut %s é", (BREAKS,), None)
+    line = PlainLines(journal=False).format(record)
+    assert line == "INFO daemon.test: cut \\x1b[2J|\\x85|\\u2028|\\x0b|\\x00 é"
+    written = JsonLines().format(record)
+    assert len(written.splitlines()) == 1
+    assert json.loads(written)["message"] == f"cut {BREAKS} é"
+
+
+BREAKS_DOWN = """
+import sys, threading, warnings
+from daemon.logs import set_up
+set_up(as_json=True)
+warnings.warn("old")
+def broken():
+    raise ValueError("no\\nwater")
+other = threading.Thread(target=broken)
+other.start()
+other.join()
+broken()
+"""
+
+
+def test_what_nobody_caught_is_one_line_too() -> None:
+    done = subprocess.run([sys.executable, "-c", BREAKS_DOWN], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    old, thread, whole = map(json.loads, done.stderr.splitlines())
+    assert "UserWarning: old" in old["message"]
+    for said in (thread, whole):
+        assert (said["level"], said["message"]) == ("critical", "broken down: ValueError")
+        assert said["trace"].endswith("ValueError: no\nwater")
+
+
+def test_a_service_that_cannot_start_says_so_in_json(tmp_path: Path) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text("[farm]\n", encoding="utf-8")
+    command = [sys.executable, "-m", "daemon.commands", "run", "--json-logs", "-c", str(path)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    (said,) = map(json.loads, done.stderr.splitlines())
+    assert (done.returncode, said["level"]) == (1, "error")
+    assert "[farm] name: given nothing" in said["message"]
 
 
 def test_a_stream_that_goes_elsewhere_has_no_priorities(monkeypatch: pytest.MonkeyPatch) -> None:
