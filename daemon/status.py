@@ -184,8 +184,10 @@ def _lines(found: Status) -> Iterator[tuple[str, str]]:
 
 
 def _row(found: Status, row: Posted) -> str:
+    today = found.now.astimezone(_zone(found)).date()
+    of = "" if row.day == today else f" of {_day(row.day, today)}"
     sent = f" {_when(found, row.sent_at)}" if row.sent_at else ""
-    return f"{row.kind}, {row.person} by {row.channel}: {row.state}{sent}{f', {row.reason}' if row.reason else ''}"
+    return f"{row.kind}{of}, {row.person} by {row.channel}: {row.state}{sent}{f', {row.reason}' if row.reason else ''}"
 
 
 def _message(row: Posted, zone: tzinfo) -> dict[str, Any]:

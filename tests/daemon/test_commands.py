@@ -145,7 +145,7 @@ def advices(ran: Ran) -> list[dict[str, Any]]:
 def test_help_lists_the_commands(run: Run) -> None:
     ran = run("--help")
     assert ran.code == 0
-    for command in ("run", "once", "explain", "note", "check", "test-alert", "demo"):
+    for command in ("run", "status", "once", "explain", "note", "check", "test-alert", "demo"):
         assert f"\n    {command}" in ran.said
     assert run("once", "--help").code == 0
 

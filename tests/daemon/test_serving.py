@@ -7,7 +7,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from time import monotonic, sleep
 
@@ -16,6 +16,7 @@ import requests
 
 from daemon.postbag import Postbag
 from daemon.posted import State
+from daemon.status import ALIVE
 from tests.loopback.receivers import Gateway
 
 ROOT = Path(__file__).parents[2]
@@ -85,6 +86,56 @@ def test_a_look_without_an_end_does_not_keep_the_service_from_ending(tmp_path: P
         assert process.returncode == 0
 
 
+HANG = """
+import sys, time
+import daemon.serving
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from daemon.serving import serve
+from tests.samples import DAWN, Steady, farm, mow_morning
+
+folder = Path(sys.argv[1])
+
+class Told:
+    def now(self):
+        return DAWN + timedelta(minutes=float((folder / "minutes").read_text()))
+
+def look(farm, now, said):
+    if now > DAWN + timedelta(minutes=30):
+        print("hanging", flush=True)
+        time.sleep(60)
+    morning = mow_morning()
+    return replace(morning, prospect=replace(morning.prospect, at=now))
+
+daemon.serving.ROUND_EVERY, daemon.serving.STOP_WITHIN = 0.1, 0.3
+serve(Steady(farm()), folder / "state", Told(), look, lambda farm, morning, kind: {})
+"""
+
+
+def test_health_fails_while_a_round_hangs_and_nobody_is_told_that_it_lives(tmp_path: Path) -> None:
+    def at(minutes: int) -> None:
+        (tmp_path / "draft").write_text(str(minutes))
+        (tmp_path / "draft").replace(tmp_path / "minutes")
+
+    at(1)
+    with managed(tmp_path, HANG, tmp_path) as (process, manager, address):
+        until(manager, "WATCHDOG=1")
+        well = requests.get(f"{address}health", timeout=5)
+        assert (well.status_code, well.text) == (200, "ok\n")
+        assert (tmp_path / "state" / ALIVE).exists()
+        at(70)
+        line(process, "hanging")
+        at(90)
+        ill = requests.get(f"{address}health", timeout=5)
+        assert ill.status_code == 503
+        assert re.match(r"No round has ended for (20|89) minutes\.", ill.text), ill.text
+        until_silent(manager)
+        process.send_signal(signal.SIGTERM)
+        assert "STOPPING=1" in manager.recv(4096).decode()
+        assert process.wait(timeout=10) == 0
+
+
 # --- Settings that change, and the service manager ---------------------------------------------------------------
 
 CONFIG = """
@@ -123,12 +174,19 @@ sys.exit(main(["run", "-c", sys.argv[1], "--now", "2026-06-01T12:00-04:00"]))
 def running(folder: Path) -> Iterator[tuple[subprocess.Popen[str], socket.socket, str]]:
     """The command itself, on a settings file, with a service manager that listens."""
     (folder / "config.toml").write_text(CONFIG, encoding="utf-8")
+    with managed(folder, RUN, folder / "config.toml") as all_three:
+        yield all_three
+
+
+@contextmanager
+def managed(folder: Path, program: str, *arguments: Path) -> Iterator[tuple[subprocess.Popen[str], socket.socket, str]]:
+    """A program that serves, the service manager that it tells, and the address of its page."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(folder / "notify"))
         manager.settimeout(30.0)
         more = {"PYTHONPATH": str(ROOT), "STATE_DIRECTORY": str(folder), "NOTIFY_SOCKET": str(folder / "notify")}
         process = subprocess.Popen(
-            [sys.executable, "-c", RUN, str(folder / "config.toml")],
+            [sys.executable, "-c", program, *map(str, arguments)],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, **more},
         )  # fmt: skip
         try:
@@ -147,6 +205,15 @@ def until(manager: socket.socket, wanted: str) -> list[str]:
         if wanted in told[-1]:
             return told
     raise AssertionError(f"{wanted} was never told: {told[-3:]}")
+
+
+def until_silent(manager: socket.socket) -> None:
+    """Take what the manager was told already; what comes later is new."""
+    manager.setblocking(False)
+    with suppress(BlockingIOError):
+        while manager.recv(4096):
+            pass
+    manager.settimeout(30.0)
 
 
 def test_the_manager_is_told_of_the_start_each_round_a_reload_and_the_end(tmp_path: Path) -> None:

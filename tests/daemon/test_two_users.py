@@ -15,6 +15,9 @@ from daemon.farm import Message
 from daemon.postbag import Postbag
 from daemon.posted import Outgoing
 from daemon.settings import places
+from daemon.status import ALIVE, mark_alive
+from tests.daemon.test_commands import AT, LAST, SETTINGS
+from tests.loopback.hours import invented, written
 from tests.samples import DAWN, DAY, person
 
 SERVICE, LOGIN, STRANGER, GROUP = 61_001, 61_002, 61_003, 61_004  # numbers of no other user
@@ -91,6 +94,48 @@ def test_what_either_makes_both_can_write(state: Path) -> None:
     for file in state.iterdir():
         found = file.stat()
         assert (found.st_gid, oct(found.st_mode & 0o777)) == (GROUP, "0o660"), file.name
+
+
+def test_who_logs_in_sees_how_the_service_stands(state: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    def lives() -> None:
+        mark_alive(state)
+        os.utime(state / ALIVE, (DAWN.timestamp(), DAWN.timestamp()))
+
+    assert acting(SERVICE, put(state, "morning")) == 0
+    assert acting(SERVICE, lives) == 0
+    capfd.readouterr()
+    acting(LOGIN, lambda: main(["status", "--now", "2026-06-01T05:31-04:00"]))
+    said = capfd.readouterr().out
+    assert f"state folder  {state}\nlast round    5:30 am, 1 min ago\n" in said
+    assert "waiting       1\n              morning, Ann by text: new\n" in said
+    assert "does not run" not in said
+    assert acting(SERVICE, put(state, "evening")) == 0, "the service writes on"
+    assert oct((state / ALIVE).stat().st_mode & 0o777) == "0o660"
+
+
+def test_who_logs_in_explains_by_what_the_service_knows(
+    state: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def explained() -> int:
+        return main(["explain", "Long Field", "--now", AT])
+
+    folder = state.parent
+    written(folder / "record.csv", invented("2026-01-01T01:00Z", LAST))
+    (folder / "record.csv").chmod(0o644)
+    weather = 'source = "file"\npath = "record.csv"'
+    (folder / "config.toml").write_text(SETTINGS.format(weather=weather), encoding="utf-8")
+    monkeypatch.setattr(places, "SYSTEM_STATE", folder)
+    assert explained() == 0  # to have everything loaded
+    monkeypatch.setattr(places, "SYSTEM_STATE", state)
+    uncut = capfd.readouterr().out
+    assert acting(SERVICE, lambda: main(["note", "cut", "Long Field", "--now", AT])) == 0
+    capfd.readouterr()
+    told = []
+    for user in (SERVICE, LOGIN, SERVICE):
+        assert acting(user, explained) == 0
+        told.append(capfd.readouterr().out)
+    assert told[0] == told[1] == told[2]
+    assert told[0] != uncut
 
 
 def test_who_is_not_in_the_group_reaches_neither_settings_nor_state(
