@@ -41,7 +41,7 @@ WET: Final = 0.1  # [mm] that the chance of rain is counted from, remembered
 LIKELY: Final = 0.9  # [1] of cases lie below precipitation_amount_max, remembered
 LONG: Final = 6  # [h] the step of the later days; those of a day begin at 00 UTC
 FARTHEST_TIME: Final = timedelta(days=30)  # from now; the service ends after about 10 days
-FARTHEST_BACK: Final = timedelta(hours=12)  # before it was made; the service begins with the hour in which it is asked
+FARTHEST_BACK: Final = timedelta(hours=6)  # before now; the service begins with the hour in which it is asked
 FARTHEST: Final = 0.1  # [deg] the reply repeats the place asked for
 DAMPEST: Final = 1.1  # [1] humidity above 1 by this is rounding or fog
 
@@ -264,8 +264,8 @@ def _told(reply: bytes, place: Place, now: datetime) -> _Told:
     if not all(degrees <= FARTHEST for degrees in off):
         raise Refused(f"the reply is for {north:g}, {east:g}, asked for {place.latitude}, {place.longitude}")
     times = _times([time for time, _ in series], now)
-    if times[0] < at_utc(issued - FARTHEST_BACK):
-        raise Refused(f"the times begin at {iso(times[0])}, which is long before it was made, {iso(at_utc(issued))}")
+    if times[0] < at_utc(now - FARTHEST_BACK):
+        raise Refused(f"the times begin at {iso(times[0])}, allowed {iso(at_utc(now - FARTHEST_BACK))} or later")
     return _Told(issued, times, [data for _, data in series], units)
 
 

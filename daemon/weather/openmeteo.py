@@ -18,7 +18,6 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 import requests
 import xarray as xr
 from numpy.typing import NDArray
@@ -51,7 +50,7 @@ AHEAD_DAYS: Final = 10
 ENSEMBLE_PAST_DAYS: Final = 2
 FARTHEST_CELL: Final = 1.0  # [deg] a cell farther from the place than this is another place's
 CLOCKS_APART: Final = (timedelta(minutes=-15), timedelta(minutes=15))  # of farm and server, estimate
-LABEL: Final = "%Y-%m-%dT%H:%M"  # with a zone behind it, it is not what was asked for
+LABEL: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d")  # with a zone behind it, it is not what was asked for
 CONTROL: Final = "00"
 LONE: Final = "forecast"
 
@@ -455,8 +454,10 @@ def _labels(answer: Mapping[str, Any]) -> Hours:
     try:
         if answer["hourly_units"]["time"] != "iso8601":
             raise Refused(f"the times are in {answer['hourly_units']['time']}, asked for iso8601")
-        told = pd.to_datetime(pd.Series(answer["hourly"]["time"], dtype=object), format=LABEL)
-        return told.to_numpy(dtype="datetime64[ns]")
+        told = answer["hourly"]["time"]
+        if not all(LABEL.fullmatch(label) for label in told):
+            raise ValueError
+        return np.array(told, dtype="datetime64[ns]").reshape(-1)
     except (KeyError, TypeError, ValueError, OverflowError):
         raise Refused("the reply has no hours that can be read") from None
 

@@ -23,7 +23,8 @@ HOTTEST: Final = 42.0  # [degC] mean of three days or more: the hottest months o
 DARKEST: Final = 0.02  # [1] of the sky's sun under the thickest cloud of three days; such hours have 0.05, remembered
 BRIGHTEST: Final = 0.95  # [1] the same of the clearest: dry mountains have 0.85, remembered
 HIGH: Final = 0.5  # [1] of the highest sun, from which it is day
-COLDER: Final = 2.0  # [K] that three or more nights are warmer at most than their days, estimate
+NIGHTS: Final = 36  # [h] in which days and nights can be compared
+COLDER: Final = 4.0  # [K] that the dark of 36 h is warmer than high sun at most, measured: 3.7 in a year in Carolina
 ENOUGH: Final = 72  # [h] that means are of
 LATER: Final = 120  # [h] from when on rain was a third of what it should be in a service's forecasts
 SHARE: Final = 1 / 3  # [1] of the next driest member's rain that a dry one must have by then, estimate
@@ -112,7 +113,7 @@ def is_warm_by_night(coming: xr.Dataset) -> Mask:
 
     For sources that tell no sun, from whose own hours more would be seen.
     """
-    if coming.sizes["time"] < ENOUGH or "latitude" not in coming.coords:
+    if coming.sizes["time"] < NIGHTS or "latitude" not in coming.coords:
         return np.zeros(coming.sizes["member"], dtype=bool)
     sky = above_the_air(coming)[..., np.newaxis, :]
     parts = (sky > HIGH * sky.max(axis=-1, keepdims=True), sky == 0.0)

@@ -11,7 +11,7 @@ import xarray as xr
 
 from daemon.farm import Place
 from daemon.weather.contract import Refused, assembled, checked, drop_bad_members
-from daemon.weather.plausible import long_enough, sensible
+from daemon.weather.plausible import is_warm_by_night, long_enough, sensible
 from tests.loopback.hours import HERE, NOW, invented
 from tests.records import greensboro
 
@@ -68,6 +68,13 @@ def test_real_hours_of_a_year_break_no_rule() -> None:
         dataset = weather(hours, place=CAROLINA)
         now = hours.index[0].to_pydatetime()
         assert sensible(checked(dataset), now).sizes["member"] == 1
+
+
+def test_no_day_and_a_half_of_a_real_year_is_too_warm_by_night() -> None:
+    table = greensboro()
+    for first in range(10, len(table) - 36, 24):
+        hours = table.iloc[first : first + 36]
+        assert not is_warm_by_night(weather(hours, place=CAROLINA)).any()
 
 
 @pytest.mark.parametrize("late", [1, -1])
