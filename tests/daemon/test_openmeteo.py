@@ -448,6 +448,33 @@ def test_history_that_fails_is_refused(server: OpenMeteo, session: requests.Sess
         openmeteo.fetch(source(server.address), [HERE], date(2026, 1, 10), NOW, session)
 
 
+def test_labels_with_a_zone_are_not_what_was_asked_for(server: OpenMeteo, session: requests.Session) -> None:
+    def zoned(reply: Any) -> None:
+        reply["hourly"]["time"][5] += "Z"
+
+    server.faults[FORECAST] = Fault(change=zoned)
+    with pytest.raises(Refused, match="v1/forecast: the reply has no hours that can be read"):
+        fetched(server, session)
+
+
+def test_hours_of_other_days_than_asked_for_are_refused(server: OpenMeteo, session: requests.Session) -> None:
+    def late(reply: Any) -> None:
+        reply["hourly"]["time"] = [
+            f"{pd.Timestamp(one) + pd.Timedelta(days=1):%Y-%m-%dT%H:%M}" for one in reply["hourly"]["time"]
+        ]
+
+    server.faults[ENSEMBLE] = Fault(change=late)
+    note = fetched(server, session).ahead.attrs["note"]
+    assert "v1/ensemble: its hours begin at 2026-06-09T00:00Z, asked for from 2026-06-08T00:00Z" in note
+
+
+def test_a_server_that_is_in_the_next_day_already_is_believed(server: OpenMeteo, session: requests.Session) -> None:
+    midnight = NOW.replace(hour=23, minute=50)
+    server.now = midnight + timedelta(minutes=11)
+    ahead = openmeteo.fetch(source(server.address), [HERE], SINCE, midnight, session).ahead
+    assert "note" not in ahead.attrs
+
+
 # --- The network ----------------------------------------------------------------------------------------------
 
 
