@@ -12,13 +12,16 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from hashlib import sha256
 from html import escape
+from typing import Final, cast
 
 from daemon.letter import SEVEN_BITS, Account, Named
 from daemon.posted import Posted
 
+PICTURE: Final = "picture@forenoon"  # the name of a letter's picture within it
+
 
 def compose(row: Posted, account: Account) -> EmailMessage:
-    """Return a message as a letter: its text, and its HTML beside it where it has some.
+    """Return a message as a letter: its text, and its HTML with the picture beside it where it has some.
 
     Notes
     -----
@@ -53,7 +56,17 @@ def _fill(letter: EmailMessage, row: Posted) -> None:
     if row.message.html is not None:
         title, html = escape(row.message.title), row.message.html
         head = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>'
-        letter.add_alternative(f"{head}<body>{html}</body></html>\n", subtype="html")
+        shown = _shown(row.message.picture_words) if row.message.picture else ""
+        letter.add_alternative(f"{head}<body>{html}{shown}</body></html>\n", subtype="html")
+        if row.message.picture:
+            *_, rich = letter.iter_parts()
+            cast(EmailMessage, rich).add_related(
+                row.message.picture, "image", "png", cid=f"<{PICTURE}>", disposition="inline"
+            )
+
+
+def _shown(words: str) -> str:
+    return f'<p><img src="cid:{PICTURE}" alt="{escape(words)}" style="max-width: 100%"></p>'
 
 
 def _written(named: Iterable[Named]) -> tuple[Address, ...]:

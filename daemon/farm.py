@@ -260,8 +260,10 @@ class Farm:
 
 @dataclass(frozen=True)
 class Message:
-    """What one person is sent: a text has no title and no HTML."""
+    """What one person is sent: a text has no title, no HTML and no picture."""
 
     title: str
     body: str
     html: str | None = None
+    picture: bytes | None = None  # PNG
+    picture_words: str = ""  # that say what the picture shows, for who does not see it

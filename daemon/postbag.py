@@ -28,7 +28,8 @@ _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS messages (
     id INTEGER PRIMARY KEY,
     day TEXT NOT NULL, kind TEXT NOT NULL, person TEXT NOT NULL, channel TEXT NOT NULL,
-    title TEXT NOT NULL, body TEXT NOT NULL, html TEXT,
+    title TEXT NOT NULL, body TEXT NOT NULL, html TEXT, picture BLOB,
+    picture_words TEXT NOT NULL DEFAULT '',
     state TEXT NOT NULL, attempts INTEGER NOT NULL DEFAULT 0, unknowns INTEGER NOT NULL DEFAULT 0,
     made_at TEXT NOT NULL, due TEXT NOT NULL, next_try TEXT, too_late TEXT NOT NULL, sent_at TEXT,
     address TEXT NOT NULL DEFAULT '', reason TEXT NOT NULL DEFAULT '', stands_in_for INTEGER,
@@ -327,12 +328,13 @@ def _insert(
 ) -> int | None:
     """Return the number of a message that is new, None if there already is such a one."""
     added = db.execute(
-        "INSERT INTO messages (day, kind, person, channel, title, body, html, state, reason, made_at, due,"
-        " next_try, too_late, stands_in_for) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+        "INSERT INTO messages (day, kind, person, channel, title, body, html, picture, picture_words, state, reason,"
+        " made_at, due, next_try, too_late, stands_in_for) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
         " ON CONFLICT DO NOTHING",
         (
             *(item.day.isoformat(), str(item.kind), item.person.name, item.person.channel),
-            *(item.message.title, item.message.body, item.message.html, state, reason),
+            *(item.message.title, item.message.body, item.message.html),
+            *(item.message.picture, item.message.picture_words, state, reason),
             *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.too_late)),
             stands_in_for,
         ),
@@ -379,7 +381,7 @@ def _posted(row: sqlite3.Row) -> Posted:
         kind=row["kind"],
         person=row["person"],
         channel=Channel(row["channel"]),
-        message=Message(row["title"], row["body"], row["html"]),
+        message=Message(row["title"], row["body"], row["html"], row["picture"], row["picture_words"]),
         state=State(row["state"]),
         attempts=row["attempts"],
         unknowns=row["unknowns"],

@@ -1,6 +1,7 @@
 import re
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -26,6 +27,24 @@ def row(message: Message = LETTER, kind: str = "morning") -> Posted:
 
 def sent(address: str, message: Message = LETTER) -> Outcome:
     return attempt(person("Ben", Channel.EMAIL, address), row(message))
+
+
+def test_a_picture_lies_within_the_letter_and_is_told_in_words() -> None:
+    png = b"\x89PNG\r\n\x1a\n" + bytes(range(256))
+    told = replace(LETTER, picture=png, picture_words='Water falls from 80% at 8 am to "50%" at 3 pm.')
+    with SmtpServer() as server:
+        assert sent(server.address(), told).state is State.SENT
+    [taken] = server.letters
+    text, rich = taken.letter.iter_parts()
+    assert text.get_content_type() == "text/plain"
+    page, picture = rich.iter_parts()
+    html = page.get_content()
+    assert 'alt="Water falls from 80% at 8 am to &quot;50%&quot; at 3 pm."' in html
+    name = re.search(r'src="cid:([^"]+)"', html)
+    assert name is not None
+    assert picture["Content-ID"] == f"<{name[1]}>"
+    assert (picture.get_content_type(), picture.get_content_disposition()) == ("image/png", "inline")
+    assert picture.get_content() == png
 
 
 @pytest.fixture
