@@ -124,6 +124,8 @@ def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, no
     moisture.add_argument("moisture", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")
     cut = add("cut", _note, "a field, or a part of it, that was cut", about, timed, dated)
     cut.add_argument("--area", help="how much of it, in acres or hectares as in the settings; all of it if not given")
+    add("uncut", _note, "a field that was left uncut on a day, which ends its watch and takes back a cut noted before",
+        about, dated)  # fmt: skip
     wrapped = add("wrapped", _note, "a field that was baled and wrapped, advised or not", about, timed, dated)
     wrapped.add_argument("--moisture", metavar="PERCENT", help="water in the bales, 5 to 95")
     stage = add("stage", _note, "how far a stand was seen to be, which corrects its stage clock", about, dated)
@@ -208,7 +210,7 @@ def _note(given: argparse.Namespace) -> int:
     now = _clock(given.now).now()
     field = _field(farm, given.field, "note")
     kind = LineKind(given.kind)
-    whole_day = kind in (LineKind.CUT, *LOOKS)
+    whole_day = kind in (LineKind.CUT, LineKind.UNCUT, *LOOKS)
     at, timed = noting.moment_meant(given.at, given.on, farm.place.timezone, now, whole_day=whole_day)
     meant: dict[str, Callable[[str], Any]] = {
         "area": lambda said: noting.area_meant(said, field, farm.units),

@@ -22,15 +22,19 @@ UNKNOWABLE = frozenset(
 
 @dataclass(frozen=True)
 class Underway:
-    """What is under way on the day: what was said, how that stands, and the fields whose crop lies unwrapped."""
+    """What is under way on the day: what was said, how that stands, and the fields whose crop lies unwrapped.
+
+    `uncut` are those that the farmer noted as left uncut today.
+    """
 
     said: Morning | None = None
     watched: tuple[Watched, ...] = ()
     lying: tuple[str, ...] = ()
+    uncut: tuple[str, ...] = ()
 
     def plan(self, now: datetime) -> dict[str, Advice]:
         """Return what was said of the fields to mow, if the first of them is begun by now."""
-        mows = self.said.mows if self.said is not None else ()
+        mows = [one for one in self.said.mows if one.field not in self.uncut] if self.said is not None else []
         begun = any(one.day and one.day.start and one.day.start <= now for one in mows)
         return {one.field: one for one in mows} if begun else {}
 
@@ -57,7 +61,7 @@ def decide(farm: Farm, prospect: Prospect, underway: Underway = NOTHING) -> Morn
     Notes
     -----
     Once mowing should have begun by what was said, that stands until it is called off; what was called off is not
-    advised again that day. While a crop lies or what was said is being done, nobody is free for another field.
+    advised again that day, nor what the farmer noted as left uncut. While a crop lies or what was said is being done, nobody is free for another field.
     """
     today = prospect.at.astimezone(farm.place.timezone).date()
     days = {field.name: next((day for day in field.days if day.date == today), None) for field in prospect.fields}
@@ -69,6 +73,8 @@ def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
     """Return an advice as it stands beside what is under way."""
     if fresh.kind is Kind.NONE:
         return fresh
+    if fresh.field in underway.uncut:
+        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.LEFT_UNCUT, fresh.day)
     state = next((one.state for one in underway.watched if one.field == fresh.field), None)
     if state is WatchState.WILL_NOT_MAKE_IT:
         return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CALLED_OFF, fresh.day)

@@ -26,6 +26,7 @@ class LineKind(StrEnum):
 
     MOISTURE = "moisture"
     CUT = "cut"
+    UNCUT = "uncut"  # takes back the cuts of its day that were noted before it
     WRAPPED = "wrapped"
     STAGE = "stage"
     HEIGHT = "height"

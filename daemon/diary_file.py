@@ -10,7 +10,7 @@ from typing import Any, Final
 from models.ground import Firmness
 from models.looks import STAGES_SEEN
 
-FORM: Final = 3  # kept in the file as user_version: 2 knew no crop that lies flat, 0 is from before it was kept
+FORM: Final = 4  # kept in the file as user_version: 3 knew no field left uncut, 2 no crop that lies flat
 YEARS: Final = range(1900, 2101)  # so that no time zone leads out of what a clock can show
 LAST_NUMBER: Final = 2**63 - 1  # the greatest that SQLite counts to
 _MOST: Final = {"area": 1e5, "moisture": 1.0, "factor": inf, "height": 10.0}

@@ -15,7 +15,7 @@ from daemon.farm import Farm
 from daemon.hindsight import learnt_correction
 from daemon.learning import learnt
 from daemon.ledger import Ledger, LedgerError
-from daemon.mowings import still_lying
+from daemon.mowings import left_uncut, still_lying
 from daemon.outlook import Morning, Prospect, Reason, Watched
 from daemon.prospect import look_ahead, no_prospect
 from daemon.told import told_by, with_diary
@@ -95,7 +95,8 @@ def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lin
     _keep_for_later(farm, memory, prospect, today)
     prospect = replace(_with_told(prospect, farm, lines, found.told), said=(), carried={}, record=record)
     watched = () if prospect.trouble else _watched(found.farm, weather, said, lines, now, correction)
-    return decide(farm, prospect, Underway(said, watched, still_lying(farm, lines, now)))
+    lying, uncut = still_lying(farm, lines, now), left_uncut(farm, lines, now)
+    return decide(farm, prospect, Underway(said, watched, lying, uncut))
 
 
 def _watched(

@@ -44,12 +44,14 @@ def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
     Notes
     -----
     A line `wrapped` is of the oldest day with a cut that still lies. What was wrapped was cut: where no cut waits for
-    it and none is noted of its day or the day before, it is a whole cut of its day.
+    it and none is noted of its day or the day before, it is a whole cut of its day. A line `uncut` takes back what was
+    noted as cut of its day before it was written.
     """
     found: list[Cut] = []
+    taken_back = uncut_days(lines, place)
     for line in lines:
         day = local_day(line, place)
-        if line.kind is LineKind.CUT:
+        if line.kind is LineKind.CUT and line.id > taken_back.get(day, 0):
             found.append(Cut(day, line, line.area))
         elif line.kind is LineKind.WRAPPED:
             taken = _taken_up(found, day)
@@ -59,6 +61,24 @@ def cuts(lines: Sequence[Line], place: Place) -> list[Cut]:
     noted = {cut.day for cut in found if cut.line.kind is LineKind.CUT}
     kept = (cut for cut in found if cut.line.kind is LineKind.CUT or cut.day not in noted)
     return sorted(kept, key=lambda cut: (cut.day, cut.line.id))
+
+
+def uncut_days(lines: Sequence[Line], place: Place) -> dict[date, int]:
+    """Return the days on which the lines of one field say that it was left uncut, with the last line that says so."""
+    numbers = sorted(line.id for line in lines if line.kind is LineKind.UNCUT)
+    days = {line.id: local_day(line, place) for line in lines}
+    return {days[number]: number for number in numbers}
+
+
+def left_uncut(farm: Farm, lines: Sequence[Line], now: datetime) -> tuple[str, ...]:
+    """Return the fields that are noted as left uncut today, and not as cut since."""
+    today = now.astimezone(farm.place.timezone).date()
+    own = {field.name: of_field(lines, field, now) for field in farm.fields}
+    return tuple(
+        name
+        for name, told in own.items()
+        if today in uncut_days(told, farm.place) and all(cut.day != today for cut in cuts(told, farm.place))
+    )
 
 
 def mown(field: Field, told: Sequence[Cut], today: date, place: Place) -> Mown:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Units
-from daemon.mowings import cuts
+from daemon.mowings import Cut, cuts
 from daemon.units import HECTARES_PER_ACRE, METRES_PER_INCH, height, size
 from models import coefficients as c
 from models.ground import Firmness
@@ -158,12 +158,24 @@ def at_once(farm: Farm, lines: Sequence[Line], line: Line) -> Iterator[str]:
     day = local_day(line, farm.place)
     if line.height is not None:
         yield from _height_says(line.height, field, farm)
+    if line.kind is LineKind.UNCUT:
+        yield from _uncut_says(lines, line, told, farm)
     if line.kind is LineKind.MOISTURE and not any(cut.day in (day, day - timedelta(days=1)) for cut in told):
         yield f"It is set aside until the cut of {field.name} on that day or the day before is noted."
     if line.kind is LineKind.WRAPPED and any(cut.line.id == line.id for cut in told):
         yield f"No cut of {field.name} waited for it: all of it is taken as cut that day."
     if line.kind is LineKind.WRAPPED and line.moisture is not None and not line.timed:
         yield "Its moisture teaches nothing without the hour: undo it and give --at too."
+
+
+def _uncut_says(lines: Sequence[Line], line: Line, told: Sequence[Cut], farm: Farm) -> Iterator[str]:
+    """Yield what a field left uncut takes back, and what it does not."""
+    day, name = local_day(line, farm.place), line.field
+    own = [one for one in lines if one.field.casefold() == name.casefold() and local_day(one, farm.place) == day]
+    if any(one.kind is LineKind.CUT and one.id < line.id for one in own):
+        yield f"It takes back the cut of {name} that was noted of that day."
+    if any(cut.day == day for cut in told):
+        yield f"{name} is noted as wrapped that day, so it is held for cut all the same."
 
 
 def _height_says(tall: float, field: Field, farm: Farm) -> Iterator[str]:

@@ -43,6 +43,7 @@ class Reason(StrEnum):
     BETTER_LATER = "a better day is likely"
     CROP_LIES = "a crop lies"
     CALLED_OFF = "called off today"
+    LEFT_UNCUT = "left uncut today"
     DATA_MISSING = "weather data missing"
     DATA_STALE = "weather data too old"
     FEW_MEMBERS = "too few forecast members"
@@ -309,7 +310,7 @@ class WatchState(StrEnum):
     ON_TRACK = "on track"
     BALE_SOONER = "bale sooner"
     WILL_NOT_MAKE_IT = "will not make it"
-    DONE = "done"  # wrapped, or the working day is over
+    DONE = "done"  # wrapped or left uncut, or the working day is over
 
 
 @dataclass(frozen=True)

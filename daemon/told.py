@@ -45,6 +45,8 @@ def line_words(farm: Farm, line: Line) -> str:
     match line.kind:
         case LineKind.MOISTURE:
             return said("diary.line", field=line.field, seen=water, day=when)
+        case LineKind.UNCUT:
+            return said("diary.uncut", field=line.field, day=when)
         case LineKind.CUT if line.area is None:
             return said("diary.cut", field=line.field, day=when)
         case LineKind.CUT:

@@ -15,7 +15,7 @@ from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field
 from daemon.growing import field_growth_on
 from daemon.hours import HOUR, SLOT, ForecastHours, Window, forecast_hours, work_window
-from daemon.mowings import cuts
+from daemon.mowings import cuts, uncut_days
 from daemon.outlook import Band, Chance, IfLeft, Morning, Reason, Watched, WatchState
 from daemon.overnight import if_left
 from daemon.told import with_diary
@@ -58,7 +58,7 @@ def watch(
         The advice that was sent today, with what was said since in `watched`; see `as_said`.
     lines : sequence of Line
         The diary. A cut of today gives the hour and the area, and is watched whether advised or not; the line `wrapped`
-        that is of it ends the watch, and not one that is of what was cut before.
+        that is of it ends the watch, and not one that is of what was cut before; so does the line `uncut`.
     now : datetime
     correction : Correction
         What the farm's own record does to the odds.
@@ -85,7 +85,7 @@ def watch(
     if window is None:
         log.warning("nothing can be watched: the forecast does not cover the working day")
         return tuple(told.values())
-    over = [one for one in held if one.wrapped or now >= window.begins + window.finish * SLOT]
+    over = [one for one in held if one.done or now >= window.begins + window.finish * SLOT]
     days = daily_extremes(weather, lying)
     known = _Now(lying, window, crew_on(lying, window), hours, days[days.index <= day], now)
     found = [*map(known.done, over), *known.fields([one for one in held if one not in over])]
@@ -149,7 +149,7 @@ def is_failing(one: Watched) -> bool:
 class _Held:
     """A field held for mown: from when on and until when, how much of it [ha], and what was said of it last.
 
-    `noted` and `timed` are whether the diary tells of it and of the hour.
+    `noted` and `timed` are whether the diary tells of it and of the hour, `done` whether it is wrapped or left uncut.
     """
 
     field: Field
@@ -157,7 +157,7 @@ class _Held:
     until: datetime  # now, or when mowing was called off
     area: float
     told: Watched | None
-    wrapped: bool = False
+    done: bool = False
     noted: bool = False
     timed: bool = False
 
@@ -187,7 +187,7 @@ def _told(farm: Farm, lying: Farm, said: Morning, before: Sequence[Line], now: d
 
 
 def _held(farm: Farm, field: Field, told: Watched | None, lines: Sequence[Line], now: datetime) -> Iterator[_Held]:
-    """Yield the field if it is held for mown: by a cut noted today, else by what was said."""
+    """Yield the field if it is held for mown: by a cut noted today, else by what was said, unless it was left uncut."""
     day = now.astimezone(farm.place.timezone).date()
     own = of_field(lines, field, now)
     noted = cuts(own, farm.place)
@@ -200,10 +200,10 @@ def _held(farm: Farm, field: Field, told: Watched | None, lines: Sequence[Line],
         timed = [cut.line.at for cut in today if cut.line.timed]
         yield _Held(field, min(timed, default=start), now, area, told, noted=True, timed=bool(timed))
     elif told is not None:
-        until = told.at if _called_off(told) else now
+        until, left = told.at if _called_off(told) else now, day in uncut_days(own, farm.place)
         earlier = {cut.wrapped.id for cut in noted if cut.wrapped and cut.day < day}
         ends = {line.id for line in own if line.kind is LineKind.WRAPPED and local_day(line, farm.place) == day}
-        yield _Held(field, told.start, until, min(told.area, whole), told, wrapped=not ends <= earlier)
+        yield _Held(field, told.start, until, min(told.area, whole), told, done=left or not ends <= earlier)
 
 
 def _earliest(farm: Farm, now: datetime) -> datetime:

@@ -202,6 +202,7 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
         (["cut", "Long Field", "--area", "10"], "Long Field: 10 acres of it cut on 10 June 2026"),
         (["cut", "Mill Field", "--on", "2026-06-08", "--at", "8:15"], "Mill Field: cut on 8 June 2026 at 8:15 am"),
         (["cut", "Mill Field", "--at", "2026-06-08T08:15"], "Mill Field: cut on 8 June 2026 at 8:15 am"),
+        (["uncut", "Long Field"], "Long Field: not cut on 10 June 2026"),
         (["wrapped", "Long Field"], "Long Field: wrapped on 10 June 2026 at 5:20 am"),
         (
             ["wrapped", "Long Field", "--moisture", "52", "--at", "2026-06-09T19:00"],
@@ -286,6 +287,11 @@ def test_a_note_says_at_once_what_it_does_not_tell_and_what_it_is_taken_for(run:
     assert said("cut", "Long Field", "--on", "yesterday", "--at", "8:00") == []
     assert said("moisture", "Long Field", "58", "--at", "2026-06-09T13:00") == []
     assert said("wrapped", "Long Field", "--on", "yesterday") == []
+    assert said("uncut", "Long Field", "--on", "yesterday") == [
+        "It takes back the cut of Long Field that was noted of that day.",
+        "Long Field is noted as wrapped that day, so it is held for cut all the same.",
+    ]
+    assert said("uncut", "Mill Field") == []
     assert said("height", "Long Field", "22") == [
         "Kept, but only alfalfa of 16 to 47 inches tells its fibre by its height; note the stage too."
     ]

@@ -184,6 +184,16 @@ def test_what_was_called_off_is_not_advised_again() -> None:
         assert next(one for one in found.advices if one.field == "Long Meadow").reason is Reason.CALLED_OFF
 
 
+def test_what_was_left_uncut_is_not_advised_again_and_makes_room() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    done = (watched("Long Meadow", WatchState.DONE),)
+    for hours in (1, 4):
+        assert kinds(two(MOWS, MOWS, hours=hours), Underway(morning, done, uncut=("Long Meadow",))) == [
+            ("Creek & Bend", Kind.MOW, None),
+            ("Long Meadow", Kind.WAIT, Reason.LEFT_UNCUT),
+        ]
+
+
 def test_a_crop_that_lies_keeps_everybody_from_another_field() -> None:
     assert kinds(two(MOWS, MOWS), Underway(lying=("Hill",))) == [
         ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from daemon.diary import Diary, DiaryError, Line, LineKind
 from daemon.farm import Farm, Field, Look, Units
-from daemon.mowings import still_lying
+from daemon.mowings import left_uncut, still_lying
 from daemon.told import line_words, told_by, with_diary
 from tests.samples import ACRE, ZONE, farm
 
@@ -57,6 +57,9 @@ class Lines:
     def cut(self, month: int, day: int, acres: float | None = None, year: int = 2026) -> "Lines":
         area = None if acres is None else acres * ACRE
         return self._add(LineKind.CUT, at(month, day, year=year), timed=False, area=area)
+
+    def uncut(self, month: int, day: int) -> "Lines":
+        return self._add(LineKind.UNCUT, at(month, day), timed=False)
 
     def stage(self, month: int, day: int, word: str, year: int = 2026) -> "Lines":
         return self._add(LineKind.STAGE, at(month, day, year=year), timed=False, stage=word)
@@ -194,7 +197,7 @@ def test_a_diary_of_the_former_form_is_read_and_brought_up_by_the_next_note(tmp_
     change(path, "ALTER TABLE lines DROP COLUMN factor", "PRAGMA user_version = 0")
     assert diary.add(LineKind.CUT, FIELD, at(6, 5), NOW).id == 2
     with closing(sqlite3.connect(path)) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (3,)
+        assert db.execute("PRAGMA user_version").fetchone() == (4,)
         assert db.execute("SELECT id, factor FROM lines").fetchall() == [(1, None), (2, None)]
 
 
@@ -224,7 +227,7 @@ def test_a_file_that_is_still_empty_is_a_diary_without_lines(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("statement", "said"),
     [
-        ("PRAGMA user_version = 4", "given form 4 of a newer program, allowed up to 3; install that program again"),
+        ("PRAGMA user_version = 5", "given form 5 of a newer program, allowed up to 4; install that program again"),
         ("DROP TABLE lines", "given other tables than a diary's; move the file away"),
         ("ALTER TABLE lines DROP COLUMN timed", "given other tables than a diary's; move the file away"),
     ],
@@ -250,7 +253,7 @@ def test_a_file_of_another_form_is_refused_and_left_alone(tmp_path: Path, statem
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ("kind = 'weight'", "kind: given 'weight', allowed one of: moisture, cut, wrapped"),
+        ("kind = 'weight'", "kind: given 'weight', allowed one of: moisture, cut, uncut, wrapped"),
         ("kind = x'00'", "kind: given b"),
         ("field = x'41'", "field: given b'A', allowed the name of a field"),
         ("field = ' '", "field: given ' '"),
@@ -570,6 +573,30 @@ def test_a_crop_that_lies_flat_does_so_until_it_is_cut(tmp_path: Path) -> None:
     assert "Seen: lying flat on 8 June 2026 (line 1)." in told_by(given, diary.lines(), given.fields[0], NOW)
     diary.add(LineKind.CUT, name, morning + timedelta(days=1), NOW, timed=False)
     assert with_diary(given, diary.lines(), NOW).fields[0].lodged is None
+
+
+def test_a_field_left_uncut_takes_back_what_was_noted_of_the_day_before_it() -> None:
+    def last_cut(lines: Lines) -> date | None:
+        return told(lines)[0].last_cut
+
+    assert last_cut(Lines().cut(6, 1).cut(6, 4)) == date(2026, 6, 4)
+    assert last_cut(Lines().cut(6, 1).cut(6, 4).uncut(6, 4)) == date(2026, 6, 1)
+    assert last_cut(Lines().cut(6, 1).uncut(6, 4).cut(6, 4)) == date(2026, 6, 4), "cut after all"
+    assert last_cut(Lines().cut(6, 4).uncut(6, 3)) == date(2026, 6, 4), "of another day"
+    assert last_cut(Lines().cut(6, 4).wrapped(6, 4).uncut(6, 4)) == date(2026, 6, 4), "what was wrapped was cut"
+    noted = Lines().cut(6, 4, 8).uncut(6, 4)
+    assert told(noted)[0].standing is None
+    assert line_words(settings(), noted.all[1]) == "Long Meadow: not cut on 4 June 2026"
+
+
+def test_which_fields_are_left_uncut_today() -> None:
+    today = datetime(2026, 6, 4, 20, tzinfo=UTC)
+
+    def left(lines: Lines) -> tuple[str, ...]:
+        return left_uncut(settings(), lines.all, today)
+
+    assert left(Lines().uncut(6, 4)) == left(Lines().cut(6, 4).uncut(6, 4)) == ("Long Meadow",)
+    assert left(Lines()) == left(Lines().uncut(6, 3)) == left(Lines().uncut(6, 4).cut(6, 4)) == ()
 
 
 def test_soft_ground_seen_in_the_evening_is_soft_the_next_morning(tmp_path: Path) -> None:

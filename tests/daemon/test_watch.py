@@ -277,6 +277,19 @@ def test_a_line_wrapped_ends_the_watch() -> None:
     assert (again.state, again.area) == (WatchState.ON_TRACK, 4 * ACRE)
 
 
+def test_a_field_left_uncut_is_watched_no_longer_until_it_is_cut_after_all() -> None:
+    left = line(LineKind.UNCUT, 0, timed=False)
+    (stands,) = looked(at(9), sky(at(9), 11), None, left)
+    assert stands.state is WatchState.DONE
+    assert list(news(replace(morning(), watched=(stands,)), morning())) == []
+    after = replace(line(LineKind.CUT, 8, area=4 * ACRE), id=2)
+    (stands,) = looked(at(9), sky(at(9)), None, left, after)
+    assert (stands.state, stands.noted) == (WatchState.ON_TRACK, True)
+    (stands,) = looked(at(9), sky(at(9)), None, line(LineKind.CUT, 8), replace(left, id=2))
+    assert (stands.state, stands.noted) == (WatchState.DONE, False)
+    assert looked(at(9), sky(at(9)), None, replace(left, at=at(-24)))[0].state is WatchState.ON_TRACK
+
+
 def test_wrapping_what_was_cut_yesterday_leaves_what_was_cut_today() -> None:
     yesterday = line(LineKind.CUT, -16, area=15 * ACRE)
     wrapped = replace(line(LineKind.WRAPPED, 11), id=3)
