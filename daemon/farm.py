@@ -160,10 +160,11 @@ class Alerts:
 
 @dataclass(frozen=True)
 class PageAddress:
-    """Where the status page listens."""
+    """Where the status page listens, and the public address under which links of it for answers are reached."""
 
     host: str
     port: int
+    address: str | None = None  # None: there are no such links
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,7 @@ def farm_from(said: Sections, folder: Path) -> Farm:
         work=_work(said.work),
         baleage=_baleage(said.baleage),
         alerts=_alerts(said.alerts),
-        page=PageAddress(said.page.host, said.page.port),
+        page=PageAddress(said.page.host, said.page.port, said.page.address),
         fields=tuple(_field(field) for field in said.fields),
         horses_fed=said.farm.horses_fed,
         cows_kept=said.farm.cows_kept,

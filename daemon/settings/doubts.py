@@ -5,6 +5,7 @@ from datetime import datetime
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Final
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -96,6 +97,11 @@ def _reach_doubts(farm: Farm) -> Iterator[Quarrel]:
     if not _at_home(farm.page.host):
         allowed = "127.0.0.1 without remark, since anyone who can reach another address can read the page"
         yield Quarrel(("page", "host"), toml(farm.page.host), allowed, 'write host = "127.0.0.1" if in doubt')
+    where = urlsplit(farm.page.address or "")
+    if where.scheme == "http" and not _at_home(where.hostname or ""):
+        allowed = "https:// without remark, since whoever sees a link on its way can answer by it"
+        fix = f"write address = {toml(f'https://{where.netloc}{where.path}')} if it answers there"
+        yield Quarrel(("page", "address"), toml(farm.page.address), allowed, fix)
 
 
 def _at_home(host: str) -> bool:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import Field
 
 from daemon.farm import Channel, Hears, Units
-from daemon.settings.addresses import CallAddress, Recipient
+from daemon.settings.addresses import CallAddress, Recipient, WebAddress
 from daemon.settings.kinds import Choice, Clock, Flag, Many, Number, Text, Unit, Whole
 from daemon.settings.section import Quarrel, Section, repeated
 from daemon.settings.work import FOOT
@@ -187,3 +187,6 @@ class PageSection(Section):
         "127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer"
     )
     port: Annotated[int, Whole(0, 65535)] = Field(8377, description="its port; 0 takes a free one")
+    address: Annotated[str | None, WebAddress()] = Field(
+        None, description="where people reach the page's /answer/ from outside; left out: no links to answer by"
+    )

@@ -111,7 +111,7 @@ def show(farm: Farm) -> str:
             _table("[[alerts.person]]", PersonSection, _person(p), {"hears": default_hears(p.channel)}, farm.units)
             for p in alerts.people
         ),
-        _table("[page]", SECTIONS["page"], {"host": farm.page.host, "port": farm.page.port}, {}, farm.units),
+        _table("[page]", SECTIONS["page"], vars(farm.page), {}, farm.units),
         _table("[estimates]", SECTIONS["estimates"], _estimates(farm), {}, farm.units),
         *(
             _table("[[species]]", SpeciesSection, _species(row, like), _usual_species(like), farm.units)

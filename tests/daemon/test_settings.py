@@ -91,7 +91,7 @@ def test_what_is_left_out_has_its_default(write: Write) -> None:
     assert (farm.weather.oldest, farm.weather.least_members) == (18.0, 8)
     assert (farm.weather.wet_hour, farm.weather.wet_step) == (0.2, 1.0)
     assert farm.weather.ensemble_address == "https://ensemble-api.open-meteo.com"
-    assert farm.page.host == "127.0.0.1"
+    assert (farm.page.host, farm.page.address) == ("127.0.0.1", None)
     assert farm.fields[0].expected_yield is None
 
 
@@ -467,6 +467,10 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
         ("[baleage]\nswath_width = 0.5", "[baleage] swath_width: given 0.5"),
         ('[alerts]\nmorning = "07:00"', "[alerts] morning"),
         ('[page]\nhost = "0.0.0.0"', "[page] host"),
+        (
+            '[page]\naddress = "http://mow.example.org/"',
+            "allowed https:// without remark, since whoever sees a link on",
+        ),
         ('[weather]\npath = "a.csv"', "a path that is not used"),
         ("[estimates]\nhorses_rest_at = 131", "[estimates] horses_rest_at: given 131, allowed 130 or less without"),
         ('[weather]\nsource = "file"\npath = "a.csv"', "allowed a file that is there"),

@@ -109,6 +109,7 @@ OTHERS: Final[Mapping[str, str]] = {  # what is no number
     "baleage.conditioned": "baleage.conditioned",
     **{f"alerts.{key}": f"alerts.{key}" for key in ("morning", "evening", "quiet_from", "quiet_until")},
     "page.host": "page.host",
+    "page.address": "page.address",
     **{f"field.{key}": key for key in ("name", "soil", "drainage", "last_cut", "notes")},
     "field.forage_for": "purpose",
     **{f"person.{key}": key for key in ("name", "address", "hears")},
