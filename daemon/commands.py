@@ -157,9 +157,11 @@ def _once(given: argparse.Namespace) -> int:
         _print_morning(farm, morning)
     sent = GOOD
     if given.send:
+        from daemon.answers import Answers  # noqa: PLC0415
         from daemon.wording import say  # noqa: PLC0415
 
-        sent = _send(farm, say(farm, morning, TaskKind.MORNING), TaskKind.MORNING, now)
+        answers = Answers(_state_folder(), _clock(given.now))
+        sent = _send(farm, say(farm, morning, TaskKind.MORNING, answers.add), TaskKind.MORNING, now)
     if all(advice.kind is Kind.NONE for advice in morning.advices):
         why = dict.fromkeys(advice.detail or str(advice.reason) for advice in morning.advices)
         print(f"no advice, because: {'; '.join(why)}", file=sys.stderr)
@@ -170,6 +172,7 @@ def _once(given: argparse.Namespace) -> int:
 def _run(given: argparse.Namespace) -> int:
     from functools import partial  # noqa: PLC0415
 
+    from daemon.answers import Answers  # noqa: PLC0415
     from daemon.look import look  # noqa: PLC0415
     from daemon.serving import serve  # noqa: PLC0415
     from daemon.settings import find  # noqa: PLC0415
@@ -177,7 +180,9 @@ def _run(given: argparse.Namespace) -> int:
     from daemon.wording import say  # noqa: PLC0415
 
     settings, memory = SettingsFile(find(given.config)), _memory(keeping=given.now is None)
-    serve(settings, _state_folder(), _clock(given.now), partial(look, memory=memory), say)
+    folder, clock = _state_folder(), _clock(given.now)
+    tell = partial(say, add=Answers(folder, clock).add)
+    serve(settings, folder, clock, partial(look, memory=memory), tell)
     return GOOD
 
 

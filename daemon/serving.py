@@ -11,9 +11,11 @@ from typing import Final, Protocol
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
+from daemon.answers import Answers
 from daemon.clock import Clock, SystemClock
 from daemon.farm import Farm, PageAddress
 from daemon.notifying import notify, reloading
+from daemon.page.answering import answering
 from daemon.page.server import PageServer, create_app
 from daemon.postbag import DATABASE, Postbag
 from daemon.service import Look, Say, Service
@@ -47,10 +49,13 @@ class Process:
     service : Service
     state_folder : Path
         Where each round leaves word that it has ended, for `forenoon status`.
+    answers : Answers
+        What becomes of the links on the page and in emails.
     """
 
-    def __init__(self, settings: Settings, service: Service, state_folder: Path) -> None:
+    def __init__(self, settings: Settings, service: Service, state_folder: Path, answers: Answers) -> None:
         self._settings, self._service, self._state_folder = settings, service, state_folder
+        self._answers = answers
         self._at: PageAddress | None = None
         self._page: PageServer | None = None
         self._show_page()
@@ -85,7 +90,8 @@ class Process:
         self.close()
         self._at, self._page = wanted, None
         try:
-            app = create_app(self._service.view, self._service.health)
+            app = create_app(self._service.view, self._service.health, self._answers.links)
+            app.register_blueprint(answering(self._answers, lambda: self._settings.farm))
             self._page = PageServer(app, wanted.host, wanted.port)
             print(f"page at {self._page.address}", flush=True)
         except OSError as error:
@@ -112,7 +118,7 @@ def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say:
     """
     stop = _stop_on_signal(settings)
     service = Service(settings.farm, Postbag(state_folder / DATABASE), clock, look, say)
-    process = Process(settings, service, state_folder)
+    process = Process(settings, service, state_folder, Answers(state_folder, clock))
     scheduler = _schedule(process)
     notify(READY=1, STATUS="takes its first look")  # which may take longer than the manager waits
     stop.wait()

@@ -32,6 +32,7 @@ class SqliteFile:
     what: ClassVar[str]  # is kept, as errors name it
     error: ClassVar[type[Exception]]  # raised where the file cannot be used
     spoiled: ClassVar[tuple[type[Exception], ...]]  # what reading a file that holds something else may raise
+    mode: ClassVar[int] = 0o666  # but for the umask, in a folder that no group shares
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -56,7 +57,7 @@ class SqliteFile:
     def _make(self) -> None:
         """Make an empty file that is shared as its folder is: SQLite's own could be written by none but who made it."""
         if not self._path.exists():
-            self._path.touch()
+            self._path.touch(mode=self.mode)
             if self._path.parent.stat().st_mode & S_IWGRP:
                 self._path.chmod(SHARED)
 

@@ -1,6 +1,6 @@
 """Every sentence a farmer is sent, in trade words: the text of at most two parts and the email beside it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from html import escape
 from typing import Final
@@ -29,13 +29,20 @@ from daemon.stand_words import ground, ripeness_words
 from daemon.units import area, clock_time, crop, moisture, named_day, odds, weekday
 from daemon.work_words import film, hour_later, if_left, surer_chance, too_dry, two_points
 
+Add = Callable[[Message, Farm, Morning, Person], Message]
+
 TEXT_PARTS: Final = 2
 OTHER_AREA: Final = 0.2  # of an area, by which it differs from the evening's before that is said
 NEARLY_RIPE: Final = 5  # days before ripeness from which the ripe mornings are told of
 SUBJECT: Final = 40  # characters that a telephone shows of a subject
 
 
-def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
+def unchanged(mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
+    """Return an email as it is."""
+    return mail
+
+
+def say(farm: Farm, morning: Morning, task: TaskKind, add: Add = unchanged) -> dict[Person, Message]:
     """Return each person's message; nobody who has nothing to hear is in it.
 
     Parameters
@@ -45,6 +52,8 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
         The newest pass.
     task : TaskKind
         The morning's message, the evening's heads-up, or a sign of life.
+    add : callable, optional
+        Returns the morning's email with what is added to it for one person, such as links to answer by.
     """
     people = farm.alerts.people
     if task is TaskKind.SIGN_OF_LIFE:
@@ -56,7 +65,7 @@ def say(farm: Farm, morning: Morning, task: TaskKind) -> dict[Person, Message]:
         return {person: _evening(farm, person, likely) for person in people} if likely else {}
     hears_it = [person for person in people if _concerns(person, morning)]
     text, mail = Message("", text_body(farm, morning)), email_of(farm, morning)
-    return {person: text if person.channel is Channel.TEXT else mail for person in hears_it}
+    return {person: text if person.channel is Channel.TEXT else add(mail, farm, morning, person) for person in hears_it}
 
 
 def announced(morning: Morning) -> tuple[Announced, ...]:
@@ -159,10 +168,11 @@ def _concerns(person: Person, morning: Morning) -> bool:
     trouble = any(advice.kind is Kind.NONE for advice in morning.advices)
     if morning.mows or morning.announced or trouble:
         return True
-    return person.hears is Hears.RIPE_MORNINGS and any(_ripe_soon(field) for field in morning.prospect.fields)
+    return person.hears is Hears.RIPE_MORNINGS and any(ripe_soon(field) for field in morning.prospect.fields)
 
 
-def _ripe_soon(field: FieldProspect) -> bool:
+def ripe_soon(field: FieldProspect) -> bool:
+    """Return whether a field is ripe, or will be within days."""
     near = field.days[: NEARLY_RIPE + 1]
     return any(day.ripeness is not Ripeness.GROWING and day.reason is not Reason.OUT_OF_SEASON for day in near)
 
@@ -259,7 +269,7 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
         told = [_state(field, farm)] if field.ripeness else []
         told += [said("email.flat")] if field.lodged else []
         told += [ground(field)] if field.ground not in (None, "firm") else []
-        told += [field.detail] if field.detail and field.unknown is None and _ripe_soon(field) else []
+        told += [field.detail] if field.detail and field.unknown is None and ripe_soon(field) else []
         told += [_waiting(waiting[field.name])] if field.name in waiting else []
         ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
         if ahead is not None:

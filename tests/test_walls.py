@@ -46,6 +46,7 @@ FLOW = (
     "daemon.stand_words",
     "daemon.progress",
     "daemon.wording",
+    "daemon.answers",
     "daemon.watch_words",
     "daemon.postbag",
     "daemon.page",

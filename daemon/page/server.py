@@ -2,8 +2,9 @@
 
 import socket
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 import flask
@@ -11,6 +12,9 @@ import jinja2
 import waitress
 from waitress import wasyncore
 
+from daemon.answers import Link, Links
+from daemon.farm import Farm
+from daemon.outlook import Morning
 from daemon.page.view import (
     PageView,
     age_line,
@@ -32,6 +36,8 @@ HEADERS: Final = {
     "Referrer-Policy": "no-referrer",
 }
 
+LONGEST_FORM: Final = 1 << 16  # bytes; ours have a few hundred
+
 _TEMPLATES: Final = jinja2.Environment(
     loader=jinja2.PackageLoader("daemon.page"),
     autoescape=True,
@@ -42,8 +48,8 @@ _TEMPLATES: Final = jinja2.Environment(
 _TEMPLATES.globals["said"] = said
 
 
-def render(view: PageView) -> str:
-    """Return the status page as HTML."""
+def render(view: PageView, links: Mapping[str, Sequence[Link]] = MappingProxyType({})) -> str:
+    """Return the status page as HTML, with the links under each field by which it can be answered."""
     here = view.now.astimezone(view.farm.place.timezone)
     weather = view.morning.prospect.weather if view.morning else None
     return _TEMPLATES.get_template("page.html").render(
@@ -58,6 +64,7 @@ def render(view: PageView) -> str:
         made_at=here.isoformat(timespec="minutes"),
         problems=view.problems,
         fields=field_cards(view),
+        links=links,
         messages=message_rows(view),
         credit=weather.credit if weather else "",
         note=weather.note if weather else "",
@@ -71,7 +78,11 @@ def write_page(view: PageView, path: Path) -> None:
     draft.replace(path)
 
 
-def create_app(view: Callable[[], PageView], health: Callable[[], Sequence[str]] | None = None) -> flask.Flask:
+def create_app(
+    view: Callable[[], PageView],
+    health: Callable[[], Sequence[str]] | None = None,
+    links: Callable[[Farm, Morning], Links] | None = None,
+) -> flask.Flask:
     """Return the web application.
 
     Parameters
@@ -80,6 +91,8 @@ def create_app(view: Callable[[], PageView], health: Callable[[], Sequence[str]]
         Called at each request for what there is to show.
     health : callable, optional
         Called for what is wrong. Left out: the problems of the view.
+    links : callable, optional
+        Called for the links under each field; see `daemon.answers.Answers.links`. Left out: none.
 
     Returns
     -------
@@ -90,7 +103,8 @@ def create_app(view: Callable[[], PageView], health: Callable[[], Sequence[str]]
 
     @app.get("/")
     def page() -> str:
-        return render(view())
+        shown = view()
+        return render(shown, links(shown.farm, shown.morning) if links and shown.morning else {})
 
     @app.get("/health")
     def tell_health() -> flask.Response:
@@ -100,7 +114,8 @@ def create_app(view: Callable[[], PageView], health: Callable[[], Sequence[str]]
 
     @app.after_request
     def protect(response: flask.Response) -> flask.Response:
-        response.headers.update(HEADERS)
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
         return response
 
     return app
@@ -127,7 +142,9 @@ class PageServer:
         six = ":" in host
         listener = socket.create_server((host, port), family=socket.AF_INET6 if six else socket.AF_INET)
         self._open: dict[int, Any] = {}
-        self._server = waitress.create_server(app, map=self._open, sockets=[listener], threads=4)
+        self._server = waitress.create_server(
+            app, map=self._open, sockets=[listener], threads=4, max_request_body_size=LONGEST_FORM
+        )
         self.address = f"http://{f'[{host}]' if six else host}:{listener.getsockname()[1]}/"
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)

@@ -1,0 +1,339 @@
+"""Answers to the advice by a link: each is signed, good once and for a time, and reaches the diary as a note does."""
+
+import hashlib
+import logging
+import secrets
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from enum import StrEnum
+from html import escape
+from pathlib import Path
+from typing import Final
+
+from itsdangerous import BadData, URLSafeSerializer
+
+from daemon import diary as diary_module
+from daemon.answer_file import DATABASE, AlreadyUsed, AnswerFile, AnswersError
+from daemon.clock import Clock
+from daemon.diary import Diary, DiaryError, Line, LineKind, of_field
+from daemon.farm import Farm, Field, Message, Person
+from daemon.mowings import cuts, still_lying
+from daemon.noting import WrongUsage, at_once, ground_meant, moisture_meant, moment_meant, stage_meant
+from daemon.outlook import FieldProspect, Morning, WatchState
+from daemon.sentences import capital, said
+from daemon.wording import ripe_soon
+from models.ground import Firmness
+from models.stages import NO_BUDS, NO_HEADS
+
+log = logging.getLogger(__name__)
+
+LONGEST: Final = 2000  # characters of a token; ours have a few hundred
+# What is seen of a stand that is ripe within days, of grasses (False) and of legumes (True).
+SEEN: Final[Mapping[bool, tuple[str, str]]] = {False: (NO_HEADS, "heads here and there"), True: (NO_BUDS, "buds")}
+# What may be told on the day after too; the others are true only for as long as they can be seen.
+OF_THE_DAY: Final = (LineKind.CUT, LineKind.UNCUT, LineKind.WRAPPED)
+
+
+class Trouble(StrEnum):
+    """Why nothing was noted."""
+
+    FORGED = "forged"
+    USED = "used"
+    EXPIRED = "expired"
+    GONE = "gone"  # the field, the person or the word is no longer in the settings
+    NOT_KEPT = "not kept"  # the disk takes nothing
+    WRONG = "wrong"  # what was typed means nothing
+
+
+class NotTaken(Exception):
+    """An answer that was not taken; the text is for who typed something wrong."""
+
+    def __init__(self, trouble: Trouble, why: str = "") -> None:
+        super().__init__(why or trouble)
+        self.trouble, self.why = trouble, why
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a link says of a field on a day; `word` is the stage or the ground seen, `person` who it was given to.
+
+    Nobody in particular is who reads the page.
+    """
+
+    kind: LineKind
+    word: str
+    field: str
+    day: date
+    person: str
+    ends: datetime
+    nonce: str
+
+
+@dataclass(frozen=True)
+class Link:
+    """A link as it is shown."""
+
+    words: str
+    href: str
+
+
+Choice = tuple[LineKind, str]
+Links = Mapping[str, tuple[Link, ...]]  # by the name of the field
+
+
+class Answers:
+    """The links of a farm and what becomes of them.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the diary lies; the key lies beside it.
+    clock : Clock
+        What says the time.
+    """
+
+    def __init__(self, folder: Path, clock: Clock) -> None:
+        self._file, self._clock = AnswerFile(folder / DATABASE), clock
+        self._diary = Diary(folder / diary_module.DATABASE)
+
+    def links(self, farm: Farm, morning: Morning, person: Person | None = None) -> Links:
+        """Return what can be answered of each field today.
+
+        Parameters
+        ----------
+        farm : Farm
+        morning : Morning
+        person : Person, optional
+            Who is told. Left out: who reads the page, whose links start at the page itself.
+
+        Returns
+        -------
+        mapping
+            Empty where the settings give no address, where the morning is not today's, and where no link can be
+            signed, which is logged: no message waits for its links.
+        """
+        now = self._clock.now()
+        if farm.page.address is None or morning.date != now.astimezone(farm.place.timezone).date():
+            return {}
+        try:
+            writer = _writer(self._file.key())
+        except AnswersError as error:
+            log.warning("there are no links to answer by: %s", error)
+            return {}
+        base, name = (farm.page.address, person.name) if person else ("", "")
+
+        def link(field: str, choice: Choice) -> Link:
+            answer = _answer(farm, field, morning.date, choice, name)
+            return Link(_words(choice), f"{base}/answer/{writer.dumps(_packed(answer))}")
+
+        return {
+            field: tuple(link(field, choice) for choice in found)
+            for field, found in choices(farm, morning, self._lying(farm, now)).items()
+        }
+
+    def add(self, mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
+        """Return the morning's email to a person with the links by which it can be answered."""
+        links = self.links(farm, morning, person)
+        if not links:
+            return mail
+        first = said("answers.answer")
+        plain = ("\n".join([name, *(f"- {one.words}: {one.href}" for one in own)]) for name, own in links.items())
+        marked = (f"<p>{escape(name)}<br>{'<br>'.join(map(_marked, own))}</p>" for name, own in links.items())
+        html = None if mail.html is None else f"{mail.html}<p>{escape(first)}</p>{''.join(marked)}"
+        return replace(mail, body="\n\n".join([mail.body, first, *plain]), html=html)
+
+    def read(self, farm: Farm, token: str) -> Answer:
+        """Return what a link says, if it can still be answered.
+
+        Raises
+        ------
+        NotTaken
+        """
+        answer = self._meant(token)
+        if answer.ends <= self._clock.now():
+            raise NotTaken(Trouble.EXPIRED)
+        told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.seconds))}
+        if answer.person not in told:
+            raise NotTaken(Trouble.GONE)
+        self.line(farm, answer)
+        try:
+            if self._file.is_used(answer.nonce):
+                raise NotTaken(Trouble.USED)
+        except AnswersError as error:
+            raise _not_kept(error) from error
+        return answer
+
+    def line(self, farm: Farm, answer: Answer, percent: str | None = None) -> Line:
+        """Return the line that an answer is, before it is in the diary: number 0, and without a moisture not given.
+
+        Raises
+        ------
+        NotTaken
+            If it means nothing by the settings of now, or if the moisture given is none.
+        """
+        now, zone, timed = self._clock.now(), farm.place.timezone, answer.kind is LineKind.MOISTURE
+        field = next((one for one in farm.fields if one.name == answer.field), None)
+        if field is None:
+            raise NotTaken(Trouble.GONE)
+        on = None if timed else answer.day.isoformat()
+        try:
+            at, _ = moment_meant(None, on, zone, now, whole_day=not timed)
+            stage, ground = _seen(farm, field, answer)
+        except WrongUsage as error:
+            raise NotTaken(Trouble.GONE) from error
+        try:
+            moisture = None if percent is None else moisture_meant(percent)
+        except WrongUsage as error:
+            raise NotTaken(Trouble.WRONG, str(error).removeprefix("note: ")) from error
+        return Line(0, answer.kind, field.name, at, now, timed, moisture=moisture, stage=stage, ground=ground)
+
+    def note(self, farm: Farm, token: str, percent: str = "") -> tuple[Line, tuple[str, ...]]:
+        """Write an answer into the diary and return its line, with what is to be said of it at once.
+
+        Parameters
+        ----------
+        farm : Farm
+        token : str
+            Of the link.
+        percent : str
+            The moisture, as typed; only where that is asked for.
+
+        Raises
+        ------
+        NotTaken
+            Then nothing is noted, and the link is as good as before.
+        """
+        answer = self.read(farm, token)
+        line = self.line(farm, answer, percent if answer.kind is LineKind.MOISTURE else None)
+        told = {"moisture": line.moisture, "stage": line.stage, "ground": line.ground}
+        try:
+            with self._file.using(answer.nonce, answer.ends, line.written_at):
+                kept = self._diary.add(line.kind, line.field, line.at, line.written_at, timed=line.timed, **told)  # type: ignore[arg-type]
+        except AlreadyUsed as error:
+            raise NotTaken(Trouble.USED) from error
+        except (AnswersError, DiaryError) as error:
+            raise _not_kept(error) from error
+        with suppress(DiaryError):  # it is noted, whatever the other lines are
+            return kept, tuple(at_once(farm, self._diary.lines(), kept))
+        return kept, ()
+
+    def mark(self, token: str) -> str:
+        """Return the mark of the form that a link opens: who has not opened it cannot send it."""
+        return _writer(self._opened_key(), "form").dumps(hashlib.sha256(token.encode()).hexdigest())
+
+    def is_marked(self, token: str, mark: str) -> bool:
+        """Return whether a form is the one that a link opened."""
+        return secrets.compare_digest(self.mark(token).encode(), mark.encode())
+
+    def _meant(self, token: str) -> Answer:
+        if len(token) > LONGEST:
+            raise NotTaken(Trouble.FORGED)
+        try:
+            return _unpacked(_writer(self._opened_key()).loads(token))
+        except (BadData, ValueError, TypeError, OverflowError) as error:
+            raise NotTaken(Trouble.FORGED) from error
+
+    def _opened_key(self) -> bytes:
+        try:
+            return self._file.key()
+        except AnswersError as error:
+            raise _not_kept(error) from error
+
+    def _lying(self, farm: Farm, now: datetime) -> dict[str, bool]:
+        """Return the fields whose crop lies, and whether it was cut today."""
+        try:
+            lines = self._diary.lines()
+        except DiaryError:
+            return {}
+        today = now.astimezone(farm.place.timezone).date()
+        own = {field.name: cuts(of_field(lines, field, now), farm.place) for field in farm.fields}
+        return {name: any(cut.day == today for cut in own[name]) for name in still_lying(farm, lines, now)}
+
+
+def choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str, tuple[Choice, ...]]:
+    """Return what can be answered of each field: nothing where there is nothing to ask.
+
+    Parameters
+    ----------
+    farm, morning
+    lying : mapping
+        Fields whose crop lies, and whether it was cut today: only then can that be taken back.
+    """
+    watched = {one.field for one in morning.watched if one.state is not WatchState.DONE}
+    asked = {advice.field for advice in morning.mows} | watched
+    fields = {field.name: field for field in farm.fields}
+    found: dict[str, tuple[Choice, ...]] = {}
+    for field in morning.prospect.fields:
+        if field.name in lying:
+            kinds = (LineKind.MOISTURE, LineKind.WRAPPED, *((LineKind.UNCUT,) if lying[field.name] else ()))
+            found[field.name] = tuple((kind, "") for kind in kinds)
+        elif field.name in fields:
+            found[field.name] = tuple(_of_standing(farm, fields[field.name], field, field.name in asked))
+    return {name: told for name, told in found.items() if told}
+
+
+def _of_standing(farm: Farm, field: Field, known: FieldProspect, is_asked: bool) -> Iterator[Choice]:
+    """Yield what can be answered of a field that stands: whether it was cut as advised, else how far it is."""
+    if is_asked:
+        yield from ((LineKind.CUT, ""), (LineKind.UNCUT, ""))
+    if not is_asked and not ripe_soon(known):
+        return
+    if not is_asked:
+        for legume in sorted({farm.species[name].legume for name in field.stand}):
+            yield from ((LineKind.STAGE, word) for word in SEEN[legume])
+    yield from ((LineKind.GROUND, word) for word in (Firmness.FIRM, Firmness.SOFT))
+
+
+def _words(choice: Choice) -> str:
+    kind, word = choice
+    match kind:
+        case LineKind.STAGE:
+            return capital(word)
+        case LineKind.GROUND:
+            return said(f"answer_ground.{word}")
+    return said(f"answer_kinds.{kind}")
+
+
+def _marked(link: Link) -> str:
+    return f'<a href="{escape(link.href)}">{escape(link.words)}</a>'
+
+
+def _seen(farm: Farm, field: Field, answer: Answer) -> tuple[str | None, str | None]:
+    """Return the stage and the ground that an answer tells of."""
+    stage = stage_meant(answer.word, field, farm.species) if answer.kind is LineKind.STAGE else None
+    return stage, ground_meant(answer.word, farm.units) if answer.kind is LineKind.GROUND else None
+
+
+def _answer(farm: Farm, field: str, day: date, choice: Choice, person: str) -> Answer:
+    kind, word = choice
+    last = day + timedelta(days=1 if kind in OF_THE_DAY else 0)
+    ends = datetime.combine(last + timedelta(days=1), time(0), tzinfo=farm.place.timezone).astimezone(UTC)
+    return Answer(kind, str(word), field, day, person, ends, secrets.token_urlsafe(12))
+
+
+def _writer(key: bytes, salt: str = "answer") -> URLSafeSerializer:
+    signed = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
+    return URLSafeSerializer(key, salt=f"forenoon {salt}", signer_kwargs=signed)
+
+
+def _packed(answer: Answer) -> list[str | int]:
+    day, ends = answer.day.isoformat(), int(answer.ends.timestamp())
+    return [answer.kind, answer.word, answer.field, day, answer.person, ends, answer.nonce]
+
+
+def _unpacked(packed: object) -> Answer:
+    """Return the answer in a token whose signature is ours; another form of it may be of an older program."""
+    if not isinstance(packed, list):
+        raise ValueError("no list")
+    kind, word, field, day, person, ends, nonce = packed
+    if not all(isinstance(one, str) for one in (word, field, person, nonce)):
+        raise ValueError("no words")
+    last = datetime.fromtimestamp(ends, UTC)
+    return Answer(LineKind(kind), word, field, date.fromisoformat(day), person, last, nonce)
+
+
+def _not_kept(error: Exception) -> NotTaken:
+    log.error("an answer could not be kept: %s", error)
+    return NotTaken(Trouble.NOT_KEPT)
