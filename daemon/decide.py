@@ -61,7 +61,8 @@ def decide(farm: Farm, prospect: Prospect, underway: Underway = NOTHING) -> Morn
     Notes
     -----
     Once mowing should have begun by what was said, that stands until it is called off; what was called off is not
-    advised again that day, nor what the farmer noted as left uncut. While a crop lies or what was said is being done, nobody is free for another field.
+    advised again that day, nor what the farmer noted as left uncut. While a crop lies or what was said is being done,
+    nobody is free for another field.
     """
     today = prospect.at.astimezone(farm.place.timezone).date()
     days = {field.name: next((day for day in field.days if day.date == today), None) for field in prospect.fields}
