@@ -1,7 +1,7 @@
 """The pictures of the page and the email, drawn in a process of its own that ends with the picture.
 
-``python -m daemon.page.drawing`` reads one sheet as JSON and writes one SVG or PNG. The library that draws would stay in
-the service's memory for ever otherwise; it is loaded here only when something is drawn.
+``python -m daemon.page.drawing`` reads one sheet as JSON and writes one SVG or PNG. The library that draws is loaded here
+and only when something is drawn; it would stay in the service's memory for ever otherwise.
 """
 
 import json
@@ -35,7 +35,7 @@ FULL_SUN: Final = 1000.0  # [W/m2]
 
 @dataclass(frozen=True)
 class DryingSheet:
-    """What is drawn of a day's drying; hours are counted from the picture's left edge, words are in the farm's language.
+    """What is drawn of a day's drying; hours are counted from the picture's left edge, `words` are the farm's.
 
     `water` [%] stands at the ends of the hours, None before anything is mown, `rain` [1] and `sun` [W/m2] are of the
     hours. `fit` [%] is the water at which bales are to be made, `baling` its hours and `raking` its beginning.
@@ -121,7 +121,7 @@ def _moments(axes: "Axes", sheet: DryingSheet) -> None:
     marks = [(sheet.mown, "mow"), *([(sheet.raking, "rake")] if sheet.raking is not None else [])]
     for hour, name in marks:
         axes.axvline(hour, color=SOFT, linewidth=1.0, linestyle=(0, (4, 2)))
-        _note(axes, hour, 89.0, f" {sheet.words[name]}", SOFT, ha="left", va="top")
+        _note(axes, hour + 0.15, 89.0, sheet.words[name], SOFT, ha="left", va="top")
     if sheet.baling is not None:
         begin, end = sheet.baling
         axes.barh(18.0, end - begin, left=begin, height=5.0, color=MARK)
@@ -133,13 +133,14 @@ def _growth(sheet: GrowthSheet) -> "Figure":
     days = [(float(day), points) for day, points in enumerate(sheet.fibre)]
     _band(axes, days, SOFT)
     _wanted(axes, sheet.best)
-    low = min(sheet.best[0], *(points[0] for points in sheet.fibre)) - 3.0
+    low = min(sheet.best[0], *(points[0] for points in sheet.fibre)) - 4.0
     high = max(sheet.best[1], *(points[2] for points in sheet.fibre)) + 3.0
     good = [float(day) for day, is_good in enumerate(sheet.good) if is_good]
     axes.plot(good, [low + 1.0] * len(good), linestyle="none", marker="D", markersize=7.0, color=MARK)
     _note(axes, -0.4, sheet.best[1] + 0.2, sheet.words["best"], MARK, ha="left", va="bottom")
     if good:
-        _note(axes, good[0] + 0.3, low + 0.9, sheet.words["good"], MARK, ha="left", va="center")
+        side = "left" if good[0] < len(days) / 2.0 else "right"
+        _note(axes, good[0], low + 1.8, sheet.words["good"], MARK, ha=side, va="bottom")
     axes.set_ylim(low, high)
     axes.set_xlim(-0.5, len(days) - 0.5)
     _title(axes, sheet.words["fibre"])
@@ -227,7 +228,9 @@ def _png(figure: "Figure") -> bytes:
     out = BytesIO()
     figure.savefig(out, format=PNG, dpi=72.0 * EMAIL_WIDTH / WIDTH, facecolor=PAPER)
     slim = BytesIO()
-    Image.open(out).convert("P", palette=Image.Palette.ADAPTIVE, colors=COLOURS).save(slim, PNG, optimize=True)
+    Image.open(out).convert("RGB").convert("P", palette=Image.Palette.ADAPTIVE, colors=COLOURS).save(
+        slim, PNG, optimize=True
+    )
     return slim.getvalue()
 
 
