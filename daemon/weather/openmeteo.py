@@ -406,13 +406,18 @@ def _joined(members: xr.Dataset, lone: xr.Dataset) -> xr.Dataset:
     """Return the ensemble with the single forecast as its last member.
 
     The ensemble gives the hours: a forecast that ends before it has nulls there and is dropped as a bad
-    member. What only the forecast has stays unknown in the others.
+    member. What only one of them has stays unknown in the other.
     """
     extra = lone.reindex(time=members["time"]).assign_coords(member=[LONE], native_step=members[STEP])
-    blank = xr.full_like(members["air_temperature"], np.nan)
-    unknown = {name: blank.assign_attrs(array.attrs) for name, array in extra.data_vars.items() if name not in members}
-    shared = extra[[*members.data_vars, *unknown]]
-    return xr.concat([members.assign(unknown), shared], "member", join="exact", combine_attrs="override")
+    names = list(dict.fromkeys([*members.data_vars, *extra.data_vars]))
+    halves = [_with_unknown(half, other)[names] for half, other in ((members, extra), (extra, members))]
+    return xr.concat(halves, "member", join="exact", combine_attrs="override")
+
+
+def _with_unknown(half: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
+    """Return a half of the forecast with what only the other has, as not known."""
+    blank = xr.full_like(half["air_temperature"], np.nan)
+    return half.assign({name: blank.assign_attrs(other[name].attrs) for name in other.data_vars if name not in half})
 
 
 def _answers(reply: bytes, count: int) -> list[dict[str, Any]]:

@@ -89,7 +89,10 @@ def _table(values: Sequence[Mapping[str, Any]]) -> Layer:
         raise ValueError("it is empty")
     spans = [span(one["validTime"]) for one in values]
     start, end = (np.array([at_utc(edge) for edge in edges]) for edges in zip(*spans, strict=True))
-    return Layer(start, end, np.array([one["value"] for one in values], dtype=np.float64))
+    told = np.array([one["value"] for one in values], dtype=np.float64)
+    if told.shape != start.shape:
+        raise ValueError("its values are no numbers")
+    return Layer(start, end, told)
 
 
 def _ordered(layer: Layer) -> Layer:

@@ -427,6 +427,15 @@ def test_without_the_ensemble_the_forecast_stands_alone_and_says_so(
     assert ahead.attrs["note"].startswith("one forecast only, because the ensemble was refused: 127.0.0.1:")
 
 
+def test_what_the_single_forecast_does_not_have_is_not_known_of_it(
+    server: OpenMeteo, session: requests.Session
+) -> None:
+    server.faults[FORECAST] = undefined("cloud_cover")
+    cloud = fetched(server, session).ahead["cloud_area_fraction"]
+    assert cloud.sel(member="forecast").isnull().all()
+    assert cloud.sel(member="00").notnull().all()
+
+
 def test_members_that_end_within_a_day_do_not_count(server: OpenMeteo, session: requests.Session) -> None:
     old = [f"{hour:%Y-%m-%dT%H:%M}" for hour in pd.date_range("2026-06-11T09:00", "2026-06-19T23:00", freq="h")]
     server.faults[ENSEMBLE] = nulls("precipitation", old)

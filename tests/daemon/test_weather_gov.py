@@ -187,6 +187,14 @@ def test_a_hole_in_the_hours_that_are_over_costs_only_those_before_it() -> None:
     assert found["time"].to_index()[-1] == DRY.index[-1].tz_convert(None)
 
 
+@pytest.mark.parametrize("junk", [[], [1.0], {}, "warm"])
+def test_values_that_are_all_no_numbers_are_refused(junk: object) -> None:
+    grid = grid_of(DRY)
+    for one in grid["temperature"]["values"]:
+        one["value"] = junk
+    assert refusal(grid).startswith("layer temperature cannot be read")
+
+
 @pytest.mark.parametrize("key", ["temperature", "dewpoint", "windSpeed", "skyCover", TOTALS])
 @pytest.mark.parametrize("empty", [None, {}, {"values": []}, {"uom": "wmoUnit:m", "values": None}, [], "none"])
 def test_without_a_layer_that_is_needed_there_are_no_hours(key: str, empty: object) -> None:
