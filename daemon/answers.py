@@ -18,11 +18,12 @@ from daemon import diary as diary_module
 from daemon.answer_file import DATABASE, AlreadyUsed, AnswerFile, AnswersError
 from daemon.clock import Clock
 from daemon.diary import Diary, DiaryError, Line, LineKind, of_field
-from daemon.farm import Farm, Field, Message, Person
-from daemon.mowings import cuts, still_lying
+from daemon.farm import Farm, Field, Message, Person, Units
+from daemon.mowings import CUT_WHOLE, cuts, still_lying
 from daemon.noting import WrongUsage, at_once, ground_meant, moisture_meant, moment_meant, stage_meant
 from daemon.outlook import FieldProspect, Morning, WatchState
 from daemon.sentences import capital, said
+from daemon.units import size
 from daemon.wording import ripe_soon
 from models.ground import Firmness
 from models.stages import NO_BUDS, NO_HEADS
@@ -57,9 +58,9 @@ class NotTaken(Exception):
 
 @dataclass(frozen=True)
 class Answer:
-    """What a link says of a field on a day; `word` is the stage or the ground seen, `person` who it was given to.
+    """What a link says of a field on a day, and who it was given to: nobody in particular is who reads the page.
 
-    Nobody in particular is who reads the page.
+    `word` is the stage or the ground seen, or the area cut [ha] where that was not all of the field.
     """
 
     kind: LineKind
@@ -126,7 +127,7 @@ class Answers:
 
         def link(field: str, choice: Choice) -> Link:
             answer = _answer(farm, field, morning.date, choice, name)
-            return Link(_words(choice), f"{base}/answer/{writer.dumps(_packed(answer))}")
+            return Link(_words(choice, farm.units), f"{base}/answer/{writer.dumps(_packed(answer))}")
 
         return {
             field: tuple(link(field, choice) for choice in found)
@@ -181,13 +182,14 @@ class Answers:
         try:
             at, _ = moment_meant(None, on, zone, now, whole_day=not timed)
             stage, ground = _seen(farm, field, answer)
-        except WrongUsage as error:
+            area = _area(field, answer)
+        except (WrongUsage, ValueError) as error:
             raise NotTaken(Trouble.GONE) from error
         try:
             moisture = None if percent is None else moisture_meant(percent)
         except WrongUsage as error:
             raise NotTaken(Trouble.WRONG, str(error).removeprefix("note: ")) from error
-        return Line(0, answer.kind, field.name, at, now, timed, moisture=moisture, stage=stage, ground=ground)
+        return Line(0, answer.kind, field.name, at, now, timed, area, moisture, stage=stage, ground=ground)
 
     def note(self, farm: Farm, token: str, percent: str = "") -> tuple[Line, tuple[str, ...]]:
         """Write an answer into the diary and return its line, with what is to be said of it at once.
@@ -207,7 +209,7 @@ class Answers:
         """
         answer = self.read(farm, token)
         line = self.line(farm, answer, percent if answer.kind is LineKind.MOISTURE else None)
-        told = {"moisture": line.moisture, "stage": line.stage, "ground": line.ground}
+        told = {"area": line.area, "moisture": line.moisture, "stage": line.stage, "ground": line.ground}
         try:
             with self._file.using(answer.nonce, answer.ends, line.written_at):
                 kept = self._diary.add(line.kind, line.field, line.at, line.written_at, timed=line.timed, **told)  # type: ignore[arg-type]
@@ -261,8 +263,8 @@ def choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str
     lying : mapping
         Fields whose crop lies, and whether it was cut today: only then can that be taken back.
     """
-    watched = {one.field for one in morning.watched if one.state is not WatchState.DONE}
-    asked = {advice.field for advice in morning.mows} | watched
+    watched = {one.field: one.area for one in morning.watched if one.state is not WatchState.DONE}
+    asked = watched | {advice.field: advice.area for advice in morning.mows}
     fields = {field.name: field for field in farm.fields}
     found: dict[str, tuple[Choice, ...]] = {}
     for field in morning.prospect.fields:
@@ -270,25 +272,30 @@ def choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str
             kinds = (LineKind.MOISTURE, LineKind.WRAPPED, *((LineKind.UNCUT,) if lying[field.name] else ()))
             found[field.name] = tuple((kind, "") for kind in kinds)
         elif field.name in fields:
-            found[field.name] = tuple(_of_standing(farm, fields[field.name], field, field.name in asked))
+            found[field.name] = tuple(_of_standing(farm, fields[field.name], field, asked.get(field.name)))
     return {name: told for name, told in found.items() if told}
 
 
-def _of_standing(farm: Farm, field: Field, known: FieldProspect, is_asked: bool) -> Iterator[Choice]:
-    """Yield what can be answered of a field that stands: whether it was cut as advised, else how far it is."""
-    if is_asked:
-        yield from ((LineKind.CUT, ""), (LineKind.UNCUT, ""))
-    if not is_asked and not ripe_soon(known):
+def _of_standing(farm: Farm, field: Field, known: FieldProspect, advised: float | None) -> Iterator[Choice]:
+    """Yield what can be answered of a field that stands: whether it was cut as advised [ha], else how far it is."""
+    whole = known.area if known.standing is None else known.standing
+    if advised is not None:
+        # Who cuts as advised leaves the rest standing, and its growth must not begin anew.
+        part = [(LineKind.CUT, f"{advised:.4f}")] if 0.0 < advised < CUT_WHOLE * whole else []
+        yield from (*part, (LineKind.CUT, ""), (LineKind.UNCUT, ""))
+    elif not ripe_soon(known):
         return
-    if not is_asked:
+    else:
         for legume in sorted({farm.species[name].legume for name in field.stand}):
             yield from ((LineKind.STAGE, word) for word in SEEN[legume])
     yield from ((LineKind.GROUND, word) for word in (Firmness.FIRM, Firmness.SOFT))
 
 
-def _words(choice: Choice) -> str:
+def _words(choice: Choice, units: Units) -> str:
     kind, word = choice
     match kind:
+        case LineKind.CUT if word:
+            return said("answers.cut_part", area=size(float(word), units))
         case LineKind.STAGE:
             return capital(word)
         case LineKind.GROUND:
@@ -304,6 +311,11 @@ def _seen(farm: Farm, field: Field, answer: Answer) -> tuple[str | None, str | N
     """Return the stage and the ground that an answer tells of."""
     stage = stage_meant(answer.word, field, farm.species) if answer.kind is LineKind.STAGE else None
     return stage, ground_meant(answer.word, farm.units) if answer.kind is LineKind.GROUND else None
+
+
+def _area(field: Field, answer: Answer) -> float | None:
+    """Return how much was cut [ha], None for all of it."""
+    return min(float(answer.word), field.area) if answer.kind is LineKind.CUT and answer.word else None
 
 
 def _answer(farm: Farm, field: str, day: date, choice: Choice, person: str) -> Answer:

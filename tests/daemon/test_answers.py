@@ -29,10 +29,11 @@ from daemon.outlook import Kind, Morning, Reason, Ripeness, WatchState
 from daemon.page.answering import answering
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import make_view
+from daemon.told import with_diary
 from daemon.watch import as_said
 from daemon.wording import email_of, say
 from models.looks import STAGES_SEEN
-from tests.samples import DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
+from tests.samples import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
 
 PUBLIC = "https://mowing.example.org"
 BEN = person("Ben", Channel.EMAIL, "mailto://127.0.0.1:1")
@@ -132,8 +133,20 @@ def asked(site: Site, field: str = "Long Meadow") -> list[str]:
 
 
 def test_of_a_field_to_mow_it_is_asked_whether_it_was_cut(site: Site) -> None:
-    assert asked(site) == ["Cut it", "Did not cut it", "Ground firm", "Ground soft"]
+    assert asked(site) == ["Cut all of it", "Did not cut it", "Ground firm", "Ground soft"]
     assert asked(site, "Creek & Bend") == [], "it is not ripe for long"
+
+
+def test_who_cut_as_much_as_advised_left_the_rest_standing(site: Site) -> None:
+    long, creek = our_morning().advices
+    site.morning = replace(our_morning(), advices=(replace(long, area=8 * ACRE), creek))
+    assert asked(site)[:3] == ["Cut 8 acres of it", "Cut all of it", "Did not cut it"]
+    assert "To be noted: Long Meadow: 8 acres of it cut on 1 June 2026." in text_of(site.get(site.link(asked(site)[0])))
+    site.press(site.link("Cut 8 acres of it"))
+    (line,) = Diary(site.folder / DATABASE).lines()
+    assert line.area == pytest.approx(8 * ACRE, abs=1e-4)
+    (field, *_) = with_diary(site.farm, [line], SOON).fields
+    assert field.standing == pytest.approx(14 * ACRE, abs=1e-3)
 
 
 def test_of_a_field_that_is_ripe_it_is_asked_how_far_it_is(site: Site) -> None:
@@ -166,7 +179,7 @@ def test_what_was_called_off_may_have_been_cut_all_the_same(site: Site) -> None:
     off = replace(one, state=WatchState.WILL_NOT_MAKE_IT)
     waits = [replace(each, kind=Kind.WAIT, reason=Reason.CALLED_OFF) for each in mow_morning().advices]
     site.morning = replace(mow_morning(), advices=tuple(waits), watched=(off,))
-    assert asked(site)[:2] == ["Cut it", "Did not cut it"]
+    assert asked(site)[:2] == ["Cut all of it", "Did not cut it"]
 
 
 def test_of_nothing_known_nothing_is_asked(site: Site) -> None:
@@ -186,7 +199,7 @@ def test_the_email_carries_links_in_both_its_forms_for_each_person(site: Site) -
     mail = told[BEN]
     assert mail.html is not None
     shown = re.findall(rf"^- ([^:]+): ({PUBLIC}/answer/[\w.-]+)$", mail.body, re.MULTILINE)
-    assert [words for words, _ in shown] == ["Cut it", "Did not cut it", "Ground firm", "Ground soft"]
+    assert [words for words, _ in shown] == ["Cut all of it", "Did not cut it", "Ground firm", "Ground soft"]
     linked = re.findall(r'<a href="([^"]+)">([^<]+)</a>', mail.html)
     assert [(words, unescape(href)) for href, words in linked] == shown
     assert mail.body.startswith(email_of(its, site.morning).body)
@@ -207,7 +220,7 @@ def test_the_page_carries_links_that_lead_to_itself(site: Site) -> None:
 
 
 def test_without_an_address_there_are_no_links_and_nothing_answers(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     form = site.form(path)
     site.farm = our_farm(None)
     assert site.links() == {}
@@ -230,7 +243,7 @@ def test_a_message_does_not_wait_for_links_that_cannot_be_signed(site: Site) -> 
 @pytest.mark.parametrize(
     ("words", "question", "kind"),
     [
-        ("Cut it", "Long Meadow: cut on 1 June 2026", LineKind.CUT),
+        ("Cut all of it", "Long Meadow: cut on 1 June 2026", LineKind.CUT),
         ("Did not cut it", "Long Meadow: not cut on 1 June 2026", LineKind.UNCUT),
         ("Ground soft", "Long Meadow: ground soft on 1 June 2026", LineKind.GROUND),
     ],
@@ -276,20 +289,20 @@ def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
 
 
 def test_what_is_typed_where_nothing_is_asked_is_left_aside(site: Site) -> None:
-    assert site.press(site.link("Cut it"), percent="52", area="1", field="Creek & Bend").status_code == 200
+    assert site.press(site.link("Cut all of it"), percent="52", area="1", field="Creek & Bend").status_code == 200
     (line,) = Diary(site.folder / DATABASE).lines()
     assert (line.field, line.moisture, line.area) == ("Long Meadow", None, None)
 
 
 def test_a_cut_can_be_told_on_the_day_after_and_is_of_its_own_day(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     site.clock.at = DAWN + timedelta(hours=30)
     assert site.press(path).status_code == 200
     assert site.diary == [(LineKind.CUT, "Long Meadow", "06-01")]
 
 
 def test_taking_a_cut_back_says_so(site: Site) -> None:
-    cut, uncut = site.link("Cut it"), site.link("Did not cut it")
+    cut, uncut = site.link("Cut all of it"), site.link("Did not cut it")
     site.press(cut)
     assert "It takes back the cut of Long Meadow that was noted of that day." in text_of(site.press(uncut))
 
@@ -301,7 +314,7 @@ def test_a_hostile_name_is_only_a_name(site: Site) -> None:
     renamed = replace(old.prospect, fields=(replace(old.prospect.fields[0], name=name),))
     site.farm = replace(site.farm, name="<b>Elms", fields=fields)
     site.morning = replace(old, advices=(replace(old.advices[0], field=name),), prospect=renamed)
-    path = site.link("Cut it", name)
+    path = site.link("Cut all of it", name)
     mail = site.answers.add(email_of(site.farm, site.morning), site.farm, site.morning, BEN)
     for text in (site.get(path).text, site.press(path).text, site.get("/").text, mail.html or ""):
         assert "<script" not in text and "<b>Elms" not in text
@@ -314,7 +327,7 @@ def test_a_hostile_name_is_only_a_name(site: Site) -> None:
 
 @pytest.mark.parametrize("method", ["GET", "HEAD", "OPTIONS", "PUT", "DELETE", "PATCH", "PROPFIND"])
 def test_only_the_button_changes_anything(site: Site, method: str) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     form = site.form(path)
     for _ in range(3):
         requests.request(method, site.address + path, data=form, params=form, timeout=30)
@@ -324,7 +337,7 @@ def test_only_the_button_changes_anything(site: Site, method: str) -> None:
 
 
 def test_no_page_of_it_is_kept_framed_or_told_to_others(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     pages = [site.get(path), site.press(path), site.get(path), site.get("/answer/x"), site.post(path, {})]
     assert [page.status_code for page in pages] == [200, 200, 410, 400, 403]
     for page in pages:
@@ -353,7 +366,7 @@ CONTENT = ["cut", "", "Long Meadow", "2026-06-01", "Ben", 1_790_000_000, "a nonc
 
 
 def test_what_nobody_signed_is_refused(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     form = site.form(path)
     for token in forgeries(path.rpartition("/")[2]):
         for page in (site.get(f"/answer/{token}"), site.post(f"/answer/{token}", form)):
@@ -364,7 +377,7 @@ def test_what_nobody_signed_is_refused(site: Site) -> None:
 
 def test_a_signature_is_of_one_field_one_day_and_one_answer(site: Site) -> None:
     """Parts of two good tokens do not make a third."""
-    cut, soft = (site.link(words).rpartition("/")[2] for words in ("Cut it", "Ground soft"))
+    cut, soft = (site.link(words).rpartition("/")[2] for words in ("Cut all of it", "Ground soft"))
     form = site.form(f"/answer/{cut}")
     mixed = f"{cut.rsplit('.', 1)[0]}.{soft.rsplit('.', 1)[1]}"
     assert site.get(f"/answer/{mixed}").status_code == 400
@@ -390,11 +403,11 @@ def test_what_we_signed_in_another_form_is_refused(site: Site, content: object) 
 
 
 def test_the_mark_of_a_form_is_no_token(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     assert site.get(f"/answer/{site.form(path)['mark']}").status_code == 400
 
 
-@pytest.mark.parametrize(("words", "days"), [("Cut it", 2), ("Did not cut it", 2), ("Ground soft", 1)])
+@pytest.mark.parametrize(("words", "days"), [("Cut all of it", 2), ("Did not cut it", 2), ("Ground soft", 1)])
 def test_a_link_runs_out_at_midnight_on_the_farms_clock(site: Site, words: str, days: int) -> None:
     path = site.link(words)
     form = site.form(path)
@@ -409,7 +422,7 @@ def test_a_link_runs_out_at_midnight_on_the_farms_clock(site: Site, words: str, 
 
 
 def test_a_link_is_good_once(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     form = site.form(path)
     assert site.post(path, form).status_code == 200
     for page in (site.post(path, form), site.get(path)):
@@ -423,7 +436,7 @@ def test_a_link_is_good_once(site: Site) -> None:
 
 
 def test_a_button_that_is_pressed_by_many_at_once_notes_once(site: Site) -> None:
-    paths = [site.link(words) for words in ("Ground soft", "Ground firm", "Cut it")]
+    paths = [site.link(words) for words in ("Ground soft", "Ground firm", "Cut all of it")]
     for number, path in enumerate(paths, 1):
         with ThreadPoolExecutor(8) as pool:
             pages = list(pool.map(partial(site.post, path), [site.form(path)] * 8))
@@ -450,7 +463,7 @@ ELSEWHERE = [
 
 @pytest.mark.parametrize("headers", ELSEWHERE, ids=str)
 def test_a_form_from_elsewhere_changes_nothing(site: Site, headers: dict[str, str]) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     page = site.press(path, headers)
     assert page.status_code == 403
     assert "Nothing was noted. This did not come from the button on this page." in text_of(page)
@@ -474,19 +487,19 @@ def here(site: Site) -> list[dict[str, str]]:
 
 @pytest.mark.parametrize("number", range(8))
 def test_a_form_from_here_is_taken(site: Site, number: int) -> None:
-    assert site.press(site.link("Cut it"), here(site)[number]).status_code == 200
+    assert site.press(site.link("Cut all of it"), here(site)[number]).status_code == 200
     assert len(site.diary) == 1
 
 
 @pytest.mark.parametrize("form", [{}, {"mark": ""}, {"mark": "x"}, {"mark": "\u00fc\0"}, {"mark": "a" * 60_000}])
 def test_without_the_mark_of_the_form_nothing_is_taken(site: Site, form: dict[str, str]) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     assert site.post(path, form).status_code in (403, 413)
     assert site.diary == []
 
 
 def test_a_form_without_an_end_is_refused(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     page = requests.post(site.address + path, b"mark=" + b"a" * 1_000_000, timeout=30)
     assert page.status_code == 413
     assert site.diary == []
@@ -514,13 +527,13 @@ def test_what_the_settings_no_longer_know_is_not_noted(site: Site, what: str) ->
 
 
 def test_with_another_key_all_links_are_void(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     form = site.form(path)
     (site.folder / ANSWERS).unlink()
     assert site.get(path).status_code == 400
     assert site.post(path, form).status_code == 403
     assert site.diary == []
-    assert site.press(site.link("Cut it")).status_code == 200, "and new ones are good"
+    assert site.press(site.link("Cut all of it")).status_code == 200, "and new ones are good"
 
 
 def test_a_second_process_knows_the_same_key(site: Site) -> None:
@@ -555,7 +568,7 @@ def read_only(folder: Path) -> Iterator[None]:
 
 def test_where_nothing_can_be_written_that_is_said_and_the_link_stays_good(site: Site) -> None:
     Diary(site.folder / DATABASE).add(LineKind.LODGED, "Creek & Bend", DAWN, DAWN)
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     form = site.form(path)
     with read_only(site.folder):
         page = site.post(path, form)
@@ -568,7 +581,7 @@ def test_where_nothing_can_be_written_that_is_said_and_the_link_stays_good(site:
 
 
 def test_where_only_the_diary_cannot_be_written_the_link_stays_good(site: Site) -> None:
-    path = site.link("Cut it")
+    path = site.link("Cut all of it")
     form = site.form(path)
     (site.folder / DATABASE).mkdir()
     assert site.post(path, form).status_code == 503
@@ -639,6 +652,6 @@ def test_a_use_that_breaks_down_is_none(tmp_path: Path) -> None:
 def test_the_day_of_a_link_is_the_farms(site: Site) -> None:
     site.clock.at = datetime(2026, 6, 2, 3, 30, tzinfo=UTC)  # half past eleven at night on the first
     assert asked(site) != []
-    site.press(site.link("Cut it"))
+    site.press(site.link("Cut all of it"))
     (line,) = Diary(site.folder / DATABASE).lines()
     assert line.at.astimezone(site.farm.place.timezone).date() == date(2026, 6, 1)
