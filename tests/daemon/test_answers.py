@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from hashlib import sha256
 from html import unescape
+from http.client import HTTPConnection
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -540,6 +541,39 @@ def test_a_second_process_knows_the_same_key(site: Site) -> None:
     other = Answers(site.folder, site.clock)
     path = other.links(site.farm, site.morning, BEN)["Long Meadow"][0].href.removeprefix(PUBLIC)
     assert site.press(path).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        *(
+            "/answer/",
+            "/answer",
+            "/answer/..",
+            "/answer/../",
+            "/answer/%2e%2e/",
+            "/answer/..%2f",
+            "/answer//",
+            "/answer/.",
+        ),
+        *(
+            "/answer/../health",
+            "/answer/%2e%2e%2fhealth",
+            "/answer//../health",
+            "/answer/x/../../health",
+            "/answer/;/..",
+        ),
+    ],
+)
+def test_nothing_below_the_path_that_is_open_to_all_leads_to_the_page(site: Site, path: str) -> None:
+    """A reverse proxy hands on what begins with /answer/, as it was written."""
+    talk = HTTPConnection("127.0.0.1", urlsplit(site.address).port or 0, timeout=30)
+    with closing(talk):
+        talk.request("GET", path)
+        reply = talk.getresponse()
+        text = reply.read().decode()
+    assert reply.status in (400, 404)
+    assert "Long Meadow" not in text and "acres" not in text and text != "ok\n"
 
 
 # --- A disk that takes nothing -----------------------------------------------------------------------------------

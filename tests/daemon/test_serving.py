@@ -230,6 +230,19 @@ def test_the_manager_is_told_of_the_start_each_round_a_reload_and_the_end(tmp_pa
         assert process.wait(timeout=10) == 0
 
 
+def test_links_are_answered_from_when_the_settings_give_an_address(tmp_path: Path) -> None:
+    with running(tmp_path) as (process, manager, address):
+        until(manager, "WATCHDOG=1")
+        assert requests.get(f"{address}answer/x", timeout=5).status_code == 404
+        with_one = CONFIG.replace("port = 0", 'port = 0\naddress = "https://mowing.example.org"')
+        (tmp_path / "config.toml").write_text(with_one, encoding="utf-8")
+        until(manager, "RELOADING=1")
+        until(manager, "WATCHDOG=1")
+        refused = requests.get(f"{re.sub('^page at ', '', line(process, 'page at '))}answer/x", timeout=5)
+        assert refused.status_code == 400
+        assert "Nothing was noted." in refused.text
+
+
 def test_a_changed_file_is_taken_up_and_a_bad_one_is_shown(tmp_path: Path) -> None:
     config = tmp_path / "config.toml"
     with running(tmp_path) as (_, manager, address):
