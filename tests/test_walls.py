@@ -44,6 +44,7 @@ FLOW = (
     "daemon.order_words",
     "daemon.work_words",
     "daemon.stand_words",
+    "daemon.picture_words",
     "daemon.progress",
     "daemon.wording",
     "daemon.answers",

@@ -3,10 +3,23 @@
 from dataclasses import replace
 from datetime import datetime
 
-from daemon.outlook import Advice, Band, Care, Chance, Hurry, IfLeft, Kind, Morning, Quality, Waiting
+from daemon.outlook import (
+    Advice,
+    Band,
+    Care,
+    Chance,
+    DryingPicture,
+    FieldProspect,
+    Hurry,
+    IfLeft,
+    Kind,
+    Morning,
+    Quality,
+    Waiting,
+)
 from models.cautions import Caution
 from models.quality import Figure
-from tests.samples import ACRE, DAY, ZONE, field_day, field_prospect, prospect
+from tests.samples import ACRE, DAY, ZONE, field_day, field_prospect, mow_morning, prospect
 
 
 def figure(low: float, mid: float, high: float, unit: str, what: str) -> Figure:
@@ -47,3 +60,30 @@ def whole_morning() -> Morning:
         ),
     )
     return Morning(DAY, (Advice("Long Meadow", Kind.MOW, 20 * ACRE, None, day),), prospect(field))
+
+
+def drawn_field() -> FieldProspect:
+    """Return the field to mow of the sample morning with the picture of its drying."""
+    mids = (0.80, 0.73, 0.67, 0.60, 0.55, 0.50, 0.46, 0.43, 0.41, 0.40, 0.40, 0.40)
+    shown = DryingPicture(
+        date=DAY,
+        begins=datetime(2026, 6, 1, 7, tzinfo=ZONE),
+        mown=datetime(2026, 6, 1, 8, tzinfo=ZONE),
+        water=(
+            None,
+            *(Band(mid - 0.02 - 0.06 * at / 11, mid, mid + 0.02 + 0.11 * at / 11) for at, mid in enumerate(mids)),
+        ),
+        rain=(*(0.0,) * 6, 0.1, 0.1, 0.2, 0.3, 0.4, 0.3, 0.2),
+        sun=(300.0, 450.0, 600.0, 700.0, 800.0, 850.0, 850.0, 800.0, 700.0, 550.0, 400.0, 200.0, 50.0),
+    )
+    field = mow_morning().prospect.fields[0]
+    first = replace(field.days[0], rake_from=datetime(2026, 6, 1, 14, 45, tzinfo=ZONE))
+    return replace(field, days=(first, *field.days[1:]), drying_picture=shown)
+
+
+def drawn_morning() -> Morning:
+    """Return the sample morning with that field."""
+    morning, field = mow_morning(), drawn_field()
+    others = tuple(one for one in morning.prospect.fields if one.name != field.name)
+    advices = (replace(morning.advices[0], day=field.days[0]), *morning.advices[1:])
+    return replace(morning, advices=advices, prospect=replace(morning.prospect, fields=(field, *others)))

@@ -1,7 +1,7 @@
 """The pictures of the page and the email, drawn in a process of its own that ends with the picture.
 
-``python -m daemon.page.drawing`` reads one sheet as JSON and writes one SVG or PNG. The library that draws is loaded here
-and only when something is drawn; it would stay in the service's memory for ever otherwise.
+``python -m daemon.page.drawing`` reads one sheet as JSON and writes one SVG or PNG. The library that draws is loaded
+here and only when something is drawn; it would stay in the service's memory for ever otherwise.
 """
 
 import json
@@ -54,12 +54,17 @@ class DryingSheet:
 
 @dataclass(frozen=True)
 class GrowthSheet:
-    """What is drawn of a stand's coming days; `fibre` [% of DM] of each, `best` its span, `good` the days to mow."""
+    """What is drawn of a stand's coming days.
 
+    `days` are counted from today, `fibre` [% of DM] is that of each, `best` the span at which it should be cut, and
+    `good` are those of the days on which it may be mown.
+    """
+
+    days: Sequence[float]
     fibre: Sequence[Points]
     ticks: Sequence[Tick]
     best: tuple[float, float]
-    good: Sequence[bool]
+    good: Sequence[float]
     words: dict[str, str]
 
 
@@ -102,9 +107,8 @@ def _drying(sheet: DryingSheet) -> "Figure":
     water.set_yticks(GRIDDED)
     hours = [hour + 0.5 for hour in range(len(sheet.rain))]
     rain.bar(hours, sheet.rain, width=0.8, color=WATER, edgecolor=WATER, hatch="////")
-    sun.bar(
-        hours, [min(one / FULL_SUN, 1.0) for one in sheet.sun], width=0.8, color=BAND, edgecolor=SOFT, linewidth=0.8
-    )
+    shares = [min(one / FULL_SUN, 1.0) for one in sheet.sun]
+    sun.bar(hours, shares, width=0.8, color=BAND, edgecolor=SOFT, linewidth=0.8)
     for axes, name in ((water, "water"), (rain, "rain"), (sun, "sun")):
         _title(axes, sheet.words[name])
         axes.set_xlim(0.0, float(len(sheet.rain)))
@@ -130,19 +134,17 @@ def _moments(axes: "Axes", sheet: DryingSheet) -> None:
 
 def _growth(sheet: GrowthSheet) -> "Figure":
     figure, (axes,) = _sheet(230.0, (1.0,))
-    days = [(float(day), points) for day, points in enumerate(sheet.fibre)]
-    _band(axes, days, SOFT)
+    _band(axes, list(zip(sheet.days, sheet.fibre, strict=True)), SOFT)
     _wanted(axes, sheet.best)
     low = min(sheet.best[0], *(points[0] for points in sheet.fibre)) - 4.0
     high = max(sheet.best[1], *(points[2] for points in sheet.fibre)) + 3.0
-    good = [float(day) for day, is_good in enumerate(sheet.good) if is_good]
-    axes.plot(good, [low + 1.0] * len(good), linestyle="none", marker="D", markersize=7.0, color=MARK)
-    _note(axes, -0.4, sheet.best[1] + 0.2, sheet.words["best"], MARK, ha="left", va="bottom")
-    if good:
-        side = "left" if good[0] < len(days) / 2.0 else "right"
-        _note(axes, good[0], low + 1.8, sheet.words["good"], MARK, ha=side, va="bottom")
+    _note(axes, sheet.days[0] - 0.4, sheet.best[1] + 0.2, sheet.words["best"], MARK, ha="left", va="bottom")
+    axes.plot(sheet.good, [low + 1.0] * len(sheet.good), linestyle="none", marker="D", markersize=7.0, color=MARK)
+    if sheet.good:
+        side = "left" if sheet.good[0] < (sheet.days[0] + sheet.days[-1]) / 2.0 else "right"
+        _note(axes, sheet.good[0], low + 1.8, sheet.words["good"], MARK, ha=side, va="bottom")
     axes.set_ylim(low, high)
-    axes.set_xlim(-0.5, len(days) - 0.5)
+    axes.set_xlim(sheet.days[0] - 0.5, sheet.days[-1] + 0.5)
     _title(axes, sheet.words["fibre"])
     _ticks(axes, sheet.ticks)
     return figure
