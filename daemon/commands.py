@@ -1,4 +1,4 @@
-"""The command line: `forenoon run`, `status`, `once`, `explain`, `note`, `check`, `test-alert` and `demo`."""
+"""What each command does; `daemon/command_line.py` holds how it is typed."""
 
 import argparse
 import json
@@ -6,11 +6,12 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from daemon.command_line import GOOD, INTERRUPTED, PROBLEMS, WRONG_USAGE, parser
 from daemon.logs import set_up, tell_problem
+from daemon.stages import Stages
 
 # Everything else is loaded by the command that needs it: `--help` must answer at once on a small board.
 if TYPE_CHECKING:
@@ -20,139 +21,47 @@ if TYPE_CHECKING:
     from daemon.look import Memory
     from daemon.outlook import Morning
 
-GOOD: Final = 0
-PROBLEMS: Final = 1
-WRONG_USAGE: Final = 2
-EXAMPLES: Final = """
-examples:
-  forenoon demo                          an invented farm, no network, nothing sent
-  forenoon check --show                  what the settings mean
-  forenoon once                          this morning's advice, printed
-  forenoon explain "North meadow"        the numbers behind it
-  forenoon note cut "North meadow"       it was cut today
-  forenoon note moisture "North meadow" 52 --at 15:30
-  forenoon note ground "North meadow" soft  how firm it was found to be
-  forenoon run                           the service
-  forenoon status                        how the service stands, whether it runs or not
-
-exit codes: 0 good, 1 problems (named on standard error), 2 wrong usage
-"""
+Command = Callable[[argparse.Namespace], int]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    given = _parser().parse_args(arguments)
+    given = parser().parse_args(arguments)
     set_up(as_json=getattr(given, "json_logs", False))
     try:
-        code: int = given.command(given)
+        code = COMMANDS[given.command](given)
     except BrokenPipeError:
         return PROBLEMS
     except KeyboardInterrupt:
-        return 130
+        return INTERRUPTED
     except Exception as error:
         from daemon.diary import DiaryError  # noqa: PLC0415
         from daemon.noting import WrongUsage  # noqa: PLC0415
         from daemon.postbag import PostbagError  # noqa: PLC0415
         from daemon.settings import SettingsError  # noqa: PLC0415
+        from daemon.setup import SetupError  # noqa: PLC0415
 
         if isinstance(error, WrongUsage):
             print(error, file=sys.stderr)
             return WRONG_USAGE
-        if not isinstance(error, DiaryError | PostbagError | SettingsError | OSError):
+        if not isinstance(error, DiaryError | PostbagError | SettingsError | SetupError | OSError):
             raise
         tell_problem(error, as_json=getattr(given, "json_logs", False))
         return PROBLEMS
     return code
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="forenoon",
-        description="Tells a grass farm which field to mow this morning, how much of it, and how sure that is.",
-        epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("--version", action="version", version=f"forenoon {version('forenoon')}")
-    config = argparse.ArgumentParser(add_help=False)
-    config.add_argument("-c", "--config", type=Path, metavar="FILE", help="the farm's settings")
-    now = argparse.ArgumentParser(add_help=False)
-    now.add_argument("--now", type=_moment, metavar="ISO", help="the time to pretend, such as 2026-06-01T05:30-04:00")
-    commands = parser.add_subparsers(metavar="COMMAND", required=True)
-
-    def add(name: str, command: object, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
-        one = commands.add_parser(name, **_help(text), parents=list(parents))
-        one.set_defaults(command=command)
-        return one
-
-    once = add("once", _once, "make one pass and print the advice", config, now)
-    once.add_argument("--send", action="store_true", help="also send it to the people in the settings")
-    once.add_argument("--json", action="store_true", help="print one JSON object in SI units")
-    run = add("run", _run, "run the service until it is stopped", config, now)
-    run.add_argument("--json-logs", action="store_true", help="log one JSON object a line")
-    stands = add("status", _status, "tell how the service stands, from what it has on disk", config, now)
-    stands.add_argument("--json", action="store_true", help="print one JSON object")
-    one_field = add("explain", _explain, "print the numbers behind a field's advice", config, now)
-    one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
-    _add_note(commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now)
-    check = add("check", _check, "check the settings", config)
-    check.add_argument("--show", action="store_true", help="print what they mean, secrets masked")
-    add("test-alert", _test_alert, "send everybody a message through the real path", config)
-    demo = add("demo", _demo, "show the whole way on an invented farm, with no network and nothing sent")
-    demo.add_argument("--page", type=Path, metavar="FILE", help="where to write the page")
-    return parser
-
-
-def _help(text: str) -> dict[str, Any]:
-    return {"help": text, "description": f"{text.capitalize()}."}
-
-
-def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, now: argparse.ArgumentParser) -> None:
-    kinds = note.add_subparsers(metavar="WHAT", required=True)
-    about, timed, dated = (argparse.ArgumentParser(add_help=False) for _ in range(3))
-    about.add_argument("field", metavar="FIELD", help="its name in the settings")
-    about.set_defaults(at=None, on=None)
-    timed.add_argument("--at", metavar="TIME", help="when: 14:30 on the farm's clock, or 2026-06-01T14:30; of a cut, "
-                       "when mowing began")  # fmt: skip
-    dated.add_argument("--on", metavar="DATE", help="2026-06-01, yesterday or today (the default)")
-
-    def add(name: str, command: object, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
-        one = kinds.add_parser(name, **_help(text), parents=[*parents, config, now])
-        one.set_defaults(command=command, kind=name)
-        return one
-
-    moisture = add("moisture", _note, "a measured moisture of a swath, which teaches how fast it dries", about, timed)
-    moisture.add_argument("moisture", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")
-    cut = add("cut", _note, "a field, or a part of it, that was cut", about, timed, dated)
-    cut.add_argument("--area", help="how much of it, in acres or hectares as in the settings; all of it if not given")
-    add("uncut", _note, "a field that was left uncut on a day, which ends its watch and takes back a cut noted before",
-        about, dated)  # fmt: skip
-    wrapped = add("wrapped", _note, "a field that was baled and wrapped, advised or not", about, timed, dated)
-    wrapped.add_argument("--moisture", metavar="PERCENT", help="water in the bales, 5 to 95")
-    stage = add("stage", _note, "how far a stand was seen to be, which corrects its stage clock", about, dated)
-    stage.add_argument("stage", metavar="WORD", help="as under looks in the settings, such as boot or buds")
-    height = add("height", _note, "a height of the tallest stems, which corrects the clock of alfalfa", about, dated)
-    height.add_argument("height", metavar="HEIGHT", help="in inches or centimetres, by the units of the settings")
-    ground = add("ground", _note, "how firm the ground was seen to be, which corrects its water", about, dated)
-    ground.add_argument("ground", metavar="firm|soft|ruts", help="a heel leaves no mark, one of about half an inch "
-                        "(1 cm), one of over an inch (2 cm)")  # fmt: skip
-    add("lodged", _note, "a crop that lies flat, which is mown before the others where the day allows it", about, dated)
-    add("list", _note_list, "print the lines of the diary with their numbers")
-    undo = add("undo", _note_undo, "delete a line of the diary")
-    undo.add_argument("number", metavar="NUMBER", type=int, help="as printed by note list")
-
-
 def _once(given: argparse.Namespace) -> int:
     from daemon.due import TaskKind  # noqa: PLC0415
-    from daemon.look import look  # noqa: PLC0415
     from daemon.outlook import Kind  # noqa: PLC0415
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
-    morning = look(farm, now, memory=_memory())
+    morning = _morning(farm, now)
     if given.json:
         from daemon.report import report  # noqa: PLC0415
 
-        print(json.dumps(report(farm, morning), ensure_ascii=False, allow_nan=False, indent=1))
+        _print_json(report(farm, morning))
     else:
         _print_morning(farm, morning)
     sent = GOOD
@@ -191,19 +100,29 @@ def _status(given: argparse.Namespace) -> int:
     from daemon.status import data, status, words  # noqa: PLC0415
 
     found = status(find(given.config), _state_folder(), _clock(given.now).now())
-    print(json.dumps(data(found), ensure_ascii=False, indent=1) if given.json else words(found))
+    if given.json:
+        _print_json(data(found))
+    else:
+        print(words(found))
     return PROBLEMS if found.problems else GOOD
 
 
 def _explain(given: argparse.Namespace) -> int:
-    from daemon.explain import explain  # noqa: PLC0415
-    from daemon.look import look  # noqa: PLC0415
-
     farm = _farm(given.config)
     name = _field(farm, given.field, "explain").name
-    morning = look(farm, _clock(given.now).now(), memory=_memory())
-    print(explain(farm, morning, name))
-    return GOOD if morning.prospect.trouble is None else PROBLEMS
+    morning = _morning(farm, _clock(given.now).now())
+    if given.json:
+        from daemon.report import report_of_field  # noqa: PLC0415
+
+        _print_json(report_of_field(farm, morning, name))
+    else:
+        from daemon.explain import explain  # noqa: PLC0415
+
+        print(explain(farm, morning, name))
+    if morning.prospect.trouble is None:
+        return GOOD
+    print(f"no advice, because: {morning.prospect.detail or morning.prospect.trouble}", file=sys.stderr)
+    return PROBLEMS
 
 
 def _note(given: argparse.Namespace) -> int:
@@ -262,17 +181,50 @@ def _note_undo(given: argparse.Namespace) -> int:
     return GOOD
 
 
-def _check(given: argparse.Namespace) -> int:
-    from daemon.settings import check, find, load, show  # noqa: PLC0415
+def _setup(given: argparse.Namespace) -> int:
+    """Ask, write, check, and where somebody is to be told, offer the test message."""
+    from daemon.settings import load, new_file  # noqa: PLC0415
+    from daemon.setup import refuse_taken, settings_text, write  # noqa: PLC0415
 
-    path = find(given.config)
-    report = check(path)
+    path = new_file(given.config)
+    if not given.overwrite:
+        refuse_taken(path)
+    write(path, settings_text(input, print), overwrite=given.overwrite)
+    print()
+    if _checked(path, shown=False) != GOOD:
+        return PROBLEMS
+    people = load(path).alerts.people
+    if people and _agreed(f"Send {people[0].name} a test message now? [y/N] "):
+        return _test_alert(argparse.Namespace(config=path))
+    print(f"Next: put the other fields into {path}, then try: forenoon once")
+    return GOOD
+
+
+def _agreed(question: str) -> bool:
+    try:
+        return input(question).strip().casefold() in ("y", "yes")
+    except (EOFError, UnicodeDecodeError):
+        print()
+        return False
+
+
+def _check(given: argparse.Namespace) -> int:
+    from daemon.settings import find  # noqa: PLC0415
+
+    return _checked(find(given.config), shown=given.show)
+
+
+def _checked(path: Path, *, shown: bool) -> int:
+    with Stages("reading the settings"):
+        from daemon.settings import check, load, show  # noqa: PLC0415
+
+        report = check(path)
     if report.problems:
         print(report, file=sys.stderr)
         return PROBLEMS
     if report.warnings:
         print(report, file=sys.stderr)
-    print(show(load(path)) if given.show else f"{path}: good")
+    print(show(load(path)) if shown else f"{path}: good")
     return GOOD
 
 
@@ -289,9 +241,12 @@ def _test_alert(given: argparse.Namespace) -> int:
 
 
 def _demo(given: argparse.Namespace) -> int:
-    from daemon.demo import show_demo  # noqa: PLC0415
+    with Stages("loading the program", "reckoning the fields") as stages:
+        from daemon.demo import invented_morning, show_demo  # noqa: PLC0415
 
-    show_demo(given.page)
+        stages.next()
+        farm, morning = invented_morning()
+    show_demo(farm, morning, given.page)
     return GOOD
 
 
@@ -305,12 +260,27 @@ def _send(farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: dateti
     for person, message in told.items():
         if postbag.put(Outgoing(day, kind, person, message, now, now + timedelta(hours=4)), now) is None:
             print(f"{person.name} ({person.channel}): already told today")
-    tried = postbag.deliver(now, (*farm.alerts.people, *farm.alerts.seconds))
+    with Stages("sending"):
+        tried = postbag.deliver(now, (*farm.alerts.people, *farm.alerts.seconds))
     for row in tried:
         print(f"{row.person} ({row.channel}): {row.state}{f', {row.reason}' if row.reason else ''}")
     if not told:
         print("nobody to tell")
     return GOOD if all(row.state is State.SENT for row in tried) else PROBLEMS
+
+
+def _morning(farm: "Farm", now: datetime) -> "Morning":
+    """Return the advice of one look, which a terminal is shown the stages of."""
+    with Stages("loading the program", "fetching the weather", "reckoning the fields") as stages:
+        from daemon.look import look  # noqa: PLC0415
+
+        memory = _memory()
+        stages.next()
+        return look(farm, now, memory=memory, weather_is_there=stages.next)
+
+
+def _print_json(told: Mapping[str, Any]) -> None:
+    print(json.dumps(told, ensure_ascii=False, allow_nan=False, indent=1))
 
 
 def _print_morning(farm: "Farm", morning: "Morning") -> None:
@@ -327,9 +297,10 @@ def _print_morning(farm: "Farm", morning: "Morning") -> None:
 
 
 def _farm(config: Path | None) -> "Farm":
-    from daemon.settings import find, load  # noqa: PLC0415
+    with Stages("reading the settings"):
+        from daemon.settings import find, load  # noqa: PLC0415
 
-    return load(find(config))
+        return load(find(config))
 
 
 def _diary() -> "Diary":
@@ -379,16 +350,19 @@ def _clock(now: datetime | None) -> "Clock":
     return SystemClock() if now is None else FixedClock(now)
 
 
-def _moment(text: str) -> datetime:
-    from daemon.diary_file import YEARS  # noqa: PLC0415
-
-    with suppress(ValueError):
-        moment = datetime.fromisoformat(text)
-        if moment.utcoffset() is not None and moment.year in YEARS:
-            return moment
-    raise argparse.ArgumentTypeError(
-        f"given {text!r}, allowed a time with its offset: 2026-06-01T05:30-04:00, of {YEARS[0]} to {YEARS[-1]}"
-    )
+COMMANDS: Final[Mapping[str, Command]] = {
+    "setup": _setup,
+    "check": _check,
+    "once": _once,
+    "explain": _explain,
+    "run": _run,
+    "status": _status,
+    "note": _note,
+    "note list": _note_list,
+    "note undo": _note_undo,
+    "test-alert": _test_alert,
+    "demo": _demo,
+}
 
 
 if __name__ == "__main__":

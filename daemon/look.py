@@ -1,7 +1,7 @@
 """One look at weather and fields: fetch, pass, decide. Whatever breaks down becomes "no advice, because"."""
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from math import isclose
@@ -46,7 +46,14 @@ class Memory:
 NOTHING: Final = Memory()
 
 
-def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memory = NOTHING) -> Morning:
+def look(
+    farm: Farm,
+    now: datetime,
+    said: Morning | None = None,
+    *,
+    memory: Memory = NOTHING,
+    weather_is_there: Callable[[], None] = lambda: None,
+) -> Morning:
     """Return the advice for the local day of `now`.
 
     Parameters
@@ -59,6 +66,8 @@ def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memo
         The advice that was sent today: its fields are watched.
     memory : Memory
         Read anew at each look.
+    weather_is_there : Callable[[], None]
+        Called once nothing is waited for any more, for who shows how far it has come.
 
     Notes
     -----
@@ -68,7 +77,9 @@ def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memo
     lines: Sequence[Line] = ()
     try:
         lines = memory.diary.lines() if memory.diary else ()
-        return _looked(farm, now, said, memory, lines)
+        weather = gathered(farm, now, memory.archive, memory.replies, keeping=memory.keeping)
+        weather_is_there()
+        return _looked(farm, weather, now, said, memory, lines)
     except DiaryError as unreadable:
         prospect = no_prospect(farm, now, Reason.DIARY_UNREADABLE, str(unreadable))
     except Refused as refused:
@@ -80,9 +91,10 @@ def look(farm: Farm, now: datetime, said: Morning | None = None, *, memory: Memo
     return decide(farm, _with_told(prospect, farm, lines, {}))
 
 
-def _looked(farm: Farm, now: datetime, said: Morning | None, memory: Memory, lines: Sequence[Line]) -> Morning:
+def _looked(
+    farm: Farm, weather: Weather, now: datetime, said: Morning | None, memory: Memory, lines: Sequence[Line]
+) -> Morning:
     """Return the advice from weather that could be had."""
-    weather = gathered(farm, now, memory.archive, memory.replies, keeping=memory.keeping)
     today = now.astimezone(farm.place.timezone).date()
     farm = with_last_season(farm, memory.ledger, today)
     found = learnt(farm, lines, weather, now)

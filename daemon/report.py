@@ -14,6 +14,7 @@ from daemon.outlook import (
     FieldDay,
     FieldProspect,
     IfLeft,
+    KindToday,
     Morning,
     Quality,
     Waiting,
@@ -49,7 +50,13 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
             "members": weather.members,
             "kind": "record" if weather.known else "forecast",
             "credit": weather.credit,
+            "note": weather.note,
+            "synthetic": weather.synthetic,
         },
+        "trouble": prospect.trouble,
+        "detail": prospect.detail,
+        "odds_needed": farm.alerts.odds_needed,
+        "least_area_ha": round(farm.work.least_area, 4),
         "fields": [_field(field, advices[field.name], zone) for field in prospect.fields],
         "warnings": [
             {
@@ -67,9 +74,25 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
     }
 
 
-def _about(farm: Farm, *, known: bool) -> dict[str, Any]:
+def report_of_field(farm: Farm, morning: Morning, name: str) -> dict[str, Any]:
+    """Return the report of one field: what `explain` says in words.
+
+    Returns
+    -------
+    dict
+        As `report` has it, with one field and what is watched of it; the commands in `about` name the field.
+    """
+    weather, whole = morning.prospect.weather, report(farm, morning)
+    return whole | {
+        "fields": [one for one in whole["fields"] if one["name"] == name],
+        "watched": [one for one in whole["watched"] if one["field"] == name],
+        "about": _about(farm, name, known=weather is not None and weather.known),
+    }
+
+
+def _about(farm: Farm, field: str = "FIELD", *, known: bool) -> dict[str, Any]:
     """Return what stands behind the numbers, by what they tell of, in metric units whatever the farm's own."""
-    behind = sources(replace(farm, units=Units.METRIC), known=known)
+    behind = sources(replace(farm, units=Units.METRIC), field, known=known)
     return {
         name: {"keys": list(one.keys), "range": one.spread, "source": one.source, "put_right_by": one.put_right_by}
         for name, one in behind.items()
@@ -117,12 +140,33 @@ def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, An
         "quality": _figures(field.quality),
         "waiting": _figures(field.waiting),
         "told": list(field.told),
+        "standing_ha": None if field.standing is None else round(field.standing, 4),
+        "last_cut": None if field.last_cut is None else field.last_cut.isoformat(),
+        "lodged": None if field.lodged is None else field.lodged.isoformat(),
+        "kinds": [_kind(one) for one in field.kinds],
+        "detail": field.detail,
         "days": [_day(day, zone) for day in field.days],
         "advice": {
             "kind": advice.kind,
             "area_ha": round(advice.area, 4),
             "reason": advice.reason,
             "detail": advice.detail,
+        },
+    }
+
+
+def _kind(one: KindToday) -> dict[str, Any]:
+    look = one.look
+    return {
+        "kind": one.kind,
+        "stage": one.stage,
+        "clock": round(one.clock, 1),
+        "look": look
+        and {
+            "on": look.on.isoformat(),
+            "stage": look.stage,
+            "height_m": None if look.height is None else round(look.height, 3),
+            "share": None if one.share is None else round(one.share, 3),
         },
     }
 

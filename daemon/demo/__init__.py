@@ -41,11 +41,15 @@ DAYS: Final = (
 )
 
 
-def show_demo(page: Path | None) -> None:
-    """Print the text, the email and the fields of the invented morning, and write the page."""
+def invented_morning() -> tuple[Farm, Morning]:
+    """Return the invented farm and the advice for its invented day."""
     with as_file(files("daemon.demo") / "farm.toml") as path:
         farm = load(path)
-    morning = decide(farm, look_ahead(farm, invented_weather(farm), NOW))
+    return farm, decide(farm, look_ahead(farm, invented_weather(farm), NOW))
+
+
+def show_demo(farm: Farm, morning: Morning, page: Path | None) -> None:
+    """Print the text, the email and the fields of the invented morning, and write the page."""
     email = email_of(farm, morning)
     print(f"--- The text message, {weekday(morning.date)} at half past five\n{text_body(farm, morning)}\n")
     print(f"--- The email\nSubject: {email.title}\n\n{email.body}\n")

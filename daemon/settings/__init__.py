@@ -5,7 +5,7 @@ from pathlib import Path
 from daemon.farm import Farm
 from daemon.settings.building import farm_from
 from daemon.settings.doubts import doubts
-from daemon.settings.places import find, share, state_folder
+from daemon.settings.places import find, new_file, share, state_folder
 from daemon.settings.problems import Problem, Report, SettingsError
 from daemon.settings.reading import Reader
 from daemon.settings.showing import option_table, options, show
@@ -17,6 +17,7 @@ __all__ = [
     "check",
     "find",
     "load",
+    "new_file",
     "option_table",
     "options",
     "share",

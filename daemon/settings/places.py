@@ -32,16 +32,30 @@ def find(explicit: Path | None = None) -> Path:
     SettingsError
         There is no file in any of these places; names them.
     """
-    named = explicit or (Path(os.environ["FORENOON_CONFIG"]) if os.environ.get("FORENOON_CONFIG") else None)
+    named = _named(explicit)
     if named is not None:
         return named
-    places = (platformdirs.user_config_path("forenoon") / "config.toml", SYSTEM_FILE)
+    places = (_own_file(), SYSTEM_FILE)
     for place in places:
         if place.is_file():
             return place
     given = f"no --config and no FORENOON_CONFIG, and no file at {' or '.join(map(str, places))}"
-    fix = f"copy config.example.toml to {places[0]} and change it to suit the farm"
+    fix = f"type forenoon setup, or copy config.example.toml to {places[0]} and change it to suit the farm"
     raise SettingsError([Problem("config.toml", None, "the file", given, "a settings file", fix)])
+
+
+def new_file(explicit: Path | None = None) -> Path:
+    """Return where a new settings file belongs: the named one, else the user's own, which `find` looks at first."""
+    return _named(explicit) or _own_file()
+
+
+def _named(explicit: Path | None) -> Path | None:
+    said = os.environ.get("FORENOON_CONFIG")
+    return explicit or (Path(said) if said else None)
+
+
+def _own_file() -> Path:
+    return platformdirs.user_config_path("forenoon") / "config.toml"
 
 
 def state_folder() -> Path:
@@ -72,5 +86,4 @@ def share(folder: Path) -> None:
 
 def _uses_system_file() -> bool:
     named = os.environ.get("FORENOON_CONFIG")
-    own = platformdirs.user_config_path("forenoon") / "config.toml"
-    return Path(named) == SYSTEM_FILE if named else not own.is_file() and SYSTEM_FILE.is_file()
+    return Path(named) == SYSTEM_FILE if named else not _own_file().is_file() and SYSTEM_FILE.is_file()

@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 from daemon.decide import decide
-from daemon.demo import MEMBERS, NOW, invented_weather, show_demo
+from daemon.demo import MEMBERS, NOW, invented_morning, invented_weather, show_demo
 from daemon.farm import Farm
 from daemon.outlook import Morning, Reason
 from daemon.prospect import look_ahead
@@ -64,7 +64,7 @@ def test_the_demo_shows_days_off_and_rain_too() -> None:
 
 def test_the_demo_says_and_writes_everything(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     page = tmp_path / "page.html"
-    show_demo(page)
+    show_demo(*invented_morning(), page)
     said = capsys.readouterr().out
     assert re.search(r"^Three Willows: Monday: mow .*Odds [7-9] in 10", said, re.MULTILINE)
     assert "Subject: Mow " in said
