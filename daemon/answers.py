@@ -3,7 +3,7 @@
 import hashlib
 import logging
 import secrets
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -16,23 +16,18 @@ from itsdangerous import BadData, URLSafeSerializer
 
 from daemon import diary as diary_module
 from daemon.answer_file import DATABASE, AlreadyUsed, AnswerFile, AnswersError
+from daemon.asking import Choice, choice_words, choices
 from daemon.clock import Clock
 from daemon.diary import Diary, DiaryError, Line, LineKind, of_field
-from daemon.farm import Farm, Field, Message, Person, Units
-from daemon.mowings import CUT_WHOLE, cuts, still_lying
+from daemon.farm import Farm, Field, Message, Person
+from daemon.mowings import cuts, still_lying
 from daemon.noting import WrongUsage, at_once, ground_meant, moisture_meant, moment_meant, stage_meant
-from daemon.outlook import FieldProspect, Morning, WatchState
-from daemon.sentences import capital, said
-from daemon.units import size
-from daemon.wording import ripe_soon
-from models.ground import Firmness
-from models.stages import NO_BUDS, NO_HEADS
+from daemon.outlook import Morning
+from daemon.sentences import said
 
 log = logging.getLogger(__name__)
 
 LONGEST: Final = 2000  # characters of a token; ours have a few hundred
-# What is seen of a stand that is ripe within days, of grasses (False) and of legumes (True).
-SEEN: Final[Mapping[bool, tuple[str, str]]] = {False: (NO_HEADS, "heads here and there"), True: (NO_BUDS, "buds")}
 # What may be told on the day after too; the others are true only for as long as they can be seen.
 OF_THE_DAY: Final = (LineKind.CUT, LineKind.UNCUT, LineKind.WRAPPED)
 
@@ -80,7 +75,6 @@ class Link:
     href: str
 
 
-Choice = tuple[LineKind, str]
 Links = Mapping[str, tuple[Link, ...]]  # by the name of the field
 
 
@@ -127,7 +121,7 @@ class Answers:
 
         def link(field: str, choice: Choice) -> Link:
             answer = _answer(farm, field, morning.date, choice, name)
-            return Link(_words(choice, farm.units), f"{base}/answer/{writer.dumps(_packed(answer))}")
+            return Link(choice_words(choice, farm.units), f"{base}/answer/{writer.dumps(_packed(answer))}")
 
         return {
             field: tuple(link(field, choice) for choice in found)
@@ -252,55 +246,6 @@ class Answers:
         today = now.astimezone(farm.place.timezone).date()
         own = {field.name: cuts(of_field(lines, field, now), farm.place) for field in farm.fields}
         return {name: any(cut.day == today for cut in own[name]) for name in still_lying(farm, lines, now)}
-
-
-def choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str, tuple[Choice, ...]]:
-    """Return what can be answered of each field: nothing where there is nothing to ask.
-
-    Parameters
-    ----------
-    farm, morning
-    lying : mapping
-        Fields whose crop lies, and whether it was cut today: only then can that be taken back.
-    """
-    watched = {one.field: one.area for one in morning.watched if one.state is not WatchState.DONE}
-    asked = watched | {advice.field: advice.area for advice in morning.mows}
-    fields = {field.name: field for field in farm.fields}
-    found: dict[str, tuple[Choice, ...]] = {}
-    for field in morning.prospect.fields:
-        if field.name in lying:
-            kinds = (LineKind.MOISTURE, LineKind.WRAPPED, *((LineKind.UNCUT,) if lying[field.name] else ()))
-            found[field.name] = tuple((kind, "") for kind in kinds)
-        elif field.name in fields:
-            found[field.name] = tuple(_of_standing(farm, fields[field.name], field, asked.get(field.name)))
-    return {name: told for name, told in found.items() if told}
-
-
-def _of_standing(farm: Farm, field: Field, known: FieldProspect, advised: float | None) -> Iterator[Choice]:
-    """Yield what can be answered of a field that stands: whether it was cut as advised [ha], else how far it is."""
-    whole = known.area if known.standing is None else known.standing
-    if advised is not None:
-        # Who cuts as advised leaves the rest standing, and its growth must not begin anew.
-        part = [(LineKind.CUT, f"{advised:.4f}")] if 0.0 < advised < CUT_WHOLE * whole else []
-        yield from (*part, (LineKind.CUT, ""), (LineKind.UNCUT, ""))
-    elif not ripe_soon(known):
-        return
-    else:
-        for legume in sorted({farm.species[name].legume for name in field.stand}):
-            yield from ((LineKind.STAGE, word) for word in SEEN[legume])
-    yield from ((LineKind.GROUND, word) for word in (Firmness.FIRM, Firmness.SOFT))
-
-
-def _words(choice: Choice, units: Units) -> str:
-    kind, word = choice
-    match kind:
-        case LineKind.CUT if word:
-            return said("answers.cut_part", area=size(float(word), units))
-        case LineKind.STAGE:
-            return capital(word)
-        case LineKind.GROUND:
-            return said(f"answer_ground.{word}")
-    return said(f"answer_kinds.{kind}")
 
 
 def _marked(link: Link) -> str:

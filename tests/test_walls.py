@@ -47,6 +47,7 @@ FLOW = (
     "daemon.picture_words",
     "daemon.progress",
     "daemon.wording",
+    "daemon.asking",
     "daemon.answers",
     "daemon.watch_words",
     "daemon.postbag",

@@ -22,7 +22,8 @@ from itsdangerous import URLSafeSerializer
 
 from daemon.answer_file import DATABASE as ANSWERS
 from daemon.answer_file import AlreadyUsed, AnswerFile, AnswersError
-from daemon.answers import SEEN, Answers, Links
+from daemon.answers import Answers, Links
+from daemon.asking import SEEN
 from daemon.diary import DATABASE, Diary, LineKind
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm
