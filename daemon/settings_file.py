@@ -27,7 +27,7 @@ class SettingsFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._mark = _mark(path)
+        self._mark = self._seen = _mark(path)
         self.farm: Farm = load(path, in_service=True)
         self.mistakes: tuple[str, ...] = ()
         self._asked = threading.Event()
@@ -37,14 +37,16 @@ class SettingsFile:
         self._asked.set()
 
     def renewed(self) -> bool:
-        """Read the file anew if it has changed or that was asked for, and return whether it was read.
+        """Read the file anew if it has changed since the call before the last or that was asked for; return whether.
 
         Notes
         -----
         With mistakes in it the former farm stays, and `mistakes` names them, one a line.
         """
         mark = _mark(self.path)
-        if mark == self._mark and not self._asked.is_set():
+        # Only once it stays the same from call to call: an editor may be in the middle of it.
+        settled, self._seen = mark == self._seen, mark
+        if not self._asked.is_set() and (mark == self._mark or not settled):
             return False
         self._asked.clear()
         self._mark = mark
