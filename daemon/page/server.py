@@ -2,6 +2,7 @@
 
 import socket
 import threading
+from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
@@ -15,23 +16,30 @@ from waitress import wasyncore
 from daemon.answers import Link, Links
 from daemon.farm import Farm
 from daemon.outlook import Morning
+from daemon.page.drawing import SVG, as_json
+from daemon.page.field_view import drying_shown, field_cards, field_page, field_sheet
+from daemon.page.pictures import NoPicture, Pictures, drawn
+from daemon.page.sheets import drying_sheet, first_to_mow
 from daemon.page.view import (
     PageView,
     age_line,
     care_lines,
-    field_cards,
     headline,
     message_rows,
     next_step,
     season_line,
     watch_lines,
+    work_rows,
 )
-from daemon.sentences import joined, said
+from daemon.sentences import capital, joined, said
 from daemon.units import clock_time, named_day
 
 HEADERS: Final = {
     "Cache-Control": "no-store",  # an advice of yesterday must not come out of a browser's cache
-    "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'",
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'unsafe-inline'; img-src 'self'; "
+        "form-action 'none'; frame-ancestors 'none'; base-uri 'none'"
+    ),
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
 }
@@ -46,36 +54,86 @@ _TEMPLATES: Final = jinja2.Environment(
     lstrip_blocks=True,
 )
 _TEMPLATES.globals["said"] = said
+_TEMPLATES.filters["capital"] = capital
 
 
-def render(view: PageView, links: Mapping[str, Sequence[Link]] = MappingProxyType({})) -> str:
-    """Return the status page as HTML, with the links under each field by which it can be answered."""
-    here = view.now.astimezone(view.farm.place.timezone)
-    weather = view.morning.prospect.weather if view.morning else None
+def render(
+    view: PageView,
+    links: Mapping[str, Sequence[Link]] = MappingProxyType({}),
+    *,
+    drying: str = "",
+    served: bool = False,
+) -> str:
+    """Return the status page as HTML.
+
+    Parameters
+    ----------
+    view : PageView
+    links : mapping, optional
+        By which what is on today can be answered, for each field.
+    drying : str, optional
+        Where the picture of the first field to mow is. Left out: the page goes without, and says the same in words.
+    served : bool, optional
+        Whether there is a page for each field.
+    """
+    first = first_to_mow(view.morning) if view.morning and work_rows(view) else None
     return _TEMPLATES.get_template("page.html").render(
-        farm=view.farm.name,
+        **_around(view),
         headline=headline(view),
         next_step=next_step(view),
         watched=watch_lines(view),
+        work=work_rows(view),
         season=season_line(view),
         beware=care_lines(view),
-        age=age_line(view),
-        made=joined([named_day(here.date()), clock_time(here, view.farm.units)]),
-        made_at=here.isoformat(timespec="minutes"),
         problems=view.problems,
+        drying=drying_shown(view, first) if first else None,
+        drying_source=drying,
         fields=field_cards(view),
         links=links,
         messages=message_rows(view),
-        credit=weather.credit if weather else "",
-        note=weather.note if weather else "",
+        served=served,
     )
 
 
+def render_field(view: PageView, number: int, links: Mapping[str, Sequence[Link]] = MappingProxyType({})) -> str | None:
+    """Return the page of a field as HTML, by its place in the settings from 1 on; None if there is none."""
+    shown = field_page(view, number)
+    if shown is None:
+        return None
+    return _TEMPLATES.get_template("field.html").render(**_around(view), field=shown, links=links)
+
+
+def _around(view: PageView) -> dict[str, str]:
+    """Return what stands on every page."""
+    here = view.now.astimezone(view.farm.place.timezone)
+    weather = view.morning.prospect.weather if view.morning else None
+    return {
+        "farm": view.farm.name,
+        "age": age_line(view),
+        "made": joined([named_day(here.date()), clock_time(here, view.farm.units)]),
+        "made_at": here.isoformat(timespec="minutes"),
+        "credit": weather.credit if weather else "",
+        "note": weather.note if weather else "",
+    }
+
+
 def write_page(view: PageView, path: Path) -> None:
-    """Write the status page to a file, whole or not at all."""
+    """Write the status page to a file, whole or not at all, with its picture in it."""
     draft = path.with_name(f"{path.name}.new")
-    draft.write_text(render(view), encoding="utf-8")
+    draft.write_text(render(view, drying=_as_data(view)), encoding="utf-8")
     draft.replace(path)
+
+
+def _as_data(view: PageView) -> str:
+    """Return the picture of the first field to mow as an address that holds it, empty where there is none."""
+    field = first_to_mow(view.morning) if view.morning else None
+    sheet = drying_sheet(view.farm, field) if field else None
+    if sheet is None:
+        return ""
+    try:
+        return f"data:image/svg+xml;base64,{b64encode(drawn(as_json(sheet, SVG))).decode()}"
+    except NoPicture:
+        return ""
 
 
 def create_app(
@@ -97,14 +155,29 @@ def create_app(
     Returns
     -------
     flask.Flask
-        With ``/``, the page, and ``/health``: 200 and "ok", or 503 and one problem a line.
+            With ``/``, the page; ``/field/3``, the page of the third field, and ``/field/3/drying.svg`` and
+        ``/field/3/growth.svg``, its pictures: 503 where one cannot be drawn; ``/health``: 200 and "ok", or 503 and one
+        problem a line.
     """
     app = flask.Flask("daemon.page", static_folder=None)
+
+    def answers(shown: PageView) -> Links:
+        return links(shown.farm, shown.morning) if links and shown.morning else {}
 
     @app.get("/")
     def page() -> str:
         shown = view()
-        return render(shown, links(shown.farm, shown.morning) if links and shown.morning else {})
+        first = first_to_mow(shown.morning) if shown.morning else None
+        fields = shown.morning.prospect.fields if shown.morning else ()
+        drying = f"field/{fields.index(first) + 1}/drying.svg" if first else ""
+        return render(shown, answers(shown), drying=drying, served=True)
+
+    app.register_blueprint(_field_pages(view, answers))
+
+    @app.errorhandler(404)
+    def gone(error: Exception) -> tuple[str, int]:
+        nothing = dict.fromkeys(("farm", "age", "made", "made_at", "credit", "note"), "")
+        return _TEMPLATES.get_template("gone.html").render(nothing), 404
 
     @app.get("/health")
     def tell_health() -> flask.Response:
@@ -119,6 +192,29 @@ def create_app(
         return response
 
     return app
+
+
+def _field_pages(view: Callable[[], PageView], answers: Callable[[PageView], Links]) -> flask.Blueprint:
+    """Return what is served below ``/field/``."""
+    pages, pictures = flask.Blueprint("fields", __name__), Pictures()
+
+    @pages.get("/field/<int:number>")
+    def field(number: int) -> str:
+        shown = view()
+        return render_field(shown, number, answers(shown)) or flask.abort(404)
+
+    @pages.get("/field/<int:number>/<any(drying, growth):kind>.svg")
+    def picture(number: int, kind: str) -> flask.Response:
+        shown = view()
+        sheet = field_sheet(shown, number, kind)
+        if sheet is None:
+            flask.abort(404)
+        try:
+            return flask.Response(pictures.svg(sheet, shown.now), mimetype="image/svg+xml")
+        except NoPicture:
+            flask.abort(503)
+
+    return pages
 
 
 class PageServer:

@@ -1,6 +1,7 @@
 """What the status page says, in words and the farm's units; the template only lays it out."""
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
@@ -9,19 +10,19 @@ from daemon.caution_words import day_cares, official
 from daemon.due import TaskKind
 from daemon.farm import Farm
 from daemon.order_words import order
-from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, WatchState
+from daemon.outlook import Advice, Kind, Morning, Reason, WatchState
 from daemon.posted import Posted, State
 from daemon.progress import progress, progress_words
 from daemon.reason_words import reason_said, reason_words, waiting_words
-from daemon.sentences import beside, capital, counted, joined, said, sentence
-from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_words, stage_of
-from daemon.units import area, clock_time, crop, named_day, odds, size
+from daemon.sentences import beside, capital, counted, joined, said
+from daemon.units import area, clock_time, named_day, odds
 from daemon.watch_words import watched_words
 from daemon.wording import weather_line
-from daemon.work_words import least_chance
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 LONGEST_WAIT: Final = timedelta(minutes=30)
+FEW: Final = 3
+MANY: Final = 6  # names in a headline that nobody reads
 STUCK_SHOWN: Final = timedelta(days=2)  # an undelivered message troubles nobody for ever
 
 
@@ -47,24 +48,12 @@ class PageView:
 
 
 @dataclass(frozen=True)
-class DayRow:
-    """One line of a field's table."""
+class WorkRow:
+    """One line of the day's work: when, and what is then to be done; `at` is local."""
 
-    date: date
-    name: str
-    amount: str
-    odds: str
-    when: str
-
-
-@dataclass(frozen=True)
-class FieldCard:
-    """One field as shown: its heading, its state in sentences and its coming days."""
-
-    name: str
-    size: str
-    state: tuple[str, ...]
-    days: tuple[DayRow, ...]
+    at: datetime
+    time: str
+    words: str
 
 
 @dataclass(frozen=True)
@@ -131,15 +120,14 @@ def data_age(morning: Morning, now: datetime) -> timedelta | None:
 
 def headline(view: PageView) -> str:
     """Return today's advice in one sentence; whatever is not known is no advice."""
-    unknown = _why_unknown(view)
+    unknown = why_unknown(view)
     if unknown is not None or view.morning is None:
         return said("page_today.unknown", reason=unknown)
     if not view.in_season:
         return said("page_today.out_of_season")
     if view.morning.mows:
-        jobs = joined((_job(view, advice) for advice in view.morning.mows), by="lists.then")
-        return said("page_today.mow", jobs=jobs)
-    reasons = waiting_words(view.morning.advices) or said("page_today.no_fields")
+        return said("page_today.mow", jobs=_jobs(view, view.morning.mows))
+    reasons = _reasons(view.morning.advices) or said("page_today.no_fields")
     if all(advice.kind is Kind.NONE for advice in view.morning.advices):
         return said("page_today.unknown_fields", reasons=reasons)
     return said("page_today.wait", reasons=reasons)
@@ -149,19 +137,59 @@ def next_step(view: PageView) -> str:
     """Return what to do next."""
     if not view.in_season:
         return said("page_next.out_of_season")
-    if _why_unknown(view) is not None or view.morning is None:
+    if why_unknown(view) is not None or view.morning is None:
         return said("page_next.unknown")
-    days = [advice.day for advice in view.morning.mows if advice.day is not None]
-    if days:
-        return " ".join([_plan(view, days), *order(view.farm, view.morning), said("page_next.sample")])
+    if view.morning.mows:
+        return " ".join([_next_work(view), *order(view.farm, view.morning), said("page_next.sample")])
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)
     return " ".join([ahead, said("page_next.message", hour=hour)])
 
 
+def work_rows(view: PageView) -> tuple[WorkRow, ...]:
+    """Return the day's work in the order of the clock; the hours of what is watched are the newest."""
+    morning = view.morning
+    if morning is None or not view.in_season or why_unknown(view) is not None:
+        return ()
+    rows = [row for advice in morning.mows for row in field_work(view, advice)]
+    return tuple(sorted(rows, key=lambda row: row.at))
+
+
+def field_work(view: PageView, advice: Advice) -> Iterator[WorkRow]:
+    """Yield the work in a field that is to be mown, in order."""
+    if advice.day is None or view.morning is None:
+        return
+    stands = next((one for one in view.morning.watched if one.field == advice.field), None)
+    newest = advice.day if stands is None or stands.state is WatchState.DONE else stands
+    much, bales = area(advice.area, view.farm.units), counted("work.bales", advice.day.bales or 0)
+    steps = (
+        (newest.start, said("page_work.start", field=advice.field, area=much)),
+        (advice.day.mow_until, said("page_work.stop", field=advice.field)),
+        (newest.rake_from, said("page_work.rake", field=advice.field)),
+        (newest.bale_from, beside(said("page_work.bale", field=advice.field), bales if advice.day.bales else "")),
+        (newest.wrapped_by, said("page_work.wrapped", field=advice.field)),
+    )
+    yield from (WorkRow(at, clock_time(at, view.farm.units), words) for at, words in steps if at is not None)
+
+
+def field_headline(view: PageView, advice: Advice | None) -> str:
+    """Return what is advised for one field today in one sentence."""
+    unknown = why_unknown(view)
+    if unknown is not None or advice is None:
+        return said("page_today.unknown", reason=unknown or said("page_today.no_look"))
+    if not view.in_season:
+        return said("page_today.out_of_season")
+    if advice.kind is Kind.MOW:
+        return said("page_today.mow", jobs=_job(view, advice))
+    reason = reason_words(advice.reason, advice.day)
+    if advice.kind is Kind.NONE:
+        return said("page_today.unknown", reason=beside(reason, advice.detail))
+    return said("page_today.wait", reasons=capital(reason))
+
+
 def care_lines(view: PageView) -> tuple[str, ...]:
     """Return what to beware of in today's work."""
-    known = _why_unknown(view) is None and view.in_season
+    known = why_unknown(view) is None and view.in_season
     if not known or view.morning is None:
         return ()
     return (*official(view.farm, view.morning), *day_cares(view.morning.mows, view.farm.units))
@@ -174,11 +202,12 @@ def season_line(view: PageView) -> str:
 
 def watch_lines(view: PageView) -> tuple[str, ...]:
     """Return how each field stands today that was advised to be mown or noted as cut."""
-    morning = view.morning
-    if morning is None or morning.date != view.today:
-        return ()
-    known_at = morning.prospect.at if _why_unknown(view) is None else view.now
-    return tuple(watched_words(view.farm, one, view.now, known_at) for one in morning.watched)
+    return tuple(words for _, words in _watched(view))
+
+
+def field_watch(view: PageView, name: str) -> tuple[str, ...]:
+    """Return how one field stands today, nothing where it is not watched."""
+    return tuple(words for field, words in _watched(view) if field == name)
 
 
 def age_line(view: PageView) -> str:
@@ -191,21 +220,6 @@ def age_line(view: PageView) -> str:
         return weather_line(weather)
     forecasts = counted("weather.forecasts", weather.members)
     return said("page_weather.age", age=_span(age), source=weather.source, model=weather.model, forecasts=forecasts)
-
-
-def field_cards(view: PageView) -> tuple[FieldCard, ...]:
-    """Return every field of the last pass; its coming days only while they can be relied on."""
-    current = _why_unknown(view) is None
-    fields = view.morning.prospect.fields if view.morning else ()
-    return tuple(
-        FieldCard(
-            name=field.name,
-            size=size(field.area, view.farm.units),
-            state=_field_state(view, field),
-            days=tuple(_day_row(view, day) for day in field.days if current and day.date >= view.today),
-        )
-        for field in fields
-    )
 
 
 def message_rows(view: PageView) -> tuple[MessageRow, ...]:
@@ -223,12 +237,7 @@ def message_rows(view: PageView) -> tuple[MessageRow, ...]:
     )
 
 
-def day_name(day: date, today: date) -> str:
-    """Return a day as people say it, with its number so that next week's is not taken for this week's."""
-    return capital(_near_day(day, today))
-
-
-def _why_unknown(view: PageView) -> str | None:
+def why_unknown(view: PageView) -> str | None:
     """Return why nothing can be advised, None if something can."""
     if view.morning is None:
         return said("page_today.no_look")
@@ -245,9 +254,29 @@ def _why_unknown(view: PageView) -> str | None:
     return said("page_today.old_weather", age=_span(age)) if old else None
 
 
+def day_name(day: date, today: date) -> str:
+    """Return a day as people say it, with its number so that next week's is not taken for this week's."""
+    return capital(_near_day(day, today))
+
+
 def _near_day(day: date, today: date) -> str:
     key = {0: "time.today", 1: "time.tomorrow"}.get((day - today).days)
     return said(key) if key else named_day(day)
+
+
+def _jobs(view: PageView, mows: Sequence[Advice]) -> str:
+    """Return what is to be mown; of many fields the first ones, for the day's work names them all."""
+    told = joined((_job(view, advice) for advice in mows[:FEW]), by="lists.then")
+    return counted("page_today.more", len(mows) - FEW, jobs=told) if len(mows) > FEW else told
+
+
+def _reasons(advices: Sequence[Advice]) -> str:
+    """Return why fields wait; many that wait for the same are counted."""
+    if len(advices) <= MANY:
+        return waiting_words(advices)
+    found = Counter(reason_words(advice.reason, advice.day) for advice in advices)
+    told = (counted("page_today.fields", count, reason=reason) for reason, count in found.most_common(FEW))
+    return joined(told, by="lists.apart")
 
 
 def _job(view: PageView, advice: Advice) -> str:
@@ -258,15 +287,18 @@ def _job(view: PageView, advice: Advice) -> str:
     return beside(job, said("page_today.odds", odds=odds(day.odds)) if day and day.odds is not None else "")
 
 
-def _plan(view: PageView, days: Sequence[FieldDay]) -> str:
-    units = view.farm.units
-    starts = [day.start for day in days if day.start]
-    stops = [day.mow_until for day in days if day.mow_until]
-    bales = [day.bale_from for day in days if day.bale_from]
-    steps = [said("page_next.start", start=clock_time(min(starts), units))] if starts else []
-    steps += [said("page_next.stop", stop=clock_time(max(stops), units))] if stops else []
-    steps += [said("page_next.bale", bale=clock_time(min(bales), units))] if bales else []
-    return sentence(joined(steps))
+def _watched(view: PageView) -> list[tuple[str, str]]:
+    morning = view.morning
+    if morning is None or morning.date != view.today:
+        return []
+    known_at = morning.prospect.at if why_unknown(view) is None else view.now
+    return [(one.field, watched_words(view.farm, one, view.now, known_at)) for one in morning.watched]
+
+
+def _next_work(view: PageView) -> str:
+    """Return the next step of the day's work."""
+    row = next((row for row in work_rows(view) if row.at > view.now), None)
+    return said("page_next.nothing_more") if row is None else said("page_next.work", time=row.time, work=row.words)
 
 
 def _next_chance(view: PageView) -> str:
@@ -278,46 +310,6 @@ def _next_chance(view: PageView) -> str:
     job = said("page_today.job", area=area(day.area, view.farm.units), field=field.name)
     chance = joined([job, odds(day.odds) if day.odds is not None else ""])
     return said("page_next.day", day=_near_day(day.date, view.today), chance=chance)
-
-
-def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
-    notes = tuple(one.notes for one in view.farm.fields if one.name == field.name and one.notes)
-    if field.unknown is not None or field.ripeness is None:
-        return (said("page_field.unknown", reason=beside(reason_said(field.unknown), field.detail)), *notes)
-    words = sentence(ground(field))
-    last = (*([words] if words else []), *notes)
-    if cut := just_cut(field, view.today):
-        return (sentence(cut), *last)
-    stage = stage_of(field) if field.stage else ""
-    lines = [sentence(joined([ripeness_words(field.ripeness), stage])), *_fibre(field)]
-    if field.days_left is not None:
-        lines.append(days_left_sentence(field))
-    if field.dry_matter is not None:
-        lines.append(said("page_field.crop", crop=crop(field.dry_matter, view.farm.units)))
-    return (*lines, *last)
-
-
-def _fibre(field: FieldProspect) -> list[str]:
-    """Return how ripe a stand is by its fibre, and at how much it is to be cut."""
-    if field.ndf is None:
-        return []
-    low, middle, high = (f"{end:.0f}" for end in (field.ndf.low, field.ndf.mid, field.ndf.high))
-    if field.ndf_target is None:
-        return [said("page_field.fibre", low=low, middle=middle, high=high)]
-    return [said("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
-
-
-def _day_row(view: PageView, day: FieldDay) -> DayRow:
-    units, name = view.farm.units, day_name(day.date, view.today)
-    if day.area > 0:
-        after = said("page_field.after", field=day.after) if day.after else ""
-        start = said("page_field.start", start=clock_time(day.start, units)) if day.start else ""
-        bale = said("page_field.bale", bale=clock_time(day.bale_from, units)) if day.bale_from else ""
-        sure = odds(day.odds) if day.odds is not None else ""
-        return DayRow(day.date, name, area(day.area, units), sure, joined([after, start, bale]))
-    chance = least_chance(day, view.farm)
-    least = said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds)) if chance else ""
-    return DayRow(day.date, name, said("page_field.nothing"), least, reason_words(day.reason, day))
 
 
 def _waits_long(row: Posted, now: datetime) -> bool:

@@ -10,12 +10,12 @@ import requests
 
 from daemon.farm import Channel, Message, Units
 from daemon.outlook import Advice, Kind, KindToday, Morning, Reason
+from daemon.page.field_view import field_cards
 from daemon.page.server import PageServer, create_app, render, write_page
 from daemon.page.view import (
     PageView,
     data_age,
     day_name,
-    field_cards,
     headline,
     make_view,
     message_problems,
@@ -23,6 +23,7 @@ from daemon.page.view import (
     next_step,
     pass_problems,
     watch_lines,
+    work_rows,
 )
 from daemon.posted import Posted, State
 from daemon.watch import as_said
@@ -74,7 +75,7 @@ def test_a_mow_day_says_how_much_when_and_how_sure() -> None:
     shown = view(mow_morning())
     assert headline(shown) == ("Today: mow 20 acres of Long Meadow from 8:00 am (odds 7 in 10).")
     assert next_step(shown) == (
-        "Start mowing at 8:00 am, stop by 10:30 am, bale from 3:30 pm. Check the moisture of a sample before baling."
+        "8:00 am, begin to mow Long Meadow, 20 acres. Check the moisture of a sample before baling."
     )
     assert shown.problems == ()
 
@@ -89,7 +90,8 @@ def test_two_fields_are_taken_in_order() -> None:
 def test_a_metric_farm_reads_hectares_and_its_own_clock() -> None:
     shown = make_view(farm(units=Units.METRIC), mow_morning(), (), SOON)
     assert headline(shown).startswith("Today: mow 8 hectares of Long Meadow from 8:00 (")
-    assert "bale from 15:30" in next_step(shown)
+    assert next_step(shown).startswith("8:00, begin to mow Long Meadow, 8 hectares.")
+    assert [row.time for row in work_rows(shown)] == ["8:00", "10:30", "15:30", "19:00"]
 
 
 def test_a_day_without_mowing_says_why_and_what_comes() -> None:
@@ -137,7 +139,11 @@ def test_old_data_is_never_on_track(hours: float, lines: int) -> None:
         (None, SOON, "No advice today, because the fields have not been looked at yet."),
         (unknown_morning(), SOON, "No advice today, because weather data is missing."),
         (mow_morning(), DAWN + timedelta(hours=15.5), "No advice today, because the weather data is 18 hours old."),
-        (mow_morning(), DAWN + timedelta(days=1), "No advice today, because the fields were last looked at for Monday 1."),
+        (
+            mow_morning(),
+            DAWN + timedelta(days=1),
+            "No advice today, because the fields were last looked at for Monday 1.",
+        ),
         (mow_morning(), WINTER, "Out of season: no mowing day is looked for."),
     ],
 )

@@ -43,7 +43,8 @@ SPEAKERS = ("said", "counted", "joined")
 # What holds no word of its own: all that is read there stands in the table.
 WORDLESS = (
     *("wording", "work_words", "order_words", "reason_words", "stand_words", "watch_words", "caution_words"),
-    *("progress", "told", "units", "posting", "settings_words", "picture_words", "page/view", "page/sheets"),
+    *("progress", "told", "units", "posting", "settings_words", "picture_words"),
+    *("page/view", "page/field_view", "page/sheets"),
 )
 
 

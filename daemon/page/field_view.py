@@ -1,0 +1,255 @@
+"""What the page says of each field: a card of it among the others, and all of it on a page of its own."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from itertools import groupby
+
+from daemon.caution_words import day_cares
+from daemon.outlook import Advice, Band, DryingPicture, FieldDay, FieldProspect, Kind
+from daemon.page.drawing import Sheet
+from daemon.page.sheets import HOUR, drying_sheet, growth_sheet
+from daemon.page.view import PageView, WorkRow, day_name, field_headline, field_watch, field_work, why_unknown
+from daemon.picture_words import growth_words, picture_words, rain_words
+from daemon.reason_words import reason_said, reason_words
+from daemon.sentences import beside, joined, said, sentence
+from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_words, stage_of
+from daemon.units import area, clock_time, crop, named_day, odds, size
+from daemon.work_words import hour_later, if_left, least_chance, too_dry, two_points
+
+MANY_FIELDS = 12  # from which each one's days stand on its own page, but for those that matter
+DAYS_OF_MANY = 3
+
+
+@dataclass(frozen=True)
+class DayRow:
+    """One line of a field's days; several days that are alike are one line from `date` on."""
+
+    date: date
+    name: str
+    amount: str
+    odds: str
+    when: str
+    is_good: bool = False  # something can be mown and wrapped at the odds needed
+    fibre: str = ""
+
+
+@dataclass(frozen=True)
+class FieldCard:
+    """One field among the others: its state in sentences and its coming days, `more` where not all are there."""
+
+    number: int  # of its own page
+    name: str
+    size: str
+    state: tuple[str, ...]
+    days: tuple[DayRow, ...]
+    more: bool = False
+    is_on: bool = False  # whether it is mown or watched today
+
+
+@dataclass(frozen=True)
+class TableRow:
+    """One line of the table behind a picture."""
+
+    name: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A picture on a page: its kind, its heading, the words that say the same and the table behind it."""
+
+    kind: str
+    heading: str
+    words: str
+    heads: tuple[str, ...]
+    rows: tuple[TableRow, ...]
+
+
+@dataclass(frozen=True)
+class FieldPage:
+    """A field with everything that is told of it."""
+
+    card: FieldCard
+    headline: str
+    told: tuple[str, ...]  # what the diary says of it
+    today: tuple[str, ...]
+    beware: tuple[str, ...]
+    work: tuple[WorkRow, ...]
+    pictures: tuple[Shown, ...]
+
+
+def field_cards(view: PageView) -> tuple[FieldCard, ...]:
+    """Return every field of the last pass, those to mow first; its coming days only while they can be relied on."""
+    if view.morning is None:
+        return ()
+    fields, advised = view.morning.prospect.fields, [advice.field for advice in view.morning.mows]
+    on = {*advised, *(one.field for one in view.morning.watched)}
+    many = len(fields) > MANY_FIELDS
+    cards = [
+        replace(_shortened(card) if many else card, is_on=card.name in on)
+        for card in (_card(view, number, field) for number, field in enumerate(fields, start=1))
+    ]
+    return tuple(sorted(cards, key=lambda card: advised.index(card.name) if card.name in advised else len(advised)))
+
+
+def field_page(view: PageView, number: int) -> FieldPage | None:
+    """Return the page of a field, by its place in the settings from 1 on; None if there is none."""
+    fields = view.morning.prospect.fields if view.morning else ()
+    if view.morning is None or not 1 <= number <= len(fields):
+        return None
+    field = fields[number - 1]
+    known = why_unknown(view) is None and view.in_season
+    advice = next((one for one in view.morning.advices if one.field == field.name), None)
+    mows = (advice,) if known and advice is not None and advice.kind is Kind.MOW else ()
+    return FieldPage(
+        card=replace(_card(view, number, field), days=_every_day(view, field)),
+        headline=field_headline(view, advice),
+        told=field.told,
+        today=(*field_watch(view, field.name), *(words for one in mows for words in _work_words(view, one))),
+        beware=day_cares(mows, view.farm.units),
+        work=tuple(row for one in mows for row in field_work(view, one)),
+        pictures=tuple(_pictures(view, field)) if known else (),
+    )
+
+
+def field_sheet(view: PageView, number: int, kind: str) -> Sheet | None:
+    """Return what is drawn of a field, "drying" or "growth"; None where nothing is known of it."""
+    fields = view.morning.prospect.fields if view.morning else ()
+    if not 1 <= number <= len(fields) or why_unknown(view) is not None or not view.in_season:
+        return None
+    field = fields[number - 1]
+    return drying_sheet(view.farm, field) if kind == "drying" else growth_sheet(field, view.today)
+
+
+def drying_shown(view: PageView, field: FieldProspect) -> Shown | None:
+    """Return the picture of a field's drying, None where nothing is known of it."""
+    shown = field.drying_picture
+    if shown is None or drying_sheet(view.farm, field) is None:
+        return None
+    return Shown(
+        "drying",
+        said("picture.title_drying", field=field.name, day=named_day(shown.date)),
+        picture_words(view.farm, field),
+        tuple(said(f"picture_heads.{name}") for name in ("hour", "water", "rain", "sun")),
+        tuple(_drying_rows(view, shown)),
+    )
+
+
+def _pictures(view: PageView, field: FieldProspect) -> Iterator[Shown]:
+    drying = drying_shown(view, field)
+    if drying is not None:
+        yield drying
+    if growth_sheet(field, view.today) is not None:
+        heads = tuple(said(f"picture_heads.{name}") for name in ("day", "fibre", "ripe"))
+        rows = tuple(
+            TableRow(day_name(day.date, view.today), (_fibre_range(day.ndf), ripeness_words(day.ripeness)))
+            for day in _coming(view, field)
+        )
+        heading = said("picture.title_growth", field=field.name)
+        yield Shown("growth", heading, growth_words(view.farm, field), heads, rows)
+
+
+def _drying_rows(view: PageView, shown: DryingPicture) -> Iterator[TableRow]:
+    for at, (water, rain, sun) in enumerate(zip(shown.water, shown.rain, shown.sun, strict=True), start=1):
+        low, mid, high = (f"{100 * end:.0f}" for end in (water.low, water.mid, water.high)) if water else ("", "", "")
+        wet = said("picture.range", middle=mid, low=low, high=high) if water else said("picture.standing")
+        name = clock_time(shown.begins + at * HOUR, view.farm.units)
+        yield TableRow(name, (wet, rain_words(rain), said("picture.watts", count=f"{sun:.0f}")))
+
+
+def _work_words(view: PageView, advice: Advice) -> list[str]:
+    """Return what is told of the work in a field that is to be mown."""
+    day, farm = advice.day, view.farm
+    if day is None:
+        return []
+    sure = sentence(said("page_today.odds", odds=two_points(day, farm)))
+    return [words for words in (sure, hour_later(day, farm), too_dry(day, farm), if_left(day, farm)) if words]
+
+
+def _card(view: PageView, number: int, field: FieldProspect) -> FieldCard:
+    days = [_day_row(view, day) for day in _coming(view, field)]
+    state = _field_state(view, field)
+    return FieldCard(number, field.name, size(field.area, view.farm.units), state, tuple(_runs(view, days)))
+
+
+def _coming(view: PageView, field: FieldProspect) -> list[FieldDay]:
+    """Return the days of a field that are still to come, none while they cannot be relied on."""
+    return [day for day in field.days if day.date >= view.today] if why_unknown(view) is None else []
+
+
+def _every_day(view: PageView, field: FieldProspect) -> tuple[DayRow, ...]:
+    return tuple(replace(_day_row(view, day), fibre=_fibre_range(day.ndf)) for day in _coming(view, field))
+
+
+def _shortened(card: FieldCard) -> FieldCard:
+    """Return a card with the days that matter: the first ones on which something can be mown, else the first row."""
+    good = [row for row in card.days if row.is_good][:DAYS_OF_MANY]
+    kept = tuple(good or card.days[:1])
+    return replace(card, days=kept, more=len(kept) < len(card.days))
+
+
+def _runs(view: PageView, rows: Iterable[DayRow]) -> Iterator[DayRow]:
+    """Yield the rows with days that follow one another and are alike drawn together."""
+    for _, alike in groupby(enumerate(rows), key=lambda pair: _like(*pair)):
+        found = [row for _, row in alike]
+        first, last = found[0], found[-1]
+        if first is last:
+            yield first
+        else:
+            name = said("page_field.days_to", first=first.name, last=_named(view, last))
+            yield replace(first, name=name)
+
+
+def _like(at: int, row: DayRow) -> tuple[object, ...]:
+    return row.amount, row.odds, row.when, row.date - at * timedelta(days=1)
+
+
+def _named(view: PageView, row: DayRow) -> str:
+    return said("time.tomorrow") if (row.date - view.today).days == 1 else named_day(row.date)
+
+
+def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
+    notes = tuple(one.notes for one in view.farm.fields if one.name == field.name and one.notes)
+    if field.unknown is not None or field.ripeness is None:
+        return (said("page_field.unknown", reason=beside(reason_said(field.unknown), field.detail)), *notes)
+    words = sentence(ground(field))
+    last = (*([words] if words else []), *notes)
+    if cut := just_cut(field, view.today):
+        return (sentence(cut), *last)
+    stage = stage_of(field) if field.stage else ""
+    lines = [sentence(joined([ripeness_words(field.ripeness), stage])), *_fibre(field)]
+    if field.days_left is not None:
+        lines.append(days_left_sentence(field))
+    if field.dry_matter is not None:
+        lines.append(said("page_field.crop", crop=crop(field.dry_matter, view.farm.units)))
+    return (*lines, *last)
+
+
+def _fibre(field: FieldProspect) -> list[str]:
+    """Return how ripe a stand is by its fibre, and at how much it is to be cut."""
+    if field.ndf is None:
+        return []
+    low, middle, high = (f"{end:.0f}" for end in (field.ndf.low, field.ndf.mid, field.ndf.high))
+    if field.ndf_target is None:
+        return [said("page_field.fibre", low=low, middle=middle, high=high)]
+    return [said("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
+
+
+def _fibre_range(band: Band) -> str:
+    low, middle, high = (f"{end:.0f}" for end in (band.low, band.mid, band.high))
+    return said("picture.range", middle=middle, low=low, high=high)
+
+
+def _day_row(view: PageView, day: FieldDay) -> DayRow:
+    units, name = view.farm.units, day_name(day.date, view.today)
+    if day.area > 0:
+        after = said("page_field.after", field=day.after) if day.after else ""
+        start = said("page_field.start", start=clock_time(day.start, units)) if day.start else ""
+        bale = said("page_field.bale", bale=clock_time(day.bale_from, units)) if day.bale_from else ""
+        sure = odds(day.odds) if day.odds is not None else ""
+        return DayRow(day.date, name, area(day.area, units), sure, joined([after, start, bale]), True)
+    chance = least_chance(day, view.farm)
+    least = said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds)) if chance else ""
+    why = reason_words(day.reason, day)
+    return DayRow(day.date, name, said("page_field.nothing"), least, why)
