@@ -54,7 +54,9 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
     yield f"  fibre (NDF) {points(field.ndf)}%; to be cut at {field.ndf_target:.0f}%, {wanted}"
     if field.days_left is not None:
         yield f"  {days_left_row(field)}"
-    if field.detail:
+    if field.unknown is not None:  # the reason stands above; what is left comes from the weather that was had before
+        yield "  the last hours of it stand as they were forecast; the ground and the days ahead are not known"
+    elif field.detail:
         yield f"  note: {field.detail}"
 
 

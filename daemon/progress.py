@@ -58,8 +58,8 @@ def progress(farm: Farm, prospect: Prospect) -> Progress:
 
 
 def progress_words(farm: Farm, found: Progress) -> str:
-    """Return the progress in one or two sentences, empty where nothing is ripe."""
-    if found.ripe <= 0.0:
+    """Return the progress in one or two sentences, empty where nothing is ripe or no day ahead is known."""
+    if found.ripe <= 0.0 or found.ahead == 0:
         return ""
     much, days = area(found.ripe, farm.units), _good_days(found)
     if found.needed is None:

@@ -1,6 +1,6 @@
 """One pass over the farm: from weather to what can be done with each field on each of the coming days."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from itertools import takewhile
@@ -13,7 +13,7 @@ from daemon.crop import Crop, day_index, ground_under, standing_crops
 from daemon.days import daily_extremes
 from daemon.farm import Farm, Field
 from daemon.feed import quality_on, waiting_on, yield_on
-from daemon.growing import field_growth_on
+from daemon.growing import field_growth_on, kinds_on
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.losing import breathed
 from daemon.order import placed_on
@@ -22,7 +22,7 @@ from daemon.overnight import if_left
 from daemon.picture import drying_picture
 from daemon.soil import CARRIED, Ground
 from daemon.weather.contract import Weather
-from daemon.workplan import WorkedDay, days_of, ripeness
+from daemon.workplan import WorkedDay, days_of, grown_by, ripeness
 from models.growth import Growth, GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 
@@ -46,20 +46,16 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
     -------
     Prospect
         A field that cannot be reckoned is named with the reason; the others go on. Weather that is too old or has too
-        few members leaves every field without an answer.
+        few members leaves every field without an answer, but with what is known of its growth.
     """
     facts = _facts(weather, now)
     trouble, detail = _distrust(farm, weather, facts)
     if trouble is not None:
-        return no_prospect(farm, now, trouble, detail, facts)
-    days = _known_days(daily_extremes(weather, farm), farm, now)
+        return _as_it_stands(farm, weather, no_prospect(farm, now, trouble, detail, facts))
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _windows(farm, hours, now)
     try:
-        under = ground_under(farm, hours)
-        grown = [_grown(farm, field, under, days, hours.today) for field in farm.fields]
-        stands = zip(farm.fields, grown, strict=True)
-        crops = iter(standing_crops([(field, *one) for field, one in stands if isinstance(one, tuple)], hours))
+        grown, crops = _standing(farm, weather, now, hours)
     except ValueError as wrong:
         return no_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
     pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
@@ -90,6 +86,50 @@ def no_prospect(farm: Farm, now: datetime, trouble: Reason, detail: str, facts: 
     """Return a prospect in which nothing is known of any field, and why."""
     fields = tuple(_unknown(field, trouble, detail) for field in farm.fields)
     return Prospect(farm.name, now, facts, fields, trouble, detail)
+
+
+def _standing(
+    farm: Farm, weather: Weather, now: datetime, hours: ForecastHours
+) -> tuple[list[tuple[Growth, Ground] | FieldProspect], Iterator[Crop]]:
+    """Return what is known of each field's growth, and the crops of those of which it is.
+
+    Raises
+    ------
+    ValueError
+        A stand or a soil cannot be reckoned with this weather.
+    """
+    days, under = _known_days(daily_extremes(weather, farm), farm, now), ground_under(farm, hours)
+    grown = [_grown(farm, field, under, days, hours.today) for field in farm.fields]
+    stands = zip(farm.fields, grown, strict=True)
+    return grown, iter(standing_crops([(field, *one) for field, one in stands if isinstance(one, tuple)], hours))
+
+
+def _as_it_stands(farm: Farm, weather: Weather, unknown: Prospect) -> Prospect:
+    """Return a prospect without an answer, with the growth of the fields as far as it can be reckoned.
+
+    Notes
+    -----
+    Warmth comes from hours that are over, but for the last ones, which stand as they were forecast: a day more or less
+    of a forecast is nothing to a stage clock. The ground goes by rain, of which that is not so.
+    """
+    try:
+        hours = forecast_hours(farm, weather, unknown.at.astimezone(farm.place.timezone).date())
+        grown, crops = _standing(farm, weather, unknown.at, hours)
+    except ValueError:
+        return unknown
+    known = (next(crops) if isinstance(one, tuple) else None for one in grown)
+    fields = (
+        bare if crop is None else _grown_alone(farm, crop, hours.today, bare)
+        for crop, bare in zip(known, unknown.fields, strict=True)
+    )
+    return replace(unknown, fields=tuple(fields))
+
+
+def _grown_alone(farm: Farm, crop: Crop, today: date, unknown: FieldProspect) -> FieldProspect:
+    """Return a field of which nothing is known but its growth, with the reason."""
+    told = _described(farm, crop, day_index(crop.growth, today), ())
+    bare = replace(told, soil_factor=None, ground=None, carries_from=None)
+    return replace(bare, unknown=unknown.unknown, detail=unknown.detail)
 
 
 def _known_days(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
@@ -180,7 +220,7 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         lodged=field.lodged,
         ripeness=ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
         stage=growth.stage[at],
-        ndf=days[0].ndf if days else None,
+        ndf=days[0].ndf if days else grown_by(growth, today).ndf,
         ndf_target=growth.ndf_target,
         days_left=float(growth.days_left[at]),
         dry_matter=grown.mid,
@@ -193,6 +233,7 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         drying=field.drying,
         quality=quality_on(crop, today),
         waiting=waiting_on(farm, crop, today),
+        kinds=kinds_on(growth, at),
         soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
         ground=crop.ground.today,
         carries_from=None if carries_in is None else today + timedelta(days=carries_in),

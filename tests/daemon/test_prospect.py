@@ -56,6 +56,20 @@ def test_a_forecast_that_is_too_old_is_not_used() -> None:
     assert pass_over(working_farm(), young).trouble is None
 
 
+def test_an_old_forecast_leaves_what_is_known_of_the_growth() -> None:
+    old = pass_over(working_farm(), known(kind="forecast", members=8, issued=NOW - timedelta(hours=19))).fields[0]
+    young = pass_over(working_farm(), known(kind="forecast", members=8, issued=NOW - timedelta(hours=3))).fields[0]
+    for name in ("ripeness", "stage", "kinds", "ndf", "clock", "clock_from", "days_left", "dry_matter", "quality"):
+        assert getattr(old, name) == getattr(young, name) != (), name
+    assert (old.unknown, old.days, old.drying_picture) == (Reason.DATA_STALE, (), None)
+    assert (old.ground, old.carries_from, old.soil_factor) == (None, None, None)  # by rain that was only forecast
+
+
+def test_both_kinds_of_a_mix_are_told_of() -> None:
+    farm = working_farm(field("Long Meadow", 20, stand={"orchardgrass": 0.6, "red clover": 0.4}))
+    assert [one.kind for one in pass_over(farm).fields[0].kinds] == ["grasses", "legumes"]
+
+
 def test_too_few_members_are_not_used() -> None:
     found = pass_over(working_farm(), known(kind="forecast", members=7))
     assert (found.trouble, found.detail) == (Reason.FEW_MEMBERS, "7 usable members, 8 needed")
