@@ -11,6 +11,7 @@ from daemon.outlook import Advice, FieldDay, FieldProspect, Hurry, Kind, Morning
 from daemon.reason_words import reason_words
 from daemon.sentences import said
 from daemon.sources import sources
+from daemon.turning import turned_by
 from daemon.units import area, clock_time, crop_weight, odds, size, weekday
 from daemon.watch_words import watched_words
 from daemon.wording import weather_line
@@ -87,6 +88,7 @@ def _head(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) ->
     yield f"{field.name}, {size(field.area, farm.units)}"
     yield from (watched_words(farm, one, at, at) for one in morning.watched if one.field == field.name)
     yield from _today(farm, advice)
+    yield f"Would change it: {turned_by(farm, field, advice)}."
 
 
 def _today(farm: Farm, advice: Advice) -> Iterator[str]:
@@ -219,13 +221,15 @@ def _sources(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[
     yield "Sources"
     for key in dict.fromkeys(keys):
         yield f"  {TITLES.get(key, key.capitalize())}"
-        yield from behind[key].lines(_of_each(field, key))
+        yield from behind[key].lines(_of_each(farm, field, key))
 
 
-def _of_each(field: FieldProspect, key: str) -> str:
+def _of_each(farm: Farm, field: FieldProspect, key: str) -> str:
     """Return the sources of figures that each have their own."""
     told = {"feed": field.quality, "waiting": field.waiting}.get(key)
-    if key == "yield" and field.dry_matter_band is not None:
-        return field.dry_matter_band.source
+    if key == "yield":
+        expected = any(one.expected_yield for one in farm.fields if one.name == field.name)
+        band = field.dry_matter_band
+        return band.source if band is not None else "the settings" if expected else ""
     each = {} if told is None else {name: one.source for name, one in vars(told).items()}
     return "; ".join(f"{NAMES.get(name, name)}: {source}" for name, source in each.items())

@@ -21,6 +21,7 @@ from daemon.outlook import (
     Watched,
 )
 from daemon.sources import clock_band, days_left_band, sources
+from daemon.turning import turned_by
 from models.quality import Figure
 
 
@@ -80,11 +81,21 @@ def report_of_field(farm: Farm, morning: Morning, name: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        As `report` has it, with one field and what is watched of it; the commands in `about` name the field.
+        As `report` has it, with one field and what is watched of it; its advice says what `would_change` it, and the
+        commands in `about` name it.
+
+    Raises
+    ------
+    StopIteration
+        If the farm has no field of that name.
     """
     weather, whole = morning.prospect.weather, report(farm, morning)
+    found = next(one for one in morning.prospect.fields if one.name == name)
+    advice = next(one for one in morning.advices if one.field == name)
+    (field,) = (one for one in whole["fields"] if one["name"] == name)
+    field["advice"]["would_change"] = turned_by(replace(farm, units=Units.METRIC), found, advice)
     return whole | {
-        "fields": [one for one in whole["fields"] if one["name"] == name],
+        "fields": [field],
         "watched": [one for one in whole["watched"] if one["field"] == name],
         "about": _about(farm, name, known=weather is not None and weather.known),
     }

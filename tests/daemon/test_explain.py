@@ -210,6 +210,25 @@ def test_a_field_of_which_nothing_is_known_says_why() -> None:
     assert "Coming days" not in said
 
 
+def test_a_field_of_which_the_growth_alone_is_known_says_that() -> None:
+    field = replace(whole_morning().prospect.fields[0], days=(), ground=None, unknown=Reason.DATA_STALE, detail="30 h")
+    morning = whole_morning()
+    known = decide(farm(), replace(morning.prospect, fields=(field,), trouble=Reason.DATA_STALE))
+    said = blocks(known)
+    assert "Today: no advice, because the forecast is too old (30 h)." in said["Long"]
+    assert "Would change it: a forecast no older than 18 hours." in said["Long"]
+    assert said["Growth"].startswith("Growth: ripe,")
+    assert "  the last hours of it stand as they were forecast; the ground" in said["Growth"]
+    assert "note: 30 h" not in said["Growth"]
+
+
+def test_a_yield_from_the_settings_has_its_source_where_nothing_else_is_known() -> None:
+    expected = replace(farm().fields[0], expected_yield=4.0)
+    given = replace(farm(), fields=(expected,))
+    morning = decide(given, no_prospect(given, DAWN, Reason.DATA_STALE, "30 hours old"))
+    assert "    source: the settings" in blocks(morning, given)["Sources"]
+
+
 def test_a_field_that_is_not_there() -> None:
     with pytest.raises(KeyError):
         explain(farm(), mow_morning(), "Hill")
