@@ -31,8 +31,8 @@ class Stages:
         self._names, self._at = names, 0
         self._out = sys.stderr if out is None else out
         self._end = Event()
-        shown = self._out.isatty() and os.environ.get("TERM", "dumb") != "dumb"
-        self._thread = Thread(target=self._draw, daemon=True) if shown else None
+        able = self._out.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+        self._thread = Thread(target=self._draw, daemon=True) if able else None
 
     def __enter__(self) -> Self:
         """Begin with the first stage."""
@@ -45,6 +45,15 @@ class Stages:
         self._end.set()
         if self._thread is not None:
             self._thread.join()
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether there is a terminal to draw on."""
+        return self._thread is not None
+
+    def is_over(self, wait: float) -> bool:
+        """Return whether drawing ends within a time [s], by itself where its terminal goes away."""
+        return self._end.wait(wait)
 
     def next(self) -> None:
         """Go on to the next stage."""

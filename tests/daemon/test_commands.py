@@ -1,12 +1,15 @@
 import json
 import os
+import pty
+import signal
 import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import closing, redirect_stdout
+from contextlib import closing, redirect_stdout, suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from importlib.metadata import version
 from io import StringIO
 from pathlib import Path
 from typing import Any, Final
@@ -145,15 +148,68 @@ def advices(ran: Ran) -> list[dict[str, Any]]:
 def test_help_lists_the_commands(run: Run) -> None:
     ran = run("--help")
     assert ran.code == 0
-    for command in ("run", "status", "once", "explain", "note", "check", "test-alert", "demo"):
+    for command in ("setup", "run", "status", "once", "explain", "note", "check", "test-alert", "demo"):
         assert f"\n    {command}" in ran.said
+    for code, meaning in ((0, "good"), (1, "trouble"), (2, "wrong usage"), (130, "interrupted from the keyboard")):
+        assert f"\n  {code:<4} {meaning}" in ran.said
     assert run("once", "--help").code == 0
+
+
+def test_the_version(run: Run) -> None:
+    assert run("--version") == Ran(0, f"forenoon {version('forenoon')}\n", "")
+
+
+@pytest.mark.parametrize(
+    "words", [["--help"], ["setup", "--help"], ["demo"], ["check"], ["check", "--show"], ["status"]]
+)
+def test_no_colours(words: list[str], record_farm: Path, tmp_path: Path) -> None:
+    """There are none at all, on a terminal neither, but for those of a Python that colours its help by itself."""
+    given = [*words, *(["--page", str(tmp_path / "page.html")] if words == ["demo"] else [])]
+    master, slave = pty.openpty()
+    surroundings = {
+        **os.environ, "NO_COLOR": "1", "TERM": "xterm", "FORENOON_CONFIG": str(record_farm),
+        "STATE_DIRECTORY": str(tmp_path / "state"),
+    }  # fmt: skip
+    command = [sys.executable, "-m", "daemon.commands", *given]
+    with subprocess.Popen(command, stdout=slave, stderr=slave, env=surroundings) as running:
+        os.close(slave)
+        shown = b""
+        with suppress(OSError):  # the other end has closed
+            while read := os.read(master, 65536):
+                shown += read
+        assert running.wait(60) in (0, 1)
+    os.close(master)
+    assert shown
+    assert b"\x1b" not in shown
+
+
+def test_an_interrupted_command(record_farm: Path, tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "daemon.commands", "setup", "-c", str(tmp_path / "new.toml")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as running:
+        assert running.stdout is not None
+        while "1 of 6" not in running.stdout.readline():
+            pass
+        running.send_signal(signal.SIGINT)
+        assert running.wait(60) == 130
+    assert not (tmp_path / "new.toml").exists()
 
 
 @pytest.mark.parametrize(
     "words",
     [
-        *([], ["mow"], ["once", "--fast"], ["explain"], ["demo", "--now", AT]),
+        *(
+            [],
+            ["mow"],
+            ["setup", "--fast"],
+            ["run", "now"],
+            ["status", "--all"],
+            ["check", "--all"],
+            ["test-alert", "me"],
+        ),
+        *(["explain", "--all", "Mill Field"], ["note", "list", "all"], ["note", "ground"]),
+        *(["note", "lodged"], ["note", "height", "Mill Field"], ["note", "stage", "Mill Field"], ["note", "uncut"]),
+        *(["note", "wrapped"],),
+        *(["mow", "now"], ["once", "--fast"], ["explain"], ["demo", "--now", AT]),
         *(["note"], ["note", "rain"], ["note", "cut"], ["note", "moisture", "Mill Field"], ["note", "undo", "first"]),
     ],
 )
@@ -179,6 +235,18 @@ def test_explain(run: Run, record_farm: Path) -> None:
     assert ran.said.startswith("Long Field, 10 acres\nToday: ")
     assert "temperature sum" in ran.said
     assert "Standing yield 0.6, 0.8, 1.0 tons of dry matter an acre, from the settings" in ran.said
+
+
+def test_explain_as_data(run: Run, record_farm: Path, data: dict[str, Any]) -> None:
+    ran = run("explain", "--json", "-c", record_farm, "--now", AT, "long field")
+    assert (ran.code, ran.complaint) == (0, "")
+    told = json.loads(ran.said)
+    whole = next(field for field in data["fields"] if field["name"] == "Long Field")
+    (one,) = told["fields"]
+    assert one["advice"].pop("would_change").startswith("odds under 7 in 10")
+    assert one == whole
+    assert told.keys() == data.keys()
+    assert told["about"]["growth"]["put_right_by"].startswith('forenoon note stage "Long Field" WORD')
 
 
 def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
@@ -427,7 +495,7 @@ def test_check(run: Run, tmp_path: Path, record_farm: Path) -> None:
 @pytest.mark.parametrize(
     "command",
     [
-        *(["once"], ["run"], ["explain", "Long Field"], ["check"], ["test-alert"]),
+        *(["once"], ["run"], ["explain", "Long Field"], ["explain", "--json", "Long Field"], ["check"], ["test-alert"]),
         *(["note", "cut", "Long Field"], ["note", "list"], ["note", "undo", "1"]),
     ],
 )
@@ -444,7 +512,7 @@ def test_no_settings_anywhere(run: Run, tmp_path: Path, monkeypatch: pytest.Monk
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     ran = run("check")
     assert ran.code == 1
-    assert "copy config.example.toml" in ran.complaint
+    assert "type forenoon setup, or copy config.example.toml" in ran.complaint
 
 
 def test_advice_as_data(data: dict[str, Any]) -> None:
@@ -578,6 +646,9 @@ def test_weather_that_cannot_be_trusted(
         assert said in advice["detail"]
     assert ran.code == 1
     assert said in ran.complaint
+    explained = run("explain", "--json", "-c", path, "--now", AT, "Long Field")
+    assert (explained.code, json.loads(explained.said)["trouble"]) == (1, reason)
+    assert explained.complaint.splitlines()[-1].startswith("no advice, because: ")
     words = run("once", "-c", path, "--now", AT)
     assert "no advice, because" in words.said
     assert "mow " not in words.said.partition("Email:")[0]
