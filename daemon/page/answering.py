@@ -34,6 +34,7 @@ HEADERS: Final = {
     "X-Frame-Options": "DENY",
     "X-Robots-Tag": "noindex",
 }
+HOUSE_NAMES: Final = (".local", ".internal", ".home.arpa")  # RFC 6762, ICANN's resolution of 2024, RFC 8375
 STATUS: Final = {
     Trouble.FORGED: 400,
     Trouble.WRONG: 422,
@@ -144,7 +145,8 @@ def _is_from_here(farm: Farm) -> bool:
 
     Notes
     -----
-    A name that somebody else made lead to this machine is none of ours: only the settings' and numbers are.
+    A name that somebody else made lead to this machine is none of ours: only the settings', numbers and such as nobody
+    can have in public.
     """
     headers = flask.request.headers
     if headers.get("Sec-Fetch-Site", "same-origin") not in ("same-origin", "none"):
@@ -157,7 +159,7 @@ def _own_origins(farm: Farm) -> set[tuple[str, str]]:
     """Return the origins under which the form is reached: the public one, and where the page is bound."""
     request, own = flask.request, {_origin(farm.page.address or "")}
     name = urlsplit(f"//{request.host}").hostname or ""
-    if name in ("localhost", farm.page.host.lower()) or _is_number(name):
+    if name == farm.page.host.lower() or _is_of_the_house(name):
         own.add((request.scheme, request.host.lower()))
     return own
 
@@ -176,9 +178,14 @@ def _origin(address: str) -> tuple[str, str]:
         return "", ""
 
 
-def _is_number(name: str) -> bool:
+def _is_of_the_house(name: str) -> bool:
+    """Return whether a host's name is a number or one that nobody can have in public.
+
+    >>> [_is_of_the_house(name) for name in ("192.168.1.5", "::1", "localhost", "farm.local", "farm.example.org")]
+    [True, True, True, True, False]
+    """
     try:
         ip_address(name)
     except ValueError:
-        return False
+        return "." not in name or name.endswith(HOUSE_NAMES)
     return True

@@ -460,6 +460,8 @@ ELSEWHERE = [
     {"Sec-Fetch-Site": "cross-site", "Origin": PUBLIC},
     {"Sec-Fetch-Site": "same-origin", "Origin": "http://evil.example", "Host": "evil.example"},
     {"Origin": "http://evil.example:8377", "Host": "evil.example:8377"},
+    {"Origin": "http://local.evil.example", "Host": "local.evil.example"},
+    {"Origin": "http://farm.local:8377", "Host": "farm.local"},
 ]
 
 
@@ -482,12 +484,13 @@ def here(site: Site) -> list[dict[str, str]]:
         {"Origin": PUBLIC, "Host": "mowing.example.org"},  # a proxy that hands on the name
         {"Origin": site.address, "Sec-Fetch-Site": "same-origin"},
         {"Origin": f"http://localhost:{bound.port}", "Host": f"localhost:{bound.port}"},
+        {"Origin": "http://farm.local:8377", "Host": "farm.local:8377"},
         {"Referer": f"{PUBLIC}/answer/x"},
         {"Sec-Fetch-Site": "none"},
     ]
 
 
-@pytest.mark.parametrize("number", range(8))
+@pytest.mark.parametrize("number", range(9))
 def test_a_form_from_here_is_taken(site: Site, number: int) -> None:
     assert site.press(site.link("Cut all of it"), here(site)[number]).status_code == 200
     assert len(site.diary) == 1
