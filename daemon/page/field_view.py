@@ -11,7 +11,7 @@ from daemon.page.drawing import Sheet
 from daemon.page.sheets import HOUR, drying_sheet, growth_sheet
 from daemon.page.view import PageView, WorkRow, day_name, field_headline, field_watch, field_work, why_unknown
 from daemon.picture_words import growth_words, picture_words, rain_words
-from daemon.reason_words import reason_said, reason_words
+from daemon.reason_words import NEAR_MISS, NEARLY, reason_said, reason_words
 from daemon.sentences import beside, joined, said, sentence
 from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_words, stage_of
 from daemon.units import area, clock_time, crop, named_day, odds, size
@@ -23,15 +23,13 @@ DAYS_OF_MANY = 3
 
 @dataclass(frozen=True)
 class DayRow:
-    """One line of a field's days; several days that are alike are one line from `date` on."""
+    """One line of a field's days: what, and when or what else; days that are alike are one line from `date` on."""
 
     date: date
     name: str
-    amount: str
-    odds: str
-    when: str
+    what: str
+    more: str = ""
     is_good: bool = False  # something can be mown and wrapped at the odds needed
-    fibre: str = ""
 
 
 @dataclass(frozen=True)
@@ -103,7 +101,7 @@ def field_page(view: PageView, number: int) -> FieldPage | None:
     advice = next((one for one in view.morning.advices if one.field == field.name), None)
     mows = (advice,) if known and advice is not None and advice.kind is Kind.MOW else ()
     return FieldPage(
-        card=replace(_card(view, number, field), days=_every_day(view, field)),
+        card=replace(_card(view, number, field), days=tuple(_day_row(view, day) for day in _coming(view, field))),
         headline=field_headline(view, advice),
         told=field.told,
         today=(*field_watch(view, field.name), *(words for one in mows for words in _work_words(view, one))),
@@ -168,7 +166,7 @@ def _work_words(view: PageView, advice: Advice) -> list[str]:
 
 
 def _card(view: PageView, number: int, field: FieldProspect) -> FieldCard:
-    days = [_day_row(view, day) for day in _coming(view, field)]
+    days = [_day_row(view, day, least=NEAR_MISS) for day in _coming(view, field)]
     state = _field_state(view, field)
     return FieldCard(number, field.name, size(field.area, view.farm.units), state, tuple(_runs(view, days)))
 
@@ -176,10 +174,6 @@ def _card(view: PageView, number: int, field: FieldProspect) -> FieldCard:
 def _coming(view: PageView, field: FieldProspect) -> list[FieldDay]:
     """Return the days of a field that are still to come, none while they cannot be relied on."""
     return [day for day in field.days if day.date >= view.today] if why_unknown(view) is None else []
-
-
-def _every_day(view: PageView, field: FieldProspect) -> tuple[DayRow, ...]:
-    return tuple(replace(_day_row(view, day), fibre=_fibre_range(day.ndf)) for day in _coming(view, field))
 
 
 def _shortened(card: FieldCard) -> FieldCard:
@@ -202,7 +196,7 @@ def _runs(view: PageView, rows: Iterable[DayRow]) -> Iterator[DayRow]:
 
 
 def _like(at: int, row: DayRow) -> tuple[object, ...]:
-    return row.amount, row.odds, row.when, row.date - at * timedelta(days=1)
+    return row.what, row.more, row.date - at * timedelta(days=1)
 
 
 def _named(view: PageView, row: DayRow) -> str:
@@ -241,15 +235,19 @@ def _fibre_range(band: Band) -> str:
     return said("picture.range", middle=middle, low=low, high=high)
 
 
-def _day_row(view: PageView, day: FieldDay) -> DayRow:
+def _day_row(view: PageView, day: FieldDay, least: float = 0.0) -> DayRow:
+    """Return a day as a line; odds of a day that will not do are told from the least ones on that are worth a line."""
     units, name = view.farm.units, day_name(day.date, view.today)
     if day.area > 0:
         after = said("page_field.after", field=day.after) if day.after else ""
         start = said("page_field.start", start=clock_time(day.start, units)) if day.start else ""
         bale = said("page_field.bale", bale=clock_time(day.bale_from, units)) if day.bale_from else ""
         sure = odds(day.odds) if day.odds is not None else ""
-        return DayRow(day.date, name, area(day.area, units), sure, joined([after, start, bale]), True)
+        return DayRow(day.date, name, joined([area(day.area, units), sure]), joined([after, start, bale]), True)
+    what = said("page_field.nothing", reason=reason_words(day.reason, day))
     chance = least_chance(day, view.farm)
-    least = said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds)) if chance else ""
-    why = reason_words(day.reason, day)
-    return DayRow(day.date, name, said("page_field.nothing"), least, why)
+    if chance is None or chance.odds < least or (day.reason in NEARLY and chance.odds >= NEAR_MISS):
+        return DayRow(day.date, name, what)
+    return DayRow(
+        day.date, name, what, said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds))
+    )

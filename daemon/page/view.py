@@ -140,10 +140,16 @@ def next_step(view: PageView) -> str:
     if why_unknown(view) is not None or view.morning is None:
         return said("page_next.unknown")
     if view.morning.mows:
-        return " ".join([_next_work(view), *order(view.farm, view.morning), said("page_next.sample")])
+        return " ".join([_next_work(view), said("page_next.sample")])
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)
     return " ".join([ahead, said("page_next.message", hour=hour)])
+
+
+def order_lines(view: PageView) -> tuple[str, ...]:
+    """Return why a field comes first in today's work."""
+    known = why_unknown(view) is None and view.in_season
+    return tuple(order(view.farm, view.morning)) if known and view.morning is not None else ()
 
 
 def work_rows(view: PageView) -> tuple[WorkRow, ...]:

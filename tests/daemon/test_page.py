@@ -169,13 +169,13 @@ def test_each_field_shows_its_ripeness_and_its_days() -> None:
         "About 4 days left before it is past its best.",
         "About 2.0 tons of dry matter an acre.",
     )
-    assert [(day.name, day.amount, day.odds, day.when) for day in long.days] == [
-        ("Today", "20 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
-        ("Tomorrow", "nothing", "2 acres would be 4 in 10", "less sure than asked for, only 4 in 10"),
-        ("Wednesday 3", "nothing", "", "rain would catch it"),
-        ("Thursday 4", "12 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
-        ("Sunday 7", "nothing", "", "a day off"),
-        ("Monday 8", "9.3 acres", "7 in 10", "start 8:00 am, bale from 3:30 pm"),
+    assert [(day.name, day.what, day.more) for day in long.days] == [
+        ("Today", "20 acres, 7 in 10", "start 8:00 am, bale from 3:30 pm"),
+        ("Tomorrow", "nothing: less sure than asked for, only 4 in 10", ""),
+        ("Wednesday 3", "nothing: rain would catch it", ""),
+        ("Thursday 4", "12 acres, 7 in 10", "start 8:00 am, bale from 3:30 pm"),
+        ("Sunday 7", "nothing: a day off", ""),
+        ("Monday 8", "9.3 acres, 7 in 10", "start 8:00 am, bale from 3:30 pm"),
     ]
     assert creek.size == "9.5 acres"
     assert creek.state[0] == "Not ripe yet, leaf."
