@@ -65,3 +65,7 @@ def test_the_second_crop_begins_when_all_are_cut_once() -> None:
 )
 def test_the_sentence(given: Progress, words: str) -> None:
     assert progress_words(farm(), given) == words
+
+
+def test_where_no_day_ahead_is_known_nothing_is_promised() -> None:
+    assert progress_words(farm(), Progress(cut=0.0, ripe=4.0, growing=0.0, needed=None, good=(), ahead=0)) == ""
