@@ -67,10 +67,10 @@ def _once(given: argparse.Namespace) -> int:
     sent = GOOD
     if given.send:
         from daemon.answers import Answers  # noqa: PLC0415
-        from daemon.wording import say  # noqa: PLC0415
+        from daemon.illustrating import say_with_picture  # noqa: PLC0415
 
         answers = Answers(_state_folder(), _clock(given.now))
-        sent = _send(farm, say(farm, morning, TaskKind.MORNING, answers.add), TaskKind.MORNING, now)
+        sent = _send(farm, say_with_picture(farm, morning, TaskKind.MORNING, answers.add), TaskKind.MORNING, now)
     if all(advice.kind is Kind.NONE for advice in morning.advices):
         why = dict.fromkeys(advice.detail or str(advice.reason) for advice in morning.advices)
         print(f"no advice, because: {'; '.join(why)}", file=sys.stderr)
@@ -82,15 +82,15 @@ def _run(given: argparse.Namespace) -> int:
     from functools import partial  # noqa: PLC0415
 
     from daemon.answers import Answers  # noqa: PLC0415
+    from daemon.illustrating import say_with_picture  # noqa: PLC0415
     from daemon.look import look  # noqa: PLC0415
     from daemon.serving import serve  # noqa: PLC0415
     from daemon.settings import find  # noqa: PLC0415
     from daemon.settings_file import SettingsFile  # noqa: PLC0415
-    from daemon.wording import say  # noqa: PLC0415
 
     settings, memory = SettingsFile(find(given.config)), _memory(keeping=given.now is None)
     folder, clock = _state_folder(), _clock(given.now)
-    tell = partial(say, add=Answers(folder, clock).add)
+    tell = partial(say_with_picture, add=Answers(folder, clock).add)
     serve(settings, folder, clock, partial(look, memory=memory), tell)
     return GOOD
 
