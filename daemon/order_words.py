@@ -18,7 +18,8 @@ def order(farm: Farm, morning: Morning) -> list[str]:
     lost, field = weight * first.lost_by_waiting, morning.mows[0].field
     if lost < 1.0:
         return [said("order.loses", field=field)]
-    return [said("order.loses_much", field=field, weight=f"{lost:.0f}", unit=unit)]
+    rounded = float(f"{lost:.2g}")  # an estimate has no more than two digits
+    return [said("order.loses_much", field=field, weight=f"{rounded:.0f}", unit=unit)]
 
 
 def hurried(farm: Farm, morning: Morning) -> list[str]:
