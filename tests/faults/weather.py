@@ -56,6 +56,8 @@ SOURCES: Final = ("open-meteo", "weather.gov", "met.no", "file")
 MEMBERS: Final = 5
 SESSION: Final[Mapping[str, Any]] = {"backoff": 0.0, "longest": 3.0}  # [s] shorter than in earnest
 DRY_SHARE: Final = 0.2
+# Of a file no two: together they may be whole days, and a file whose hours are those of another day could be true.
+SHIFTED: Final = frozenset({"hours shifted", "every time shifted"})
 Bodies = Mapping[str, bytes]
 
 
@@ -221,6 +223,8 @@ def spoiled(good: Bodies, dice: Random) -> tuple[Bodies, list[str]]:
         wrong[path], ways = _spoiled_lines(good[path], dice) if path == "file" else _spoiled_objects(good[path], dice)
         if not ways or (dice.random() < 0.3 and len(ways) < 3):
             way = dice.choice(list(BYTES))
+            if path == "file" and way in SHIFTED and SHIFTED & set(ways):
+                way = "cut"
             wrong[path] = BYTES[way](wrong[path] or b"0", dice)
             ways.append(way)
         how += [f"{path}: {way}" for way in ways]
@@ -240,6 +244,9 @@ def _spoiled_lines(body: bytes, dice: Random) -> tuple[bytes, list[str]]:
     ways = [dice.choice(list(LINES)) for _ in range(dice.choice((0, 1, 1, 1, 2, 3)))]
     if not ways:
         return body, ways
+    shifts = [way for way in ways if way in SHIFTED]
+    for way in shifts[1:]:
+        ways.remove(way)
     first, _, rest = body.decode().partition("\n")
     rows = list(csv.reader(rest.splitlines()))
     for way in ways:
@@ -314,6 +321,7 @@ def tried_heavy(ground: Ground, sources: Sequence[str] = SOURCES, ways: Sequence
 UNSEEN: Final[Mapping[str, Callable[[pd.DataFrame], pd.DataFrame]]] = {
     "rain in inches told as mm": lambda hours: hours.assign(precipitation_amount=hours["precipitation_amount"] / 25.4),
     "no rain told, nor a chance": lambda _: table(False),
+    "the hours of the day after": lambda hours: hours.shift(-24, freq="h"),
     "wind in km/h told as m/s": lambda hours: hours.assign(wind_speed=hours["wind_speed"] * 3.6),
 }
 
