@@ -144,6 +144,7 @@ def _growth(sheet: GrowthSheet) -> "Figure":
         side = "left" if sheet.good[0] < (sheet.days[0] + sheet.days[-1]) / 2.0 else "right"
         _note(axes, sheet.good[0], low + 1.8, sheet.words["good"], MARK, ha=side, va="bottom")
     axes.set_ylim(low, high)
+    axes.locator_params(axis="y", integer=True, nbins=5)
     axes.set_xlim(sheet.days[0] - 0.5, sheet.days[-1] + 0.5)
     _title(axes, sheet.words["fibre"])
     _ticks(axes, sheet.ticks)

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import groupby
+from typing import Final
 
 from daemon.caution_words import day_cares
 from daemon.outlook import Advice, Band, DryingPicture, FieldDay, FieldProspect, Kind
@@ -17,8 +18,8 @@ from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_wo
 from daemon.units import area, clock_time, crop, named_day, odds, size
 from daemon.work_words import hour_later, if_left, least_chance, too_dry, two_points
 
-MANY_FIELDS = 12  # from which each one's days stand on its own page, but for those that matter
-DAYS_OF_MANY = 3
+MANY_FIELDS: Final = 12  # of more, the days stand on their own pages, and those that matter in one sentence
+DAYS_OF_MANY: Final = 3
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class DayRow:
 
 @dataclass(frozen=True)
 class FieldCard:
-    """One field among the others: its state in sentences and its coming days, `more` where not all are there."""
+    """One field among the others: its state in sentences and its coming days; `more` if its own page has those."""
 
     number: int  # of its own page
     name: str
@@ -177,10 +178,10 @@ def _coming(view: PageView, field: FieldProspect) -> list[FieldDay]:
 
 
 def _shortened(card: FieldCard) -> FieldCard:
-    """Return a card with the days that matter: the first ones on which something can be mown, else the first row."""
-    good = [row for row in card.days if row.is_good][:DAYS_OF_MANY]
-    kept = tuple(good or card.days[:1])
-    return replace(card, days=kept, more=len(kept) < len(card.days))
+    """Return a card with one sentence on the first days on which something can be mown, else on the first ones."""
+    kept = [row for row in card.days if row.is_good][:DAYS_OF_MANY] or list(card.days[:1])
+    told = joined((beside(row.name, row.what) for row in kept), by="lists.apart")
+    return replace(card, state=(*card.state, sentence(told)), days=(), more=bool(card.days))
 
 
 def _runs(view: PageView, rows: Iterable[DayRow]) -> Iterator[DayRow]:

@@ -141,6 +141,7 @@ def create_app(
     view: Callable[[], PageView],
     health: Callable[[], Sequence[str]] | None = None,
     links: Callable[[Farm, Morning], Links] | None = None,
+    pictures: Pictures | None = None,
 ) -> flask.Flask:
     """Return the web application.
 
@@ -152,6 +153,8 @@ def create_app(
         Called for what is wrong. Left out: the problems of the view.
     links : callable, optional
         Called for the links under each field; see `daemon.answers.Answers.links`. Left out: none.
+    pictures : Pictures, optional
+        What draws.
 
     Returns
     -------
@@ -173,7 +176,7 @@ def create_app(
         drying = f"field/{fields.index(first) + 1}/drying.svg" if first else ""
         return render(shown, answers(shown), drying=drying, served=True)
 
-    app.register_blueprint(_field_pages(view, answers))
+    app.register_blueprint(_field_pages(view, answers, pictures or Pictures()))
 
     @app.errorhandler(404)
     def gone(error: Exception) -> tuple[str, int]:
@@ -195,9 +198,11 @@ def create_app(
     return app
 
 
-def _field_pages(view: Callable[[], PageView], answers: Callable[[PageView], Links]) -> flask.Blueprint:
+def _field_pages(
+    view: Callable[[], PageView], answers: Callable[[PageView], Links], pictures: Pictures
+) -> flask.Blueprint:
     """Return what is served below ``/field/``."""
-    pages, pictures = flask.Blueprint("fields", __name__), Pictures()
+    pages = flask.Blueprint("fields", __name__)
 
     @pages.get("/field/<int:number>")
     def field(number: int) -> str:

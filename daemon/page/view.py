@@ -67,9 +67,9 @@ class MessageRow:
 
 
 def make_view(farm: Farm, morning: Morning | None, messages: Sequence[Posted], now: datetime) -> PageView:
-    """Return a view with the problems found in it."""
-    found = (*pass_problems(farm, morning, now), *message_problems(messages, now))
-    return PageView(farm, morning, tuple(messages), now, found)
+    """Return a view with the problems found in it, each once."""
+    found = dict.fromkeys((*pass_problems(farm, morning, now), *message_problems(messages, now)))
+    return PageView(farm, morning, tuple(messages), now, tuple(found))
 
 
 def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[str, ...]:
@@ -120,11 +120,11 @@ def data_age(morning: Morning, now: datetime) -> timedelta | None:
 
 def headline(view: PageView) -> str:
     """Return today's advice in one sentence; whatever is not known is no advice."""
+    if not view.in_season:
+        return said("page_today.out_of_season")
     unknown = why_unknown(view)
     if unknown is not None or view.morning is None:
         return said("page_today.unknown", reason=unknown)
-    if not view.in_season:
-        return said("page_today.out_of_season")
     if view.morning.mows:
         return said("page_today.mow", jobs=_jobs(view, view.morning.mows))
     reasons = _reasons(view.morning.advices) or said("page_today.no_fields")
@@ -180,11 +180,11 @@ def field_work(view: PageView, advice: Advice) -> Iterator[WorkRow]:
 
 def field_headline(view: PageView, advice: Advice | None) -> str:
     """Return what is advised for one field today in one sentence."""
+    if not view.in_season:
+        return said("page_today.out_of_season")
     unknown = why_unknown(view)
     if unknown is not None or advice is None:
         return said("page_today.unknown", reason=unknown or said("page_today.no_look"))
-    if not view.in_season:
-        return said("page_today.out_of_season")
     if advice.kind is Kind.MOW:
         return said("page_today.mow", jobs=_job(view, advice))
     reason = reason_words(advice.reason, advice.day)

@@ -92,6 +92,23 @@ def test_a_picture_has_the_two_dresses_of_the_page_and_no_colour_beside() -> Non
     assert "http" not in re.sub(r'xmlns(:xlink)?="[^"]*"', "", svg), "nothing is fetched"
 
 
+def luminance(colour: str) -> float:
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize("grounds", [("#faf8f2", "#dcd6c1"), ("#181a16", "#3b4034")], ids=["light", "dark"])
+def test_words_and_lines_stand_out_from_the_paper_and_the_band(grounds: tuple[str, str]) -> None:
+    dress = draw(as_json(SMALL, SVG)).decode().split("@media")[grounds[0] == "#181a16"]
+    inks = dict(re.findall(r"--(\w+):(#[0-9a-f]{6})", dress))
+    assert inks["band"] == grounds[1]
+    for ink, least in (("ink", 4.5), ("soft", 4.5), ("mark", 4.5), ("water", 3.0)):
+        for ground in grounds:
+            dark, light = sorted((luminance(inks[ink]), luminance(ground)))
+            assert (light + 0.05) / (dark + 0.05) >= least, ink  # WCAG 2.2, 1.4.3 and 1.4.11 (memory)
+
+
 def test_the_same_sheet_gives_the_same_picture() -> None:
     assert draw(as_json(SMALL, SVG)) == draw(as_json(SMALL, SVG))
 

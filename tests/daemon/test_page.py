@@ -1,4 +1,6 @@
 import re
+import sys
+from base64 import b64decode
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -9,9 +11,10 @@ import pytest
 import requests
 
 from daemon.farm import Channel, Message, Units
-from daemon.outlook import Advice, Kind, KindToday, Morning, Reason
-from daemon.page.field_view import field_cards
-from daemon.page.server import PageServer, create_app, render, write_page
+from daemon.outlook import Advice, Kind, KindToday, Morning, Reason, WatchState
+from daemon.page.field_view import field_cards, field_page, field_sheet
+from daemon.page.pictures import Pictures
+from daemon.page.server import PageServer, create_app, render, render_field, write_page
 from daemon.page.view import (
     PageView,
     data_age,
@@ -31,6 +34,7 @@ from tests.samples import (
     ACRE,
     DAWN,
     DAY,
+    ZONE,
     farm,
     field_day,
     field_prospect,
@@ -40,7 +44,7 @@ from tests.samples import (
     unknown_morning,
     wait_morning,
 )
-from tests.told import whole_morning
+from tests.told import drawn_morning, whole_morning
 
 SOON = DAWN + timedelta(minutes=45)
 WINTER = datetime.fromisoformat("2026-12-01T12:00:00+00:00")
@@ -78,6 +82,45 @@ def test_a_mow_day_says_how_much_when_and_how_sure() -> None:
         "8:00 am, begin to mow Long Meadow, 20 acres. Check the moisture of a sample before baling."
     )
     assert shown.problems == ()
+
+
+def test_the_days_work_stands_in_the_order_of_the_clock_and_the_next_step_is_the_next_of_it() -> None:
+    shown = view(drawn_morning())
+    assert [(row.time, row.words) for row in work_rows(shown)] == [
+        ("8:00 am", "begin to mow Long Meadow, 20 acres"),
+        ("10:30 am", "stop mowing Long Meadow by now"),
+        ("2:45 pm", "rake Long Meadow"),
+        ("3:30 pm", "bale Long Meadow (40 bales)"),
+        ("7:00 pm", "all of Long Meadow is wrapped"),
+    ]
+    assert next_step(replace(shown, now=DAWN + timedelta(hours=6))).startswith("2:45 pm, rake Long Meadow.")
+    evening = replace(shown, now=DAWN + timedelta(hours=14))
+    assert next_step(evening).startswith("No more work in these fields today.")
+
+
+def test_the_days_work_takes_the_newest_hours_of_what_is_watched() -> None:
+    morning = as_said(drawn_morning())
+    sooner = datetime(2026, 6, 1, 14, 15, tzinfo=ZONE)
+    watched = replace(morning.watched[0], state=WatchState.BALE_SOONER, bale_from=sooner)
+    rows = work_rows(view(replace(morning, watched=(watched,))))
+    assert ("2:15 pm", "bale Long Meadow (40 bales)") in [(row.time, row.words) for row in rows]
+    assert [row.at for row in rows] == sorted(row.at for row in rows)
+
+
+def test_nothing_is_worked_by_old_data_or_out_of_season() -> None:
+    assert work_rows(view(drawn_morning(), DAWN + timedelta(hours=15.5))) == ()
+    assert work_rows(view(drawn_morning(), WINTER)) == ()
+    assert work_rows(view(wait_morning())) == ()
+
+
+def test_of_many_fields_a_headline_names_few() -> None:
+    waits = tuple(Advice(f"Piece {number}", Kind.WAIT, 0.0, Reason.RAIN, None) for number in range(38))
+    unripe = tuple(Advice(name, Kind.WAIT, 0.0, Reason.NOT_RIPE, None) for name in ("A", "B"))
+    assert headline(view(Morning(DAY, (*waits, *unripe), prospect()))) == (
+        "No mowing today. 38 fields: rain would catch it; 2 fields: not ripe yet."
+    )
+    mows = tuple(Advice(f"Piece {number}", Kind.MOW, ACRE, None, field_day()) for number in range(5))
+    assert headline(view(Morning(DAY, mows, prospect()))).endswith("Piece 2 from 8:00 am (odds 7 in 10), then 2 more.")
 
 
 def test_two_fields_are_taken_in_order() -> None:
@@ -179,6 +222,70 @@ def test_each_field_shows_its_ripeness_and_its_days() -> None:
     ]
     assert creek.size == "9.5 acres"
     assert creek.state[0] == "Not ripe yet, leaf."
+
+
+def test_days_that_are_alike_stand_in_one_line() -> None:
+    rains = [field_day(ahead, 0.0, None, Reason.RAIN) for ahead in (0, 1, 2, 4)]
+    others = [field_day(5, 0.0, None, Reason.NOT_RIPE), field_day(6, 0.0, None, Reason.NOT_RIPE)]
+    [card] = field_cards(view(Morning(DAY, (), prospect(field_prospect("Hill", 5.0, *rains, *others)))))
+    assert [(day.name, day.what) for day in card.days] == [
+        ("Today to Wednesday 3", "nothing: rain would catch it"),
+        ("Friday 5", "nothing: rain would catch it"),
+        ("Saturday 6 to Sunday 7", "nothing: not ripe yet"),
+    ]
+
+
+def test_a_day_that_will_not_do_has_its_odds_on_the_fields_own_page() -> None:
+    shown = view(Morning(DAY, (), prospect(field_prospect("Hill", 5.0, field_day(0, 0.0, 0.24, Reason.RAIN)))))
+    [card], page = field_cards(shown), field_page(shown, 1)
+    assert page is not None
+    assert [day.more for day in (*card.days, *page.card.days)] == ["", "2 acres would be 2 in 10"]
+    off = view(Morning(DAY, (), prospect(field_prospect("Hill", 5.0, field_day(0, 0.0, 0.74, Reason.DAY_OFF)))))
+    assert field_cards(off)[0].days[0].more == "2 acres would be 7 in 10"
+
+
+def test_of_many_fields_the_days_that_matter_stand_in_a_sentence() -> None:
+    fields = mow_morning().prospect.fields[:1] * 13
+    cards = field_cards(view(Morning(DAY, (), prospect(*fields))))
+    assert [(card.days, card.more) for card in cards] == [((), True)] * 13
+    assert cards[0].state[-1] == (
+        "Today (20 acres, 7 in 10); Thursday 4 (12 acres, 7 in 10); Monday 8 (9.3 acres, 7 in 10)."
+    )
+
+
+def test_the_field_to_mow_comes_first_and_keeps_its_number() -> None:
+    morning = mow_morning()
+    turned = replace(morning, prospect=replace(morning.prospect, fields=morning.prospect.fields[::-1]))
+    assert [(card.name, card.number) for card in field_cards(view(turned))] == [("Long Meadow", 2), ("Creek & Bend", 1)]
+
+
+def test_a_fields_page_has_its_work_its_cares_and_its_pictures() -> None:
+    page = field_page(view(drawn_morning()), 1)
+    assert page is not None
+    assert page.headline == "Today: mow 20 acres of Long Meadow from 8:00 am (odds 7 in 10)."
+    assert [shown.kind for shown in page.pictures] == ["drying", "growth"]
+    drying, growth = page.pictures
+    assert (drying.rows[0].name, drying.rows[0].cells) == (
+        "8:00 am",
+        ("not mown yet", "under 1 in 10", "300 W/m2"),
+    )
+    assert drying.rows[10].cells == ("40% (33 to 51)", "4 in 10", "400 W/m2")
+    assert (growth.rows[0].name, growth.rows[0].cells) == ("Today", ("49% (46 to 52)", "ripe"))
+    waits = field_page(view(drawn_morning()), 2)
+    assert waits is not None
+    assert waits.headline == "No mowing today. Not ripe yet."
+    assert (waits.work, waits.beware, waits.pictures) == ((), (), ())
+    assert [field_page(view(drawn_morning()), number) for number in (0, 3)] == [None, None]
+
+
+@pytest.mark.parametrize("now", [DAWN + timedelta(hours=15.5), DAWN + timedelta(days=1), WINTER])
+def test_a_fields_page_draws_nothing_of_old_data(now: datetime) -> None:
+    shown = view(drawn_morning(), now)
+    page = field_page(shown, 1)
+    assert page is not None
+    assert (page.pictures, page.work, page.card.days if now != WINTER else ()) == ((), (), ())
+    assert "acres of" not in render_field(shown, 1)  # type: ignore[operator]
+    assert field_sheet(shown, 1, "drying") is None
 
 
 def test_a_field_of_which_nothing_is_known_says_so() -> None:
@@ -378,8 +485,18 @@ def test_the_page_is_written_to_a_file_whole(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [path]
 
 
-def served(shown: Callable[[], PageView], route: str) -> requests.Response:
-    server = PageServer(create_app(shown), "127.0.0.1", 0)
+def test_a_page_in_a_file_holds_its_picture(tmp_path: Path) -> None:
+    path = tmp_path / "page.html"
+    write_page(view(drawn_morning()), path)
+    page = path.read_text(encoding="utf-8")
+    [picture] = re.findall(r'src="data:image/svg\+xml;base64,([^"]+)"', page)
+    assert b"Water in the swath" in b64decode(picture)
+    assert len(page) < 50_000
+    assert "href" not in page, "there is no other page to go to"
+
+
+def served(shown: Callable[[], PageView], route: str, pictures: Pictures | None = None) -> requests.Response:
+    server = PageServer(create_app(shown, pictures=pictures), "127.0.0.1", 0)
     try:
         return requests.get(server.address + route, timeout=5)
     finally:
@@ -392,6 +509,28 @@ def test_the_page_is_served_and_kept_by_nobody() -> None:
     assert reply.headers["Content-Type"] == "text/html; charset=utf-8"
     assert reply.headers["Cache-Control"] == "no-store"
     assert "Today: mow 20 acres" in reply.text
+
+
+def test_pictures_are_served_and_a_page_that_has_none_still_says_the_same() -> None:
+    picture = served(lambda: view(drawn_morning()), "field/1/growth.svg")
+    assert (picture.status_code, picture.headers["Content-Type"]) == (200, "image/svg+xml; charset=utf-8")
+    assert picture.headers["Content-Security-Policy"].startswith("default-src 'none'")
+    broken = Pictures((sys.executable, "-c", "raise SystemExit(1)"))
+    assert served(lambda: view(drawn_morning()), "field/1/drying.svg", broken).status_code == 503
+    page = served(lambda: view(drawn_morning()), "field/1", broken)
+    assert page.status_code == 200
+    assert "about 46 to 54% water when baling begins at 3:30 pm" in page.text
+    assert page.text.count("<table") == 4
+
+
+@pytest.mark.parametrize(
+    "route", ["field/0", "field/3", "field/x", "field/2/drying.svg", "field/1/other.svg", "field/1/", "nothing"]
+)
+def test_what_is_not_there_says_so_in_the_same_dress(route: str) -> None:
+    reply = served(lambda: view(drawn_morning()), route)
+    assert reply.status_code == 404
+    assert "There is no such page." in reply.text
+    assert reply.headers["Cache-Control"] == "no-store"
 
 
 def test_health_is_ok_or_says_what_is_wrong() -> None:
