@@ -360,7 +360,7 @@ def main() -> int:
     print(f"{found.looks} looks in {time.monotonic() - begun:.0f} s, {found.refused} of them without weather; of {dry}")
     print(f"on the dry day {found.mown_dry} still led to a mow; and {heavy.looks} looks at what was wrongly sent")
     print("Not counted, because it could be true, a wet day with", *could_be_true, sep="\n  ")
-    return report((*found.counts(), *heavy.counts()))
+    return report((*found.counts(), *(heavy.counts() if heavy.looks else ())))
 
 
 if __name__ == "__main__":
