@@ -15,9 +15,9 @@ from daemon.settings.secrets import NotAtHand, revealed
 from daemon.settings_file import SettingsFile
 from daemon.weather.contract import Refused
 from daemon.weather.openmeteo import fetch
-from tests.canary import leaks
+from tests.canary import CANARY, leaks
 from tests.daemon.test_serving import CONFIG, line
-from tests.loopback.receivers import CANARY, Gateway
+from tests.loopback.receivers import Gateway
 from tests.samples import DAWN, DAY, farm
 
 ROOT = Path(__file__).parents[2]
@@ -211,7 +211,7 @@ def test_no_secret_is_in_anything_that_a_service_tells_or_keeps(folder: Path) ->
 
 def test_a_run_of_tests_that_leaves_a_secret_fails(tmp_path: Path) -> None:
     test = tmp_path / "test_leak.py"
-    test.write_text("from tests.loopback.receivers import CANARY\n\n\n"
+    test.write_text("from tests.canary import CANARY\n\n\n"
                     "def test_leak(tmp_path):\n    (tmp_path / 'page.html').write_text(CANARY)\n")  # fmt: skip
     command = [sys.executable, "-m", "pytest", "-q", "-p", "tests.conftest", "--rootdir", str(tmp_path), str(test)]
     command += ["--basetemp", str(tmp_path / "written")]
