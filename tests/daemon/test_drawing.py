@@ -3,6 +3,7 @@
 import json
 import re
 import struct
+import subprocess
 import sys
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -175,6 +176,12 @@ def test_no_rain_is_never_none_in_ten() -> None:
 def test_the_process_gives_what_the_function_gives() -> None:
     assert drawn(as_json(SMALL, SVG)) == draw(as_json(SMALL, SVG))
     assert drawn(as_json(SMALL, PNG)).startswith(b"\x89PNG")
+
+
+def test_the_service_never_loads_what_draws() -> None:
+    asks = "import sys, daemon.serving, daemon.page.pictures; print(*{'matplotlib', 'PIL'} & sys.modules.keys())"
+    found = subprocess.run([sys.executable, "-c", asks], capture_output=True, text=True, check=True)
+    assert found.stdout.split() == []
 
 
 def test_the_process_sees_no_secret_of_this_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
