@@ -18,7 +18,7 @@ from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_wo
 from daemon.units import area, clock_time, crop, named_day, odds, size
 from daemon.work_words import hour_later, if_left, least_chance, too_dry, two_points
 
-MANY_FIELDS: Final = 12  # of more, the days stand on their own pages, and those that matter in one sentence
+MANY_FIELDS: Final = 8  # of more, the days stand on their own pages, and those that matter in one sentence
 DAYS_OF_MANY: Final = 3
 
 

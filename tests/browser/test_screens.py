@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page
 
 from daemon.page.view import PageView
 from tests.browser.conftest import Site
-from tests.browser.screens import HOSTILE, SCREENS, mowing, shown, twelve
+from tests.browser.screens import HOSTILE, SCREENS, eight, mowing, shown
 
 MOST = 50_000  # bytes of a page with its pictures
 ALL = "{resultTypes: ['violations'], rules: {'target-size': {enabled: true}}}"
@@ -66,7 +66,7 @@ def test_the_page_that_is_not_there_says_so(phone: Page, axe: str) -> None:
     assert violations(phone, axe) == []
 
 
-@pytest.mark.parametrize("view", [SCREENS["mowing"], SCREENS["forty fields"], twelve])
+@pytest.mark.parametrize("view", [SCREENS["mowing"], SCREENS["forty fields"], eight])
 def test_a_page_is_small_with_its_pictures(site: Site, view: Callable[[], PageView]) -> None:
     site.shown = view()
     for path in ("/", "/field/1"):
