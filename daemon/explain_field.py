@@ -5,6 +5,7 @@ from datetime import date
 
 from daemon.farm import Farm
 from daemon.outlook import Band, FieldProspect
+from daemon.sentences import capital
 from daemon.sources import clock_band
 from daemon.stand_words import days_left_row, ground, just_cut, looks_followed, ripeness_words, stage_of
 from daemon.units import crop, crop_weight
@@ -104,4 +105,4 @@ def _ground(field: FieldProspect) -> Iterator[str]:
     words = ground(field)
     carried = field.days[0].carried if field.days else None
     share = "" if carried is None else f", firm enough in {carried:.0%} of the forecast today"
-    yield f"{words[0].upper()}{words[1:]}{share}"
+    yield f"{capital(words)}{share}"

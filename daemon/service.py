@@ -21,6 +21,7 @@ from daemon.page.view import PageView, headline, make_view
 from daemon.postbag import Postbag, PostbagError
 from daemon.posted import Posted
 from daemon.posting import Occasion, post, worded
+from daemon.sentences import sentence
 from daemon.settings_words import say_mistakes
 from daemon.watch import as_said, news, still_watched, told_since
 from daemon.watch_words import say_change
@@ -132,13 +133,17 @@ class Service:
         -----
         Mistakes in the settings file do not: what it said before does its work.
         """
-        silent = self._clock.now() - self._ended
-        hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK else ()
-        return (*hangs, *self._seen().problems)
+        return self._ill(self._seen())
 
     def line(self) -> str:
         """Return how things stand, in one line."""
-        return "; ".join((headline(self._seen()), *self.health()))
+        shown = self._seen()
+        return "; ".join((headline(shown), *self._ill(shown)))
+
+    def _ill(self, shown: PageView) -> tuple[str, ...]:
+        silent = self._clock.now() - self._ended
+        hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK else ()
+        return (*hangs, *shown.problems)
 
     def _seen(self) -> PageView:
         trouble, messages, now = self._trouble, tuple[Posted, ...](), self._clock.now()
@@ -150,7 +155,7 @@ class Service:
             trouble = str(error)
         shown = make_view(self._farm, self._morning, messages, now)
         waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
-        said = tuple(f"{words[0].upper()}{words[1:]}." for words in (self._damage, untold) if words)
+        said = tuple(sentence(words) for words in (self._damage, untold) if words)
         return replace(shown, problems=(*waits, *said, *shown.problems))
 
     def _take_up(self, now: datetime) -> None:

@@ -16,6 +16,7 @@ from daemon.outside import missed
 from daemon.page.view import headline, make_view
 from daemon.postbag import DATABASE, Postbag, PostbagError
 from daemon.posted import Posted
+from daemon.sentences import sentence
 from daemon.service import STUCK
 from daemon.settings import SettingsError, load
 from daemon.units import clock_time, named_day
@@ -83,7 +84,7 @@ def status(settings: Path, state: Path, now: datetime) -> Status:
         return Status(settings, state, now, farm, kept, None, (*found, f"{kept.trouble}."))
     if farm is None:
         return Status(settings, state, now, None, kept, None, found)
-    untold = (f"{kept.untold[0].upper()}{kept.untold[1:]}.",) if kept.untold else ()
+    untold = (sentence(kept.untold),) if kept.untold else ()
     seen = make_view(farm, kept.morning, kept.messages, now).problems
     return Status(settings, state, now, farm, kept, next_due(farm, kept.done, now), (*found, *untold, *seen))
 
