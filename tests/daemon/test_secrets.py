@@ -213,8 +213,8 @@ def test_a_run_of_tests_that_leaves_a_secret_fails(tmp_path: Path) -> None:
     test = tmp_path / "test_leak.py"
     test.write_text("from tests.canary import CANARY\n\n\n"
                     "def test_leak(tmp_path):\n    (tmp_path / 'page.html').write_text(CANARY)\n")  # fmt: skip
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "tests.conftest", "--rootdir", str(tmp_path), str(test)]
-    command += ["--basetemp", str(tmp_path / "written")]
+    command = [sys.executable, "-m", "pytest", "-q", "-n", "2", "-p", "tests.conftest", "--rootdir", str(tmp_path)]
+    command += ["--basetemp", str(tmp_path / "written"), str(test)]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
     shutil.rmtree(tmp_path / "written")  # lest this run should fail for it
     assert done.returncode == 1, done.stdout

@@ -2,6 +2,7 @@
 
 import os
 import stat
+import tempfile
 import traceback
 from collections.abc import Callable
 from datetime import timedelta
@@ -22,6 +23,7 @@ from tests.samples import DAWN, DAY, person
 
 SERVICE, LOGIN, STRANGER, GROUP = 61_001, 61_002, 61_003, 61_004  # numbers of no other user
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
+TEMPORARY = Path(tempfile.gettempdir())
 
 pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as two users")
 
@@ -30,7 +32,7 @@ pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as 
 def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The two folders as the unit file and the README make them."""
     for folder in tmp_path.parents:
-        if folder.is_relative_to("/tmp/pytest-of-root"):
+        if folder != TEMPORARY and folder.is_relative_to(TEMPORARY):
             folder.chmod(folder.stat().st_mode | stat.S_IXOTH)
     tmp_path.chmod(0o755)
     state, settings = tmp_path / "state", tmp_path / "config.toml"
