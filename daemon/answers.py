@@ -3,7 +3,7 @@
 import hashlib
 import logging
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -18,7 +18,7 @@ from daemon import diary as diary_module
 from daemon.answer_file import DATABASE, AlreadyUsed, AnswerFile, AnswersError
 from daemon.asking import Choice, choice_words, choices
 from daemon.clock import Clock
-from daemon.diary import Diary, DiaryError, Line, LineKind, of_field
+from daemon.diary import Diary, DiaryError, Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Message, Person
 from daemon.mowings import cuts, still_lying
 from daemon.noting import WrongUsage, at_once, ground_meant, moisture_meant, moment_meant, stage_meant
@@ -30,6 +30,13 @@ log = logging.getLogger(__name__)
 LONGEST: Final = 2000  # characters of a token; ours have a few hundred
 # What may be told on the day after too; the others are true only for as long as they can be seen.
 OF_THE_DAY: Final = (LineKind.CUT, LineKind.UNCUT, LineKind.WRAPPED)
+# What must not be told twice of a day, with what takes it back: a part would be held for cut twice, and a second
+# `wrapped` for another cut.
+ONCE: Final[Mapping[LineKind, tuple[LineKind, ...]]] = {
+    **dict.fromkeys((LineKind.CUT, LineKind.UNCUT), (LineKind.CUT, LineKind.UNCUT)),
+    LineKind.WRAPPED: (LineKind.WRAPPED,),
+}
+SAME_AREA: Final = 0.01  # [ha]
 
 
 class Trouble(StrEnum):
@@ -37,6 +44,7 @@ class Trouble(StrEnum):
 
     FORGED = "forged"
     USED = "used"
+    TOLD = "told"  # the diary says the same: two who were asked may both answer
     EXPIRED = "expired"
     GONE = "gone"  # the field, the person or the word is no longer in the settings
     NOT_KEPT = "not kept"  # the disk takes nothing
@@ -152,12 +160,13 @@ class Answers:
         told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.seconds))}
         if answer.person not in told:
             raise NotTaken(Trouble.GONE)
-        self.line(farm, answer)
+        line = self.line(farm, answer)
         try:
             if self._file.is_used(answer.nonce):
                 raise NotTaken(Trouble.USED)
         except AnswersError as error:
             raise _not_kept(error) from error
+        self._is_news(farm, line)
         return answer
 
     def line(self, farm: Farm, answer: Answer, percent: str | None = None) -> Line:
@@ -206,6 +215,7 @@ class Answers:
         told = {"area": line.area, "moisture": line.moisture, "stage": line.stage, "ground": line.ground}
         try:
             with self._file.using(answer.nonce, answer.ends, line.written_at):
+                self._is_news(farm, line)  # of two at once only now
                 kept = self._diary.add(line.kind, line.field, line.at, line.written_at, timed=line.timed, **told)  # type: ignore[arg-type]
         except AlreadyUsed as error:
             raise NotTaken(Trouble.USED) from error
@@ -230,6 +240,15 @@ class Answers:
             return _unpacked(_writer(self._opened_key()).loads(token))
         except (BadData, ValueError, TypeError, OverflowError) as error:
             raise NotTaken(Trouble.FORGED) from error
+
+    def _is_news(self, farm: Farm, line: Line) -> None:
+        """Refuse a line that says what the diary says already; one that cannot be read says nothing."""
+        try:
+            lines = self._diary.lines()
+        except DiaryError:
+            return
+        if _says(lines, line, farm):
+            raise NotTaken(Trouble.TOLD)
 
     def _opened_key(self) -> bytes:
         try:
@@ -261,6 +280,18 @@ def _seen(farm: Farm, field: Field, answer: Answer) -> tuple[str | None, str | N
 def _area(field: Field, answer: Answer) -> float | None:
     """Return how much was cut [ha], None for all of it."""
     return min(float(answer.word), field.area) if answer.kind is LineKind.CUT and answer.word else None
+
+
+def _says(lines: Sequence[Line], line: Line, farm: Farm) -> bool:
+    """Return whether the diary says the same of that field and day, and nothing since took it back."""
+    kinds, day = ONCE.get(line.kind, ()), local_day(line, farm.place)
+    about = [one for one in lines if one.kind in kinds and local_day(one, farm.place) == day]
+    own = [one for one in about if one.field.casefold() == line.field.casefold()]
+    if not own or own[-1].kind is not line.kind:
+        return False
+    if line.kind is LineKind.WRAPPED:
+        return line.field not in still_lying(farm, lines, line.written_at)
+    return abs((own[-1].area or 0.0) - (line.area or 0.0)) < SAME_AREA
 
 
 def _answer(farm: Farm, field: str, day: date, choice: Choice, person: str) -> Answer:

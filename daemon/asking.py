@@ -11,7 +11,7 @@ from daemon.sentences import capital, said
 from daemon.units import size
 from daemon.wording import ripe_soon
 from models.ground import Firmness
-from models.stages import NO_BUDS, NO_HEADS
+from models.stages import NO_BUDS, NO_HEADS, REGROWTH
 
 Choice = tuple[LineKind, str]  # a kind of line, and the stage, the ground or the area [ha] that it tells of
 
@@ -32,28 +32,47 @@ def choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str
     asked = watched | {advice.field: advice.area for advice in morning.mows}
     fields = {field.name: field for field in farm.fields}
     found: dict[str, tuple[Choice, ...]] = {}
-    for field in morning.prospect.fields:
-        if field.name in lying:
-            kinds = (LineKind.MOISTURE, LineKind.WRAPPED, *((LineKind.UNCUT,) if lying[field.name] else ()))
-            found[field.name] = tuple((kind, "") for kind in kinds)
-        elif field.name in fields:
-            found[field.name] = tuple(_of_standing(farm, fields[field.name], field, asked.get(field.name)))
+    for known in morning.prospect.fields:
+        name, own = known.name, list[Choice]()
+        if name in lying:
+            own += _of_lying(cut_today=lying[name])
+        # What lies since an earlier day may be a part, and the rest of the field may be advised today.
+        is_rest = name in asked and known.standing is not None and not lying.get(name, True)
+        if name in fields and (name not in lying or is_rest):
+            own += _of_standing(farm, fields[name], known, asked.get(name))
+        found[name] = tuple(dict.fromkeys(own))
     return {name: told for name, told in found.items() if told}
 
 
+def _of_lying(*, cut_today: bool) -> Iterator[Choice]:
+    """Yield what can be answered of a field whose crop lies."""
+    yield from ((LineKind.MOISTURE, ""), (LineKind.WRAPPED, ""))
+    if cut_today:
+        yield LineKind.UNCUT, ""
+
+
 def _of_standing(farm: Farm, field: Field, known: FieldProspect, advised: float | None) -> Iterator[Choice]:
-    """Yield what can be answered of a field that stands: whether it was cut as advised [ha], else how far it is."""
+    """Yield what can be answered of a field that stands: whether it was cut as advised [ha], else how far it is.
+
+    How wet it was is asked with the advice: who cuts by it measures in the afternoon, with that morning's email.
+    """
     whole = known.area if known.standing is None else known.standing
     if advised is not None:
         # Who cuts as advised leaves the rest standing, and its growth must not begin anew.
         part = [(LineKind.CUT, f"{advised:.4f}")] if 0.0 < advised < CUT_WHOLE * whole else []
-        yield from (*part, (LineKind.CUT, ""), (LineKind.UNCUT, ""))
+        yield from (*part, (LineKind.CUT, ""), (LineKind.UNCUT, ""), (LineKind.MOISTURE, ""))
     elif not ripe_soon(known):
         return
     else:
         for legume in sorted({farm.species[name].legume for name in field.stand}):
-            yield from ((LineKind.STAGE, word) for word in SEEN[legume])
+            if legume or not _is_leafy(known):
+                yield from ((LineKind.STAGE, word) for word in SEEN[legume])
     yield from ((LineKind.GROUND, word) for word in (Firmness.FIRM, Firmness.SOFT))
+
+
+def _is_leafy(known: FieldProspect) -> bool:
+    """Return whether the grasses stand in a regrowth: they head no more, so that heads tell nothing of it."""
+    return any(kind.stage == REGROWTH for kind in known.kinds)
 
 
 def choice_words(choice: Choice, units: Units) -> str:

@@ -6,6 +6,7 @@ from typing import Final
 
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Prospect, Reason, Watched, WatchState
+from daemon.sentences import said
 
 UNKNOWABLE = frozenset(
     {
@@ -92,7 +93,7 @@ def _advice(field: FieldProspect, day: FieldDay | None) -> Advice:
         kind = Kind.NONE if field.unknown in UNKNOWABLE else Kind.WAIT
         return Advice(field.name, kind, 0.0, field.unknown, None, field.detail)
     if day is None:
-        return Advice(field.name, Kind.NONE, 0.0, Reason.DATA_MISSING, None, "the forecast does not cover today")
+        return Advice(field.name, Kind.NONE, 0.0, Reason.DATA_MISSING, None, said("growth_unknown.not_ahead"))
     if day.reason in UNKNOWABLE:
         return Advice(field.name, Kind.NONE, 0.0, day.reason, day)
     if day.area > 0.0 and day.reason is None:

@@ -15,6 +15,7 @@ from daemon.days import daily_extremes, daily_water
 from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Drying, Farm, Field
 from daemon.growing import field_growth_on
+from daemon.growth_words import unknown_words
 from daemon.hours import HOUR, hours_of, hours_told
 from daemon.mowings import Cut, cuts, mown
 from daemon.soil import DAYS_BEFORE, Ground, field_profile, ground_then
@@ -113,7 +114,8 @@ def _sample(farm: Farm, number: int, own: Sequence[Line], line: Line, weather: W
         return _Sample(line, number, mowing, factor, words, fresh=True)
     except (_NotAtHand, GrowthUnknown) as why:
         if line.factor is None or not c.LEAST_FACTOR <= line.factor <= c.MOST_FACTOR:
-            return _Sample(line, number, mowing, None, str(why))
+            words = unknown_words(why, farm.units) if isinstance(why, GrowthUnknown) else str(why)
+            return _Sample(line, number, mowing, None, words)
         return _Sample(line, number, mowing, line.factor, "reckoned when its weather was at hand")
     except (_SetAside, ValueError) as why:
         return _Sample(line, number, mowing, None, str(why))

@@ -78,12 +78,12 @@ def moment_meant(
 
 
 def moisture_meant(given: str) -> float:
-    """Return a moisture [wet basis, 1] given in percent.
+    """Return a moisture [wet basis, 1] given in percent; the keys of many telephones have a comma and no point.
 
-    >>> moisture_meant("57.5%")
-    0.575
+    >>> moisture_meant("57.5%"), moisture_meant("57,5")
+    (0.575, 0.575)
     """
-    percent = _number(given.strip().removesuffix("%"))
+    percent = _number(given.strip().removesuffix("%").replace(",", "."))
     if percent is None or not DRIEST <= percent <= WETTEST:
         allowed = f"allowed {DRIEST:g} to {WETTEST:g} percent of water{_in_percent(percent)}"
         raise WrongUsage(f"note: given {given!r} for the moisture, {allowed}")
@@ -231,9 +231,9 @@ def _clock_time(given: str) -> time | None:
 
 
 def _number(given: str) -> float | None:
-    """Return a finite number, None for anything else."""
+    """Return a finite number, None for anything else; Python itself would read "5_2" as 52."""
     try:
         number = float(given)
     except ValueError:
         return None
-    return number if abs(number) < float("inf") else None
+    return number if abs(number) < float("inf") and "_" not in given else None

@@ -14,13 +14,16 @@ from daemon.days import daily_extremes
 from daemon.farm import Farm, Field
 from daemon.feed import quality_on, waiting_on, yield_on
 from daemon.growing import field_growth_on, kinds_on
+from daemon.growth_words import doubts_words, unknown_words
 from daemon.hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.losing import breathed
 from daemon.order import placed_on
 from daemon.outlook import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
 from daemon.overnight import if_left
 from daemon.picture import drying_picture
+from daemon.sentences import said
 from daemon.soil import CARRIED, Ground
+from daemon.units import day_words
 from daemon.weather.contract import Weather
 from daemon.workplan import WorkedDay, days_of, grown_by, ripeness
 from models.growth import Growth, GrowthUnknown
@@ -177,19 +180,19 @@ def _grown(
 ) -> tuple[Growth, Ground] | FieldProspect:
     """Return the growth of a field and its ground, or a prospect that says why they cannot be known."""
     if field.last_cut is not None and field.last_cut > today:
-        return _unknown(field, Reason.OUT_OF_RANGE, f"the last cut, {field.last_cut}, has not been yet")
+        return _unknown(field, Reason.OUT_OF_RANGE, said("growth_unknown.cut_ahead", day=day_words(field.last_cut)))
     try:
         ground = under(field)
         growth = field_growth_on(farm, field, days, ground)
     except GrowthUnknown as unknown:
-        return _unknown(field, Reason.GROWTH_UNKNOWN, str(unknown))
+        return _unknown(field, Reason.GROWTH_UNKNOWN, unknown_words(unknown, farm.units))
     except ValueError as wrong:
         return _unknown(field, Reason.OUT_OF_RANGE, str(wrong))
     at = day_index(growth, today)
     if not 0 <= at < growth.day.size:
-        return _unknown(field, Reason.DATA_MISSING, f"the weather does not cover the whole of {today}")
+        return _unknown(field, Reason.DATA_MISSING, said("growth_unknown.not_covered", day=day_words(today)))
     if not growth.stage[at]:
-        return _unknown(field, Reason.OUT_OF_SEASON, "the season has not begun")
+        return _unknown(field, Reason.OUT_OF_SEASON, said("growth_unknown.not_begun"))
     return growth, ground
 
 
@@ -229,7 +232,7 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         clock_spread=float(growth.clock_spread[at]),
         clock_from=None if growth.started is None else growth.started.astype(date),
         days=days,
-        detail="; ".join(growth.cautions),
+        detail=doubts_words(growth.doubts),
         drying=field.drying,
         quality=quality_on(crop, today),
         waiting=waiting_on(farm, crop, today),

@@ -38,6 +38,13 @@ def speak(table: Table) -> None:
     _spoken[:] = [table]
 
 
+def table() -> Table:
+    """Return the sentences in use, the English ones before any was chosen."""
+    if not _spoken:
+        speak(load())
+    return _spoken[0]
+
+
 def said(key: str, /, **places: object) -> str:
     """Return a sentence with its places filled in.
 
@@ -51,9 +58,7 @@ def said(key: str, /, **places: object) -> str:
     >>> said("odds.in_ten", count=7)
     '7 in 10'
     """
-    if not _spoken:
-        speak(load())
-    return _spoken[0][key].format_map(places)
+    return table()[key].format_map(places)
 
 
 def counted(key: str, count: int | str, /, **places: object) -> str:
@@ -86,6 +91,25 @@ def joined(pieces: Iterable[str], by: str = "lists.comma", last: str = "") -> st
         return end
     before = reduce(lambda one, other: said(by, first=one, last=other), front)
     return said(last or by, first=before, last=end)
+
+
+def named(section: str, name: str) -> str:
+    """Return what a language calls a thing, its own name where the language knows no other.
+
+    Parameters
+    ----------
+    section : str
+        Of the table.
+    name : str
+        As the program or the settings have it.
+
+    Examples
+    --------
+    >>> named("stages", "early heads"), named("stages", "R2")
+    ('early heads', 'R2')
+    """
+    key = f"{section}.{name.replace(' ', '_')}"
+    return said(key) if key in table() else name
 
 
 def beside(words: str, aside: str) -> str:

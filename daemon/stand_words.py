@@ -5,10 +5,11 @@ from datetime import date, timedelta
 from typing import Final
 
 from daemon.farm import Farm
+from daemon.growth_words import seen_words, species_words, stage_words
 from daemon.outlook import Band, FieldProspect, KindToday, Ripeness
 from daemon.sentences import capital, counted, joined, said
 from daemon.sources import days_left_band
-from daemon.units import day_words, height, named_day
+from daemon.units import day_words, named_day
 from models.coefficients import LEAST_DRY_MATTER
 
 LONG: Final = 60.0  # [d] farther off than this nobody knows when a stand is past its best
@@ -36,17 +37,19 @@ def ground(field: FieldProspect) -> str:
 def stage_of(field: FieldProspect) -> str:
     """Return the stage of a stand, in a mix that of each kind of plant."""
     if len(field.kinds) < 2:
-        return field.stage or ""
-    return joined(said("stand.of_kind", kind=one.kind, stage=one.stage) for one in field.kinds)
+        return stage_words(field.stage or "")
+    return joined(
+        said("stand.of_kind", kind=species_words(one.kind), stage=stage_words(one.stage)) for one in field.kinds
+    )
 
 
 def looks_followed(farm: Farm, field: FieldProspect) -> Iterator[str]:
     """Yield what was seen last of each kind of plant, and what its clock makes of that."""
     for one in field.kinds:
         if one.look is not None:
-            tall = "" if one.look.height is None else said("stand.tall", height=height(one.look.height, farm.units))
-            seen = joined([one.look.stage or "", tall])
-            clock = said("stand.clock") if len(field.kinds) == 1 else said("stand.clock_of", kind=one.kind)
+            seen = seen_words(one.look.stage, one.look.height, farm.units)
+            kind = species_words(one.kind)
+            clock = said("stand.clock") if len(field.kinds) == 1 else said("stand.clock_of", kind=kind)
             yield _followed(one, seen=seen, day=day_words(one.look.on), clock=clock, reads=f"{one.clock:.0f}")
 
 

@@ -6,9 +6,10 @@ from datetime import date, datetime, timedelta
 
 from daemon.diary import LOOKS, Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Look
+from daemon.growth_words import seen_words
 from daemon.mowings import Mown, mown_by
 from daemon.sentences import beside, joined, said
-from daemon.units import clock_time, day_words, height, percent, size
+from daemon.units import clock_time, day_words, percent, size
 from models.ground import Firmness
 
 
@@ -112,11 +113,11 @@ def _since(farm: Farm, last_cut: date | None, now: datetime) -> date:
 
 def _look_words(farm: Farm, line: Line) -> str:
     """Return what was seen."""
-    if line.height is not None:
-        return said("stand.tall", height=height(line.height, farm.units))
     if line.kind is LineKind.LODGED:
         return said("diary.flat")
-    return said("diary.ground", ground=line.ground) if line.kind is LineKind.GROUND else str(line.stage)
+    if line.kind is LineKind.GROUND:
+        return said(f"ground_seen.{line.ground}")
+    return seen_words(line.stage, line.height, farm.units)
 
 
 def _last_cut_words(field: Field, state: Mown) -> str:

@@ -8,6 +8,7 @@ from typing import Final
 from daemon.caution_words import day_cares, official, stop_work
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm, Hears, Message, Person
+from daemon.growth_words import stage_words
 from daemon.gsm7 import parts, plain
 from daemon.order_words import hurried, order
 from daemon.outlook import (
@@ -304,7 +305,7 @@ def _state(field: FieldProspect, farm: Farm) -> str:
         return ""
     grown = said("email.crop", crop=crop(field.dry_matter, farm.units)) if field.dry_matter else ""
     fibre = _fibre(field.ndf) if field.ndf else ""
-    return beside(ripeness_words(field.ripeness), joined([field.stage or "", fibre, grown]))
+    return beside(ripeness_words(field.ripeness), joined([stage_words(field.stage or ""), fibre, grown]))
 
 
 def _fibre(band: Band) -> str:

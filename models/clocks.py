@@ -7,9 +7,10 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
-from models.looks import Case, Prior, StageLook, Used, after_look, counts, fits, misfit, way_to
-from models.season import Days, GrowthUnknown, Weather, degree_days, killing_frost, legume_start, season_start
+from models.looks import Case, Prior, StageLook, Used, after_look, counts, fits, way_to
+from models.season import Days, Weather, degree_days, killing_frost, legume_start, season_start
 from models.stages import Array
+from models.unfit import misfit
 
 
 @dataclass(frozen=True)
@@ -129,7 +130,7 @@ def _correct(
 ) -> None:
     """Correct a clock and its spread in place from the day of a look on."""
     if not fits(look, case, float(clock[at]), float(spread[at])):
-        raise GrowthUnknown(misfit(look, case, day, clock, spread), look.on)
+        raise misfit(look, case, day, clock, spread)
     mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
     clock[at:] += mean - clock[at]
     noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)

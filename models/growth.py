@@ -4,8 +4,9 @@ A stand has at most two clocks, one for its grasses (above 0 degC) and one for i
 each species reads its own table by the clock of its kind. Drought and frost hold a growth back or end it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum, auto
 from typing import Final
 
 import numpy as np
@@ -20,6 +21,7 @@ from models.season import (
     Days,
     GrowthUnknown,
     Weather,
+    Why,
     degree_days,
     green_up,
     legume_origin,
@@ -46,6 +48,8 @@ from models.stages import (
 __all__ = [
     "NOTHING_MORE",
     "Clock",
+    "Doubt",
+    "Doubted",
     "Growth",
     "GrowthUnknown",
     "Known",
@@ -62,6 +66,26 @@ __all__ = [
 DECILE: Final = 1.2816  # standard deviations from the mean to the 10 and 90 % points of a normal distribution
 AHEAD: Final = np.arange(-60.0, 121.0)  # [d] how far back and ahead `days_left` is looked for
 WEEK: Final = 7  # [d]
+
+
+class Doubt(Enum):
+    """What was not used of what is known of a growth, or what it may be wrong by."""
+
+    LOOK_UNUSED = auto()  # a look of a day that says nothing of it
+    REGROWTH = auto()  # of a legume, by temperature alone
+    FROST = auto()  # of a day, that nobody has looked at since
+    GROWTH_ENDED = auto()  # by the frost of a day
+    DROUGHT = auto()  # for a number of days
+
+
+@dataclass(frozen=True)
+class Doubted:
+    """A doubt with the leading species, the day or the number of days that it speaks of."""
+
+    doubt: Doubt
+    species: str = ""
+    day: np.datetime64 | None = None
+    days: int = 0
 
 
 @dataclass(frozen=True)
@@ -93,7 +117,7 @@ class Growth:
     cut_height: float | None  # of its alfalfa at which cutting for milk may begin, first growth [m]; None without any
     members: Mapping[Species, float]  # share of the dry matter
     clocks: Mapping[bool, Clock]  # of the grasses (False) and the legumes (True)
-    cautions: tuple[str, ...]
+    doubts: tuple[Doubted, ...]
 
     @property
     def regrowth(self) -> bool:
@@ -164,7 +188,7 @@ def field_growth(
     Each day adds its degree-days to the clock of each kind; a look moves the clock of the kind it speaks of. A clock
     nobody has corrected keeps its prior spread; after a look the spread grows by CLOCK_NOISE a day (in quadrature) up
     to the prior again. Stage words say nothing of the regrowth of a grass. Regrowth of legumes by temperature alone is
-    doubtful, hence its wider spread and a caution.
+    doubtful, hence its wider spread and a doubt that is told.
 
     The growth of a day is taken times Ks, and as none below DROUGHT_HOLD; there the stage of a regrowth stands still
     too (Norwegian advice), while a first growth ripens on. A night below HARD_FROST on a tall crop widens the spread,
@@ -178,7 +202,7 @@ def field_growth(
     origin = season_origin(day[-1], southern)
     regrowth = last_cut is not None and bool(last_cut >= origin)
     if last_cut is not None and last_cut > day[-1]:
-        raise GrowthUnknown("the last cut lies after the last day of the weather", last_cut)
+        raise GrowthUnknown(Why.CUT_AHEAD, last_cut)
     since = last_cut if regrowth and last_cut is not None else _first_needed(members, origin, day)
     weather = needed(day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since, known.stress)
     seen = checked_looks(looks, weather.day)
@@ -186,7 +210,7 @@ def field_growth(
     clocks = {legume: run_clock(case, weather, seen, southern, known) for legume, case in cases.items()}
     target = ndf_target(grass_share(stand, kinds)) if known.target is None else known.target
     rules = {} if regrowth else _green_up(cases, weather, southern)
-    return _read(stand, kinds, day, clocks, target, rules, _cautions(clocks, seen))
+    return _read(stand, kinds, day, clocks, target, rules, tuple(_doubts(clocks, seen)))
 
 
 def _check_days(day: Days, daily_max: ArrayLike, daily_min: ArrayLike, stress: Array | None) -> None:
@@ -225,25 +249,22 @@ def _green_up(cases: Mapping[bool, Case], weather: Weather, southern: bool) -> d
     return {rule: None if at is None else weather.day[at] for rule, at in found.items()}
 
 
-def _cautions(clocks: Mapping[bool, Clock], seen: Sequence[StageLook]) -> tuple[str, ...]:
-    """Return in plain words what was not used or should be doubted."""
-    cautions = [
-        f"the look of {look.on} says nothing of this growth and was not used"
-        for look in seen
-        if not any(counts(look, run.case) for run in clocks.values())
-    ]
+def _doubts(clocks: Mapping[bool, Clock], seen: Sequence[StageLook]) -> Iterator[Doubted]:
+    """Yield what was not used or should be doubted."""
+    for look in seen:
+        if not any(counts(look, run.case) for run in clocks.values()):
+            yield Doubted(Doubt.LOOK_UNUSED, day=look.on)
     legume = clocks.get(True)
     if legume is not None and legume.case.regrowth and not legume.seen:
-        cautions.append(f"regrowth of {legume.case.leader.name} by temperature alone is doubtful: look at it")
+        yield Doubted(Doubt.REGROWTH, legume.case.leader.name)
     for run in clocks.values():
         name = run.case.leader.name
-        if run.frost is not None and run.ended is None:
-            cautions.append(f"the frost of {run.frost} makes the stage of {name} doubtful: look at it")
         if run.ended is not None:
-            cautions.append(f"the frost of {run.ended} ended the growth of {name}")
+            yield Doubted(Doubt.GROWTH_ENDED, name, run.ended)
+        elif run.frost is not None:
+            yield Doubted(Doubt.FROST, name, run.frost)
         if run.held:
-            cautions.append(f"drought holds {name} back, {run.held} days with those ahead: look at it")
-    return tuple(cautions)
+            yield Doubted(Doubt.DROUGHT, name, days=run.held)
 
 
 def _days_left(
@@ -268,7 +289,7 @@ def _read(
     clocks: Mapping[bool, Clock],
     target: float,
     rules: Mapping[str, np.datetime64 | None],
-    cautions: tuple[str, ...],
+    doubts: tuple[Doubted, ...],
 ) -> Growth:
     """Read the tables of the species by the clocks and lay the result over all days asked for."""
     members = known_stand(stand, kinds)
@@ -307,7 +328,7 @@ def _read(
         cut_height=_cut_height(grass_share(stand, kinds), members),
         members=members,
         clocks=clocks,
-        cautions=cautions,
+        doubts=doubts,
     )
 
 

@@ -6,17 +6,15 @@ from math import erfc, exp, hypot, inf, isfinite, pi, sqrt
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models import coefficients as c
 from models.scales import KALU_FICK, MOORE
-from models.season import Days, GrowthUnknown
+from models.season import Days, GrowthUnknown, Why
 from models.stages import (
     GRASS_STAGES,
     LEGUME_STAGES,
     NO_BUDS,
     NO_HEADS,
-    Array,
     Species,
     alfalfa_height_ndf,
     stage_onsets,
@@ -228,7 +226,7 @@ def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
     """
     for look in looks:
         if look.on > day[-1]:
-            raise GrowthUnknown("a look is dated after the last day of the weather", look.on)
+            raise GrowthUnknown(Why.LOOK_AHEAD, look.on)
         if look.stage is None and look.height is None:
             raise ValueError(f"look of {look.on}: say a stage or a height")
         if look.stage is not None and look.stage not in (*STAGES_SEEN[False], *STAGES_SEEN[True]):
@@ -240,10 +238,10 @@ def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
 
 def counts(look: StageLook, case: Case) -> bool:
     """Return whether a look says anything of one kind of plant in its present growth."""
-    return _stage_counts(look, case) or _by_height(look, case)
+    return _stage_counts(look, case) or by_height(look, case)
 
 
-def _by_height(look: StageLook, case: Case) -> bool:
+def by_height(look: StageLook, case: Case) -> bool:
     """Return whether it is the height of a look that tells the clock."""
     if look.height is None or look.height > c.HEIGHT_MOST or not case.leader.alfalfa:
         return False
@@ -276,46 +274,6 @@ def fits(look: StageLook, case: Case, clock: float, spread: float) -> bool:
     return max(lower - clock, clock - upper) <= c.FARTHEST_LOOK * hypot(spread, seen_spread)
 
 
-def misfit(look: StageLook, case: Case, day: Days, clock: Array, spread: Array) -> str:
-    """Return in words that a look that counts does not fit its day, and which days it would fit.
-
-    Parameters
-    ----------
-    look : StageLook
-        What was seen.
-    case : Case
-        The kind of plant the clocks belong to.
-    day : NDArray[datetime64[D]]
-        The days of this growth, shape (days,).
-    clock, spread : Array
-        The clock of each day before the look and its standard deviation [degC d], shape (days,).
-
-    Notes
-    -----
-    Of several such times the nearest is named. They may lie ahead: then the look came sooner than warmth allows.
-    """
-    what = f"{look.height} m" if _by_height(look, case) else look.stage
-    # A look on the first day would be at what stood there before the cut.
-    fitting = [at for at in range(1, day.size) if fits(look, case, float(clock[at]), float(spread[at]))]
-    when = "no day so far fits; undo it or correct it"
-    if fitting:
-        when = f"it would fit {_span(day, _nearest(fitting, day, look.on))}; undo it or correct its date"
-    return f"a look ({what}) is too far from the temperature sum: {when}"
-
-
-def _nearest(found: Sequence[int], day: Days, on: np.datetime64) -> NDArray[np.int_]:
-    """Return the run of consecutive days that lies nearest to a day."""
-    runs = np.split(np.array(found), np.flatnonzero(np.diff(found) > 1) + 1)
-    return min(runs, key=lambda run: np.abs(day[run] - on).min())
-
-
-def _span(day: Days, run: NDArray[np.int_]) -> str:
-    """Return a run of days in words; before the first day that counts and after the last, nobody knows."""
-    if run[0] == 1:
-        return f"up to {day[run[-1]]}"
-    return f"from {day[run[0]]} {'on' if run[-1] == day.size - 1 else f'to {day[run[-1]]}'}"
-
-
 def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tuple[float, float]:
     """Return the clock and its spread after a look that counts and `fits`.
 
@@ -340,7 +298,7 @@ def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tupl
     lower, upper, seen_spread = _seen(look, case, clock)
     if lower == upper:
         return corrected(clock, spread, lower, seen_spread)
-    return limited(clock, spread, lower, upper, blur=seen_spread if _by_height(look, case) else 0.0)
+    return limited(clock, spread, lower, upper, blur=seen_spread if by_height(look, case) else 0.0)
 
 
 def way_to(look: StageLook, case: Case, clock: float, spread: float) -> float | None:
@@ -357,7 +315,7 @@ def way_to(look: StageLook, case: Case, clock: float, spread: float) -> float | 
 
 def _seen(look: StageLook, case: Case, clock: float) -> tuple[float, float, float]:
     """Return the clocks between which a look lies, one and the same if it stands for one, and its own spread."""
-    if not _by_height(look, case):
+    if not by_height(look, case):
         lower, upper = _limits(str(look.stage), case.onsets) or (clock, clock)
         return lower, upper, c.LOOK_SPREAD
     at, spread = _clock_at_height(max(look.height or 0.0, c.HEIGHT_LEAST), look.stage, case, clock)

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from models import coefficients as c
 from models.clocks import Clock
 from models.growth import DECILE, Growth, GrowthUnknown
-from models.season import Days
+from models.season import Days, Why
 from models.stages import Array, Purpose, Species, species_ndf, stand_dry_matter, stand_ndf
 
 POINTS: Final = np.array([[-DECILE], [0.0], [DECILE]])  # of the clock, in its standard deviations
@@ -345,7 +345,7 @@ def waiting_costs(
     """
     at = int((day - growth.day[0]).astype(int))
     if not 0 <= at < growth.day.size - 1 or not np.isfinite(growth.clock[at]):
-        raise GrowthUnknown("the crop of this day and of the day after must be known to tell what waiting costs", day)
+        raise GrowthUnknown(Why.NEXT_DAY_UNKNOWN, day)
     first = at - growth.day.size  # from the end, for a clock holds the days of its growth only
     # The same crop on both days: no spread may be gained by waiting.
     shifts = {kind: POINTS * run.spread[first] for kind, run in growth.clocks.items()}

@@ -4,6 +4,7 @@ The start of the season is the weakest part of every temperature sum; a look at 
 """
 
 from dataclasses import dataclass
+from enum import StrEnum
 from math import inf
 from typing import Final
 
@@ -24,12 +25,25 @@ WARM_DAYS: Final = "five days above 5.6 degC"
 WARM_HIGHS: Final = "five highs of 5 degC from spring on"
 
 
+class Why(StrEnum):
+    """What keeps the stage of a stand from being known, of the day that is named with it."""
+
+    PAST_SHORT = "the past weather must reach back to it but begins later"
+    DAY_MISSING = "its temperature is missing"
+    DAY_WRONG = "its highest temperature is below its lowest"
+    STRESS_WRONG = "its water stress factor must be 0 to 1 but is not"
+    CUT_AHEAD = "the last cut lies after the last day of the weather"
+    LOOK_AHEAD = "the look of it lies after the last day of the weather"
+    LOOK_WRONG = "the look of it is too far from the temperature sum"
+    NEXT_DAY_UNKNOWN = "the crop of it and of the day after must be known to tell what waiting costs"
+
+
 class GrowthUnknown(Exception):
     """The stage of a stand cannot be known; `day` is the date that stands in the way."""
 
-    def __init__(self, reason: str, day: np.datetime64) -> None:
-        super().__init__(f"{reason} ({day})")
-        self.reason = reason
+    def __init__(self, why: Why, day: np.datetime64) -> None:
+        super().__init__(f"{day}: {why}")
+        self.why = why
         self.day = day
 
 
@@ -267,15 +281,15 @@ def needed(day: Days, high: Array, low: Array, since: np.datetime64, stress: Arr
         does not lie in 0 to 1.
     """
     if day[0] > since:
-        raise GrowthUnknown(f"the past weather must reach back to {since} but begins later", day[0])
+        raise GrowthUnknown(Why.PAST_SHORT, since)
     kept = day >= since
     wet = np.ones(day.shape) if stress is None else stress
     weather = Weather(day[kept], high[kept], low[kept], wet[kept])
-    for bad, reason in (
-        (~np.isfinite(weather.mean), "a day's temperature is missing"),
-        (weather.high < weather.low, "a day's highest temperature is below its lowest"),
-        (~((weather.stress >= 0) & (weather.stress <= 1)), "a day's water stress factor must be 0 to 1 but is not"),
+    for bad, why in (
+        (~np.isfinite(weather.mean), Why.DAY_MISSING),
+        (weather.high < weather.low, Why.DAY_WRONG),
+        (~((weather.stress >= 0) & (weather.stress <= 1)), Why.STRESS_WRONG),
     ):
         if bad.any():
-            raise GrowthUnknown(reason, weather.day[bad.argmax()])
+            raise GrowthUnknown(why, weather.day[bad.argmax()])
     return weather

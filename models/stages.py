@@ -26,7 +26,7 @@ GRASS_STAGES: Final = ("leaf", "stem", "boot", "early heads", "full heads", "blo
 LEGUME_STAGES: Final = ("vegetative", "buds", "first flower", "full flower")
 NO_HEADS: Final = "no heads yet"
 NO_BUDS: Final = "no buds yet"
-REGROWTH: Final = "regrowth, leafy"
+REGROWTH: Final = "leafy regrowth"
 FAR_NORTH: Final = 58.0  # [deg] of latitude beyond which far_north_shift holds
 
 

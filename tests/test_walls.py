@@ -25,6 +25,7 @@ FLOW = (
     "daemon.days",
     "daemon.soil",
     "daemon.growing",
+    "daemon.growth_words",
     "daemon.hours",
     "daemon.crop",
     "daemon.learning",

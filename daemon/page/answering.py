@@ -37,6 +37,7 @@ HEADERS: Final = {
 HOUSE_NAMES: Final = (".local", ".internal", ".home.arpa")  # RFC 6762, ICANN's resolution of 2024, RFC 8375
 STATUS: Final = {
     Trouble.FORGED: 400,
+    Trouble.TOLD: 409,
     Trouble.WRONG: 422,
     Trouble.NOT_KEPT: 503,
     **dict.fromkeys((Trouble.USED, Trouble.EXPIRED, Trouble.GONE), 410),
@@ -70,8 +71,8 @@ def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
     -------
     flask.Blueprint
         ``/answer/<token>``: GET shows what would be noted and a button, POST notes it. 200; 400 for a token that is not
-        ours, 403 for a form from elsewhere, 404 without an address, 410 for one that is used or too old, 422 for a
-        number that is none, 503 where the diary takes nothing.
+        ours, 403 for a form from elsewhere, 404 without an address, 409 for what the diary says already, 410 for one
+        that is used or too old, 422 for a number that is none, 503 where the diary takes nothing.
     """
     pages = flask.Blueprint("answering", __name__)
 
@@ -151,8 +152,8 @@ def _is_from_here(farm: Farm) -> bool:
     headers = flask.request.headers
     if headers.get("Sec-Fetch-Site", "same-origin") not in ("same-origin", "none"):
         return False
-    source = headers.get("Origin") or headers.get("Referer")
-    return source is None or _origin(source) in _own_origins(farm)
+    source, own = headers.get("Origin") or headers.get("Referer"), _own_origins(farm)
+    return flask.request.host.lower() in {host for _, host in own} if source is None else _origin(source) in own
 
 
 def _own_origins(farm: Farm) -> set[tuple[str, str]]:

@@ -27,7 +27,7 @@ from daemon.asking import SEEN
 from daemon.diary import DATABASE, Diary, LineKind
 from daemon.due import TaskKind
 from daemon.farm import Channel, Farm
-from daemon.outlook import Kind, Morning, Reason, Ripeness, WatchState
+from daemon.outlook import Kind, KindToday, Morning, Reason, Ripeness, WatchState
 from daemon.page.answering import answering
 from daemon.page.server import PageServer, create_app
 from daemon.page.view import make_view
@@ -35,11 +35,13 @@ from daemon.told import with_diary
 from daemon.watch import as_said
 from daemon.wording import email_of, say
 from models.looks import STAGES_SEEN
+from models.stages import REGROWTH
 from tests.samples import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
 
 PUBLIC = "https://mowing.example.org"
 BEN = person("Ben", Channel.EMAIL, "mailto://127.0.0.1:1")
 SOON = DAWN + timedelta(minutes=5)
+OF_A_FIELD_TO_MOW = ["Cut all of it", "Did not cut it", "Moisture was ...", "Ground firm", "Ground soft"]
 
 
 @dataclass
@@ -135,7 +137,7 @@ def asked(site: Site, field: str = "Long Meadow") -> list[str]:
 
 
 def test_of_a_field_to_mow_it_is_asked_whether_it_was_cut(site: Site) -> None:
-    assert asked(site) == ["Cut all of it", "Did not cut it", "Ground firm", "Ground soft"]
+    assert asked(site) == OF_A_FIELD_TO_MOW
     assert asked(site, "Creek & Bend") == [], "it is not ripe for long"
 
 
@@ -161,6 +163,17 @@ def test_of_a_field_that_is_ripe_it_is_asked_how_far_it_is(site: Site) -> None:
     assert asked(site)[:4] == ["No heads yet", "Heads here and there", "No buds yet", "Buds"]
 
 
+def test_a_regrowth_of_grass_is_not_asked_for_heads(site: Site) -> None:
+    """It heads no more, and nothing would come of the answer."""
+    site.morning = wait_morning()
+    site.farm = replace(site.farm, fields=(replace(site.farm.fields[0], stand={"timothy": 0.5, "red clover": 0.5}),))
+    long, *others = site.morning.prospect.fields
+    kinds = (KindToday("grasses", REGROWTH, 300.0), KindToday("legumes", "buds", 400.0))
+    fields = (replace(long, kinds=kinds), *others)
+    site.morning = replace(site.morning, prospect=replace(site.morning.prospect, fields=fields))
+    assert asked(site) == ["No buds yet", "Buds", "Ground firm", "Ground soft"]
+
+
 def test_the_stages_that_are_asked_for_are_known() -> None:
     assert all(word in STAGES_SEEN[legume] for legume, words in SEEN.items() for word in words)
 
@@ -174,6 +187,27 @@ def test_of_a_crop_that_lies_it_is_asked_how_wet_it_is(site: Site) -> None:
     assert asked(site) == ["Moisture was ...", "Wrapped it"]
     diary.add(LineKind.WRAPPED, "Long Meadow", DAWN, DAWN)
     assert "Moisture was ..." not in asked(site)
+
+
+def test_where_a_part_lies_and_the_rest_is_advised_both_are_asked(site: Site) -> None:
+    Diary(site.folder / DATABASE).add(LineKind.CUT, "Long Meadow", DAWN - timedelta(days=1), DAWN, area=8 * ACRE)
+    long, creek = our_morning().advices
+    first, *others = our_morning().prospect.fields
+    prospect = replace(our_morning().prospect, fields=(replace(first, standing=14 * ACRE), *others))
+    rest = replace(long, area=14 * ACRE)
+    site.morning = replace(our_morning(), advices=(rest, creek), prospect=prospect)
+    cut = ["Cut all of it", "Did not cut it", "Ground firm", "Ground soft"]
+    assert asked(site) == ["Moisture was ...", "Wrapped it", *cut]
+
+
+def test_the_moisture_of_the_day_is_told_with_the_mornings_email(site: Site) -> None:
+    """Who is in the field has no page there, and nobody had cut anything when the email went out."""
+    cut, moisture = site.link("Cut all of it"), site.link("Moisture was ...")
+    site.clock.at = DAWN + timedelta(hours=9)
+    first = text_of(site.press(moisture, percent="57"))
+    assert "It is set aside until the cut of Long Meadow on that day or the day before is noted." in first
+    assert site.press(cut).status_code == 200
+    assert [kind for kind, *_ in site.diary] == [LineKind.MOISTURE, LineKind.CUT]
 
 
 def test_what_was_called_off_may_have_been_cut_all_the_same(site: Site) -> None:
@@ -201,7 +235,7 @@ def test_the_email_carries_links_in_both_its_forms_for_each_person(site: Site) -
     mail = told[BEN]
     assert mail.html is not None
     shown = re.findall(rf"^- ([^:]+): ({PUBLIC}/answer/[\w.-]+)$", mail.body, re.MULTILINE)
-    assert [words for words, _ in shown] == ["Cut all of it", "Did not cut it", "Ground firm", "Ground soft"]
+    assert [words for words, _ in shown] == OF_A_FIELD_TO_MOW
     linked = re.findall(r'<a href="([^"]+)">([^<]+)</a>', mail.html)
     assert [(words, unescape(href)) for href, words in linked] == shown
     assert mail.body.startswith(email_of(its, site.morning).body)
@@ -216,7 +250,7 @@ def test_the_email_carries_links_in_both_its_forms_for_each_person(site: Site) -
 def test_the_page_carries_links_that_lead_to_itself(site: Site) -> None:
     page = site.get("/").text
     paths = re.findall(r'<a href="(/answer/[\w.-]+)">', page)
-    assert len(paths) == 4
+    assert len(paths) == len(OF_A_FIELD_TO_MOW)
     assert site.press(paths[0]).status_code == 200
     assert site.diary == [(LineKind.CUT, "Long Meadow", "06-01")]
 
@@ -277,13 +311,13 @@ def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
     path = site.link("Moisture was ...")
     site.clock.at = DAWN + timedelta(hours=9)
     assert "How much water had the sample of Long Meadow that was measured just now?" in text_of(site.get(path))
-    for typed in ("", "wet", "0.52", "99", "5" * 5000):
+    for typed in ("", "wet", "0.52", "99", "5_2", "nan", "-52", "1e9", "5" * 5000):
         wrong = site.press(path, percent=typed)
         assert wrong.status_code == 422
         assert "Nothing was noted. It was given" in text_of(wrong)
         assert "allowed 5 to 95 percent of water" in text_of(wrong)
     assert len(site.diary) == 1
-    done = site.post(path, {**site.form(path), "percent": " 52 % "})
+    done = site.post(path, {**site.form(path), "percent": " 52,0 % "})
     assert "Noted: Long Meadow: 52% water on 1 June 2026 at 2:30 pm." in text_of(done)
     line = Diary(site.folder / DATABASE).lines()[-1]
     assert (line.moisture, line.at, line.timed) == (0.52, site.clock.at, True)
@@ -322,6 +356,58 @@ def test_a_hostile_name_is_only_a_name(site: Site) -> None:
         assert "<script" not in text and "<b>Elms" not in text
         assert "&lt;script&gt;" in text
     assert site.diary == [(LineKind.CUT, name, "06-01")]
+
+
+# --- Two who were asked ------------------------------------------------------------------------------------------
+
+
+def both_press(site: Site, words: str) -> requests.Response:
+    """Have two people open the same link of their own emails, and then both press; return what the second reads."""
+    cat = person("Cat", Channel.EMAIL, "mailto://127.0.0.1:2")
+    site.farm = replace(site.farm, alerts=replace(site.farm.alerts, people=(BEN, cat)))
+    found = [site.answers.links(site.farm, site.morning, one)["Long Meadow"] for one in (BEN, cat)]
+    paths = [next(one.href for one in own if one.words == words).removeprefix(PUBLIC) for own in found]
+    forms = [site.form(path) for path in paths]
+    assert site.post(paths[0], forms[0]).status_code == 200
+    again = site.get(paths[1])
+    assert again.status_code == 409
+    assert "Nothing was noted. The diary says so already." in text_of(again)
+    return site.post(paths[1], forms[1])
+
+
+def test_a_part_that_two_tell_of_was_cut_once(site: Site) -> None:
+    long, creek = our_morning().advices
+    site.morning = replace(our_morning(), advices=(replace(long, area=8 * ACRE), creek))
+    assert both_press(site, "Cut 8 acres of it").status_code == 409
+    (line,) = Diary(site.folder / DATABASE).lines()
+    (field, *_) = with_diary(site.farm, [line], SOON).fields
+    assert field.standing == pytest.approx(14 * ACRE, abs=1e-3)
+
+
+def test_a_wrapping_that_two_tell_of_is_no_second_cut(site: Site) -> None:
+    diary, two_days_ago = Diary(site.folder / DATABASE), DAWN - timedelta(days=2)
+    diary.add(LineKind.CUT, "Long Meadow", two_days_ago, two_days_ago)
+    assert both_press(site, "Wrapped it").status_code == 409
+    (field, *_) = with_diary(site.farm, diary.lines(), SOON).fields
+    assert field.last_cut == DAY - timedelta(days=2)
+
+
+def test_of_two_who_press_at_once_one_is_noted(site: Site) -> None:
+    paths = [site.link("Did not cut it") for _ in range(8)]
+    with ThreadPoolExecutor(8) as pool:
+        pages = list(pool.map(site.post, paths, map(site.form, paths)))
+    assert sorted(page.status_code for page in pages) == [200, *[409] * 7]
+    assert site.diary == [(LineKind.UNCUT, "Long Meadow", "06-01")]
+
+
+def test_what_was_taken_back_can_be_told_again(site: Site) -> None:
+    words = ("Cut all of it", "Did not cut it", "Cut all of it", "Did not cut it", "Did not cut it", "Cut all of it")
+    paths = [site.link(one) for one in words]
+    assert [site.press(path).status_code for path in paths[:4]] == [200] * 4
+    assert site.get(paths[4]).status_code == 409
+    Diary(site.folder / DATABASE).strike(4)
+    assert site.get(paths[5]).status_code == 409, "its cut was noted before, and stands again"
+    assert site.press(paths[4]).status_code == 200
 
 
 # --- What changes nothing ----------------------------------------------------------------------------------------
@@ -431,10 +517,14 @@ def test_a_link_is_good_once(site: Site) -> None:
         assert page.status_code == 410
         assert "Nothing was noted. This link was used already." in text_of(page)
     assert len(site.diary) == 1
+    Diary(site.folder / DATABASE).strike(1)
+    assert site.get(path).status_code == 410, "nor again when its line was undone"
+    assert site.post(path, form).status_code == 410
+    assert site.diary == []
     site.clock.at -= timedelta(days=1)
     assert site.get(path).status_code == 410, "nor again when the clock is set back"
     assert site.post(path, form).status_code == 410
-    assert len(site.diary) == 1
+    assert site.diary == []
 
 
 def test_a_button_that_is_pressed_by_many_at_once_notes_once(site: Site) -> None:
@@ -462,6 +552,7 @@ ELSEWHERE = [
     {"Origin": "http://evil.example:8377", "Host": "evil.example:8377"},
     {"Origin": "http://local.evil.example", "Host": "local.evil.example"},
     {"Origin": "http://farm.local:8377", "Host": "farm.local"},
+    {"Host": "evil.example:8377"},  # a name that leads here, in a browser of old that says no more
 ]
 
 

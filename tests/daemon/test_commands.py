@@ -280,7 +280,7 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
         (["stage", "Long Field", "No heads yet"], "Long Field: no heads yet on 10 June 2026"),
         (["stage", "Mill Field", "r2", "--on", "yesterday"], "Mill Field: R2 on 9 June 2026"),
         (["height", "Long Field", "22.5", "--on", "2026-06-08"], "Long Field: 22.5 inches tall on 8 June 2026"),
-        (["ground", "Long Field", "Ruts"], "Long Field: ground ruts on 10 June 2026"),
+        (["ground", "Long Field", "Ruts"], "Long Field: ground with ruts on 10 June 2026"),
     ],
 )
 def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: list[str], noted: str) -> None:
@@ -415,7 +415,7 @@ def test_a_look_that_is_noted_reaches_the_clock(run: Run, record_farm: Path) -> 
     assert run("note", "stage", "Long Field", "boot", "--on", "2026-06-09", "-c", record_farm, "--now", AT).code == 0
     after = field()
     assert after["advice"]["reason"] == "growth not known"
-    assert "a look (boot) is too far from the temperature sum" in after["advice"]["detail"]
+    assert after["advice"]["detail"].startswith("boot on 9 June 2026 does not go with the warmth so far: it would fit ")
     assert after["told"][1:] == ["Seen: boot on 9 June 2026 (line 1)."]
 
 

@@ -32,17 +32,23 @@ from daemon.weather.contract import OfficialWarning
 from daemon.wording import say, text_body
 from models.cautions import Caution
 from models.ground import Firmness
+from models.growth import Doubt, species
+from models.looks import STAGES_SEEN
+from models.season import Why
+from models.stages import REGROWTH
 from tests.samples import DAWN, DAY, farm, field_day, field_prospect, mow_morning, unknown_morning, wait_morning
 from tests.told import whole_morning
 
 DAEMON = Path(__file__).parents[2] / "daemon"
 WORDS = DAEMON / "words"
 ENGLISH = load()
+TRADE_STAGES = [one for seen in STAGES_SEEN.values() for one in seen if one.islower()]  # the others are codes
 KEY = re.compile(r"[a-z_]+(\.[a-z_0-9]+)+")
-SPEAKERS = ("said", "counted", "joined")
+SPEAKERS = ("said", "counted", "joined", "named")
 # What holds no word of its own: all that is read there stands in the table.
 WORDLESS = (
     *("wording", "work_words", "order_words", "reason_words", "stand_words", "watch_words", "caution_words"),
+    "growth_words",
     *("progress", "told", "units", "posting", "settings_words", "picture_words"),
     *("page/view", "page/field_view", "page/sheets"),
 )
@@ -92,6 +98,9 @@ def calls_of(path: Path) -> Iterator[Call]:
         for call in calls:
             if speaker(call) == "joined":
                 continue
+            if speaker(call) == "named":
+                yield named_by(call, f"{path.name}:{call.lineno}")
+                continue
             first, beside = call.args[0], keys_in(function) - direct or keys_in(tree) - direct
             yield Call(
                 f"{path.name}:{call.lineno}",
@@ -101,6 +110,12 @@ def calls_of(path: Path) -> Iterator[Call]:
                 frozenset(word.arg for word in call.keywords if word.arg),
                 any(word.arg is None for word in call.keywords),
             )
+
+
+def named_by(call: ast.Call, where: str) -> Call:
+    """Return the call for the name of a thing: any of a section."""
+    section = ast.literal_eval(call.args[0])
+    return Call(where, "named", frozenset(), rf"{section}\.\w+", frozenset(), False)
 
 
 def speaker(node: ast.Call) -> str:
@@ -126,6 +141,11 @@ def meant(call: Call, table: Table) -> set[str]:
     asked = {key for key in table if call.pattern and re.fullmatch(call.pattern, key)}
     ends = (".one", ".many") if call.speaker == "counted" else ("",)
     return asked | {f"{key}{end}" for key, end in product(call.keys, ends)}
+
+
+def key(name: str) -> str:
+    """Return the key of a thing by its name."""
+    return name.replace(" ", "_")
 
 
 # --- The keys and the places -------------------------------------------------------------------------------------
@@ -161,6 +181,14 @@ def test_every_place_is_filled_and_nothing_is_said_for_nothing() -> None:
         ("ripeness", [one.name for one in Ripeness]),
         ("cautions", [one.name for one in Caution]),
         ("ground_today", [one.value for one in Firmness]),
+        ("ground_seen", [one.value for one in Firmness]),
+        (
+            "growth_unknown",
+            [*(one.name for one in Why if one is not Why.LOOK_WRONG), "not_ahead", "not_covered", "not_begun"],
+        ),
+        ("growth_doubts", [one.name for one in Doubt]),
+        ("species", [key(one) for one in (*species(), "grasses", "legumes")]),
+        ("stages", [key(one) for one in (*TRADE_STAGES, REGROWTH)]),
         ("message_states", [one.name for one in State]),
         ("message_kinds", ["settings", *(one.name for one in (*TaskKind, *Stands))]),
         ("channels", [one.name for one in Channel]),
@@ -288,8 +316,7 @@ def loud_morning(morning: Morning) -> Morning:
     """Return a morning in which all that comes from outside the table is in capitals."""
 
     def louder(found: Any) -> Any:
-        kinds = tuple(KindToday(one.kind.upper(), one.stage.upper(), one.clock) for one in found.kinds)
-        return replace(found, name=found.name.upper(), stage=found.stage.upper(), detail="WHY", kinds=kinds)
+        return replace(found, name=found.name.upper(), detail="WHY")
 
     given = morning.prospect
     facts = given.weather and replace(given.weather, source="SOURCE", model="MODEL", credit="CREDIT", note="")

@@ -1,6 +1,5 @@
 """The stage clocks, what corrects them and what they refuse."""
 
-import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -16,6 +15,8 @@ from numpy.typing import ArrayLike
 from models import coefficients as c
 from models.growth import (
     NOTHING_MORE,
+    Doubt,
+    Doubted,
     Growth,
     GrowthUnknown,
     Known,
@@ -43,6 +44,7 @@ from models.stages import (
     ndf_target,
     variety,
 )
+from models.unfit import LookUnfit
 
 NAMES = [
     "kentucky bluegrass",
@@ -179,7 +181,7 @@ def test_legumes_count_from_march_once_five_highs_reach_five() -> None:
 def test_alfalfa_needs_no_weather_before_march() -> None:
     growth = grow({"alfalfa": 1.0}, SPRING[59:], "2026-03-01")
     np.testing.assert_allclose(growth.clock, grow({"alfalfa": 1.0}).clock[59:])
-    with pytest.raises(GrowthUnknown, match="reach back to 2026-03-01"):
+    with pytest.raises(GrowthUnknown, match=r"2026-03-01: .* reach back"):
         grow({"alfalfa": 1.0}, SPRING[60:], "2026-03-02")
 
 
@@ -325,7 +327,7 @@ def test_regrowth_counts_from_the_cut_and_knows_nothing_before() -> None:
     np.testing.assert_allclose(growth.clock[cut:], np.cumsum(SPRING[cut:]))
     assert np.isnan(growth.ndf_mid[:cut]).all()
     assert set(growth.stage[:cut]) == {""}
-    assert set(growth.stage[cut:]) == {"regrowth, leafy"}
+    assert set(growth.stage[cut:]) == {"leafy regrowth"}
     assert growth.ndf_mid[-1] < c.NDF_REGROWTH_CEILING
     assert growth.start_moisture[-1] == pytest.approx(0.81)
 
@@ -339,7 +341,7 @@ def test_regrowth_needs_no_weather_before_the_cut() -> None:
     whole = grow({"orchardgrass": 1.0}, last_cut="2026-05-20")
     part = grow({"orchardgrass": 1.0}, SPRING[139:], "2026-05-20", last_cut="2026-05-20")
     np.testing.assert_allclose(part.ndf_mid, whole.ndf_mid[139:])
-    with pytest.raises(GrowthUnknown, match="reach back to 2026-05-20"):
+    with pytest.raises(GrowthUnknown, match=r"2026-05-20: .* reach back"):
         grow({"orchardgrass": 1.0}, SPRING[140:], "2026-05-21", last_cut="2026-05-20")
 
 
@@ -352,8 +354,8 @@ def test_cut_of_last_year_means_first_growth() -> None:
 def test_regrowth_of_alfalfa_is_doubted_until_it_is_looked_at() -> None:
     blind = grow({"alfalfa": 1.0}, last_cut="2026-05-20")
     seen = grow({"alfalfa": 1.0}, last_cut="2026-05-20", looks=[StageLook(on("2026-06-15"), height=0.6)])
-    assert "regrowth of alfalfa" in blind.cautions[0]
-    assert seen.cautions == ()
+    assert blind.doubts == (Doubted(Doubt.REGROWTH, "alfalfa"),)
+    assert seen.doubts == ()
     assert seen.clock_spread[-1] < blind.clock_spread[-1] == c.LEGUME_REGROWTH_SPREAD
 
 
@@ -381,13 +383,13 @@ def test_drought_holds_a_regrowth_and_lets_a_first_growth_ripen() -> None:
     assert regrown.clock[-1] == regrown.clock[i]
     for growth in (first, regrown):
         assert growth.dry_matter[-1] == pytest.approx(growth.dry_matter[i])
-        assert growth.cautions == ("drought holds orchardgrass back, 21 days with those ahead: look at it",)
+        assert growth.doubts == (Doubted(Doubt.DROUGHT, "orchardgrass", days=21),)
 
 
 def test_stress_at_the_limit_holds_nothing() -> None:
     held = grow({"orchardgrass": 1.0}, known=dry_from("2026-06-10", c.DROUGHT_HOLD), last_cut="2026-05-20")
     np.testing.assert_allclose(held.clock, grow({"orchardgrass": 1.0}, last_cut="2026-05-20").clock)
-    assert held.cautions == ()
+    assert held.doubts == ()
 
 
 @pytest.mark.parametrize("stress", [float("nan"), -0.1, 1.1])
@@ -413,26 +415,28 @@ def test_hard_frost_on_a_tall_crop_widens_the_spread_once_until_a_look() -> None
     np.testing.assert_allclose(frozen.clock, plain.clock)
     assert plain.clock[at(plain, "2026-03-25")] < c.FROST_TALL_GRASS
     assert (frozen.clock_spread[i - 1], frozen.clock_spread[i], frozen.clock_spread[-1]) == (60.0, 90.0, 90.0)
-    assert frozen.cautions == ("the frost of 2026-05-01 makes the stage of orchardgrass doubtful: look at it",)
+    assert frozen.doubts == (Doubted(Doubt.FROST, "orchardgrass", on("2026-05-01")),)
     assert frozen.ndf_high[i] - frozen.ndf_low[i] > plain.ndf_high[i] - plain.ndf_low[i]
     looks = [StageLook(on("2026-05-02"), "early heads")]
     seen = grow({"orchardgrass": 1.0}, low=low, looks=looks)
     assert seen.clock_spread[i + 1] == pytest.approx(corrected(0.0, 90.0, 0.0)[1])
     assert seen.clock_spread[i + 11] == pytest.approx(np.hypot(seen.clock_spread[i + 1], 7 * 10**0.5) + 30)
-    assert seen.cautions == ("the frost of 2026-05-12 makes the stage of orchardgrass doubtful: look at it",)
-    assert grow({"orchardgrass": 1.0}, low=frosty("2026-05-01"), looks=looks).cautions == ()
+    assert seen.doubts == (Doubted(Doubt.FROST, "orchardgrass", on("2026-05-12")),)
+    assert grow({"orchardgrass": 1.0}, low=frosty("2026-05-01"), looks=looks).doubts == ()
 
 
 def test_a_look_decides_whether_a_crop_is_tall_enough_for_a_frost_to_hurt() -> None:
     plain = grow({"orchardgrass": 1.0})
     short = str(plain.day[int(np.argmax(plain.clock > 150.0))])
     ahead = [StageLook(on(short) - 1, "boot")]
-    assert grow({"orchardgrass": 1.0}, low=frosty(short)).cautions == ()
-    assert "makes the stage" in grow({"orchardgrass": 1.0}, looks=ahead, low=frosty(short)).cautions[0]
+    assert grow({"orchardgrass": 1.0}, low=frosty(short)).doubts == ()
+    (doubted,) = grow({"orchardgrass": 1.0}, looks=ahead, low=frosty(short)).doubts
+    assert doubted.doubt is Doubt.FROST
     tall = str(plain.day[int(np.argmax(plain.clock > 205.0))])
     behind = [StageLook(on(tall) - 1, "leaf")]
-    assert "makes the stage" in grow({"orchardgrass": 1.0}, low=frosty(tall)).cautions[0]
-    assert grow({"orchardgrass": 1.0}, looks=behind, low=frosty(tall)).cautions == ()
+    (doubted,) = grow({"orchardgrass": 1.0}, low=frosty(tall)).doubts
+    assert doubted.doubt is Doubt.FROST
+    assert grow({"orchardgrass": 1.0}, looks=behind, low=frosty(tall)).doubts == ()
 
 
 def test_a_vague_look_does_not_make_good_what_a_frost_has_done() -> None:
@@ -457,7 +461,7 @@ def test_killing_frost_of_autumn_ends_legumes_and_not_grasses() -> None:
     assert frozen.clock[i - 1] > frozen.clock[i - 2]
     assert frozen.clocks[False].clock[-1] > frozen.clocks[False].clock[i - at(frozen, "2026-09-01")]
     assert frozen.clocks[False].ended is None
-    assert "the frost of 2026-09-28 ended the growth of alfalfa" in frozen.cautions
+    assert Doubted(Doubt.GROWTH_ENDED, "alfalfa", on("2026-09-28")) in frozen.doubts
     assert grow({"alfalfa": 1.0}, AUTUMN[:260], low=low[:260]).ended is None
 
 
@@ -581,7 +585,7 @@ def test_every_stage_that_may_be_said_speaks_of_its_kind_only(legume: bool, said
     unused = []
     for kind, name in ((False, "timothy"), (True, "alfalfa")):
         day = np.datetime64("2026-01-01") + int(np.argmax(clocks[kind] > (450 if kind else 600)))
-        unused.append(grow({name: 1.0}, looks=[StageLook(day, said)]).cautions != ())
+        unused.append(grow({name: 1.0}, looks=[StageLook(day, said)]).doubts != ())
     assert unused == [legume, not legume]
 
 
@@ -644,7 +648,7 @@ def test_short_alfalfa_is_young() -> None:
         ((clocks - mean) ** 2 * weight).sum() ** 0.5 / weight.sum() ** 0.5, 0.01
     )
     assert seen.clock[i] < barely.clock[i] < plain.clock[i]
-    assert seen.cautions == ()
+    assert seen.doubts == ()
 
 
 def test_short_alfalfa_before_the_clock_of_the_shortest_changes_little() -> None:
@@ -682,7 +686,7 @@ def test_looks_that_say_nothing_are_named() -> None:
     regrown = grow({"timothy": 1.0}, last_cut="2026-05-20", looks=[StageLook(on("2026-06-10"), "early heads")])
     dates = ("2026-05-01", "2026-05-01", "2026-05-01", "2026-06-10")
     for growth, date in zip((tall, clover, grass, regrown), dates, strict=True):
-        assert growth.cautions == (f"the look of {date} says nothing of this growth and was not used",)
+        assert growth.doubts == (Doubted(Doubt.LOOK_UNUSED, day=on(date)),)
 
 
 def test_looks_before_the_cut_belong_to_the_growth_before() -> None:
@@ -734,7 +738,7 @@ def test_missing_day_before_the_cut_does_not_matter() -> None:
 
 
 def test_past_that_begins_too_late_is_refused() -> None:
-    with pytest.raises(GrowthUnknown, match="reach back to 2026-01-01"):
+    with pytest.raises(GrowthUnknown, match=r"2026-01-01: .* reach back"):
         grow({"orchardgrass": 1.0}, SPRING[1:], "2026-01-02")
 
 
@@ -773,12 +777,11 @@ def test_dates_after_the_weather_are_refused() -> None:
 def test_look_that_cannot_be_true_is_refused_with_the_days_that_it_would_fit(
     stand: str, given: StageLook, first: bool, last: bool
 ) -> None:
-    with pytest.raises(GrowthUnknown, match="correct its date") as refused:
+    with pytest.raises(LookUnfit) as refused:
         grow({stand: 1.0}, looks=[given])
-    assert refused.value.day == given.on
-    told = re.fullmatch(r".*it would fit (?:from ([\d-]+))?(?: on| to |up to )([\d-]+)?; undo .*", refused.value.reason)
-    assert told
-    ends = [None if date is None else on(date) for date in told.groups()]
+    assert (refused.value.day, refused.value.look) == (given.on, given)
+    assert refused.value.by_height == (given.height is not None)
+    ends = [refused.value.first, refused.value.last]
     assert [end is not None for end in ends] == [first, last]
     days_told = [at for at in days("2026-01-02", 180) if taken(stand, replace(given, on=at))]
     assert (days_told[0], days_told[-1]) == (ends[0] or on("2026-01-02"), ends[1] or on("2026-06-30"))
@@ -794,8 +797,9 @@ def taken(stand: str, *looks: StageLook) -> bool:
 
 
 def test_look_that_no_day_fits_says_so() -> None:
-    with pytest.raises(GrowthUnknown, match=r"a look \(bloom\).*: no day so far fits; undo it.*\(2026-04-01\)"):
+    with pytest.raises(LookUnfit) as refused:
         grow({"timothy": 1.0}, SPRING[:100], looks=[StageLook(on("2026-04-01"), "bloom")])
+    assert (refused.value.first, refused.value.last) == (None, None)
 
 
 def test_days_that_fit_are_those_after_the_looks_before() -> None:
@@ -803,9 +807,10 @@ def test_days_that_fit_are_those_after_the_looks_before() -> None:
     heads, boot = StageLook(on("2026-05-01"), "early heads"), StageLook(on("2026-06-15"), "boot")
     told = []
     for looks in ([boot], [heads, boot]):
-        with pytest.raises(GrowthUnknown) as refused:
+        with pytest.raises(LookUnfit) as refused:
             grow({"orchardgrass": 1.0}, looks=looks)
-        told.append(on(refused.value.reason.split(" to ")[1].split(";")[0]))
+        assert refused.value.last is not None
+        told.append(refused.value.last)
     assert told[1] < told[0]
     assert taken("orchardgrass", heads, replace(boot, on=told[1]))
     assert not taken("orchardgrass", heads, replace(boot, on=told[1] + 1))
@@ -955,7 +960,7 @@ def test_later_stages_move_the_words_and_the_water_and_not_the_fibre() -> None:
 def test_a_variety_of_alfalfa_is_told_by_its_height_too() -> None:
     tall = variety(variety(species()["alfalfa"], "early", stages_later=-20.0), "earlier", stages_later=-20.0)
     seen = grow({"earlier": 1.0}, looks=[StageLook(on("2026-05-05"), height=0.7112)], kinds=own(tall))
-    assert seen.cautions == ()
+    assert seen.doubts == ()
     assert np.interp(349.0, seen.clock[60:], seen.kalu_fick[60:]) == pytest.approx(3.0, abs=0.05)
     assert not variety(species()["red clover"], "clover").alfalfa
 
