@@ -154,19 +154,23 @@ class Answers:
         ------
         NotTaken
         """
+        answer = self._good(farm, token)
+        self._is_news(farm, self.line(farm, answer))
+        return answer
+
+    def _good(self, farm: Farm, token: str) -> Answer:
         answer = self._meant(token)
         if answer.ends <= self._clock.now():
             raise NotTaken(Trouble.EXPIRED)
         told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.seconds))}
         if answer.person not in told:
             raise NotTaken(Trouble.GONE)
-        line = self.line(farm, answer)
+        self.line(farm, answer)
         try:
             if self._file.is_used(answer.nonce):
                 raise NotTaken(Trouble.USED)
         except AnswersError as error:
             raise _not_kept(error) from error
-        self._is_news(farm, line)
         return answer
 
     def line(self, farm: Farm, answer: Answer, percent: str | None = None) -> Line:
@@ -210,12 +214,12 @@ class Answers:
         NotTaken
             Then nothing is noted, and the link is as good as before.
         """
-        answer = self.read(farm, token)
+        answer = self._good(farm, token)
         line = self.line(farm, answer, percent if answer.kind is LineKind.MOISTURE else None)
         told = {"area": line.area, "moisture": line.moisture, "stage": line.stage, "ground": line.ground}
         try:
             with self._file.using(answer.nonce, answer.ends, line.written_at):
-                self._is_news(farm, line)  # of two at once only now
+                self._is_news(farm, line)  # only one at a time comes here
                 kept = self._diary.add(line.kind, line.field, line.at, line.written_at, timed=line.timed, **told)  # type: ignore[arg-type]
         except AlreadyUsed as error:
             raise NotTaken(Trouble.USED) from error
