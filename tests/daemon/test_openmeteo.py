@@ -21,6 +21,7 @@ from daemon.farm import Place
 from daemon.hours import forecast_hours
 from daemon.weather import openmeteo
 from daemon.weather.contract import Refused, Weather
+from daemon.weather.openmeteo_reply import FIELDS, _check_cell, parse
 from daemon.weather.transport import get, open_session
 from tests.loopback.hours import HERE, NOW, invented, source, written
 from tests.loopback.openmeteo import (
@@ -92,7 +93,7 @@ def test_a_reply_of_the_documented_shape_is_read_as_it_is_labelled() -> None:
      "hourly":{"time":["2026-06-01T00:00","2026-06-01T01:00","2026-06-01T02:00"],
                "temperature_2m":[14.2,13.8,null],"dew_point_2m":[11,10.5,null],"wind_speed_10m":[1.9,1.7,null],
                "shortwave_radiation":[12.0,0.0,null],"precipitation":[0.00,0.30,null],"cloud_cover":[81,84,null]}}"""
-    table = openmeteo.parse(reply.encode(), [HERE], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
+    table = parse(reply.encode(), [HERE], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
     assert table.sizes == {"member": 1, "time": 3}
     assert float(table[RAIN].sel(time="2026-06-01T01:00").item()) == 0.3
     assert table["cloud_area_fraction"].values[0, :2].tolist() == pytest.approx([0.81, 0.84])
@@ -106,9 +107,9 @@ def test_members_carry_their_numbers_with_and_without_the_model_in_the_name() ->
     units = {"time": "iso8601"}
     for name in openmeteo.ENSEMBLE_FIELDS:
         for suffix, value in keys.items():
-            hourly[name + suffix], units[name + suffix] = [value], openmeteo.FIELDS[name].unit
+            hourly[name + suffix], units[name + suffix] = [value], FIELDS[name].unit
     answer = {"latitude": 43, "longitude": -75, "utc_offset_seconds": 0, "hourly_units": units, "hourly": hourly}
-    table = openmeteo.parse(json.dumps(answer).encode(), [HERE], "ncep_gefs025", openmeteo.ENSEMBLE_FIELDS, ATTRIBUTES)
+    table = parse(json.dumps(answer).encode(), [HERE], "ncep_gefs025", openmeteo.ENSEMBLE_FIELDS, ATTRIBUTES)
     assert table["member"].values.tolist() == ["00", "01", "02", "12"]
     assert table["wind_speed"].values[:, 0].tolist() == [0, 1, 2, 12]
 
@@ -172,12 +173,12 @@ def test_several_places_are_told_apart_by_their_order(server: OpenMeteo, session
     with pytest.raises(Refused, match="the reply is for 43"):
         reply = json.dumps(server.reply(FORECAST, {"latitude": "43", "longitude": "-75", "hourly": "precipitation"}))
         far = replace(HERE, longitude=-77.0)
-        openmeteo.parse(reply.encode(), [far], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
+        parse(reply.encode(), [far], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
 
 
 def test_a_place_beside_the_date_line_is_near_a_cell_across_it() -> None:
     place = replace(HERE, longitude=179.9)
-    openmeteo._check_cell({"utc_offset_seconds": 0, "latitude": 43.0, "longitude": -180.0}, place)
+    _check_cell({"utc_offset_seconds": 0, "latitude": 43.0, "longitude": -180.0}, place)
 
 
 # --- Thunder --------------------------------------------------------------------------------------------------
@@ -233,7 +234,7 @@ def thunder_of(codes: object, unit: object = "wmo code") -> list[float | None]:
     reply = json.loads(json.dumps(SMALL))
     hourly = {key: series[:3] for key, series in reply["hourly"].items()}
     reply["hourly"], reply["hourly_units"]["weather_code"] = {**hourly, "weather_code": codes}, unit
-    table = openmeteo.parse(json.dumps(reply).encode(), [HERE], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
+    table = parse(json.dumps(reply).encode(), [HERE], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
     assert not table["air_temperature"].isnull().any()
     return [None if np.isnan(value) else value for value in table[THUNDER].sel(member="00").values.tolist()]
 
@@ -585,9 +586,7 @@ def test_a_reply_with_anything_in_it_is_read_or_refused(data: st.DataObject) -> 
     else:
         inside[key] = data.draw(JUNK)
     try:
-        table = openmeteo.parse(
-            json.dumps(reply).encode(), [HERE], "ncep_gefs025", openmeteo.ENSEMBLE_FIELDS, ATTRIBUTES
-        )
+        table = parse(json.dumps(reply).encode(), [HERE], "ncep_gefs025", openmeteo.ENSEMBLE_FIELDS, ATTRIBUTES)
     except Refused as reason:
         assert len(str(reason)) > 10
     else:
