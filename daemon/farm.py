@@ -14,7 +14,8 @@ from models import coefficients as c
 from models.cautions import MonthDay, Span
 from models.looks import Prior
 from models.season import season_origin
-from models.stages import Purpose, Species, species
+from models.species import Species, species
+from models.stages import Purpose
 
 
 class Units(StrEnum):

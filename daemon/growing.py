@@ -10,7 +10,8 @@ from daemon.farm import Farm, Field, Look
 from daemon.outlook import KindToday
 from daemon.soil import Ground
 from models.growth import Growth, Known, StageLook, field_growth
-from models.stages import Species, grass_share, ndf_target, stage_words
+from models.species import Species, grass_share
+from models.stages import ndf_target, stage_words
 
 
 def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground) -> Growth:

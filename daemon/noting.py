@@ -12,7 +12,7 @@ from daemon.units import HECTARES_PER_ACRE, METRES_PER_INCH, height, size
 from models import coefficients as c
 from models.ground import Firmness
 from models.looks import STAGES_SEEN
-from models.stages import Species, known_stand
+from models.species import Species, known_stand
 
 OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
 DRIEST: Final = 5.0  # [%] a reading below is no moisture of a crop

@@ -23,7 +23,7 @@ from models.ground import (
     soil_drying_factor,
     soil_profile,
 )
-from models.stages import root_depth
+from models.species import root_depth
 
 Array = NDArray[np.float64]
 

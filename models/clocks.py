@@ -9,7 +9,7 @@ import numpy as np
 from models import coefficients as c
 from models.looks import Case, Prior, StageLook, Used, after_look, counts, fits, way_to
 from models.season import Days, Weather, degree_days, killing_frost, legume_start, season_start
-from models.stages import Array
+from models.species import Array
 from models.unfit import misfit
 
 

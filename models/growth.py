@@ -30,20 +30,8 @@ from models.season import (
     season_origin,
     season_start,
 )
-from models.stages import (
-    Array,
-    Species,
-    cutting_height,
-    drying_factor,
-    grass_share,
-    known_stand,
-    ndf_target,
-    species,
-    stage_words,
-    stand_dry_matter,
-    stand_ndf,
-    standing_moisture,
-)
+from models.species import Array, Species, drying_factor, grass_share, known_stand, species
+from models.stages import cutting_height, ndf_target, stage_words, stand_dry_matter, stand_ndf, standing_moisture
 
 __all__ = [
     "NOTHING_MORE",

@@ -10,16 +10,8 @@ import numpy as np
 from models import coefficients as c
 from models.scales import KALU_FICK, MOORE
 from models.season import Days, GrowthUnknown, Why
-from models.stages import (
-    GRASS_STAGES,
-    LEGUME_STAGES,
-    NO_BUDS,
-    NO_HEADS,
-    Species,
-    alfalfa_height_ndf,
-    stage_onsets,
-    stage_words,
-)
+from models.species import GRASS_STAGES, LEGUME_STAGES, Species, stage_onsets
+from models.stages import NO_BUDS, NO_HEADS, alfalfa_height_ndf, stage_words
 
 # Limits of the clock that a word speaks of, by the onsets of the stages it lies between; a stage that lasts long, or is
 # the last in the table, only limits the clock.

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from models import coefficients as c
 from models.quality import Band
-from models.stages import Array
+from models.species import Array
 
 RESPIRATION_SOURCE: Final = "estimate: within 0.055 to 0.25% an hour at 15 degC (Robson)"
 RAIN_SOURCE: Final = "published for alfalfa: Rotz, Davis & Abrams 1991; grass and fresh crops: estimate"

@@ -16,7 +16,8 @@ from models import coefficients as c
 from models.clocks import Clock
 from models.growth import DECILE, Growth, GrowthUnknown
 from models.season import Days, Why
-from models.stages import Array, Purpose, Species, species_ndf, stand_dry_matter, stand_ndf
+from models.species import Array, Species
+from models.stages import Purpose, species_ndf, stand_dry_matter, stand_ndf
 
 POINTS: Final = np.array([[-DECILE], [0.0], [DECILE]])  # of the clock, in its standard deviations
 FIRST_HEADS: Final = "early heads"

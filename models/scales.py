@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
-from models.stages import LEGUME_STAGES, Array, species
+from models.species import LEGUME_STAGES, Array, species
 
 # Codes and indices of Moore et al. 1991, Agron. J. 83:1073-1077, doi 10.2134/agronj1991.00021962008300060027x, the
 # structure published, the numbers remembered. With leaves (V) or nodes (E) a tiller goes up by its share of them all.

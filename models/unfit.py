@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from models.looks import Case, StageLook, by_height, fits
 from models.season import Days, GrowthUnknown, Why
-from models.stages import Array
+from models.species import Array
 
 
 class LookUnfit(GrowthUnknown):

@@ -16,7 +16,8 @@ from daemon.settings.work import FOOT, SHORT_TON
 from daemon.units import HECTARES_PER_ACRE
 from models.looks import STAGES_SEEN
 from models.scales import KALU_FICK, MOORE
-from models.stages import Purpose, Species, species, variety
+from models.species import Species, species, variety
+from models.stages import Purpose
 
 SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
 DRAINAGES: Final = ("well", "moderate", "poor")

@@ -12,7 +12,8 @@ from daemon.settings.reading import SECTIONS
 from daemon.settings.section import Section, kind, tables_in
 from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
 from daemon.year_days import days_words, fawns_by_latitude, frost_by_latitude, nests_by_latitude
-from models.stages import Species, grass_share, ndf_target, species
+from models.species import Species, grass_share, species
+from models.stages import ndf_target
 
 MASK: Final = '"****"'
 

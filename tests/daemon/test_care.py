@@ -24,7 +24,7 @@ from daemon.weather.contract import OfficialWarning, Weather
 from daemon.wording import email_of, text_body
 from models import coefficients as c
 from models.cautions import Caution, Span
-from models.stages import species, variety
+from models.species import species, variety
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
 from tests.samples import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect

@@ -1,7 +1,7 @@
 import pytest
 
 from daemon.noting import WrongUsage, stage_meant
-from models.stages import species, variety
+from models.species import species, variety
 from tests.passes import field
 
 

@@ -11,7 +11,8 @@ from daemon.farm import Channel, Estimates, Farm, Hears, Look, Traction, Units
 from daemon.settings import SettingsError, check, find, load, options, show, state_folder
 from daemon.settings.literals import toml
 from models.cautions import Span
-from models.stages import Purpose, known_stand, species
+from models.species import known_stand, species
+from models.stages import Purpose
 
 BASE = """\
 [farm]

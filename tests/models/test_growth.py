@@ -31,19 +31,8 @@ from models.growth import (
 from models.looks import STAGES_SEEN, corrected, limited
 from models.scales import KALU_FICK, MOORE, scale_code
 from models.season import Days, green_up, killing_frost, season_origin
-from models.stages import (
-    GRASS_STAGES,
-    Array,
-    Purpose,
-    Species,
-    alfalfa_height,
-    drying_factor,
-    grass_ndf,
-    grass_share,
-    known_stand,
-    ndf_target,
-    variety,
-)
+from models.species import GRASS_STAGES, Array, Species, drying_factor, grass_share, known_stand, variety
+from models.stages import Purpose, alfalfa_height, grass_ndf, ndf_target
 from models.unfit import LookUnfit
 
 NAMES = [

@@ -23,7 +23,8 @@ from models.quality import (
     protein,
     waiting_costs,
 )
-from models.stages import Array, Purpose, ndf_target
+from models.species import Array
+from models.stages import Purpose, ndf_target
 
 SPRING: Array = np.where(np.arange(181) < 90, 4.0, 14.0)  # green-up on 1 April, then 14 degC a day
 

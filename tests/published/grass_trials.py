@@ -22,7 +22,7 @@ import numpy as np
 
 from models.growth import field_growth
 from models.season import Days
-from models.stages import Array
+from models.species import Array
 
 # Mean of January and of July [degC], remembered to about a degree: what is usual there, not what those years brought.
 NORMALS: Final[Mapping[str, tuple[float, float]]] = {

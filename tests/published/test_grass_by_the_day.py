@@ -8,7 +8,8 @@ import pytest
 from models import coefficients as c
 from models.growth import DECILE, species
 from models.quality import protein
-from models.stages import Species, grass_ndf, species_dry_matter, species_ndf, stage_onsets
+from models.species import Species, stage_onsets
+from models.stages import grass_ndf, species_dry_matter, species_ndf
 
 
 def rise_in_a_day(mean: float) -> float:

@@ -6,6 +6,7 @@ import pytest
 from models.growth import degree_days, field_growth, species
 from models.looks import corrected
 from models.scales import MOORE, STAGE_NUMBERS
+from models.species import stage_onsets
 from models.stages import (
     alfalfa_height,
     alfalfa_height_ndf,
@@ -14,7 +15,6 @@ from models.stages import (
     grass_ndf,
     legume_ndf,
     ndf_target,
-    stage_onsets,
 )
 
 INCH = 0.0254

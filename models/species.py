@@ -1,0 +1,219 @@
+"""The species that a stand may be of, out of ``species.toml`` or the farm's own, and what their shares make of it."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
+from itertools import product
+from math import inf
+from types import MappingProxyType
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+GRASS_STAGES: Final = ("leaf", "stem", "boot", "early heads", "full heads", "bloom")
+LEGUME_STAGES: Final = ("vegetative", "buds", "first flower", "full flower")
+FAR_NORTH: Final = 58.0  # [deg] of latitude beyond which far_north_shift holds
+
+
+@dataclass(frozen=True, eq=False)
+class Species:
+    """A row of ``species.toml`` or a `variety` of one; `stages` starts with the youngest stage at a clock of 0.
+
+    Two rows are one only if they are the same object, so that a row may be the key of a dict: make each once.
+    """
+
+    name: str
+    legume: bool
+    base: float  # [degC]
+    stages: Mapping[str, float]  # [degC d] at onset, first growth
+    ndf_mark: float  # [degC d] at NDF 50 % (grasses) or 40 % (legumes)
+    ndf_mark_regrowth: float  # [degC d]
+    regrowth_days: tuple[int, int]
+    drying_factor: float
+    moisture_by_stage: Mapping[str, float]  # [wet basis]
+    far_north_shift: float  # [degC d]
+    root_depth: float  # Zr, of effective roots [m]
+    like: str = ""  # the species of the table that this is a variety of
+
+    @property
+    def alfalfa(self) -> bool:
+        """Whether this is alfalfa or a variety of it, whose height speaks of its fibre."""
+        return "alfalfa" in (self.name, self.like)
+
+
+@cache
+def species() -> Mapping[str, Species]:
+    """Return every species the program knows, by name.
+
+    Returns
+    -------
+    Mapping[str, Species]
+        Grasses first, then legumes.
+
+    Examples
+    --------
+    >>> species()["orchardgrass"].stages["early heads"]
+    470.0
+    """
+    table = tomllib.loads(files("models").joinpath("species.toml").read_text(encoding="utf-8"))
+    rows = [_row(name, row, table["grasses"], legume=False) for name, row in table["grasses"]["species"].items()]
+    rows += [_row(name, row, table["legumes"], legume=True) for name, row in table["legumes"]["species"].items()]
+    return MappingProxyType({row.name: row for row in rows})
+
+
+def _row(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *, legume: bool) -> Species:
+    youngest = (LEGUME_STAGES if legume else GRASS_STAGES)[0]
+    wetter = row.get("moisture_shift", 0.0)
+    onsets = {youngest: 0.0} | {word: float(clock) for word, clock in row["stages"].items()}
+    return Species(
+        name=name,
+        legume=legume,
+        base=kind["base"],
+        stages=MappingProxyType(onsets),
+        ndf_mark=float(row["ndf_mark"]),
+        ndf_mark_regrowth=float(row["ndf_mark_regrowth"]),
+        regrowth_days=(row["regrowth_days"][0], row["regrowth_days"][1]),
+        drying_factor=row["drying_factor"],
+        moisture_by_stage=MappingProxyType({k: v + wetter for k, v in kind["moisture_by_stage"].items()}),
+        far_north_shift=float(row.get("far_north_shift", 0.0)),
+        root_depth=float(row.get("root_depth", kind["root_depth"])),
+    )
+
+
+def variety(
+    like: Species,
+    name: str,
+    *,
+    ndf_mark: float | None = None,
+    ndf_mark_regrowth: float | None = None,
+    stages_later: float = 0.0,
+    drying_factor: float | None = None,
+) -> Species:
+    """Return a row of its own for a variety, or for a local species, that is like a known one.
+
+    Parameters
+    ----------
+    like : Species
+        The row that holds for all that is not given.
+    name : str
+        What a stand calls it.
+    ndf_mark, ndf_mark_regrowth : float, optional
+        Clock at NDF 50 % (grasses) or 40 % (legumes), in first growth and in a regrowth [degC d].
+    stages_later : float
+        How much later than in `like` the stages of the first growth come [degC d]; below 0 they come sooner.
+    drying_factor : float, optional
+        Drying rate as a multiple of that of a mixed sward [1].
+
+    Returns
+    -------
+    Species
+
+    Raises
+    ------
+    ValueError
+        If a mark or the factor is not above 0, or a stage would begin before its growth does.
+
+    Notes
+    -----
+    The fibre does not move with the stages: a variety that heads later and coarsens later needs both. Varieties of
+    one species head up to two weeks apart, some 200 degC d. The stages of a legume's regrowth move as its marks do
+    (`stage_onsets`).
+
+    Examples
+    --------
+    >>> late = variety(species()["timothy"], "late timothy", ndf_mark=550.0, stages_later=60.0)
+    >>> late.ndf_mark, late.stages["boot"], late.ndf_mark_regrowth
+    (550.0, 610.0, 550.0)
+    """
+    row = replace(
+        like,
+        name=name,
+        like=like.like or like.name,
+        ndf_mark=like.ndf_mark if ndf_mark is None else ndf_mark,
+        ndf_mark_regrowth=like.ndf_mark_regrowth if ndf_mark_regrowth is None else ndf_mark_regrowth,
+        stages=MappingProxyType({word: onset + stages_later if onset else 0.0 for word, onset in like.stages.items()}),
+        drying_factor=like.drying_factor if drying_factor is None else drying_factor,
+    )
+    _check_variety(row)
+    return row
+
+
+def _check_variety(row: Species) -> None:
+    for what in ("ndf_mark", "ndf_mark_regrowth", "drying_factor"):
+        value = getattr(row, what)
+        if not 0 < value < inf:
+            raise ValueError(f"variety {row.name!r}: {what} is {value:g}; it must be above 0")
+    for regrowth, latitude in product((False, True), (0.0, 90.0)):
+        onsets = stage_onsets(row, regrowth=regrowth, latitude=latitude)
+        for word in list(onsets)[1:2]:  # those after it move as far; a grass has none in a regrowth
+            if not 0 < onsets[word] < inf:
+                raise ValueError(
+                    f"variety {row.name!r}: {word} would begin at {onsets[word]:g} degC d of "
+                    f"{'a regrowth' if regrowth else 'the first growth'}; it must be above 0, "
+                    "so change stages_later or the marks"
+                )
+
+
+def known_stand(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> dict[Species, float]:
+    """Return the species of a stand with their shares of its dry matter.
+
+    Parameters
+    ----------
+    stand : Mapping[str, float]
+        Shares of the dry matter by the names of species [1].
+    kinds : Mapping[str, Species], optional
+        The species that may be named; left out, those of `species`.
+
+    Raises
+    ------
+    ValueError
+        If a name is unknown, a share is not above 0, or the shares do not add up to 1 within 0.01.
+    """
+    kinds = species() if kinds is None else kinds
+    for name, share in stand.items():
+        if name not in kinds:
+            raise ValueError(f"stand: unknown species {name!r}; known are {', '.join(kinds)}")
+        if not share > 0:
+            raise ValueError(f"stand: the share of {name} is {share}; it must be above 0")
+    if not abs(sum(stand.values()) - 1) <= 0.01:
+        raise ValueError(f"stand: the shares add up to {sum(stand.values()):g}; they must add up to 1")
+    members: dict[Species, float] = {}
+    for name, share in stand.items():  # two names may mean one row
+        members[kinds[name]] = members.get(kinds[name], 0.0) + share
+    return members
+
+
+def grass_share(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
+    """Return the share of grass in a stand [1]; what is not a legume counts as grass; `kinds` as in `known_stand`."""
+    return sum((share for kind, share in known_stand(stand, kinds).items() if not kind.legume), 0.0)
+
+
+def drying_factor(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
+    """Return how fast a stand dries, in terms of a mixed sward's rate [1]; `kinds` as in `known_stand`."""
+    return sum((share * kind.drying_factor for kind, share in known_stand(stand, kinds).items()), 0.0)
+
+
+def root_depth(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
+    """Return how deep the roots of a stand reach for water, mixed by share [m]."""
+    return sum((share * kind.root_depth for kind, share in known_stand(stand, kinds).items()), 0.0)
+
+
+def stage_onsets(kind: Species, *, regrowth: bool, latitude: float) -> dict[str, float]:
+    """Return the clock at which each stage is first seen [degC d]; empty for the regrowth of a grass.
+
+    Notes
+    -----
+    Most cool-season grasses do not head again after a cut, so that the table says nothing of their
+    regrowth. The stages of a legume's regrowth are those of its first growth, moved as far as its NDF
+    mark is.
+    """
+    if regrowth and not kind.legume:
+        return {}
+    move = kind.ndf_mark_regrowth - kind.ndf_mark if regrowth else 0.0
+    if abs(latitude) > FAR_NORTH:
+        move += kind.far_north_shift
+    return {word: onset + move if onset else 0.0 for word, onset in kind.stages.items()}
