@@ -10,7 +10,7 @@ from daemon.outlook import FieldProspect, Morning, WatchState
 from daemon.sentences import capital, said
 from daemon.units import size
 from daemon.wording import ripe_soon
-from models.ground import Firmness
+from models.firmness import Firmness
 from models.stages import NO_BUDS, NO_HEADS, REGROWTH
 
 Choice = tuple[LineKind, str]  # a kind of line, and the stage, the ground or the area [ha] that it tells of

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from math import inf
 from typing import Any, Final
 
-from models.ground import Firmness
+from models.firmness import Firmness
 from models.looks import STAGES_SEEN
 
 FORM: Final = 4  # kept in the file as user_version: 3 knew no field left uncut, 2 no crop that lies flat

@@ -10,7 +10,7 @@ from daemon.farm import Farm, Field, Units
 from daemon.mowings import Cut, cuts
 from daemon.units import HECTARES_PER_ACRE, METRES_PER_INCH, height, size
 from models import coefficients as c
-from models.ground import Firmness
+from models.firmness import Firmness
 from models.looks import STAGES_SEEN
 from models.species import Species, known_stand
 

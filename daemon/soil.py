@@ -8,21 +8,17 @@ from numpy.typing import NDArray
 
 from daemon.days import DailyWater
 from daemon.farm import Farm, Field
+from models.firmness import Firmness, Load, Words, firmness, first_firm_day
 from models.ground import (
-    Firmness,
     GroundDays,
     GroundState,
-    Load,
     Profile,
-    Words,
     crop_coefficient,
-    firmness,
-    first_firm_day,
     follow_ground,
-    newest_drought,
     soil_drying_factor,
     soil_profile,
 )
+from models.season import newest_drought
 from models.species import root_depth
 
 Array = NDArray[np.float64]

@@ -10,7 +10,7 @@ from daemon.growth_words import seen_words
 from daemon.mowings import Mown, mown_by
 from daemon.sentences import beside, joined, said
 from daemon.units import clock_time, day_words, percent, size
-from models.ground import Firmness
+from models.firmness import Firmness
 
 
 def with_diary(farm: Farm, lines: Sequence[Line], now: datetime) -> Farm:

@@ -293,3 +293,28 @@ def needed(day: Days, high: Array, low: Array, since: np.datetime64, stress: Arr
         if bad.any():
             raise GrowthUnknown(why, weather.day[bad.argmax()])
     return weather
+
+
+def newest_drought(stress: Array, *, hold: float = c.DROUGHT_HOLD) -> tuple[int, int]:
+    """Return how long nothing grew in the newest drought [d], and how long ago it ended [d].
+
+    Parameters
+    ----------
+    stress : array, shape (day,)
+        Ks of the days that are over [1].
+    hold : float
+        With less of it nothing grows [1], estimate.
+
+    Returns
+    -------
+    tuple of int
+        The second is 0 while the drought lasts; without any, the first is 0 and the second all of the days.
+
+    Examples
+    --------
+    >>> newest_drought(np.array([0.1, 0.9, 0.1, 0.1, 0.1, 0.8, 1.0]))
+    (3, 2)
+    """
+    since = next((ago for ago, share in enumerate(stress[::-1]) if share < hold), stress.size)
+    growing = next((ago for ago, share in enumerate(stress[::-1][since:]) if share >= hold), stress.size - since)
+    return growing, since

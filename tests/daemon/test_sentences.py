@@ -31,7 +31,7 @@ from daemon.watch_words import say_change, watched_words
 from daemon.weather.contract import OfficialWarning
 from daemon.wording import say, text_body
 from models.cautions import Caution
-from models.ground import Firmness
+from models.firmness import Firmness
 from models.growth import Doubt, species
 from models.looks import STAGES_SEEN
 from models.season import Why

@@ -5,17 +5,14 @@ import pytest
 from numpy.typing import NDArray
 
 from models import coefficients as c
+from models.firmness import Firmness, Load, firmness, first_firm_day
 from models.ground import (
-    Firmness,
     GroundDays,
     GroundState,
-    Load,
     Profile,
     after_look,
     at_field_capacity,
     crop_coefficient,
-    firmness,
-    first_firm_day,
     follow_ground,
     soil_drying_factor,
     soil_profile,
