@@ -3,11 +3,13 @@
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files
 from math import cos, hypot, radians
 from pathlib import Path
+from stat import S_IRUSR, S_IRWXG, S_IWUSR
 from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
@@ -46,6 +48,7 @@ POINT: Final = tuple(
     re.compile(rf"([+-]?\d+(?:\.\d+)?){side}", re.IGNORECASE) for side in (r"\s*°?\s*([NS]?)", r"\s*°?\s*([EW]?)", "()")
 )
 HEIGHT: Final[Mapping[Units, str]] = {Units.US: r"\s*(?:ft|feet)$", Units.METRIC: r"\s*(?:m|met(?:re|er)s)$"}
+AREA: Final[Mapping[Units, str]] = {Units.US: r"(?<=\d)\s*(?:acres?|ac)$", Units.METRIC: r"(?<=\d)\s*(?:ha|hectares?)$"}
 SHARE: Final = re.compile(r"(.+?)\s+(\d+(?:\.\d+)?)\s*%?")  # of a mix: timothy 60
 
 
@@ -67,12 +70,22 @@ class Zone:
 
 
 def refuse_taken(path: Path) -> None:
-    """Raise SetupError where there is something already."""
-    if path.exists() or path.is_symlink():
+    """Raise SetupError where there is something already, or nothing may be written: before anything is asked."""
+    if os.path.lexists(path):
         raise SetupError(
             f"setup: given {path}, where there are settings already, allowed a new file; name another with "
             "--config FILE, or add --overwrite to replace this one"
         )
+    if not os.access(_nearest_there(path), os.W_OK | os.X_OK):
+        raise SetupError(
+            f"setup: given {path}, where you may write nothing, allowed a folder that you may write in; type sudo in "
+            "front, or name another file with --config FILE"
+        )
+
+
+def _nearest_there(path: Path) -> Path:
+    """Return the innermost folder over a file that is there already."""
+    return next(folder for folder in path.absolute().parents if os.access(folder, os.F_OK))
 
 
 def settings_text(ask: Ask, tell: Tell) -> str:
@@ -113,6 +126,8 @@ def settings_text(ask: Ask, tell: Tell) -> str:
 def write(path: Path, text: str, *, overwrite: bool = False) -> None:
     """Write a file that nobody but its owner can read, for it holds addresses.
 
+    What replaces another goes to the same owner and group: the service must be able to read it on.
+
     Raises
     ------
     OSError
@@ -124,7 +139,16 @@ def write(path: Path, text: str, *, overwrite: bool = False) -> None:
         fresh.unlink(missing_ok=True)
     with open(fresh, "x", encoding="utf-8", opener=partial(os.open, mode=0o600)) as file:
         file.write(text)
+    _hand_over(path, fresh)
     fresh.replace(path)
+
+
+def _hand_over(former: Path, fresh: Path) -> None:
+    """Give a file the owner and group of the one before it, as far as one may, and let that group do what it could."""
+    with suppress(FileNotFoundError, PermissionError):
+        was = former.stat()
+        os.chown(fresh, was.st_uid, was.st_gid)
+        fresh.chmod(S_IRUSR | S_IWUSR | was.st_mode & S_IRWXG)
 
 
 def _put(ask: Ask, tell: Tell, number: int, words: str, read: Callable[[str], T]) -> T:
@@ -132,12 +156,24 @@ def _put(ask: Ask, tell: Tell, number: int, words: str, read: Callable[[str], T]
     tell(f"\n{number} of {QUESTIONS}. {words}")
     for _ in range(TRIES):
         try:
-            return read(ask("> ").strip())
+            return read(_bare(ask("> ")))
         except UnicodeDecodeError:
             tell("given text that is not UTF-8, allowed UTF-8; set the terminal to it")
         except Unfit as why:
             tell(str(why))
     raise SetupError(f"setup: given {TRIES} answers to question {number} that cannot be taken; nothing was written")
+
+
+def _bare(answer: str) -> str:
+    """Return an answer without the quotes around it, which the questions show their examples in.
+
+    Examples
+    --------
+    >>> _bare(' "4 acres" '), _bare('Three "Willows"')
+    ('4 acres', 'Three "Willows"')
+    """
+    inner = re.fullmatch(r'"([^"]*)"|“([^“”]*)”', answer.strip())
+    return (inner[1] or inner[2] or "").strip() if inner else answer.strip()
 
 
 def _name(answer: str) -> str:
@@ -177,10 +213,13 @@ def _place(put: Callable[..., Any], tell: Tell, name: str, units: Units) -> Answ
 def _where(units: Units, answer: str) -> Mapping[str, float]:
     """Return latitude, longitude and elevation."""
     bare = re.sub(HEIGHT[units], "", answer, flags=re.IGNORECASE)
-    parts = [part.strip() for part in re.split(r"[,;]|\s+(?=[+-]?\d)", bare) if part.strip()]
+    parts = _three(bare)
     found = [point.fullmatch(part) for point, part in zip(POINT, parts, strict=False)]
     if len(parts) != len(POINT) or None in found:
-        raise Unfit(f"given {shown(answer)}, allowed three numbers with commas between, such as 43.12, -74.35, 300")
+        point = "; write each fraction with a point" if re.search(r"\d,\d", answer) else ""
+        raise Unfit(
+            f"given {shown(answer)}, allowed three numbers with commas between, such as 43.12, -74.35, 300{point}"
+        )
     north, east, above = (_signed(*one.groups()) for one in found if one)
     try:
         _fit(FarmSection, {"latitude": north, "longitude": east, "elevation": above}, units)
@@ -190,13 +229,23 @@ def _where(units: Units, answer: str) -> Mapping[str, float]:
     return {"latitude": north, "longitude": east, "elevation": above}
 
 
+def _three(said: str) -> Sequence[str]:
+    """Return the numbers of a place; with semicolons between them a comma stands before a fraction."""
+    if ";" in said:
+        return [part.strip().replace(",", ".") for part in said.split(";") if part.strip()]
+    return [part.strip() for part in re.split(r",|\s+(?=[+-]?\d)", said) if part.strip()]
+
+
 def _signed(number: str, side: str) -> float:
     return -abs(float(number)) if side and side in "SWsw" else float(number)
 
 
 def _clock(likely: str, answer: str) -> str:
     clock = answer or likely
-    _fit(FarmSection, {"timezone": clock}, Units.US)
+    try:
+        _fit(FarmSection, {"timezone": clock}, Units.US)
+    except Unfit as why:  # what is spelt like it may be half the world away
+        raise Unfit(f"{why}\nEnter takes {likely}.") from None
     return clock
 
 
@@ -209,19 +258,19 @@ def _field_question(units: Units) -> str:
 
 
 def _field(units: Units, answer: str) -> Answers:
-    parts = [part.strip() for part in answer.split(",")]
+    parts = [_bare(part) for part in answer.split(",")]
     if len(parts) not in (3, 4):
         raise Unfit(f'given {shown(answer)}, allowed name, size and stand, such as "North meadow, 12, orchardgrass"')
-    told = {"name": parts[0], "area": _number(parts[1]), "stand": _stand(parts[2])}
+    told = {"name": parts[0], "area": _size(parts[1], units), "stand": _stand(parts[2])}
     told |= {"last_cut": parts[3]} if parts[3:] else {}
     _fit(FieldSection, told, units)
     return {key: _written(FieldSection, key, value, units) for key, value in told.items()}
 
 
-def _number(said: str) -> object:
+def _size(said: str, units: Units) -> object:
     """Return a number, or the words themselves, which are refused with the number that they may mean."""
     try:
-        return float(said)
+        return float(re.sub(AREA[units], "", said, flags=re.IGNORECASE))
     except ValueError:
         return said
 
@@ -235,7 +284,7 @@ def _stand(said: str) -> object:
 def _person(units: Units, answer: str) -> Answers:
     if not answer:
         return {}
-    parts = [part.strip() for part in answer.split(",", 2)]
+    parts = [_bare(part) for part in answer.split(",", 2)]
     if len(parts) != 3:  # it may be an address, so it is not shown
         raise Unfit("given something else, allowed a name, text or email, and an address, with commas between")
     told = dict(zip(("name", "by", "address"), parts, strict=True))
@@ -265,7 +314,8 @@ def _words(item: Mapping[str, Any]) -> str:
     told = item["ctx"]
     given = told.get("given") or ("something that is not shown" if told["secret"] else shown(item["input"]))
     fix = f"the nearest is {told['fix']}" if told["fix"] else told.get("way_out", "")
-    words = f"{item['loc'][-1]}: given {given}, allowed {told['allowed']}{fix and '; '}{fix}"
+    allowed = told["allowed"].replace("text in quotes", "text")  # as an answer, not as the file has it
+    words = f"{item['loc'][-1]}: given {given}, allowed {allowed}{fix and '; '}{fix}"
     return re.sub(r"\{ ?([^{}]*?) ?\}", _as_answered, words)
 
 

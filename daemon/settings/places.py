@@ -10,6 +10,7 @@ import platformdirs
 from daemon.settings.problems import Problem, SettingsError
 
 SYSTEM_FILE: Final = Path("/etc/forenoon/config.toml")
+SYSTEM_GROUP: Final = "forenoon"  # as systemd/forenoon.service has it
 SYSTEM_STATE: Final = Path("/var/lib/forenoon")  # as systemd/forenoon.service has it
 
 
@@ -30,18 +31,30 @@ def find(explicit: Path | None = None) -> Path:
     Raises
     ------
     SettingsError
-        There is no file in any of these places; names them.
+        There is no file in any of these places, or only the service's group may read it; says what to do.
     """
     named = _named(explicit)
     if named is not None:
         return named
     places = (_own_file(), SYSTEM_FILE)
-    for place in places:
-        if place.is_file():
-            return place
+    found = next((place for place in places if _is_there(place)), None)
+    if found == SYSTEM_FILE and not os.access(SYSTEM_FILE, os.R_OK):
+        raise SettingsError([_closed()])
+    if found is not None:
+        return found
     given = f"no --config and no FORENOON_CONFIG, and no file at {' or '.join(map(str, places))}"
     fix = f"type forenoon setup, or copy config.example.toml to {places[0]} and change it to suit the farm"
     raise SettingsError([Problem("config.toml", None, "the file", given, "a settings file", fix)])
+
+
+def _closed() -> Problem:
+    """Return what whoever may not read the service's settings can do: mostly they have not logged in anew."""
+    allowed = f"a file that its group {SYSTEM_GROUP} may read, and somebody of that group"
+    fix = (
+        f"type sudo usermod --append --groups {SYSTEM_GROUP} YOU with your name and log in anew, or give the group the "
+        f"file: sudo chgrp -R {SYSTEM_GROUP} {SYSTEM_FILE.parent} && sudo chmod 640 {SYSTEM_FILE}"
+    )
+    return Problem(str(SYSTEM_FILE), None, "the file", "a file that may not be read", allowed, fix)
 
 
 def new_file(explicit: Path | None = None) -> Path:
@@ -86,4 +99,12 @@ def share(folder: Path) -> None:
 
 def _uses_system_file() -> bool:
     named = os.environ.get("FORENOON_CONFIG")
-    return Path(named) == SYSTEM_FILE if named else not _own_file().is_file() and SYSTEM_FILE.is_file()
+    return Path(named) == SYSTEM_FILE if named else not _is_there(_own_file()) and _is_there(SYSTEM_FILE)
+
+
+def _is_there(file: Path) -> bool:
+    """Return whether there is a file; the service's counts as there too behind a folder that one may not enter."""
+    try:
+        return file.is_file()
+    except PermissionError:
+        return file == SYSTEM_FILE

@@ -18,7 +18,7 @@ import pytest
 from daemon.farm import Channel, Units
 from daemon.settings import check, load, options, show
 from daemon.settings.commented import commented
-from daemon.setup import SetupError, settings_text, write
+from daemon.setup import SetupError, refuse_taken, settings_text, write
 from tests.loopback.receivers import Gateway
 
 GOOD: Final = (
@@ -82,6 +82,44 @@ def test_nobody_but_the_owner_reads_the_file(tmp_path: Path) -> None:
     assert [one.name for one in path.parent.iterdir()] == ["config.toml"]
 
 
+def test_what_replaces_a_file_goes_to_its_owner_and_group(tmp_path: Path) -> None:
+    path = saved(tmp_path, "mine")
+    stranger = 61_005 if os.geteuid() == 0 else os.getuid()
+    os.chown(path, stranger, -1)
+    path.chmod(0o644)
+    before = path.stat()
+    write(path, asked(GOOD)[0], overwrite=True)
+    found = path.stat()
+    assert (found.st_uid, found.st_gid) == (before.st_uid, before.st_gid) == (stranger, before.st_gid)
+    assert stat.S_IMODE(found.st_mode) == 0o640, "its group reads it on, and nobody else"
+    assert load(path).name == "Brook Farm"
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as another user")
+@pytest.mark.parametrize("mode", [0o755, 0o750])
+def test_who_may_write_nothing_there_is_told_so_before_the_questions(tmp_path: Path, mode: int) -> None:
+    folder = tmp_path / "etc"
+    folder.mkdir()
+    folder.chmod(mode)
+    for above in (folder, *folder.parents):
+        if above not in (folder, Path("/"), Path("/tmp")):
+            above.chmod(above.stat().st_mode | stat.S_IXOTH)
+    child = os.fork()
+    if child == 0:
+        os.setgroups([])
+        os.setgid(61_005)
+        os.setuid(61_005)
+        refused = 0
+        for path in (folder / "config.toml", folder / "new" / "config.toml"):
+            try:
+                refuse_taken(path)
+            except SetupError as why:
+                refused += f"given {path}, where you may write nothing" in str(why)
+        os._exit(10 + refused)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 12
+    refuse_taken(folder / "new" / "config.toml")  # root may
+
+
 def test_the_units_are_those_of_the_mowing_rate(tmp_path: Path) -> None:
     metric = [
         "Gard",
@@ -131,8 +169,8 @@ def test_what_is_not_given_is_toml_behind_its_mark(units: Units) -> None:
 @pytest.mark.parametrize(
     ("number", "answer", "said"),
     [
-        (1, "", 'name: given "", allowed text in quotes, one line of 1 to 80 characters'),
-        (1, "Bad\tname", "allowed text in quotes, one line"),
+        (1, "", 'name: given "", allowed text, one line of 1 to 80 characters'),
+        (1, "Bad\tname", "allowed text, one line"),
         (2, "4", 'given "4", allowed a number with its unit; write "4 acres" or "4 ha"'),
         (2, "a lot", 'write "4 acres" or "4 ha"'),
         (2, "0.01 acres", "mown_per_hour: given 0.01, allowed a number from"),
@@ -141,11 +179,15 @@ def test_what_is_not_given_is_toml_behind_its_mark(units: Units) -> None:
         (3, "43.12, -74.35", "allowed three numbers with commas between, such as 43.12, -74.35, 300"),
         (3, "43.12, -74.35, 900 m", "allowed three numbers"),  # metres on a farm of acres
         (3, "43.12 E, 74.35 N, 900", "allowed three numbers"),
+        (3, "43,12, -74,35, 900", "such as 43.12, -74.35, 300; write each fraction with a point"),
+        (3, "43,12 -74,35 900", "write each fraction with a point"),
         (3, "43.12, -74.35, 20000", "elevation: given 20000, allowed a number from -1310 to 13100 ft"),
         (4, "America/NewYork", 'timezone: given "America/NewYork", allowed the name of a time zone'),
         (4, "America/NewYork", 'the nearest is "America/New_York"'),
+        (4, "SAST", "Enter takes America/New_York."),
         (5, "Long Field", "allowed name, size and stand"),
-        (5, "Long Field, 12 acres, orchardgrass", 'area: given "12 acres", allowed a number'),
+        (5, "Long Field, 12 ha, orchardgrass", 'area: given "12 ha", allowed a number'),  # on a farm of acres
+        (5, "Long Field, acres, orchardgrass", 'area: given "acres", allowed a number'),
         (5, "Long Field, nan, orchardgrass", "area: given nan, allowed a number"),
         (5, "Long Field, 12, orchardgras", 'the nearest is "orchardgrass"'),
         (5, "Long Field, 12, timothy 60 + red clover 30", "the nearest is timothy 66.7 + red clover 33.3"),
@@ -169,9 +211,22 @@ def test_a_place_that_does_not_lie_in_its_time_zone_is_asked_for_again() -> None
     assert text == asked(GOOD)[0]
 
 
-@pytest.mark.parametrize("place", ["43.12 -74.35 900", "43.12° N; 74.35° W; 900 ft", "+43.12,-74.35,900 feet"])
+@pytest.mark.parametrize(
+    "place", ["43.12 -74.35 900", "43.12° N; 74.35° W; 900 ft", "+43.12,-74.35,900 feet", "43,12; -74,35; 900"]
+)
 def test_a_place_may_be_written_in_other_ways(place: str) -> None:
     assert asked(answered(3, place))[0] == asked(GOOD)[0]
+
+
+def test_the_quotes_of_the_examples_may_be_typed_too() -> None:
+    assert asked([f'"{answer}"' for answer in GOOD])[0] == asked(GOOD)[0]
+    quoted = [*GOOD[:4], '"Long Field", 12, "orchardgrass"', '"Robin", "text", "json://127.0.0.1:9/robin"']
+    assert asked(quoted)[0] == asked(GOOD)[0]
+    assert 'name = "Three \\"Willows\\""' in asked(answered(1, 'Three "Willows"'))[0]
+
+
+def test_the_size_of_a_field_may_have_the_unit_of_the_farm() -> None:
+    assert asked(answered(5, "Long Field, 12 acres, orchardgrass"))[0] == asked(GOOD)[0]
 
 
 @pytest.mark.parametrize("count", range(6))

@@ -145,5 +145,24 @@ def test_who_is_not_in_the_group_reaches_neither_settings_nor_state(
 ) -> None:
     assert acting(SERVICE, put(state, "morning")) == 0
     assert acting(STRANGER, noted("cut", "North meadow")) == 1
-    assert "let the user who runs the program read it" in capfd.readouterr().err
+    told = capfd.readouterr().err
+    assert f"{state.parent / 'config.toml'}: the file: given a file that may not be read, " in told
+    assert "sudo usermod --append --groups forenoon YOU with your name and log in anew" in told
+    assert acting(STRANGER, lambda: main(["status"])) == 1
+    assert capfd.readouterr() == ("", told), "no state folder of their own is spoken of"
     assert acting(STRANGER, lambda: os.access(state / "postbag.sqlite3", os.R_OK)) == 0
+
+
+def test_a_folder_that_the_group_keeps_to_itself_is_no_riddle_to_others(
+    state: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    closed = state.parent / "etc"
+    closed.mkdir()
+    (state.parent / "config.toml").rename(closed / "config.toml")
+    os.chown(closed, 0, GROUP)
+    closed.chmod(0o750)
+    monkeypatch.setattr(places, "SYSTEM_FILE", closed / "config.toml")
+    assert acting(STRANGER, noted("cut", "North meadow")) == 1
+    assert "log in anew" in capfd.readouterr().err
+    assert acting(LOGIN, noted("cut", "North meadow")) == 0
+    assert acting(LOGIN, lambda: places.state_folder() != state) == 0
