@@ -12,6 +12,7 @@ from daemon.farm import Farm, Field
 from daemon.hours import ForecastHours, Window
 from daemon.soil import Ground, field_profile, ground_ahead, ground_then
 from models import coefficients as c
+from models.day_limits import baling_hours, baling_window, mowing_slots
 from models.growth import Growth
 from models.plan import CropDay
 from models.swath import (
@@ -24,7 +25,7 @@ from models.swath import (
     wet_basis,
     wilt,
 )
-from models.workday import CRUMB, SLOTS_PER_HOUR, Slots, baling_hours, baling_window, mowing_slots
+from models.workday import CRUMB, SLOTS_PER_HOUR, Slots
 
 Array = NDArray[np.float64]
 

@@ -14,6 +14,7 @@ from daemon.farm import Farm, Traction
 from daemon.soil import DAYS_BEFORE
 from daemon.weather.contract import REQUIRED, STEP, Weather, is_filled
 from models import coefficients as c
+from models.day_limits import wet_hours
 from models.draws import Draws, draw_crop
 from models.heat import team_pace
 from models.humidity import relative_humidity
@@ -21,7 +22,7 @@ from models.odds import UNCORRECTED, Correction, corrected_odds, independent_mem
 from models.storm import first_storm
 from models.sun import sunrise_sunset
 from models.swath import DryingHours, drying_hours
-from models.workday import SLOTS_PER_HOUR, wet_hours
+from models.workday import SLOTS_PER_HOUR
 
 Array = NDArray[np.float64]
 

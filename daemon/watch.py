@@ -22,11 +22,12 @@ from daemon.told import with_diary
 from daemon.weather.contract import Weather, at_utc
 from daemon.workplan import REASONS, WorkedDay, crew_on, grown_by, slots_for
 from models import coefficients as c
+from models.day_limits import baling_window, mowing_slots
 from models.growth import GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 from models.plan import CropDay, Plan, evening, hindrance
 from models.swath import dry_basis, wet_basis
-from models.workday import Crew, Strips, baling_window, most_wrapped, mowing_slots
+from models.workday import Crew, Strips, most_wrapped
 
 log = logging.getLogger(__name__)
 

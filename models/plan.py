@@ -7,19 +7,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from models.workday import (
-    NEVER,
-    SLOTS_PER_HOUR,
-    Crew,
-    Run,
-    Slots,
-    Strips,
-    follow,
-    most_conceivable,
-    most_wrapped,
-    mowing_slots,
-    rain_wall,
-)
+from models.day_limits import mowing_slots, rain_wall
+from models.workday import NEVER, SLOTS_PER_HOUR, Crew, Run, Slots, Strips, follow, most_conceivable, most_wrapped
 
 Array = NDArray[np.float64]
 

@@ -1,18 +1,8 @@
 import numpy as np
 import pytest
 
-from models.workday import (
-    NEVER,
-    Crew,
-    Strips,
-    baling_hours,
-    baling_window,
-    follow,
-    most_wrapped,
-    mowing_slots,
-    rain_wall,
-    wet_hours,
-)
+from models.day_limits import baling_hours, baling_window, mowing_slots, rain_wall, wet_hours
+from models.workday import NEVER, Crew, Strips, follow, most_wrapped
 from tests.models.random_days import both_ways, random_day
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from models import coefficients as c
+from models.feed_value import protein
 from models.growth import DECILE, species
-from models.quality import protein
 from models.species import Species, stage_onsets
 from models.stages import grass_ndf, species_dry_matter, species_ndf
 

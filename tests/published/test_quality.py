@@ -4,16 +4,10 @@ import numpy as np
 import pytest
 
 from models import coefficients as c
+from models.feed_value import fibre_digestibility, headed_digestibility, legume_protein, ndf_digestibility, protein
 from models.growth import field_growth, species
 from models.losses import rain_loss, respiration_loss
-from models.quality import (
-    fibre_digestibility,
-    field_quality,
-    headed_digestibility,
-    legume_protein,
-    ndf_digestibility,
-    protein,
-)
+from models.quality import field_quality
 from models.stages import Purpose, ndf_target
 
 PENN_STATE = {  # Penn State, "Cutting management of alfalfa": NDF, protein, relative feed value
