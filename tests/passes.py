@@ -10,7 +10,8 @@ import pandas as pd
 
 from daemon.farm import Farm, Field, Place
 from daemon.soil import Ground
-from daemon.weather.contract import Weather, assembled, settled
+from daemon.weather.contract import Weather, assembled
+from daemon.weather.settling import settled
 from tests.loopback.hours import invented
 from tests.samples import ACRE, farm
 

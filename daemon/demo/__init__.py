@@ -19,7 +19,8 @@ from daemon.reason_words import reason_words
 from daemon.settings import load
 from daemon.stand_words import ripeness_words
 from daemon.units import area, odds, size, weekday
-from daemon.weather.contract import Weather, assembled, settled
+from daemon.weather.contract import Weather, assembled
+from daemon.weather.settling import settled
 from daemon.wording import email_of, text_body
 from models.sun import extraterrestrial_radiation
 

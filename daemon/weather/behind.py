@@ -5,7 +5,8 @@ from datetime import datetime, timedelta
 import numpy as np
 import xarray as xr
 
-from daemon.weather.contract import FILLED, HOUR, REQUIRED, at_utc, is_filled, start_of_ahead
+from daemon.weather.contract import FILLED, HOUR, REQUIRED, at_utc, is_filled
+from daemon.weather.settling import start_of_ahead
 
 
 def over(older: xr.Dataset | None, newer: xr.Dataset | None) -> xr.Dataset | None:

@@ -10,7 +10,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
@@ -205,34 +204,15 @@ def checked(dataset: xr.Dataset) -> xr.Dataset:
     A wrong unit cannot be seen as such. The ranges find most of them: summer Fahrenheit, pascal and percent,
     but not km/h for m/s.
     """
-    _check_layout(dataset)
+    check_layout(dataset)
     _check_time(dataset["time"].values)
     _check_attributes(dataset)
-    for name, allowed, broken in _broken_rules(dataset):
+    for name, allowed, broken in broken_rules(dataset):
         if broken.any():
-            raise Refused(_first_broken(dataset, name, allowed, broken))
+            raise Refused(first_broken(dataset, name, allowed, broken))
     dew = dataset["dew_point_temperature"]
     clipped = dew.where(dew <= dataset["air_temperature"], dataset["air_temperature"])
     return dataset.assign(dew_point_temperature=clipped.assign_attrs(dew.attrs))
-
-
-def drop_bad_members(dataset: xr.Dataset) -> tuple[xr.Dataset, int]:
-    """Return the Dataset without its unusable members, and how many those were.
-
-    Unusable is a member that lacks a required value or holds an impossible one at any hour and place.
-
-    Raises
-    ------
-    Refused
-        When no member is left, with what is wrong with the first.
-    """
-    rules = list(_broken_rules(dataset))
-    bad = np.zeros(dataset.sizes["member"], dtype=bool)
-    for _, _, broken in rules:
-        bad |= broken.any(axis=-1).reshape(-1, bad.size).any(axis=0)
-    if bad.all():
-        raise Refused(f"no usable member; {_first_broken(dataset, *next(rule for rule in rules if rule[2].any()))}")
-    return dataset.isel(member=~bad), int(bad.sum())
 
 
 def above_the_air(dataset: xr.Dataset) -> NDArray[np.float64]:
@@ -243,87 +223,7 @@ def above_the_air(dataset: xr.Dataset) -> NDArray[np.float64]:
     return above if "place" in dataset.dims else above[0]
 
 
-def trimmed(dataset: xr.Dataset) -> xr.Dataset:
-    """Return the Dataset up to the first hour at which a required variable has no value in any member.
-
-    A service fills what lies beyond its horizon with nulls, not at the same hour for each variable. What
-    comes after such an hour is not used: rain is never filled forward.
-
-    Raises
-    ------
-    Refused
-        When nothing is left.
-    """
-    empty = np.zeros(dataset.sizes["time"], dtype=bool)
-    for name in REQUIRED:
-        nulls = dataset[name].isnull().all("member")
-        empty |= (nulls.any("place") if "place" in nulls.dims else nulls).values
-    kept = int(empty.argmax()) if empty.any() else empty.size
-    if kept == 0:
-        raise Refused("the weather has no hour with a value for every variable needed")
-    return dataset.isel(time=slice(kept))
-
-
-def without_gap(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.Dataset:
-    """Return the hours from `first` to `last`, each of which must be there and whole.
-
-    Raises
-    ------
-    Refused
-        With the hours that are missing.
-    """
-    wanted = pd.date_range(at_utc(first), at_utc(last), freq="h", unit="ns")
-    if wanted.empty:
-        raise Refused(f"no past hours: asked from {iso(at_utc(first))} to {iso(at_utc(last))}")
-    if not dataset.indexes["time"].is_unique:
-        raise Refused("an hour of the past weather is given twice")
-    found = dataset.reindex(time=wanted, fill_value={STEP: 1})
-    lost = np.zeros(len(wanted), dtype=bool)
-    for name in REQUIRED:
-        nulls = found[name].isnull()
-        lost |= nulls.any([dim for dim in nulls.dims if dim != "time"]).values
-    if lost.any():
-        raise Refused(f"the past weather lacks {_named(wanted.values[lost])}")
-    return found
-
-
-def settled(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime) -> Weather:
-    """Return both halves checked and cut to what the models read.
-
-    Parameters
-    ----------
-    past : xr.Dataset
-        One member; may reach further than needed on both sides.
-    ahead : xr.Dataset
-        All members; may start early and may hold nulls beyond the horizon.
-    first : datetime
-        First hour wanted in `past`.
-    now : datetime
-        The moment of the pass.
-
-    Raises
-    ------
-    Refused
-        When the contract is broken, an hour of the past is missing or nothing lies ahead of now.
-    """
-    for half in (past, ahead):
-        _check_layout(half)
-    last = now.replace(minute=0, second=0, microsecond=0)
-    come = checked(without_gap(past, first, last))
-    coming, dropped = drop_bad_members(trimmed(ahead))
-    coming.attrs["members_dropped"] = dropped + ahead.attrs.get("members_dropped", 0)
-    if coming["time"].values[-1] <= at_utc(now):
-        raise Refused(f"the weather ends at {iso(coming['time'].values[-1])}, which is not ahead of {iso(at_utc(now))}")
-    return Weather(come, checked(coming))
-
-
-def start_of_ahead(now: datetime) -> datetime:
-    """Return the first hour of `Weather.ahead`: a day before the start of today's UTC day."""
-    midnight = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-    return midnight - timedelta(days=1)
-
-
-def _check_layout(dataset: xr.Dataset) -> None:
+def check_layout(dataset: xr.Dataset) -> None:
     """Refuse missing or unknown variables, other dimensions, units or origins, and empty axes."""
     dims = ("place", "member", "time") if "place" in dataset.dims else ("member", "time")
     missing = [name for name in REQUIRED if name not in dataset.data_vars]
@@ -362,7 +262,7 @@ def _check_time(time: Hours) -> None:
         raise Refused(f"the hours are out of order or given twice after {iso(time[at])}")
     if (steps > HOUR).any():
         whole = np.arange(time[0], time[-1], HOUR)
-        raise Refused(f"the weather lacks {_named(np.setdiff1d(whole, time))}")
+        raise Refused(f"the weather lacks {named_hours(np.setdiff1d(whole, time))}")
 
 
 def _check_attributes(dataset: xr.Dataset) -> None:
@@ -395,7 +295,7 @@ def _expect(what: str, given: object, allowed: Sequence[object]) -> None:
         raise Refused(f"{what}: given {given!r}, allowed {' or '.join(repr(one) for one in allowed)}")
 
 
-def _broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, Mask]]:
+def broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, Mask]]:
     """Yield each rule on values: the variable, what is allowed, and where it is broken."""
     arrays = {name: dataset[name].values for name in VARIABLES if name in dataset}
     for name, values in arrays.items():
@@ -411,7 +311,7 @@ def _broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, Mask]]:
         yield sun, allowed, arrays[sun] > (most[:, np.newaxis] if "place" in dataset.dims else most)
 
 
-def _first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: Mask) -> str:
+def first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: Mask) -> str:
     """Return a sentence on the first place where a rule is broken."""
     index = np.unravel_index(int(broken.argmax()), broken.shape)
     given = float(dataset[name].values[index])
@@ -420,7 +320,7 @@ def _first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: Mask) ->
     return f"{name} at {hour}, member {member}: given {shown}, allowed {allowed}"
 
 
-def _named(hours: Hours, most: int = 6) -> str:
+def named_hours(hours: Hours, most: int = 6) -> str:
     """Return hours as words: the first few by name, and how many there are."""
     shown = ", ".join(iso(hour) for hour in hours[:most])
     count = f"{len(hours)} hour{'s' if len(hours) > 1 else ''}"

@@ -18,18 +18,9 @@ import pandas as pd
 import xarray as xr
 
 from daemon.farm import Place
-from daemon.weather.contract import (
-    REQUIRED,
-    VARIABLES,
-    Refused,
-    Weather,
-    assembled,
-    at_utc,
-    iso,
-    settled,
-    start_of_ahead,
-)
+from daemon.weather.contract import REQUIRED, VARIABLES, Refused, Weather, assembled, at_utc, iso
 from daemon.weather.plausible import sensible
+from daemon.weather.settling import settled, start_of_ahead
 
 LARGEST: Final = 100_000_000  # [bytes] a year of 50 members is about 40 MB
 ISSUED: Final = "# issued_at:"

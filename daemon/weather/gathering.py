@@ -19,19 +19,9 @@ import xarray as xr
 from daemon.farm import Farm
 from daemon.weather.archive import Archive, ArchiveError
 from daemon.weather.behind import from_yesterday, lacks, over, told_until
-from daemon.weather.contract import (
-    FILLED,
-    REQUIRED,
-    OfficialWarning,
-    Refused,
-    Weather,
-    at_utc,
-    checked,
-    drop_bad_members,
-    settled,
-    trimmed,
-)
+from daemon.weather.contract import FILLED, REQUIRED, OfficialWarning, Refused, Weather, at_utc, checked
 from daemon.weather.plausible import long_enough, sensible
+from daemon.weather.settling import drop_bad_members, settled, trimmed
 from daemon.weather.transport import open_session
 from daemon.weather.weights import within_limits
 

@@ -23,8 +23,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.farm import Place, WeatherSource
-from daemon.weather.contract import HOUR, REQUIRED, STEP, VARIABLES, Hours, Refused, assembled, at_utc, iso, trimmed
+from daemon.weather.contract import HOUR, REQUIRED, STEP, VARIABLES, Hours, Refused, assembled, at_utc, iso
 from daemon.weather.deriving import Periods, hourly_instants, scenarios, sun_from_cloud
+from daemon.weather.settling import trimmed
 from daemon.weather.transport import get, shown
 from models.humidity import dew_point_temperature
 

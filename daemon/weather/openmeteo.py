@@ -22,21 +22,10 @@ import xarray as xr
 
 from daemon.farm import Place, WeatherSource
 from daemon.settings.secrets import is_reference
-from daemon.weather.contract import (
-    STEP,
-    Refused,
-    Weather,
-    at_utc,
-    checked,
-    drop_bad_members,
-    iso,
-    settled,
-    start_of_ahead,
-    trimmed,
-    without_gap,
-)
+from daemon.weather.contract import STEP, Refused, Weather, at_utc, checked, iso
 from daemon.weather.openmeteo_reply import FIELDS, parse
 from daemon.weather.plausible import long_enough
+from daemon.weather.settling import drop_bad_members, settled, start_of_ahead, trimmed, without_gap
 from daemon.weather.transport import get, open_session, shown
 from daemon.weather.weights import MEMBERS, MOST_MEMBERS, Count, call_weight, unlimited
 

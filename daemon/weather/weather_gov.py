@@ -20,19 +20,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.farm import Place, WeatherSource
-from daemon.weather.contract import (
-    HOUR,
-    VARIABLES,
-    Hours,
-    OfficialWarning,
-    Refused,
-    assembled,
-    at_utc,
-    checked,
-    iso,
-    start_of_ahead,
-)
+from daemon.weather.contract import HOUR, VARIABLES, Hours, OfficialWarning, Refused, assembled, at_utc, checked, iso
 from daemon.weather.deriving import AIR, CLOUD, DEW, RAIN, SUN, Periods, scenarios, sun_from_cloud
+from daemon.weather.settling import start_of_ahead
 from daemon.weather.spans import UNREADABLE, Layer, moment, read, span
 from daemon.weather.transport import get, is_same_host, shown
 

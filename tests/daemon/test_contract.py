@@ -9,18 +9,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from daemon.weather.contract import (
-    VARIABLES,
-    Refused,
-    assembled,
-    at_utc,
-    checked,
-    drop_bad_members,
-    settled,
-    start_of_ahead,
-    trimmed,
-    without_gap,
-)
+from daemon.weather.contract import VARIABLES, Refused, assembled, at_utc, checked
+from daemon.weather.settling import drop_bad_members, settled, start_of_ahead, trimmed, without_gap
 from tests.loopback.hours import HERE, NOW, invented
 
 ATTRIBUTES = {

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from daemon.farm import Place
 from daemon.weather import netcdf
-from daemon.weather.contract import Refused, checked, settled
+from daemon.weather.contract import Refused, checked
+from daemon.weather.settling import settled
 from models.humidity import relative_humidity
 from models.sun import extraterrestrial_radiation
 from tests.loopback.hours import HERE, NOW, invented, source

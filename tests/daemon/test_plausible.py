@@ -10,8 +10,9 @@ import pytest
 import xarray as xr
 
 from daemon.farm import Place
-from daemon.weather.contract import Refused, assembled, checked, drop_bad_members
+from daemon.weather.contract import Refused, assembled, checked
 from daemon.weather.plausible import is_warm_by_night, long_enough, sensible
+from daemon.weather.settling import drop_bad_members
 from tests.loopback.hours import HERE, NOW, invented
 from tests.records import greensboro
 

@@ -15,7 +15,8 @@ from daemon.decide import decide
 from daemon.farm import Farm, Place
 from daemon.outlook import FieldDay, Kind, Prospect, Reason, Ripeness
 from daemon.prospect import look_ahead, no_prospect
-from daemon.weather.contract import Weather, assembled, settled
+from daemon.weather.contract import Weather, assembled
+from daemon.weather.settling import settled
 from tests.loopback.hours import HERE
 from tests.passes import COLUMNS, field, weather, working_farm
 from tests.records import greensboro
