@@ -11,13 +11,13 @@ from daemon.weather.contract import (
     STEP,
     Refused,
     Weather,
+    at_utc,
     broken_rules,
     check_layout,
-    first_broken,
-    named_hours,
-    at_utc,
     checked,
+    first_broken,
     iso,
+    named_hours,
 )
 
 
