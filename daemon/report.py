@@ -1,7 +1,7 @@
 """The advice as data: one JSON object in SI units, whatever the farm's own, with what stands behind its numbers."""
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -11,16 +11,20 @@ from daemon.outlook import (
     Band,
     Care,
     Chance,
+    DryingPicture,
     FieldDay,
     FieldProspect,
     IfLeft,
     KindToday,
     Morning,
+    Prospect,
     Quality,
     Waiting,
     Watched,
 )
-from daemon.sources import clock_band, days_left_band, sources
+from daemon.picture_words import best_fibre
+from daemon.progress import progress
+from daemon.sources import aim_source, clock_band, days_left_band, sources
 from daemon.turning import turned_by
 from models.quality import Figure
 
@@ -58,7 +62,9 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
         "detail": prospect.detail,
         "odds_needed": farm.alerts.odds_needed,
         "least_area_ha": round(farm.work.least_area, 4),
-        "fields": [_field(field, advices[field.name], zone) for field in prospect.fields],
+        "water_wanted": {name: round(getattr(farm.baleage, name), 4) for name in ("aim", "wettest", "driest")},
+        "season": _season(farm, prospect),
+        "fields": [_field(farm, field, advices[field.name]) for field in prospect.fields],
         "warnings": [
             {
                 "event": one.event,
@@ -130,14 +136,32 @@ def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
     }
 
 
-def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, Any]:
+def _season(farm: Farm, prospect: Prospect) -> dict[str, Any]:
+    """Return how the season goes over all fields, which the email and the page say."""
+    found = progress(farm, prospect)
+    return {
+        "cut_ha": round(found.cut, 4),
+        "ripe_ha": round(found.ripe, 4),
+        "growing_ha": round(found.growing, 4),
+        "good_days_needed": None if found.needed is None else round(found.needed, 2),
+        "good_days": [day.isoformat() for day in found.good],
+        "days_ahead": found.ahead,
+    }
+
+
+def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
+    zone, target = farm.place.timezone, field.ndf_target
+    said = next((one for one in farm.fields if one.name == field.name), None)
+    ripe_at = None if target is None else dict(zip(("low", "high"), best_fibre(target), strict=True))
     return {
         "name": field.name,
         "area_ha": round(field.area, 4),
         "ripeness": field.ripeness,
         "stage": field.stage,
         "ndf": _band(field.ndf, 1),
-        "ndf_target": field.ndf_target,
+        "ndf_target": target,
+        "ndf_target_source": None if target is None or said is None else aim_source(said),
+        "ndf_ripe": ripe_at,
         "clock": _clock(field),
         "days_left": None if field.days_left is None else round(field.days_left, 1),
         "days_left_band": _band(days_left_band(field), 1),
@@ -157,6 +181,7 @@ def _field(field: FieldProspect, advice: Advice, zone: ZoneInfo) -> dict[str, An
         "kinds": [_kind(one) for one in field.kinds],
         "detail": field.detail,
         "days": [_day(day, zone) for day in field.days],
+        "hours_ahead": _hours_ahead(field.drying_picture, zone),
         "advice": {
             "kind": advice.kind,
             "area_ha": round(advice.area, 4),
@@ -182,9 +207,31 @@ def _kind(one: KindToday) -> dict[str, Any]:
     }
 
 
+def _hours_ahead(shown: DryingPicture | None, zone: ZoneInfo) -> dict[str, Any] | None:
+    """Return what is drawn of a field's drying: the water at the end of each hour, the rain and the sun of it."""
+    if shown is None:
+        return None
+    hours = zip(shown.water, shown.rain, shown.sun, strict=True)
+    return {
+        "mown": _time(shown.mown, zone),
+        "hours": [
+            {
+                "ends": _time(shown.begins + at * timedelta(hours=1), zone),
+                "water": _band(water, 3),
+                "rain": round(rain, 3),
+                "sun_w_per_m2": round(sun, 1),
+            }
+            for at, (water, rain, sun) in enumerate(hours, start=1)
+        ],
+    }
+
+
 def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
     return {
         "date": day.date.isoformat(),
+        "ripeness": day.ripeness,
+        "ndf": _band(day.ndf, 1),
+        "days_left": round(day.days_left, 1),
         "area_ha": round(day.area, 4),
         "carried": None if day.carried is None else round(day.carried, 3),
         "odds": None if day.odds is None else round(day.odds, 3),

@@ -4,12 +4,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from daemon.farm import OF_THE_HOUSE, Farm, Traction, Units
+from daemon.farm import OF_THE_HOUSE, Farm, Field, Traction, Units
 from daemon.outlook import Band, FieldProspect
 from daemon.year_days import days_in_force
 from models import coefficients as c
 from models.growth import DECILE
 from models.losses import RAIN_SOURCE, RESPIRATION_SOURCE
+from models.stages import Purpose
 
 MILE_AN_HOUR: Final = 0.44704  # [m/s]
 BESIDE: Final = "beside each figure"
@@ -78,9 +79,12 @@ def _of_work(farm: Farm, note: Note, *, known: bool) -> dict[str, Source]:
             f"moisture at mowing within {100 * c.START_MOISTURE_SPREAD:.0f} points and the yield within "
             f"{c.YIELD_SPREAD:.0%} (the last two: estimate)",
             f"derived: {c.K400} per mm of evaporation at {c.DENSITY_REFERENCE:.0f} g/m2, the middle of Pitt 1985 and "
-            "Savoie 1994; the ground's part: Rotz & Chen 1985",
+            "Savoie 1994; the ground's part: Rotz & Chen 1985; rain and sun: the forecast; water at baling: as raked",
             note("moisture", "PERCENT"),
-            ("moisture_at_baling", "too_dry", "if_left", "moisture", "drying_factor", "drying_spread", "soil_factor"),
+            (
+                *("moisture_at_baling", "too_dry", "if_left", "moisture", "drying_factor", "drying_spread"),
+                *("soil_factor", "hours_ahead"),
+            ),
         ),
     }
 
@@ -105,25 +109,25 @@ def _of_lying() -> dict[str, Source]:
 def _of_the_stand(farm: Farm, note: Note) -> dict[str, Source]:
     return {
         "growth": Source(
-            "from the spread of the stage clock",
+            "from how unsure the stage is",
             "estimate: species curves by the sum of warmth, good to about four days, about two after a look",
-            f"{note('stage', 'WORD')}, or looks in the settings",
-            ("clock", "ndf", "ndf_target", "days_left", "days_left_band"),
+            f"{note('stage', 'WORD')}, or looks in the settings; nothing yet for a regrowth of grass",
+            ("clock", "ndf", "ndf_target", "ndf_ripe", "days_left", "days_left_band"),
         ),
         "yield": Source(
-            f"two times in three within {c.YIELD_SPREAD:.0%}, and the spread of the clock where it is reckoned by it",
+            f"two times in three within {c.YIELD_SPREAD:.0%}, and as the stage is unsure where it is reckoned by that",
             BESIDE,
             "expected_yield in the settings",
             ("dry_matter_t_per_ha", "dry_matter"),
         ),
         "feed": Source(
-            "from the spread of the clock and of each figure itself",
+            "from how unsure the stage and each figure itself are",
             BESIDE,
             "a look at the field; expected_yield in the settings for the protein",
             ("quality",),
         ),
         "waiting": Source(
-            "from the spread of the clock and of each figure itself",
+            "from how unsure the stage and each figure itself are",
             BESIDE,
             "a look at the field; expected_yield in the settings for yield and worth",
             ("waiting",),
@@ -140,8 +144,8 @@ def _of_the_stand(farm: Farm, note: Note) -> dict[str, Source]:
 def _of_the_choice(farm: Farm) -> dict[str, Source]:
     return {
         "order": Source(
-            f"as wide as that of the worth; a later day must bring {farm.estimates.worth_waiting:.0%} more to be "
-            f"waited for{_own(farm, 'worth_waiting', 'estimate')}",
+            f"as wide as that of a day of waiting; a later day must bring {farm.estimates.worth_waiting:.0%} more to "
+            f"be waited for{_own(farm, 'worth_waiting', 'estimate')}",
             _order_source(farm),
             "spoiled_loss, next_window, worth_waiting in [estimates]; forage_for of the field",
             ("lost_by_waiting_t_per_ha", "better_in"),
@@ -207,6 +211,14 @@ def _own(farm: Farm, name: str, mark: str) -> str:
     """Return whether an estimate is the farm's own, or else how the house came by it."""
     own = getattr(farm.estimates, name) != getattr(OF_THE_HOUSE, name)
     return f" ({'the settings' if own else mark})"
+
+
+def aim_source(field: Field) -> str:
+    """Return where the fibre comes from at which a field should be cut."""
+    if field.cut_at_fibre:
+        return "as cut_at_fibre in the settings says"
+    advised = "extension advice" if field.purpose is Purpose.MILK else "estimate"
+    return f"for {field.purpose} ({advised})"
 
 
 def clock_band(field: FieldProspect) -> Band | None:

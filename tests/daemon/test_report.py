@@ -14,15 +14,16 @@ from daemon.sources import sources
 from daemon.watch import as_said
 from models.quality import Figure
 from tests.samples import DAWN, farm, mow_morning, wait_morning
-from tests.told import whole_morning
+from tests.told import drawn_morning, whole_morning
 
-TOP = {"farm", "issued_at", "weather", "fields", "watched", "record", "about"}
+TOP = {"farm", "issued_at", "weather", "fields", "watched", "record", "about", "water_wanted", "season"}
 FIELD = {
     "name", "area_ha", "ripeness", "stage", "ndf", "ndf_target", "days_left", "dry_matter_t_per_ha", "days", "advice",
     "drying_factor", "drying_spread", "soil_factor", "ground", "carries_from", "told", "clock", "days_left_band",
-    "dry_matter", "quality", "waiting",
+    "dry_matter", "quality", "waiting", "ndf_ripe", "ndf_target_source", "hours_ahead",
 }  # fmt: skip
 DAY = {
+    "ripeness", "ndf", "days_left",
     "date", "area_ha", "odds", "start", "mow_until", "bale_from", "wrapped_by", "moisture_at_baling", "reason", "after",
     "curve", "raw_odds", "bales", "film_rolls", "hour_later", "if_left", "carried",
     "too_dry", "spoiled", "cautions", "better_in", "lost_by_waiting_t_per_ha", "hurry", "storm_at", "breathed",
@@ -135,6 +136,48 @@ def test_every_number_of_a_field_has_its_range_its_source_and_what_would_put_it_
 def test_the_hours_of_a_record_are_not_said_to_be_drawn_to_a_prior() -> None:
     assert "pulled towards an ordinary day's 3 in 10" in sources(farm())["odds"].source
     assert "recorded" in sources(farm(), known=True)["odds"].source
+
+
+def test_what_the_pictures_show_is_told_in_si_units() -> None:
+    field = read_back(drawn_morning())["fields"][0]
+    shown = field["hours_ahead"]
+    assert shown["mown"] == "2026-06-01T08:00-04:00"
+    assert len(shown["hours"]) == 13
+    assert shown["hours"][0] == {
+        "ends": "2026-06-01T08:00-04:00", "water": None, "rain": 0.0, "sun_w_per_m2": 300.0,
+    }  # fmt: skip
+    assert shown["hours"][10] == {
+        "ends": "2026-06-01T18:00-04:00",
+        "water": {"low": 0.331, "mid": 0.4, "high": 0.51},
+        "rain": 0.4,
+        "sun_w_per_m2": 400.0,
+    }
+    today = field["days"][0]
+    assert (today["ripeness"], today["days_left"]) == ("ripe", 4.4)
+    assert today["ndf"] == {"low": 46.0, "mid": 49.0, "high": 52.0}
+    assert read_back(mow_morning())["fields"][0]["hours_ahead"] is None
+
+
+def test_what_it_should_be_is_told_with_what_it_is() -> None:
+    said = read_back(whole_morning())
+    assert said["water_wanted"] == {"aim": 0.5, "wettest": 0.55, "driest": 0.45}
+    (field,) = said["fields"]
+    assert field["ndf_ripe"] == {"low": 47.0, "high": 53.0}
+    assert field["ndf_target_source"] == "for milking cows (extension advice)"
+    (bare, _) = read_back(nothing_known())["fields"]
+    assert (bare["ndf_ripe"], bare["ndf_target_source"]) == (None, None)
+
+
+def test_how_the_season_goes_is_told_in_si_units() -> None:
+    # 20 acres on the first day, 12.7 and 9.35 on later ones: the middle one goes 22/12.7 times into the field.
+    assert read_back(mow_morning())["season"] == {
+        "cut_ha": 0.0,
+        "ripe_ha": 8.9031,
+        "growing_ha": 3.8445,
+        "good_days_needed": 1.73,
+        "good_days": ["2026-06-01", "2026-06-04", "2026-06-08"],
+        "days_ahead": 6,
+    }
 
 
 def test_a_watched_field_is_told_in_si_units() -> None:
