@@ -4,31 +4,35 @@ from collections.abc import Iterable, Iterator, Mapping
 from textwrap import wrap
 from typing import Final
 
-from daemon.caution_words import care_words
-from daemon.explain_field import Block, field_blocks, points
+from daemon.caution_words import care_words, official
+from daemon.explain_field import Block, field_blocks, points, two_digits
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Hurry, Kind, Morning
+from daemon.picture_words import picture_words
 from daemon.reason_words import reason_words
 from daemon.sentences import said
 from daemon.sources import sources
 from daemon.turning import turned_by
-from daemon.units import area, clock_time, crop_weight, odds, size, weekday
+from daemon.units import area, clock_time, crop_weight, moisture, odds, size, weekday
 from daemon.watch_words import watched_words
 from daemon.wording import weather_line
 from daemon.work_words import film, hour_later, if_left, least_chance, too_dry, two_points
 
 WIDTH: Final = 99  # characters of a line: what a page and a small screen hold
-LEGEND: Final = "Three numbers in a row: one case in ten is below the first, one in ten above the last."
+LEGEND: Final = """\
+Three numbers in a row: one case in ten is below the first, one in ten above the last. Where the \
+numbers come from stands under Sources."""
 HURRY: Final[Mapping[Hurry, str]] = {
     Hurry.LODGED: "before the others, because it lies flat",
     Hurry.STORM: "before the others, because a storm may lay it flat",
 }
-HINT: Final = "(estimate; see Sources)"
+HINT: Final = "(estimate)"
 TITLES: Final[Mapping[str, str]] = {
     "hours": "Hours of work",
     "rained_on": "Rain on what is left",
     "breathed": "Breath",
 }
+HEADS: Final = f"{'Coming days':13} {'odds for the least area':25}"
 NAMES: Final[Mapping[str, str]] = {"ndf": "fibre", "dry_matter": "yield"}
 
 
@@ -46,13 +50,13 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
     advice = next(one for one in morning.advices if one.field == name)
     blocks: tuple[Block, ...] = (
         ("", _head(farm, morning, field, advice)),
-        ("", iter([LEGEND])),
-        *_beside(farm, advice),
+        ("", iter([LEGEND] if advice.kind is Kind.MOW or field.ndf is not None else [])),
+        *_beside(farm, morning, advice),
         *field_blocks(farm, field, morning.date),
         ("odds", _days(farm, field)),
         ("", _diary(field)),
-        ("drying", _drying(field)),
-        ("", _trust(morning)),
+        ("drying", _drying(farm, field)),
+        ("", _trust(morning, advice)),
     )
     told = [(key, list(lines)) for key, lines in blocks]
     shown = [key for key, lines in told if key and lines]
@@ -85,7 +89,9 @@ def _narrow(lines: Iterable[str]) -> str:
 def _head(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) -> Iterator[str]:
     """Yield what lies of the field before what is advised for the rest: the one cannot wait."""
     at = morning.prospect.at
-    yield f"{field.name}, {size(field.area, farm.units)}"
+    whole = size(field.area, farm.units)
+    left = whole if field.standing is None else size(field.standing, farm.units)
+    yield f"{field.name}, {whole}{f', {left} of it standing' if left != whole else ''}"
     yield from (watched_words(farm, one, at, at) for one in morning.watched if one.field == field.name)
     yield from _today(farm, advice)
     yield f"Would change it: {turned_by(farm, field, advice)}."
@@ -100,7 +106,7 @@ def _today(farm: Farm, advice: Advice) -> Iterator[str]:
     yield f"Today: {lead}{reason_words(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
 
 
-def _beside(farm: Farm, advice: Advice) -> tuple[Block, ...]:
+def _beside(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ...]:
     """Return the blocks beside the hours of a field that is to be mown today."""
     if advice.kind is not Kind.MOW or advice.day is None:
         return ()
@@ -110,6 +116,7 @@ def _beside(farm: Farm, advice: Advice) -> tuple[Block, ...]:
         ("storm", _storm(farm, day)),
         ("breathed", _breathed(day)),
         ("rained_on" if day.if_left and day.if_left.rained_on else "drying", _left(farm, day)),
+        ("", iter([f"Beware: {words}" for words in official(farm, morning)])),
         ("cautions", _cares(farm, day)),
     )
 
@@ -125,7 +132,9 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
         if at is not None:
             yield f"  {name:15} {clock_time(at, farm.units)}"
     if day.moisture_at_baling is not None:
-        yield f"  {'water at raking':15} {points(day.moisture_at_baling, factor=100.0)}%"
+        aim, wettest = moisture(farm.baleage.aim), moisture(farm.baleage.wettest)
+        water = points(day.moisture_at_baling, factor=100.0)
+        yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
     yield f"  {'bales':15} {day.bales}{film(day)}"
     for words in (hour_later(day, farm), too_dry(day, farm)):
         if words:
@@ -142,8 +151,8 @@ def _order(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.lost_by_waiting is not None:
         weight, unit = crop_weight(farm.units)
         change = "loses" if day.lost_by_waiting >= 0.0 else "gains"
-        lost = abs(day.lost_by_waiting) * weight
-        yield f"  {change} about {lost:.0f} {unit} of good forage by waiting for its next chance, odds counted in"
+        lost = two_digits(abs(day.lost_by_waiting) * weight)
+        yield f"  {change} about {lost} {unit} of good forage by waiting for its next chance, odds counted in"
 
 
 def _storm(farm: Farm, day: FieldDay) -> Iterator[str]:
@@ -174,16 +183,20 @@ def _cares(farm: Farm, day: FieldDay) -> Iterator[str]:
 def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if not field.days:
         return
-    yield f"{'Coming days':13} {'odds for the least area':25} at the odds needed ({odds(farm.alerts.odds_needed)})"
+    yield f"{HEADS} at the odds needed, {odds(farm.alerts.odds_needed)}"
     for day in field.days:
         least = least_chance(day, farm)
         least_said = f"{odds(least.odds)} for {area(least.area, farm.units)}" if least else "-"
-        if day.area > 0.0 and day.start:
-            after = f", after {day.after}" if day.after else ""
-            end = f"{area(day.area, farm.units)} from {clock_time(day.start, farm.units)}{after}"
-        else:
-            end = reason_words(day.reason, day)
+        end = _job(farm, day) if day.area > 0.0 and day.start else reason_words(day.reason, day)
         yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {least_said:25} {end}"
+
+
+def _job(farm: Farm, day: FieldDay) -> str:
+    """Return what may be mown on a day ahead, as the page has it."""
+    hours = ((" from", day.start), (", bale from", day.bale_from))
+    told = "".join(f"{name} {clock_time(at, farm.units)}" for name, at in hours if at)
+    after = f", after {day.after}" if day.after else ""
+    return f"{area(day.area, farm.units)}, {odds(day.odds or 0.0)},{told}{after}"
 
 
 def _diary(field: FieldProspect) -> Iterator[str]:
@@ -192,7 +205,7 @@ def _diary(field: FieldProspect) -> Iterator[str]:
         yield from (f"  {sentence}" for sentence in field.told)
 
 
-def _drying(field: FieldProspect) -> Iterator[str]:
+def _drying(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if not field.days:
         return
     yield f"Drying: by the evaporation of the hours ahead, for this field uncertain by {field.drying.spread:.0%}"
@@ -200,12 +213,15 @@ def _drying(field: FieldProspect) -> Iterator[str]:
         yield f"  Measured samples: this field dries {field.drying.factor:.2f} times as fast as the model."
     if field.soil_factor is not None:
         yield f"  Today's ground: {field.soil_factor:.2f} times as fast as on moist soil (estimate from its water)."
+    if words := picture_words(farm, field):
+        yield f"  {words}"
 
 
-def _trust(morning: Morning) -> Iterator[str]:
+def _trust(morning: Morning, advice: Advice) -> Iterator[str]:
     weather = morning.prospect.weather
     if weather is None:
-        yield f"Weather: none. {morning.prospect.detail}"
+        told = "" if morning.prospect.detail == advice.detail else morning.prospect.detail  # it stands above
+        yield f"Weather: none. {told}".rstrip()
     else:
         yield f"Weather: {weather.source}, {weather.model}. {weather_line(weather)}"
         yield f"{weather.credit}. {weather.note}".rstrip()
@@ -231,5 +247,8 @@ def _of_each(farm: Farm, field: FieldProspect, key: str) -> str:
         expected = any(one.expected_yield for one in farm.fields if one.name == field.name)
         band = field.dry_matter_band
         return band.source if band is not None else "the settings" if expected else ""
-    each = {} if told is None else {name: one.source for name, one in vars(told).items()}
+    # The fibre of the stand is told under growth, and waiting goes by the same sources as the feed.
+    first = set() if key == "feed" or field.quality is None else {one.source for one in vars(field.quality).values()}
+    shown = {} if told is None else {name: one for name, one in vars(told).items() if key != "feed" or name != "ndf"}
+    each = {name: "as above" if one.source in first else one.source for name, one in shown.items()}
     return "; ".join(f"{NAMES.get(name, name)}: {source}" for name, source in each.items())

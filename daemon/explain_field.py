@@ -5,12 +5,12 @@ from datetime import date
 
 from daemon.farm import Farm
 from daemon.outlook import Band, FieldProspect
+from daemon.picture_words import best_fibre
 from daemon.sentences import capital
-from daemon.sources import clock_band
+from daemon.sources import aim_source, clock_band
 from daemon.stand_words import days_left_row, ground, just_cut, looks_followed, ripeness_words, stage_of
-from daemon.units import crop, crop_weight
+from daemon.units import crop, crop_weight, day_words, named_day
 from models.quality import Figure
-from models.stages import Purpose
 
 Block = tuple[str, Iterator[str]]  # what stands behind its numbers, a key of `sources`, and its lines
 
@@ -30,14 +30,24 @@ def field_blocks(farm: Farm, field: FieldProspect, today: date) -> tuple[Block, 
 
 
 def points(band: Band | Figure, digits: str = ".0f", factor: float = 1.0) -> str:
-    """Return the 10, 50 and 90 % points.
+    """Return the 10, 50 and 90 % points, or one number where they are the same as they are told.
 
     Examples
     --------
-    >>> points(Band(0.46, 0.5, 0.54), factor=100.0)
-    '46, 50, 54'
+    >>> points(Band(0.46, 0.5, 0.54), factor=100.0), points(Band(67.9, 68.0, 68.0))
+    ('46, 50, 54', '68')
     """
-    return ", ".join(format(factor * end, digits) for end in (band.low, band.mid, band.high))
+    told = [format(factor * end, digits) for end in (band.low, band.mid, band.high)]
+    return ", ".join(told if len(set(told)) > 1 else told[:1])
+
+
+def two_digits(weight: float) -> str:
+    """Return a weight as exactly as an estimate can be, which the email does too.
+
+    >>> two_digits(526.3), two_digits(67.0)
+    ('530', '67')
+    """
+    return f"{float(f'{weight:.2g}'):.0f}"
 
 
 def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -45,20 +55,31 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield "Growth: not known."
         return
     said = next(one for one in farm.fields if one.name == field.name)
-    source = "extension advice" if said.purpose is Purpose.MILK else "estimate"
-    wanted = "as cut_at_fibre in the settings says" if said.cut_at_fibre else f"for {said.purpose} ({source})"
     clock = clock_band(field)
     yield f"Growth: {ripeness_words(field.ripeness)}, {stage_of(field)}"
     yield from (f"  {words}" for words in looks_followed(farm, field))
     summed = points(clock) if clock else f"{field.clock:.0f}"
-    yield f"  temperature sum {summed} degC days, counted from {field.clock_from}"
-    yield f"  fibre (NDF) {points(field.ndf)}%; to be cut at {field.ndf_target:.0f}%, {wanted}"
+    since = f", counted from {day_words(field.clock_from)}" if field.clock_from else ""
+    yield f"  temperature sum {summed} degC days{since}"
+    yield from _fibre(field, field.ndf, aim_source(said))
     if field.days_left is not None:
         yield f"  {days_left_row(field)}"
     if field.unknown is not None:  # the reason stands above; what is left comes from the weather that was had before
         yield "  the last hours of it stand as they were forecast; the ground and the days ahead are not known"
     elif field.detail:
         yield f"  note: {field.detail}"
+
+
+def _fibre(field: FieldProspect, ndf: Band, aim: str) -> Iterator[str]:
+    """Yield how much fibre a stand has, how much it should have, and what it comes to by the last day ahead."""
+    if field.ndf_target is None:
+        yield f"  fibre (NDF) {points(ndf)}%"
+        return
+    low, high = best_fibre(field.ndf_target)
+    wanted = f"ripe at {low:.0f} to {high:.0f}%, to be cut near {field.ndf_target:.0f}%, {aim}"
+    yield f"  fibre (NDF) {points(ndf)}%; {wanted}"
+    if field.days and points(field.days[-1].ndf) != points(ndf):
+        yield f"  fibre on {named_day(field.days[-1].date)}: {points(field.days[-1].ndf)}%"
 
 
 def _yield(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -85,17 +106,22 @@ def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
         return
     waiting, (weight, unit) = field.waiting, crop_weight(farm.units)
     yield "One more day of waiting, weather left aside"
-    yield f"  {'fibre':13} {points(waiting.ndf, '+z.1f')} units"
-    yield f"  {'digestibility':13} {points(waiting.digestibility, '+z.1f')} units"
-    yield f"  {'yield':13} {points(waiting.dry_matter, '+z.0f', weight)} {unit}"
-    low, mid, high = (round(weight * end) for end in (waiting.worth.low, waiting.worth.mid, waiting.worth.high))
+    rows = (
+        ("fibre", points(waiting.ndf, "+z.1f"), "units"),
+        ("digestibility", points(waiting.digestibility, "+z.1f"), "units"),
+        ("yield", points(waiting.dry_matter, "+z.0f", weight), unit),
+    )
+    changes = (row for row in rows if row[1] not in ("+0", "+0.0"))
+    yield from (f"  {name:13} {told} {of}" for name, told, of in changes)
+    low, mid, high = (weight * end for end in (waiting.worth.low, waiting.worth.mid, waiting.worth.high))
     yield (
-        f"  A day of waiting is worth about {abs(mid)} {unit} {_less_or_more(mid)} good feed (from {abs(low)} "
-        f"{_less_or_more(low)} to {abs(high)} {_less_or_more(high)}), the later next cut counted in"
+        f"  A day of waiting is worth about {two_digits(abs(mid))} {unit} {_less_or_more(mid)} good feed "
+        f"(from {two_digits(abs(low))} {_less_or_more(low)} to {two_digits(abs(high))} {_less_or_more(high)}), "
+        "the later next cut counted in"
     )
 
 
-def _less_or_more(change: int) -> str:
+def _less_or_more(change: float) -> str:
     return "less" if change < 0 else "more"
 
 
@@ -104,5 +130,9 @@ def _ground(field: FieldProspect) -> Iterator[str]:
         return
     words = ground(field)
     carried = field.days[0].carried if field.days else None
-    share = "" if carried is None else f", firm enough in {carried:.0%} of the forecast today"
-    yield f"{capital(words)}{share}"
+    if carried is None:
+        yield capital(words)
+    elif field.ground == "firm":
+        yield f"{capital(words)}, today in {carried:.0%} of the forecast"
+    else:
+        yield f"{capital(words)}; firm enough today in {carried:.0%} of the forecast"

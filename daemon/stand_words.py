@@ -77,9 +77,9 @@ def days_left_row(field: FieldProspect) -> str:
         return said("stand.long_past")
     if field.days_left > LONG:
         return said("stand.long_left")
-    band = days_left_band(field)
-    points = (field.days_left,) if band is None else (band.low, band.mid, band.high)
-    return said("stand.days_left", days=joined(format(end, "z.0f") for end in points))
+    band, whole = days_left_band(field), int(field.days_left)  # as the sentence on the page counts them
+    points = (whole,) if band is None else (min(round(band.low), whole), whole, max(round(band.high), whole))
+    return said("stand.days_left", days=joined(map(str, points)))
 
 
 def days_left_sentence(field: FieldProspect) -> str:

@@ -2,20 +2,22 @@
 
 import re
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
 from daemon.decide import decide
 from daemon.explain import LEGEND, WIDTH, explain
 from daemon.farm import Estimates, Farm, Look, Units
-from daemon.outlook import FieldDay, Hurry, KindToday, Morning, Reason
+from daemon.outlook import Band, FieldDay, Hurry, KindToday, Morning, Reason
 from daemon.prospect import no_prospect
 from daemon.sources import sources
+from daemon.stand_words import days_left_sentence
 from daemon.watch import as_said
+from daemon.weather.contract import OfficialWarning
 from models.quality import Figure
 from tests.samples import DAWN, farm, mow_morning, wait_morning
-from tests.told import whole_morning
+from tests.told import drawn_morning, whole_morning
 
 NAME = "Long Meadow"
 
@@ -51,7 +53,7 @@ def test_every_block_with_numbers_has_its_source_at_the_end() -> None:
     }
     assert list(said)[-1] == "Sources"
     for block in (said[name] for name in said if name not in ("Three", "From", "Weather", "Sources")):
-        assert "(estimate; see Sources)" in " ".join(block.split()), block
+        assert "(estimate)" in " ".join(block.split()), block
         assert "range: " not in block
     ends = said["Sources"]
     titles = [line for line in ends.splitlines() if re.match("  [A-Z]", line)]
@@ -110,7 +112,7 @@ def test_a_day_without_losses_says_nothing_of_them() -> None:
 
 def test_the_order_says_what_waiting_loses() -> None:
     order = blocks(whole_morning())["Order"]
-    assert order.startswith("Order: first today, before the others, because a storm may lay it flat (estimate;")
+    assert order.startswith("Order: first today, before the others, because a storm may lay it flat (estimate).")
     storm = blocks(whole_morning())["Storm"]
     assert storm.startswith("Storm: may begin Monday 4:00 pm ")
     assert "a gust of 34 mph (estimate) with 5 mm of rain (estimate)" in blocks(whole_morning())["Sources"]
@@ -126,12 +128,10 @@ def test_the_order_says_what_waiting_loses() -> None:
 
 def test_the_order_of_a_field_that_had_better_wait_or_comes_second() -> None:
     plain = blocks(with_day(hurry=None, storm_at=None, lost_by_waiting=-0.0336, after="Hill"))["Order"]
-    assert plain.startswith(
-        "Order: after Hill (estimate; see Sources).\n  gains about 30 lb an acre of good forage by waiting"
-    )
+    assert plain.startswith("Order: after Hill (estimate).\n  gains about 30 lb an acre of good forage by waiting")
     assert "storm" not in plain
     laid = blocks(with_day(hurry=Hurry.LODGED, storm_at=None, lost_by_waiting=None))["Order"]
-    assert laid == "Order: first today, before the others, because it lies flat (estimate; see Sources)."
+    assert laid == "Order: first today, before the others, because it lies flat (estimate)."
 
 
 def test_the_farms_own_estimates_are_named_as_such() -> None:
@@ -144,10 +144,10 @@ def test_the_farms_own_estimates_are_named_as_such() -> None:
 
 def test_clock_days_left_and_yield_have_their_range() -> None:
     said = blocks(whole_morning())
-    assert "  temperature sum 556, 620, 684 degC days, counted from 2026-04-14" in said["Growth"]
+    assert "  temperature sum 556, 620, 684 degC days, counted from 14 April 2026" in said["Growth"]
     assert "  days until past its best 0, 4, 8" in said["Growth"]
     assert said["Standing"].startswith(
-        "Standing yield 1.6, 2.0, 2.4 tons of dry matter an acre, by the temperature sum (estimate;"
+        "Standing yield 1.6, 2.0, 2.4 tons of dry matter an acre, by the temperature sum (estimate)"
     )
 
 
@@ -162,7 +162,7 @@ def test_a_look_that_was_used_is_told_and_both_kinds_of_a_mix() -> None:
     look = Look(date(2026, 5, 29), "full heads")
     kinds = (KindToday("grasses", "early heads", 614.6, look, 0.75), KindToday("legumes", "buds", 390.0))
     assert blocks(changed(kinds=kinds))["Growth"].splitlines()[:2] == [
-        "Growth: ripe, grasses early heads, legumes buds (estimate; see Sources)",
+        "Growth: ripe, grasses early heads, legumes buds (estimate)",
         "  full heads seen on 29 May 2026; the clock of the grasses takes most of the way to what was seen",
     ]
     assert "good to about four days, about two after a look" in " ".join(explain(farm(), changed(), NAME).split())
@@ -200,7 +200,9 @@ def test_what_lies_stands_before_the_advice() -> None:
 
 def test_the_legend_stands_before_the_first_three_numbers_that_need_it() -> None:
     said = explain(farm(), mow_morning(), NAME)
-    assert said.index(LEGEND) < said.index("fibre (NDF) 46, 49, 52%")
+    assert said.index("Three numbers in a row") < said.index("fibre (NDF) 46, 49, 52%")
+    assert LEGEND in " ".join(said.split())
+    assert "Three numbers" not in explain(farm(), nothing_known(), NAME)  # there are none
 
 
 def test_a_field_of_which_nothing_is_known_says_why() -> None:
@@ -208,6 +210,8 @@ def test_a_field_of_which_nothing_is_known_says_why() -> None:
     assert "no advice, because the forecast is too old (30 hours old)." in said
     assert "Growth: not known." in said
     assert "Coming days" not in said
+    assert said.count("30 hours old") == 1
+    assert "\nWeather: none.\n" in said
 
 
 def test_a_field_of_which_the_growth_alone_is_known_says_that() -> None:
@@ -227,6 +231,87 @@ def test_a_yield_from_the_settings_has_its_source_where_nothing_else_is_known() 
     given = replace(farm(), fields=(expected,))
     morning = decide(given, no_prospect(given, DAWN, Reason.DATA_STALE, "30 hours old"))
     assert "    source: the settings" in blocks(morning, given)["Sources"]
+
+
+def test_what_the_messages_say_of_the_stand_is_told_too() -> None:
+    later = replace(whole_morning().prospect.fields[0].days[0], date=date(2026, 6, 7), ndf=Band(53.0, 56.0, 59.0))
+    found = whole_morning().prospect.fields[0]
+    growth = " ".join(blocks(changed(days=(*found.days, later)))["Growth"].split())
+    # Ripe is within three units of the 50 % that it should be cut at.
+    assert "fibre (NDF) 46, 49, 52%; ripe at 47 to 53%, to be cut near 50%" in growth
+    assert "fibre on Sunday 7: 53, 56, 59%" in growth
+    assert "fibre on" not in blocks(whole_morning())["Growth"]
+
+
+def test_a_range_that_is_none_as_it_is_told_is_one_number() -> None:
+    assert "  fibre (NDF) 68%; ripe at" in blocks(changed(ndf=Band(67.9, 68.0, 68.0)))["Growth"]
+
+
+def test_the_days_left_are_those_of_the_page() -> None:
+    morning = changed(days_left=4.6)
+    assert days_left_sentence(morning.prospect.fields[0]).startswith("About 4 days left before it is past its best")
+    assert "  days until past its best 1, 4, 9" in blocks(morning)["Growth"]
+
+
+def test_what_waiting_does_not_change_is_left_out_and_its_worth_is_no_surer_than_an_estimate() -> None:
+    known = whole_morning().prospect.fields[0].waiting
+    assert known is not None
+    none = replace(known.ndf, low=0.0, mid=0.0, high=0.0)
+    worth = replace(known.worth, low=-0.2411, mid=-0.1277, high=0.0336)
+    said = blocks(changed(waiting=replace(known, ndf=none, digestibility=none, worth=worth)))["One"]
+    assert "fibre" not in said
+    assert "digestibility" not in said
+    assert "  yield         +45, +89, +134 lb an acre" in said
+    # 215.1, 113.9 and 30.0 lb an acre
+    assert "about 110 lb an acre less good feed (from 220 less to 30 more)" in " ".join(said.split())
+
+
+def test_a_weight_is_told_with_two_digits_as_the_email_has_it() -> None:
+    # 0.59 t/ha are 526 lb an acre.
+    assert "  loses about 530 lb an acre of good forage" in blocks(with_day(lost_by_waiting=0.59))["Order"]
+
+
+def test_the_water_that_is_wanted_stands_beside_that_at_baling() -> None:
+    assert "  water at baling 46, 50, 54%; aim at 50%, none over 55%" in blocks(whole_morning())["Long"]
+
+
+def test_a_day_ahead_has_its_odds_and_hours() -> None:
+    days = blocks(mow_morning())["Coming"].splitlines()
+    assert days[0] == "Coming days   odds for the least area   at the odds needed, 7 in 10 (estimate)"
+    assert days[1] == "  Mon 1       9 in 10 for 2 acres       20 acres, 7 in 10, from 8:00 am, bale from 3:30 pm"
+    after = with_day(after="Hill").advices[0].day
+    assert after is not None
+    assert " ".join(blocks(changed(days=(after,)))["Coming"].split()).endswith("bale from 3:30 pm, after Hill")
+
+
+def test_what_the_picture_shows_is_told_in_words() -> None:
+    said = " ".join(blocks(drawn_morning())["Drying"].split())
+    assert "Long Meadow, Monday 1: mown from 8:00 am, about 46 to 54% water when baling begins at 3:30 pm." in said
+    assert "Rain: 4 in 10 at the most, in the hour to 6:00 pm." in said
+
+
+def test_official_warnings_are_told() -> None:
+    warning = OfficialWarning("Thunderstorm Watch", "the weather office", DAWN, DAWN + timedelta(hours=9))
+    morning = whole_morning()
+    warned = replace(morning, prospect=replace(morning.prospect, warnings=(warning,)))
+    said = explain(farm(), warned, NAME)
+    assert "Beware: Official warning: Thunderstorm Watch, Monday 5:30 am to Monday 2:30 pm" in said
+    assert "Official warning" not in explain(farm(), morning, NAME)
+
+
+def test_a_field_that_is_cut_in_part_says_what_stands() -> None:
+    cut = changed(standing=farm().fields[0].area * 0.5)
+    assert blocks(cut)["Long"].startswith("Long Meadow, 22 acres, 11 acres of it standing\n")
+    assert blocks(changed(standing=farm().fields[0].area))["Long"].startswith("Long Meadow, 22 acres\n")
+
+
+def test_a_source_that_was_told_is_not_told_again() -> None:
+    found = whole_morning().prospect.fields[0]
+    assert found.quality is not None
+    assert found.waiting is not None
+    same = replace(found.waiting, ndf=replace(found.waiting.ndf, source=found.quality.ndf.source))
+    ends = " ".join(blocks(changed(waiting=same))["Sources"].split())
+    assert "source: fibre: as above; digestibility: estimate: digestibility; yield: estimate: yield" in ends
 
 
 def test_a_field_that_is_not_there() -> None:
