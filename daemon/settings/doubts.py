@@ -97,11 +97,20 @@ def _reach_doubts(farm: Farm) -> Iterator[Quarrel]:
     if not _at_home(farm.page.host):
         allowed = "127.0.0.1 without remark, since anyone who can reach another address can read the page"
         yield Quarrel(("page", "host"), toml(farm.page.host), allowed, 'write host = "127.0.0.1" if in doubt')
-    where = urlsplit(farm.page.address or "")
+    if farm.page.address is not None:
+        yield from _address_doubts(farm.page.address)
+
+
+def _address_doubts(address: str) -> Iterator[Quarrel]:
+    where = urlsplit(address)
     if where.scheme == "http" and not _at_home(where.hostname or ""):
         allowed = "https:// without remark, since whoever sees a link on its way can answer by it"
         fix = f"write address = {toml(f'https://{where.netloc}{where.path}')} if it answers there"
-        yield Quarrel(("page", "address"), toml(farm.page.address), allowed, fix)
+        yield Quarrel(("page", "address"), toml(address), allowed, fix)
+    if where.path.endswith("/answer"):
+        allowed = "what stands before /answer/ without remark, since each link adds that itself"
+        fix = f"write address = {toml(address.removesuffix('/answer'))}"
+        yield Quarrel(("page", "address"), toml(address), allowed, fix)
 
 
 def _at_home(host: str) -> bool:

@@ -472,6 +472,10 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
             '[page]\naddress = "http://mow.example.org/"',
             "allowed https:// without remark, since whoever sees a link on",
         ),
+        (
+            '[page]\naddress = "https://mow.example.org/farm/answer/"',
+            'since each link adds that itself; write address = "https://mow.example.org/farm"',
+        ),
         ('[weather]\npath = "a.csv"', "a path that is not used"),
         ("[estimates]\nhorses_rest_at = 131", "[estimates] horses_rest_at: given 131, allowed 130 or less without"),
         ('[weather]\nsource = "file"\npath = "a.csv"', "allowed a file that is there"),
