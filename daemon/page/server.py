@@ -46,6 +46,7 @@ HEADERS: Final = {
 }
 
 LONGEST_FORM: Final = 1 << 16  # bytes; ours have a few hundred
+IDLE: Final = 20  # [s] after which a visitor who says nothing makes room; waitress takes a hundred at once
 
 _TEMPLATES: Final = jinja2.Environment(
     loader=jinja2.PackageLoader("daemon.page"),
@@ -245,7 +246,13 @@ class PageServer:
         listener = socket.create_server((host, port), family=socket.AF_INET6 if six else socket.AF_INET)
         self._open: dict[int, Any] = {}
         self._server = waitress.create_server(
-            app, map=self._open, sockets=[listener], threads=4, max_request_body_size=LONGEST_FORM
+            app,
+            map=self._open,
+            sockets=[listener],
+            threads=4,
+            max_request_body_size=LONGEST_FORM,
+            channel_timeout=IDLE,
+            cleanup_interval=IDLE // 2,
         )
         self.address = f"http://{f'[{host}]' if six else host}:{listener.getsockname()[1]}/"
         self._stop = threading.Event()
