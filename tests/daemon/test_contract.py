@@ -11,16 +11,8 @@ import xarray as xr
 
 from daemon.weather.contract import VARIABLES, Refused, assembled, at_utc, checked
 from daemon.weather.settling import drop_bad_members, settled, start_of_ahead, trimmed, without_gap
-from tests.loopback.hours import HERE, NOW, invented
+from tests.loopback.hours import ATTRIBUTES, HERE, NOW, invented
 
-ATTRIBUTES = {
-    "source": "invented",
-    "model": "none",
-    "issued_at": "2026-06-10T00:00:00Z",
-    "fetched_at": "2026-06-10T09:00:00+00:00",
-    "credit": "nobody",
-    "kind": "forecast",
-}
 AIR, DEW, RAIN = "air_temperature", "dew_point_temperature", "precipitation_amount"
 SUN = "surface_downwelling_shortwave_flux_in_air"
 NOON, NIGHT = "2026-06-10T17:00", "2026-06-10T05:00"  # at 75 W

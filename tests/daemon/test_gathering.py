@@ -1,10 +1,8 @@
 """The sources in their order, against real servers in the shape of each: who is taken, and what is said of it."""
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
-from functools import partial
 from html import unescape
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -19,7 +17,6 @@ from daemon.page.view import make_view
 from daemon.weather import gathering, met_no
 from daemon.weather.contract import Refused, Weather, checked
 from daemon.weather.gathering import gathered
-from daemon.weather.transport import open_session
 from tests.loopback import openmeteo
 from tests.loopback.hours import NOW
 from tests.loopback.met_no import page
@@ -31,17 +28,6 @@ from tests.passes import field
 ALL = ("open-meteo", "weather.gov", "met.no")
 HOUR = timedelta(hours=1)
 POINT = "/points/43,-75"
-
-
-@pytest.fixture(autouse=True)
-def _no_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gathering, "open_session", partial(open_session, backoff=0.0))
-
-
-@pytest.fixture
-def servers(tmp_path: Path) -> Iterator[World]:
-    with world(tmp_path) as servers:
-        yield servers
 
 
 def source_of(weather: Weather) -> str:

@@ -1,7 +1,7 @@
 """The hours behind, through outages and spoiled files, and how long a look can take; against real servers."""
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
@@ -18,21 +18,10 @@ from daemon.weather.transport import open_session
 from tests.loopback.hours import NOW
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST, HISTORY
 from tests.loopback.silent import Silent
-from tests.loopback.world import AIR, World, world
+from tests.loopback.world import AIR, World
 
 HOUR = timedelta(hours=1)
 RAIN = "precipitation_amount"
-
-
-@pytest.fixture(autouse=True)
-def _no_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gathering, "open_session", partial(open_session, backoff=0.0))
-
-
-@pytest.fixture
-def servers(tmp_path: Path) -> Iterator[World]:
-    with world(tmp_path) as servers:
-        yield servers
 
 
 def note(weather: Weather) -> str:

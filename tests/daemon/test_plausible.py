@@ -13,20 +13,12 @@ from daemon.farm import Place
 from daemon.weather.contract import Refused, assembled, checked
 from daemon.weather.plausible import is_warm_by_night, long_enough, sensible
 from daemon.weather.settling import drop_bad_members
-from tests.loopback.hours import HERE, NOW, invented
+from tests.loopback.hours import ATTRIBUTES, HERE, NOW, invented
 from tests.records import greensboro
 
 AIR, DEW, RAIN, WIND = "air_temperature", "dew_point_temperature", "precipitation_amount", "wind_speed"
 SUN = "surface_downwelling_shortwave_flux_in_air"
 CAROLINA = replace(HERE, latitude=36.1, longitude=-79.95, elevation=273.0)
-ATTRIBUTES = {
-    "source": "invented",
-    "model": "none",
-    "issued_at": "2026-06-10T00:00:00Z",
-    "fetched_at": "2026-06-10T09:00:00+00:00",
-    "credit": "nobody",
-    "kind": "forecast",
-}
 Change = Callable[[xr.DataArray], xr.DataArray]
 
 

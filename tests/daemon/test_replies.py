@@ -15,12 +15,13 @@ import pytest
 
 from daemon.weather.contract import Refused
 from daemon.weather.replies import Replies, fresh_for
-from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, HandClock, Reply, Site
+from tests.clock import HandClock
+from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, Reply, Site
 
 
 @pytest.fixture
 def clock() -> HandClock:
-    return HandClock()
+    return HandClock(NOON)
 
 
 @pytest.fixture

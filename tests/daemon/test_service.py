@@ -12,18 +12,9 @@ from daemon.page.view import headline
 from daemon.postbag import Postbag
 from daemon.posted import Outgoing, State
 from daemon.service import Service
+from tests.clock import HandClock
 from tests.loopback.receivers import Gateway
 from tests.samples import DAWN, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
-
-
-@dataclass
-class Hand:
-    """A clock set by hand."""
-
-    at: datetime = DAWN
-
-    def now(self) -> datetime:
-        return self.at
 
 
 @dataclass
@@ -55,7 +46,7 @@ class Bench:
     folder: Path
     farm: Farm
     gateway: Gateway
-    clock: Hand = field(default_factory=Hand)
+    clock: HandClock = field(default_factory=lambda: HandClock(DAWN))
     look: Looker = field(default_factory=Looker)
 
     def __post_init__(self) -> None:

@@ -13,12 +13,13 @@ import pytest
 
 from daemon.weather.contract import Refused
 from daemon.weather.transport import get, open_session
-from tests.loopback.plain import BODY, HALF_HOUR, JSON, Farm, HandClock, Reply, Site
+from tests.clock import HandClock
+from tests.loopback.plain import BODY, HALF_HOUR, JSON, NOON, Farm, Reply, Site
 
 
 @pytest.fixture
 def clock() -> HandClock:
-    return HandClock()
+    return HandClock(NOON)
 
 
 @pytest.fixture

@@ -24,6 +24,7 @@ from daemon.watch import as_said, news, pinch, still_watched, told_since, watch
 from daemon.watch_words import say_change, watched_words
 from daemon.weather.contract import Weather
 from daemon.wording import say
+from tests.clock import HandClock
 from tests.loopback.hours import HERE
 from tests.loopback.receivers import Gateway
 from tests.passes import field as meadow
@@ -478,16 +479,6 @@ def test_the_page_says_how_it_stands_and_since_when_nothing_is_known() -> None:
 
 
 @dataclass
-class Hand:
-    """A clock set by hand."""
-
-    at: datetime = DAWN
-
-    def now(self) -> datetime:
-        return self.at
-
-
-@dataclass
 class Skies:
     """Looks at a sky that turns: from each hour on, rain at another hour (or none); None is no weather at all."""
 
@@ -507,7 +498,7 @@ class Bench:
 
     folder: Path
     gateway: Gateway
-    clock: Hand = field(default_factory=Hand)
+    clock: HandClock = field(default_factory=lambda: HandClock(DAWN))
 
     def __post_init__(self) -> None:
         people = (person("Ann", address=self.gateway.address),)

@@ -3,11 +3,10 @@
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from http.server import BaseHTTPRequestHandler
-from typing import Any, Final
+from typing import Final
 from urllib.parse import urlsplit
 
-from tests.loopback.serving import Serving
+from tests.loopback.serving import Answering, Serving
 
 DRIP: Final = 0.01  # [s] between two bytes
 
@@ -31,13 +30,8 @@ class Canteen(Serving):
         self.replies: dict[str, Canned] = {}
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(Answering):
     site: Canteen
-    protocol_version = "HTTP/1.1"
-    disable_nagle_algorithm = True
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Say nothing."""
 
     def do_GET(self) -> None:
         with suppress(ConnectionError):

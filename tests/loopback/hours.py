@@ -14,6 +14,14 @@ from models.sun import extraterrestrial_radiation
 
 HERE: Final = Place(43.0, -75.0, 300.0, ZoneInfo("America/New_York"))
 NOW: Final = datetime(2026, 6, 10, 9, 20, tzinfo=UTC)
+ATTRIBUTES = {
+    "source": "invented",
+    "model": "none",
+    "issued_at": "2026-06-10T00:00:00Z",
+    "fetched_at": "2026-06-10T09:00:00+00:00",
+    "credit": "nobody",
+    "kind": "forecast",
+}
 
 
 def invented(first: str, last: str, place: Place = HERE) -> pd.DataFrame:

@@ -12,15 +12,13 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler
 from typing import Any, Final
-from urllib.parse import parse_qs, urlsplit
 
 import pandas as pd
 
 from models.humidity import relative_humidity
 from tests.loopback.openmeteo import Fault
-from tests.loopback.serving import Serving
+from tests.loopback.serving import Answering, Serving
 
 Reply = dict[str, Any]
 Hour = Mapping[Any, float]
@@ -157,20 +155,14 @@ def _window(hours: Sequence[Hour]) -> Reply:
     }
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(Answering):
     site: MetNo
-    protocol_version = "HTTP/1.1"
-    disable_nagle_algorithm = True  # head and body go out in two writes
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Say nothing: the requests are kept in `asked`."""
 
     def do_GET(self) -> None:
-        url = urlsplit(self.path)
-        query = {name: ",".join(values) for name, values in parse_qs(url.query).items()}
-        self.site.asked.append(Asked(url.path, query, dict(self.headers.items())))
+        path, query = self.path_and_query()
+        self.site.asked.append(Asked(path, query, dict(self.headers.items())))
         with suppress(ConnectionError):
-            self._answer(url.path, query)
+            self._answer(path, query)
 
     def _answer(self, path: str, query: Mapping[str, str]) -> None:
         fault = self._fault()

@@ -13,14 +13,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
-from http.server import BaseHTTPRequestHandler
 from typing import Any, Final
-from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pandas as pd
 
-from tests.loopback.serving import Serving, next_fault
+from tests.loopback.serving import Answering, Serving, next_fault
 
 Reply = dict[str, Any]
 Perturb = Callable[[pd.DataFrame, int], pd.DataFrame]
@@ -244,21 +242,15 @@ def _freshness(run: datetime) -> Reply:
     }
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(Answering):
     site: OpenMeteo
-    protocol_version = "HTTP/1.1"
-    disable_nagle_algorithm = True  # head and body go out in two writes
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Say nothing: the requests are kept in `asked`."""
 
     def do_GET(self) -> None:
-        url = urlsplit(self.path)
-        query = {name: ",".join(values) for name, values in parse_qs(url.query).items()}
-        self.site.asked.append(Asked(url.path, query, self.headers.get("User-Agent", "")))
-        fault = self.site.fault(url.path)
+        path, query = self.path_and_query()
+        self.site.asked.append(Asked(path, query, self.headers.get("User-Agent", "")))
+        fault = self.site.fault(path)
         with suppress(ConnectionError):
-            self._answer(url.path, query, fault)
+            self._answer(path, query, fault)
 
     def _answer(self, path: str, query: Mapping[str, str], fault: Fault) -> None:
         if fault.body is not None:

@@ -3,16 +3,16 @@
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 from typing import Any, Final
 
 import requests
 
 from daemon.weather.transport import get, open_session
-from tests.loopback.serving import Serving
+from tests.clock import HandClock
+from tests.loopback.serving import Answering, Serving
 
 NOON: Final = datetime(2026, 6, 10, 12, tzinfo=UTC)
 BODY: Final = b'{"air_temperature": 17.1}'
@@ -20,19 +20,6 @@ LAST: Final = "Wed,  10 Jun 2026 8:31:02 GMT"  # not as a program would write it
 JSON: Final = {"Content-Type": "application/json"}
 HALF_HOUR: Final = {**JSON, "Expires": "Wed, 10 Jun 2026 12:30:00 GMT", "Last-Modified": LAST}
 DRIP: Final = 0.02  # [s] between two bytes
-
-
-@dataclass
-class HandClock:
-    """A clock that is set by hand."""
-
-    at: datetime = NOON
-
-    def now(self) -> datetime:
-        return self.at
-
-    def wait(self, minutes: float) -> None:
-        self.at += timedelta(minutes=minutes)
 
 
 @dataclass
@@ -64,13 +51,8 @@ class Site(Serving):
         return self.replies.pop(0) if len(self.replies) > 1 else self.replies[0]
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(Answering):
     site: Site
-    protocol_version = "HTTP/1.1"
-    disable_nagle_algorithm = True
-
-    def log_message(self, format: str, *args: Any) -> None:
-        pass
 
     def do_GET(self) -> None:
         self.site.asked.append({"path": self.path, **{name.title(): text for name, text in self.headers.items()}})

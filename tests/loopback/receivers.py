@@ -4,14 +4,13 @@ import json
 import time
 from email import message_from_bytes, policy
 from email.message import EmailMessage
-from http.server import BaseHTTPRequestHandler
 from types import TracebackType
 from typing import Any, Self
 
 from aiosmtpd.controller import Controller
 
 from tests.canary import CANARY
-from tests.loopback.serving import Serving
+from tests.loopback.serving import Answering, Serving
 
 
 class Gateway(Serving):
@@ -24,17 +23,15 @@ class Gateway(Serving):
         self.address = self.address.replace("http://", f"json://farm:{CANARY}@")
 
 
-class _Posting(BaseHTTPRequestHandler):
+class _Posting(Answering):
     site: Gateway
 
     def do_POST(self) -> None:
         self.site.posted.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
         time.sleep(self.site.silent)
         self.send_response(self.site.statuses.pop(0) if self.site.statuses else 200)
+        self.send_header("Content-Length", "0")
         self.end_headers()
-
-    def log_message(self, format: str, *args: Any) -> None:
-        pass
 
 
 class _AnyPort(Controller):

@@ -5,12 +5,28 @@ import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import TracebackType
 from typing import Any, Protocol, Self, TypeVar
+from urllib.parse import parse_qs, urlsplit
 
 
 class _Server(ThreadingHTTPServer):
     def handle_error(self, request: Any, client_address: Any) -> None:
         if not isinstance(sys.exception(), ConnectionError):  # a client that hangs up is what some tests want
             super().handle_error(request, client_address)
+
+
+class Answering(BaseHTTPRequestHandler):
+    """The handler of such a server."""
+
+    protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm = True  # head and body go out in two writes
+
+    def log_message(self, format: str, *args: Any) -> None:
+        """Say nothing: what was asked is kept by who wants to know."""
+
+    def path_and_query(self) -> tuple[str, dict[str, str]]:
+        """What is asked for, lists joined by commas."""
+        url = urlsplit(self.path)
+        return url.path, {name: ",".join(values) for name, values in parse_qs(url.query).items()}
 
 
 class Serving:

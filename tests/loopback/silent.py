@@ -1,9 +1,8 @@
 """A server on the loopback interface that takes every request and never answers."""
 
-from http.server import BaseHTTPRequestHandler
 from typing import Final
 
-from tests.loopback.serving import Serving
+from tests.loopback.serving import Answering, Serving
 
 LONGEST: Final = 60.0  # [s]
 
@@ -16,11 +15,8 @@ class Silent(Serving):
         self.asked = 0
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(Answering):
     site: Silent
-
-    def log_message(self, format: str, *args: object) -> None:
-        """Say nothing."""
 
     def do_GET(self) -> None:
         self.site.asked += 1

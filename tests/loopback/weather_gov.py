@@ -11,15 +11,13 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler
 from itertools import groupby
 from typing import Any, Final
-from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pandas as pd
 
-from tests.loopback.serving import Serving, next_fault
+from tests.loopback.serving import Answering, Serving, next_fault
 
 Reply = dict[str, Any]
 Values = list[dict[str, Any]]
@@ -206,20 +204,14 @@ def _iso(label: pd.Timestamp) -> str:
     return label.isoformat(timespec="seconds")
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(Answering):
     site: WeatherGov
-    protocol_version = "HTTP/1.1"
-    disable_nagle_algorithm = True  # head and body go out in two writes
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Say nothing: the requests are kept in `asked`."""
 
     def do_GET(self) -> None:
-        url = urlsplit(self.path)
-        query = {name: ",".join(values) for name, values in parse_qs(url.query).items()}
-        self.site.asked.append(Asked(url.path, query, dict(self.headers)))
+        path, query = self.path_and_query()
+        self.site.asked.append(Asked(path, query, dict(self.headers)))
         with suppress(ConnectionError):
-            self._send(*self._answer(url.path, query, self.site.fault(url.path)))
+            self._send(*self._answer(path, query, self.site.fault(path)))
 
     def _answer(self, path: str, query: Mapping[str, str], fault: Fault) -> tuple[bytes, Fault]:
         fault = fault if fault.body is not None else self._turned_away(path, query) or fault
