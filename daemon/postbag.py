@@ -71,6 +71,7 @@ class Postbag(SqliteFile):
     what = "postbag"
     error = PostbagError
     spoiled = (ValueError, TypeError, KeyError)
+    mode = 0o600  # letters hold the links by which they are answered
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)

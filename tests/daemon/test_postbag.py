@@ -47,6 +47,13 @@ def logged() -> Iterator[StringIO]:
     root.setLevel(level)
 
 
+def test_messages_are_read_by_nobody_else(bag: Postbag, tmp_path: Path) -> None:
+    """A letter holds links by which whoever reads it can answer."""
+    put(bag, person())
+    bag.recent()
+    assert {path.stat().st_mode & 0o777 for path in tmp_path.iterdir()} == {0o600}
+
+
 def test_a_text_is_its_body_alone(bag: Postbag) -> None:
     with Gateway() as gateway:
         ann = person(address=gateway.address)
