@@ -7,6 +7,7 @@ from itertools import groupby
 from typing import Final
 
 from daemon.caution_words import day_cares
+from daemon.mowings import LYING
 from daemon.outlook import Advice, Band, DryingPicture, FieldDay, FieldProspect, Kind
 from daemon.page.drawing import Sheet
 from daemon.page.sheets import HOUR, drying_sheet, growth_sheet
@@ -43,7 +44,7 @@ class FieldCard:
     state: tuple[str, ...]
     days: tuple[DayRow, ...]
     more: bool = False
-    is_on: bool = False  # whether it is mown or watched today
+    is_on: bool = False  # whether it is mown or watched today, or may lie since it was cut
 
 
 @dataclass(frozen=True)
@@ -83,13 +84,18 @@ def field_cards(view: PageView) -> tuple[FieldCard, ...]:
     if view.morning is None:
         return ()
     fields, advised = view.morning.prospect.fields, [advice.field for advice in view.morning.mows]
-    on = {*advised, *(one.field for one in view.morning.watched)}
+    on = {*advised, *(one.field for one in view.morning.watched), *(one.name for one in fields if _may_lie(view, one))}
     many = len(fields) > MANY_FIELDS
     cards = [
         replace(_shortened(card) if many else card, is_on=card.name in on)
         for card in (_card(view, number, field) for number, field in enumerate(fields, start=1))
     ]
     return tuple(sorted(cards, key=lambda card: advised.index(card.name) if card.name in advised else len(advised)))
+
+
+def _may_lie(view: PageView, field: FieldProspect) -> bool:
+    """Return whether a crop may lie in a field, all of it or a part."""
+    return field.standing is not None or (field.last_cut is not None and view.today - field.last_cut <= LYING)
 
 
 def field_page(view: PageView, number: int) -> FieldPage | None:

@@ -255,6 +255,19 @@ def test_the_page_carries_links_that_lead_to_itself(site: Site) -> None:
     assert site.diary == [(LineKind.CUT, "Long Meadow", "06-01")]
 
 
+def test_what_lies_since_yesterday_is_asked_of_on_the_first_page(site: Site) -> None:
+    yesterday = DAWN - timedelta(days=1)
+    Diary(site.folder / DATABASE).add(LineKind.CUT, "Long Meadow", yesterday, yesterday)
+    given = wait_morning()
+    (long,) = given.prospect.fields
+    creek = replace(long, name="Creek & Bend", last_cut=DAY - timedelta(days=4))
+    fields = (replace(long, last_cut=DAY - timedelta(days=1)), creek)
+    site.morning = replace(given, prospect=replace(given.prospect, fields=fields))
+    shown = re.findall(r'<a href="/answer/[^"]+">([^<]+)</a>', site.get("/").text)
+    assert shown == ["Moisture was ...", "Wrapped it"], "and of the other field on its own page"
+    assert "Ground soft" in site.get("/field/2").text
+
+
 def test_without_an_address_there_are_no_links_and_nothing_answers(site: Site) -> None:
     path = site.link("Cut all of it")
     form = site.form(path)
