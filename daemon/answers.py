@@ -46,6 +46,7 @@ class Trouble(StrEnum):
     USED = "used"
     TOLD = "told"  # the diary says the same: two who were asked may both answer
     EXPIRED = "expired"
+    CLOCK = "clock"  # it is behind, as on a machine that has just started without a network
     GONE = "gone"  # the field, the person or the word is no longer in the settings
     NOT_KEPT = "not kept"  # the disk takes nothing
     WRONG = "wrong"  # what was typed means nothing
@@ -159,19 +160,24 @@ class Answers:
         return answer
 
     def _good(self, farm: Farm, token: str) -> Answer:
-        answer = self._meant(token)
-        if answer.ends <= self._clock.now():
+        answer, now = self._meant(token), self._clock.now()
+        if answer.ends <= now:
             raise NotTaken(Trouble.EXPIRED)
         told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.seconds))}
         if answer.person not in told:
             raise NotTaken(Trouble.GONE)
+        if self._is_used(answer):
+            raise NotTaken(Trouble.USED)
+        if answer.day > now.astimezone(farm.place.timezone).date():
+            raise NotTaken(Trouble.CLOCK)
         self.line(farm, answer)
+        return answer
+
+    def _is_used(self, answer: Answer) -> bool:
         try:
-            if self._file.is_used(answer.nonce):
-                raise NotTaken(Trouble.USED)
+            return self._file.is_used(answer.nonce)
         except AnswersError as error:
             raise _not_kept(error) from error
-        return answer
 
     def line(self, farm: Farm, answer: Answer, percent: str | None = None) -> Line:
         """Return the line that an answer is, before it is in the diary: number 0, and without a moisture not given.

@@ -39,7 +39,7 @@ STATUS: Final = {
     Trouble.FORGED: 400,
     Trouble.TOLD: 409,
     Trouble.WRONG: 422,
-    Trouble.NOT_KEPT: 503,
+    **dict.fromkeys((Trouble.NOT_KEPT, Trouble.CLOCK), 503),
     **dict.fromkeys((Trouble.USED, Trouble.EXPIRED, Trouble.GONE), 410),
 }
 
@@ -72,7 +72,8 @@ def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
     flask.Blueprint
         ``/answer/<token>``: GET shows what would be noted and a button, POST notes it. 200; 400 for a token that is not
         ours, 403 for a form from elsewhere, 404 without an address, 409 for what the diary says already, 410 for one
-        that is used or too old, 422 for a number that is none, 503 where the diary takes nothing.
+        that is used or too old, 422 for a number that is none, 503 where the diary takes nothing or the clock is
+        behind.
     """
     pages = flask.Blueprint("answering", __name__)
 

@@ -523,6 +523,19 @@ def test_a_link_runs_out_at_midnight_on_the_farms_clock(site: Site, words: str, 
     assert site.diary == []
 
 
+@pytest.mark.parametrize("words", ["Cut all of it", "Moisture was ..."])
+def test_a_clock_that_is_behind_notes_nothing_and_the_link_waits_for_it(site: Site, words: str) -> None:
+    path = site.link(words)
+    form = site.form(path) | {"percent": "52"}
+    site.clock.at = DAWN - timedelta(days=1)
+    for page in (site.get(path), site.post(path, form)):
+        assert page.status_code == 503
+        assert "Nothing was noted. The clock of the computer is behind." in text_of(page)
+    site.clock.at = SOON
+    assert site.post(path, form).status_code == 200
+    assert len(site.diary) == 1
+
+
 def test_a_link_is_good_once(site: Site) -> None:
     path = site.link("Cut all of it")
     form = site.form(path)
