@@ -83,7 +83,8 @@ def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
     plan = underway.plan(now)
     if fresh.field in plan and state not in (None, WatchState.DONE):
         return plan[fresh.field]
-    if fresh.kind is Kind.MOW and (plan or underway.lying):
+    taken = fresh.reason is Reason.DAY_IS_FULL and underway.lying  # by what lies, whatever the plan had before it
+    if taken or (fresh.kind is Kind.MOW and (plan or underway.lying)):
         return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CROP_LIES, fresh.day)
     return fresh
 

@@ -1,7 +1,9 @@
 """What the pictures of a field show, in words: beside each on the page, and for who does not see it in the email."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
+
+import numpy as np
 
 from daemon.farm import Farm
 from daemon.outlook import Band, DryingPicture, FieldDay, FieldProspect
@@ -9,6 +11,7 @@ from daemon.sentences import said
 from daemon.units import clock_time, named_day, risk
 from models.coefficients import RIPE_HALF_WIDTH
 
+HOUR: Final = timedelta(hours=1)
 LITTLE: Final = 0.05  # share of the forecast in which an hour is wet, below which its rain is not told in tenths
 
 
@@ -19,10 +22,10 @@ def picture_words(farm: Farm, field: FieldProspect) -> str:
         return ""
     day, units = drawn_day(field), farm.units
     told = {"field": field.name, "day": named_day(shown.date), "start": clock_time(shown.mown, units)}
-    band, at = shown.water[-1], shown.begins + timedelta(hours=len(shown.water))
-    key = "picture.dries"
-    if day is not None and day.bale_from is not None and day.moisture_at_baling is not None:
-        key, band, at = "picture.baled", day.moisture_at_baling, day.bale_from
+    key, at = "picture.dries", shown.begins + timedelta(hours=len(shown.water))
+    if day is not None and day.rake_from is not None:
+        key, at = "picture.baled", day.rake_from
+    band = water_by(shown, at)
     if band is None:
         return _rain(farm, shown)
     low, high = _percents(band)
@@ -59,6 +62,21 @@ def drawn_day(field: FieldProspect) -> FieldDay | None:
     """Return the day of a field's drying picture if it may be mown on it."""
     shown = field.drying_picture
     return next((day for day in field.days if shown and day.date == shown.date and day.area > 0.0), None)
+
+
+def water_by(shown: DryingPicture, at: datetime) -> Band | None:
+    """Return the water of a swath at a time of the day that is drawn, None where it is not mown or drawn then.
+
+    Notes
+    -----
+    A straight line between the hours that are drawn; before the first of them after mowing, that one.
+    """
+    hours = (at - shown.begins) / HOUR
+    drawn = [(end, band) for end, band in enumerate(shown.water, 1) if band is not None]
+    if not drawn or at < shown.mown or hours > drawn[-1][0]:
+        return None
+    ends, bands = [end for end, _ in drawn], [(band.low, band.mid, band.high) for _, band in drawn]
+    return Band(*(float(np.interp(hours, ends, points)) for points in zip(*bands, strict=True)))
 
 
 def rain_words(share: float) -> str:

@@ -6,11 +6,12 @@ from statistics import median
 from typing import Final
 
 from daemon.farm import Farm
-from daemon.outlook import FieldDay, FieldProspect, Prospect, Ripeness
+from daemon.outlook import FieldDay, FieldProspect, Morning, Prospect, Ripeness
 from daemon.sentences import counted, joined, said
 from daemon.units import area, named_day
 
 A_CROP: Final = timedelta(days=20)  # from the first field of a crop to one that is of the next at the soonest
+CRUMB: Final = 1e-6  # [ha] less than this is rounding
 NAMED: Final = 3  # good days that are named
 
 
@@ -32,26 +33,29 @@ class Progress:
     ahead: int
 
 
-def progress(farm: Farm, prospect: Prospect) -> Progress:
+def progress(morning: Morning) -> Progress:
     """Return how the season goes.
 
     Notes
     -----
-    A day can take what is the middle of the largest areas at the odds needed, over the fields and days that have one.
-    A field is cut of this crop if it was mown more than 20 days after the one that stands longest, an estimate. Fields
-    that cannot be reckoned are left out.
+    A day takes the sum of the areas that have the odds needed; the middle of the good days counts. A day on which all
+    that stands of these fields could be mown says only that it takes that much, so it does not count unless it takes
+    all that is ripe. Today is good if something is to be mown. A field is cut of this crop if it was mown more than 20
+    days after the one that stands longest, an estimate. Fields that cannot be reckoned are left out.
     """
+    prospect = morning.prospect
     known = [field for field in prospect.fields if field.ripeness is not None]
     ripe = [field for field in known if field.ripeness is not Ripeness.GROWING]
     by_day = _by_day(prospect)
-    takes = {day: sum(one.area for one in days) for day, days in by_day.items()}
-    good = tuple(day for day, taken in takes.items() if taken > 0.0)
+    takes = {day: sum(one.area for _, one in days) for day, days in by_day.items()}
+    good = tuple(day for day, taken in takes.items() if taken > 0.0 and (day != morning.date or morning.mows))
     left = sum(map(_standing, ripe))
+    told = [takes[day] for day in good if takes[day] >= left - CRUMB or _is_full(by_day[day])]
     return Progress(
         cut=_cut(known),
         ripe=left,
         growing=sum(map(_standing, (one for one in known if one not in ripe and not _mown(one, known)))),
-        needed=left / median(takes[day] for day in good) if good else None,
+        needed=left / median(told) if told else None,
         good=good,
         ahead=len(by_day),
     )
@@ -99,7 +103,13 @@ def _standing(field: FieldProspect) -> float:
     return field.area if field.standing is None else field.standing
 
 
-def _by_day(prospect: Prospect) -> dict[date, list[FieldDay]]:
+def _is_full(days: list[tuple[FieldProspect, FieldDay]]) -> bool:
+    """Return whether a day leaves something standing of a field that it has the odds for."""
+    return any(0.0 < day.area < _standing(field) - CRUMB for field, day in days)
+
+
+def _by_day(prospect: Prospect) -> dict[date, list[tuple[FieldProspect, FieldDay]]]:
     """Return the days of all fields, those of a date together, in order."""
-    dates = sorted({day.date for field in prospect.fields for day in field.days})
-    return {date: [day for field in prospect.fields for day in field.days if day.date == date] for date in dates}
+    days = [(field, day) for field in prospect.fields for day in field.days]
+    dates = sorted({day.date for _, day in days})
+    return {date: [(field, day) for field, day in days if day.date == date] for date in dates}

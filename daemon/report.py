@@ -17,7 +17,6 @@ from daemon.outlook import (
     IfLeft,
     KindToday,
     Morning,
-    Prospect,
     Quality,
     Waiting,
     Watched,
@@ -63,7 +62,7 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
         "odds_needed": farm.alerts.odds_needed,
         "least_area_ha": round(farm.work.least_area, 4),
         "water_wanted": {name: round(getattr(farm.baleage, name), 4) for name in ("aim", "wettest", "driest")},
-        "season": _season(farm, prospect),
+        "season": _season(morning),
         "fields": [_field(farm, field, advices[field.name]) for field in prospect.fields],
         "warnings": [
             {
@@ -136,9 +135,9 @@ def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
     }
 
 
-def _season(farm: Farm, prospect: Prospect) -> dict[str, Any]:
+def _season(morning: Morning) -> dict[str, Any]:
     """Return how the season goes over all fields, which the email and the page say."""
-    found = progress(farm, prospect)
+    found = progress(morning)
     return {
         "cut_ha": round(found.cut, 4),
         "ripe_ha": round(found.ripe, 4),

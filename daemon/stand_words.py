@@ -91,8 +91,15 @@ def days_left_sentence(field: FieldProspect) -> str:
     likely, past = _likely(days_left_band(field)), field.days_left < 0.0
     whole = int(abs(field.days_left))
     if whole == 0:
-        return capital(said("stand.past_less" if past else "stand.left_less", likely=likely))
+        return capital(_turning(field) or said("stand.past_less" if past else "stand.left_less", likely=likely))
     return capital(counted("stand.past_days" if past else "stand.left_days", whole, likely=likely))
+
+
+def _turning(field: FieldProspect) -> str:
+    """Return that a stand is about to be past its best where nobody can tell whether it is; `days_left` is small."""
+    band = days_left_band(field)
+    either = 0 if band is None or not band.low < 0.0 < band.high else round(max(-band.low, band.high))
+    return said("stand.turning", days=counted("time.days", either)) if either else ""
 
 
 def _likely(band: Band | None) -> str:

@@ -92,6 +92,15 @@ def moisture(fraction: float) -> str:
     return said("units.percent", count=f"{100.0 * fraction:.0f}")
 
 
+def at_most(fraction: float) -> str:
+    """Return a moisture that must not be passed, rounded down.
+
+    >>> at_most(0.619), at_most(0.55)
+    ('61%', '55%')
+    """
+    return said("units.percent", count=math.floor(100.0 * fraction + _SLACK))
+
+
 def percent(fraction: float) -> str:
     """Return a moisture as it was read: with a decimal only where it has one.
 

@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
+from functools import partial
 from html import escape
 from typing import Final
 
 from daemon.caution_words import day_cares, official, stop_work
 from daemon.due import TaskKind
-from daemon.farm import Channel, Farm, Hears, Message, Person
+from daemon.farm import PICTURE_PLACE, Channel, Farm, Hears, Message, Person
 from daemon.growth_words import stage_words
 from daemon.gsm7 import parts, plain
 from daemon.order_words import hurried, order
@@ -23,11 +24,13 @@ from daemon.outlook import (
     Ripeness,
     WeatherFacts,
 )
+from daemon.picture_words import water_by
 from daemon.progress import progress, progress_words
-from daemon.reason_words import reason_said, reason_words, waiting_words
+from daemon.reason_words import reason_said, reason_words, trouble_words, waiting_words
 from daemon.sentences import beside, counted, joined, said
 from daemon.stand_words import ground, ripeness_words
-from daemon.units import area, clock_time, crop, moisture, named_day, odds, weekday
+from daemon.unbroken import unbroken
+from daemon.units import area, at_most, clock_time, crop, moisture, named_day, odds, weekday
 from daemon.work_words import film, hour_later, if_left, surer_chance, too_dry, two_points
 
 Add = Callable[[Message, Farm, Morning, Person], Message]
@@ -122,13 +125,16 @@ def text_body(farm: Farm, morning: Morning) -> str:
 
 def email_of(farm: Farm, morning: Morning) -> Message:
     """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
-    lines = [_lead(farm, morning), *(_email_job(farm, advice) for advice in morning.mows)]
+    fields = {field.name: field for field in morning.prospect.fields}
+    lines = [_lead(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
+    if morning.prospect.trouble is not None:
+        lines.append(trouble_words(morning.prospect.trouble, morning.prospect.detail))
     if told := [*since_evening(farm, morning), *order(farm, morning)]:
         lines.append(" ".join(told))
     if morning.mows:
-        aim, wettest = moisture(farm.baleage.aim), moisture(farm.baleage.wettest)
+        aim, wettest = moisture(farm.baleage.aim), at_most(farm.baleage.wettest)
         lines.append(f"{said('email.aim', aim=aim, wettest=wettest)} {said('care.sample')}")
-    if going := progress_words(farm, progress(farm, morning.prospect)):
+    if going := progress_words(farm, progress(morning)):
         lines.append(going)
     beware = (*official(farm, morning), *day_cares(morning.mows, farm.units))
     return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
@@ -181,9 +187,13 @@ def ripe_soon(field: FieldProspect) -> bool:
 def _lead(farm: Farm, morning: Morning) -> str:
     if not morning.mows:
         return headline(morning)
-    total = area(sum(advice.area for advice in morning.mows), farm.units)
+    jobs = joined(map(partial(_job, farm), morning.mows), by="lists.then")
     late = any(advice.day and advice.day.mow_until and advice.day.mow_until.hour >= 12 for advice in morning.mows)
-    return said("email.mow_today" if late else "email.mow_forenoon", day=weekday(morning.date), area=total)
+    return said("email.mow_today" if late else "email.mow_forenoon", day=weekday(morning.date), jobs=jobs)
+
+
+def _job(farm: Farm, advice: Advice) -> str:
+    return said("page_today.job", area=area(advice.area, farm.units), field=advice.field)
 
 
 def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
@@ -238,14 +248,14 @@ def _text_job(farm: Farm, advice: Advice) -> str:
     )
 
 
-def _email_job(farm: Farm, advice: Advice) -> str:
+def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
     day, units = advice.day, farm.units
     if day is None or day.start is None or day.mow_until is None or day.bale_from is None or day.wrapped_by is None:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
     hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
     start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
-    if band := day.moisture_at_baling:
-        bale = said("email.bale_at", time=bale, low=f"{100 * band.low:.0f}", high=f"{100 * band.high:.0f}")
+    if band := _water_by_raking(field, day):
+        rake = said("email.rake_at", time=rake, low=f"{100 * band.low:.0f}", high=f"{100 * band.high:.0f}")
     work = said(
         "email.job",
         field=advice.field,
@@ -254,12 +264,21 @@ def _email_job(farm: Farm, advice: Advice) -> str:
         stop=stop,
         rake=rake,
         bale=bale,
+        wettest=at_most(farm.baleage.wettest),
         end=end,
         bales=f"{counted('work.bales', day.bales or 0)}{film(day)}",
         odds=two_points(day, farm),
     )
     more = [hour_later(day, farm), too_dry(day, farm), if_left(day, farm)]
     return " ".join([work, *(words for words in more if words)])
+
+
+def _water_by_raking(field: FieldProspect | None, day: FieldDay) -> Band | None:
+    """Return the water of the swath when it is to be raked; in the windrow it hardly dries on."""
+    shown = None if field is None else field.drying_picture
+    if shown is None or shown.date != day.date or day.rake_from is None:
+        return None
+    return water_by(shown, day.rake_from)
 
 
 def _field_lines(farm: Farm, morning: Morning) -> list[str]:
@@ -271,12 +290,14 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
         told += [said("email.flat")] if field.lodged else []
         told += [ground(field)] if field.ground not in (None, "firm") else []
         told += [field.detail] if field.detail and field.unknown is None and ripe_soon(field) else []
-        told += [_waiting(waiting[field.name])] if field.name in waiting else []
+        # What ails all fields is told once, above them.
+        alone = morning.prospect.trouble is None or field.unknown is not morning.prospect.trouble
+        told += [_waiting(waiting[field.name])] if field.name in waiting and alone else []
         ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
         if ahead is not None:
             much, sure = area(ahead.area, farm.units), odds(ahead.odds or 0.0)
             told.append(said("email.next", day=named_day(ahead.date), area=much, odds=sure))
-        lines.append(said("email.field", field=field.name, states=joined(told, by="lists.apart")))
+        lines += [said("email.field", field=field.name, states=joined(told, by="lists.apart"))] if told else []
     return lines
 
 
@@ -325,13 +346,21 @@ def _footer(morning: Morning) -> list[str]:
 def email(
     subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str], beware: Sequence[str] = ()
 ) -> Message:
-    """Return an email whose HTML says the same as its text."""
-    lists = [items for items in (beware, fields) if items]
-    body = "\n\n".join([*lines, *("\n".join(f"- {line}" for line in items) for items in lists), *footer])
-    listed = "".join(f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in items)}</ul>" for items in lists)
+    """Return an email whose HTML says the same as its text; a picture comes before the fields."""
+    lists = [(said("page.beware"), beware), (said("page.fields"), fields)]
+    body = "\n\n".join([*lines, *(_plain_list(head, items) for head, items in lists if items), *footer])
+    cares, states = (_marked_list(head, items) if items else "" for head, items in lists)
     above = "".join(f"<p>{escape(line)}</p>" for line in lines)
     below = "".join(f"<p><small>{escape(line)}</small></p>" for line in footer)
-    return Message(subject, body, above + listed + below)
+    return Message(subject, body, unbroken(above + cares) + PICTURE_PLACE + unbroken(states + below))
+
+
+def _plain_list(head: str, items: Sequence[str]) -> str:
+    return "\n".join([head, *(f"- {item}" for item in items)])
+
+
+def _marked_list(head: str, items: Sequence[str]) -> str:
+    return f"<h3>{escape(head)}</h3><ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
 
 
 def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:

@@ -1,16 +1,18 @@
 """What is said of a day's work in a field: its odds, its film, what an hour costs and what becomes of what is left."""
 
 import math
+from datetime import timedelta
 from typing import Final
 
 from daemon.farm import Farm
 from daemon.outlook import Chance, FieldDay, IfLeft
 from daemon.sentences import counted, said
-from daemon.units import area, moisture, odds, risk
+from daemon.units import area, clock_time, moisture, odds, risk
 from models.coefficients import MOST_ODDS
 
 SURER: Final = 0.9  # the second point at which odds are said
 DRY_SHARE: Final = 0.2  # of the area too dry for baleage, from which it is said
+HOUR: Final = timedelta(hours=1)
 CRUMB: Final = 1e-6  # [ha] less than this is rounding
 
 
@@ -42,14 +44,14 @@ def film(day: FieldDay) -> str:
 
 def hour_later(day: FieldDay, farm: Farm) -> str:
     """Return what an hour's delay of the start costs."""
-    if day.hour_later is None:
+    if day.hour_later is None or day.start is None:
         return ""
-    left = day.hour_later.area
+    left, time = day.hour_later.area, clock_time(day.start + HOUR, farm.units)
     if left >= day.area - CRUMB:
-        return said("work.hour_later_fits")
+        return said("work.later_fits", time=time)
     if left < farm.work.least_area - CRUMB:
-        return said("work.hour_later_is_late")
-    return said("work.hour_later", area=area(left, farm.units))
+        return said("work.later_is_late", time=time)
+    return said("work.later", time=time, area=area(left, farm.units))
 
 
 def if_left(day: FieldDay, farm: Farm) -> str:

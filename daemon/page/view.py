@@ -203,7 +203,7 @@ def care_lines(view: PageView) -> tuple[str, ...]:
 
 def season_line(view: PageView) -> str:
     """Return how the season goes, empty where nothing is ripe or known."""
-    return "" if view.morning is None else progress_words(view.farm, progress(view.farm, view.morning.prospect))
+    return "" if view.morning is None else progress_words(view.farm, progress(view.morning))
 
 
 def watch_lines(view: PageView) -> tuple[str, ...]:

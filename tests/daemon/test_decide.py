@@ -201,6 +201,12 @@ def test_a_crop_that_lies_keeps_everybody_from_another_field() -> None:
     ]
 
 
+def test_a_day_that_is_full_beside_a_crop_that_lies_is_full_of_that() -> None:
+    full = field_day(0, 0, None, Reason.DAY_IS_FULL)
+    assert ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES) in kinds(two(MOWS, full), Underway(lying=("Hill",)))
+    assert ("Creek & Bend", Kind.WAIT, Reason.DAY_IS_FULL) in kinds(two(MOWS, full), Underway())
+
+
 def test_what_is_wrapped_makes_room_for_the_newest_look() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     done = (watched("Long Meadow", WatchState.DONE),)

@@ -286,7 +286,7 @@ def test_a_day_ahead_has_its_odds_and_hours() -> None:
 
 def test_what_the_picture_shows_is_told_in_words() -> None:
     said = " ".join(blocks(drawn_morning())["Drying"].split())
-    assert "Long Meadow, Monday 1: mown from 8:00 am, about 46 to 54% water when baling begins at 3:30 pm." in said
+    assert "Long Meadow, Monday 1: mown from 8:00 am, likely 42 to 55% water when raking begins at 2:45 pm." in said
     assert "Rain: 4 in 10 at the most, in the hour to 6:00 pm." in said
 
 
@@ -317,3 +317,16 @@ def test_a_source_that_was_told_is_not_told_again() -> None:
 def test_a_field_that_is_not_there() -> None:
     with pytest.raises(KeyError):
         explain(farm(), mow_morning(), "Hill")
+
+
+@pytest.mark.parametrize(
+    ("left", "words"),
+    [
+        (0.4, "About to be past its best, give or take 4 days."),  # 3.6 days past it to 4.4 left
+        (-0.6, "About to be past its best, give or take 5 days."),
+        (2.3, "About 2 days left before it is past its best; it may be 2 days past it or have 6 days to go."),
+        (6.0, "About 6 days left before it is past its best, likely 2 to 10."),
+    ],
+)
+def test_a_stand_of_which_nobody_can_tell_whether_it_is_past_its_best(left: float, words: str) -> None:
+    assert days_left_sentence(changed(days_left=left).prospect.fields[0]) == words

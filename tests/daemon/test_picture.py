@@ -3,10 +3,12 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from daemon.outlook import DryingPicture, FieldProspect
+from daemon.outlook import Band, DryingPicture, FieldProspect
+from daemon.picture_words import water_by
 from daemon.prospect import look_ahead
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
+from tests.samples import DAWN
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 
@@ -63,3 +65,18 @@ def test_a_field_after_another_is_drawn_from_its_own_start() -> None:
     later = next(day for day in second.days if day.area > 0.0)
     assert (drawn(second).date, drawn(second).mown) == (later.date, later.start)
     assert drawn(second).mown > drawn(first).mown
+
+
+def test_the_water_at_a_time_lies_on_the_line_between_the_hours() -> None:
+    begins = datetime(2026, 6, 1, 7, tzinfo=UTC)
+    water = (None, Band(0.6, 0.7, 0.8), Band(0.5, 0.6, 0.7), Band(0.3, 0.5, 0.6))
+    shown = DryingPicture(DAWN.date(), begins, begins + timedelta(minutes=75), water, (0.0,) * 4, (0.0,) * 4)
+
+    def by(hours: float) -> tuple[float, ...] | None:
+        band = water_by(shown, begins + timedelta(hours=hours))
+        return None if band is None else (band.low, band.mid, band.high)
+
+    assert by(2.0) == (0.6, 0.7, 0.8)
+    assert by(3.25) == pytest.approx((0.45, 0.575, 0.675))
+    assert by(1.5) == (0.6, 0.7, 0.8), "nothing is known before the first hour after mowing"
+    assert (by(1.0), by(4.5)) == (None, None), "not mown yet, and after the last hour"

@@ -30,6 +30,7 @@ from daemon.stand_words import ground
 from daemon.wording import announced, email_of, fit, headline, say, text_body
 from daemon.work_words import film, hour_later, if_left, two_points
 from tests.samples import ACRE, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
+from tests.told import drawn_morning
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=120)
 ANN = person("Ann")
@@ -208,10 +209,31 @@ def test_the_same_odds_are_not_said_twice() -> None:
 def test_the_email_of_a_mow() -> None:
     message = email_of(farm(), mow_morning())
     assert message.title == "Mow 20 acres: Long Meadow"
-    assert message.body.startswith("Monday: mow 20 acres this forenoon.\n\nLong Meadow: 20 acres. Start mowing at 8:00")
+    assert message.body.startswith(
+        "Monday: mow 20 acres of Long Meadow this forenoon.\n\nLong Meadow: 20 acres. Start "
+    )
+    assert "Rake from 3:30 pm, and bale from 3:30 pm once a sample is at 55% or less; all wrapped by" in message.body
     assert "next chance Thursday 4, 12 acres, 7 in 10" in message.body
     assert "Aim at 50% water, none over 55%." in message.body
     assert "Invented forecasts, CC BY 4.0" in message.body
+
+
+def test_the_email_tells_the_water_when_it_is_to_be_raked_as_the_picture_does() -> None:
+    body = email_of(farm(), drawn_morning()).body
+    # By hand: 45.3 to 57% at 2 pm and 40.7 to 54% at 3 pm.
+    assert "Rake from 2:45 pm (by then likely 42 to 55% water), and bale from 3:30 pm once a sample is at 55%" in body
+
+
+def test_the_wettest_is_never_rounded_up() -> None:
+    wet = farm()
+    wet = replace(wet, baleage=replace(wet.baleage, wettest=0.619))
+    assert "once a sample is at 61% or less" in email_of(wet, mow_morning()).body
+    assert "none over 61%" in email_of(wet, mow_morning()).body
+
+
+def test_several_fields_are_told_one_after_the_other() -> None:
+    lead = email_of(farm(), mowing(["Hill", "Creek"])).body.split("\n")[0]
+    assert lead == "Monday: mow 20 acres of Hill, then 20 acres of Creek this forenoon."
 
 
 @FIXED
@@ -369,10 +391,10 @@ def test_the_weekday_is_that_of_the_advice() -> None:
     ("acres", "words"),
     [
         (None, ""),
-        (20.0, "An hour later would still do."),
-        (12.0, "An hour later, 12 acres at most."),
-        (1.0, "An hour later is too late."),
-        (0.0, "An hour later is too late."),
+        (20.0, "Starting at 9:00 am would still do."),
+        (12.0, "If you start at 9:00 am, mow 12 acres at most."),
+        (1.0, "Starting at 9:00 am would be too late."),
+        (0.0, "Starting at 9:00 am would be too late."),
     ],
 )
 def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
@@ -383,10 +405,9 @@ def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
 def test_what_is_left_lying_is_told_with_its_rain() -> None:
     left = IfLeft(Band(0.31, 0.4, 0.53), 0.42)
     assert if_left(replace(field_day(), if_left=left), farm()) == (
-        "What is left for tomorrow: 31 to 53% water at noon if it stays dry, probably too dry for "
-        "baleage; rain before that: 5 in 10."
+        "What is left for tomorrow: likely too dry for baleage by noon (31 to 53% water); rain before that: 5 in 10."
     )
-    for middle, words in ((0.5, "stays dry; rain"), (0.6, "stays dry, too wet to bale; rain")):
+    for middle, words in ((0.5, "fit to bale by noon if dry (40"), (0.6, "still too wet to bale by noon (40")):
         lying = replace(left, moisture=Band(0.4, middle, 0.65))
         assert words in if_left(replace(field_day(), if_left=lying), farm())
     sure = replace(left, rain=0.97)  # no member tells how moist it would be without
