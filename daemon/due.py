@@ -18,10 +18,11 @@ MONDAY: Final = 0
 
 
 class TaskKind(StrEnum):
-    """What the service does by the clock."""
+    """What the service does by the clock, and what it says in place of a morning that could not be known."""
 
     FETCH = "fetch"
     MORNING = "morning"
+    AFTER_ALL = "after all"
     EVENING = "evening"
     SIGN_OF_LIFE = "sign of life"
 

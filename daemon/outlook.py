@@ -370,3 +370,8 @@ class Morning:
     def mows(self) -> tuple[Advice, ...]:
         """The fields advised to be mown, in order."""
         return tuple(advice for advice in self.advices if advice.kind is Kind.MOW)
+
+    @property
+    def is_unknown(self) -> bool:
+        """Whether nothing can be known of any field."""
+        return all(advice.kind is Kind.NONE for advice in self.advices)

@@ -111,6 +111,7 @@ class Service:
                     with self._step(f"the {task.kind} task of {task.day}"):
                         self._do(task, morning, now)
         with self._step("what became of the advice"):
+            self._say_after_all(now)
             self._say_change(now)
         with self._step("delivery"):
             alerts = self._farm.alerts
@@ -238,6 +239,19 @@ class Service:
         """Return what the evening before called likely for a day."""
         evening, found = self._kept("announced", _ANNOUNCED) or (day, ())
         return found if evening == day - timedelta(days=1) else ()
+
+    def _say_after_all(self, now: datetime) -> None:
+        """Say once what is to be mown where the morning's message had to say that nothing could be known."""
+        newest = self._morning
+        said = None if newest is None else self._said_on(newest.date)
+        if newest is None or said is None or not newest.mows or not said.is_unknown:
+            return
+        task = Task(TaskKind.AFTER_ALL, newest.date)
+        falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
+        if falls_due <= now <= too_late:
+            words = partial(self._words, morning=newest, task=replace(task, kind=TaskKind.MORNING), now=now)
+            post(self._postbag, self._farm, Occasion(task.day, task.kind, now, too_late, urgent=True), words, now)
+            self._keep_said(as_said(newest))
 
     def _say_change(self, now: datetime) -> None:
         """Say what the newest look found to have become of the advice; at every round, so that no crash swallows it."""

@@ -226,8 +226,7 @@ def _subject(farm: Farm, morning: Morning) -> str:
         if others:
             return cut(said("subject.mow_more", area=much, field=first.field, count=others))
         return cut(said("subject.mow", area=much, field=first.field))
-    unknown = all(advice.kind is Kind.NONE for advice in morning.advices)
-    return cut(said("subject.unknown" if unknown else "subject.wait", day=weekday(morning.date)))
+    return cut(said("subject.unknown" if morning.is_unknown else "subject.wait", day=weekday(morning.date)))
 
 
 def _text_job(farm: Farm, advice: Advice) -> str:

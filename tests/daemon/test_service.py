@@ -1,4 +1,4 @@
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,7 +14,18 @@ from daemon.posted import Outgoing, State
 from daemon.service import Service
 from tests.clock import HandClock
 from tests.loopback.receivers import Gateway
-from tests.samples import DAWN, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
+from tests.samples import (
+    DAWN,
+    DAY,
+    farm,
+    field_day,
+    field_prospect,
+    mow_morning,
+    person,
+    prospect,
+    unknown_morning,
+    wait_morning,
+)
 
 
 @dataclass
@@ -162,6 +173,32 @@ def test_a_service_that_could_not_look_all_morning_withholds_the_message(bench: 
     )
 
 
+def test_a_mow_that_is_known_only_after_the_morning_is_told_once_and_watched(bench: Bench) -> None:
+    bench.look.morning = unknown_morning()
+    bench.run(30)
+    assert sorted(bench.heard) == ["morning for Ann: 0 to mow", "morning for Ben: 0 to mow"]
+    bench.look.morning = mow_morning()
+    bench.run(150)  # two more looks
+    assert sorted(bench.heard[2:]) == ["morning for Ann: 1 to mow", "morning for Ben: 1 to mow"]
+    said = bench.look.said[-1]
+    assert said is not None
+    assert [one.field for one in said.watched] == ["Long Meadow"]
+    bench.start()
+    bench.run(90)
+    assert len(bench.heard) == 4
+
+
+@pytest.mark.parametrize(("minutes", "first"), [(5 * 60, unknown_morning), (30, wait_morning), (30, mow_morning)])
+def test_a_mow_that_comes_too_late_or_after_a_known_morning_is_only_shown(
+    bench: Bench, minutes: float, first: Callable[[], Morning]
+) -> None:
+    bench.look.morning = first()
+    bench.run(minutes)
+    bench.look.morning = mow_morning()
+    bench.run(120)
+    assert len(bench.heard) == 2
+
+
 def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
     def speechless(farm: Farm, morning: Morning, kind: TaskKind) -> Mapping[Person, Message]:
         raise KeyError("no words")
@@ -180,7 +217,7 @@ def test_a_pass_on_disk_that_cannot_be_read_is_made_anew(bench: Bench, caplog: p
     bench.postbag.keep("morning", '{"date": "never"}')
     bench.start()
     assert "what was kept as 'morning' cannot be read" in caplog.text
-    assert bench.service.view().problems == ("The fields have not been looked at yet.",)
+    assert bench.service.view().problems == ("No advice has been worked out yet.",)
     bench.run(1)
     assert bench.service.view().problems == ()
 
