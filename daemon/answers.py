@@ -37,6 +37,7 @@ ONCE: Final[Mapping[LineKind, tuple[LineKind, ...]]] = {
     LineKind.WRAPPED: (LineKind.WRAPPED,),
 }
 SAME_AREA: Final = 0.01  # [ha]
+LINK: Final = "display: inline-block; padding: 12px 16px; border: 1px solid; line-height: 20px"  # 46 px high
 
 
 class Trouble(StrEnum):
@@ -144,7 +145,7 @@ class Answers:
             return mail
         first = said("answers.answer")
         plain = ("\n".join([name, *(f"- {one.words}: {one.href}" for one in own)]) for name, own in links.items())
-        marked = (f"<p>{escape(name)}<br>{'<br>'.join(map(_marked, own))}</p>" for name, own in links.items())
+        marked = (f"<p>{escape(name)}</p>{''.join(map(_marked, own))}" for name, own in links.items())
         html = None if mail.html is None else f"{mail.html}<p>{escape(first)}</p>{''.join(marked)}"
         return replace(mail, body="\n\n".join([mail.body, first, *plain]), html=html)
 
@@ -278,7 +279,8 @@ class Answers:
 
 
 def _marked(link: Link) -> str:
-    return f'<a href="{escape(link.href)}">{escape(link.words)}</a>'
+    """Return a link that a thumb hits, and not the next one."""
+    return f'<p style="margin: 0 0 12px"><a style="{LINK}" href="{escape(link.href)}">{escape(link.words)}</a></p>'
 
 
 def _seen(farm: Farm, field: Field, answer: Answer) -> tuple[str | None, str | None]:

@@ -14,6 +14,7 @@ from hashlib import sha256
 from html import escape
 from typing import Final, cast
 
+from daemon.farm import PICTURE_PLACE
 from daemon.letter import SEVEN_BITS, Account, Named
 from daemon.posted import Posted
 
@@ -57,7 +58,10 @@ def _fill(letter: EmailMessage, row: Posted) -> None:
         title, html = escape(row.message.title), row.message.html
         head = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>'
         shown = _shown(row.message.picture_words) if row.message.picture else ""
-        letter.add_alternative(f"{head}<body>{html}{shown}</body></html>\n", subtype="html")
+        if PICTURE_PLACE not in html:
+            html += PICTURE_PLACE
+        placed = html.replace(PICTURE_PLACE, shown, 1)
+        letter.add_alternative(f"{head}<body>{placed}</body></html>\n", subtype="html")
         if row.message.picture:
             *_, rich = letter.iter_parts()
             cast(EmailMessage, rich).add_related(

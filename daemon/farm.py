@@ -260,6 +260,9 @@ class Farm:
     species: Mapping[str, Species] = field(default_factory=species)  # that stands may name: the house's and its own
 
 
+PICTURE_PLACE: Final = "<!-- picture -->"  # in the HTML of a message, where its picture comes
+
+
 @dataclass(frozen=True)
 class Message:
     """What one person is sent: a text has no title, no HTML and no picture."""

@@ -8,12 +8,22 @@ from typing import Final
 
 from daemon.caution_words import day_cares
 from daemon.mowings import LYING
-from daemon.outlook import Advice, Band, DryingPicture, FieldDay, FieldProspect, Kind
+from daemon.outlook import Advice, Band, DryingPicture, FieldDay, FieldProspect, Kind, Watched
 from daemon.page.drawing import Sheet
 from daemon.page.sheets import HOUR, drying_sheet, growth_sheet
-from daemon.page.view import PageView, WorkRow, day_name, field_headline, field_watch, field_work, why_unknown
+from daemon.page.underway import as_drawn, cut_by_now, still_to_mow, underway
+from daemon.page.view import (
+    PageView,
+    WorkRow,
+    as_it_stood,
+    day_name,
+    field_headline,
+    field_watch,
+    field_work,
+    why_unknown,
+)
 from daemon.picture_words import growth_words, picture_words, rain_words
-from daemon.reason_words import NEAR_MISS, NEARLY, reason_said, reason_words
+from daemon.reason_words import NEAR_MISS, odds_told, reason_said, reason_words
 from daemon.sentences import beside, joined, said, sentence
 from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_words, stage_of
 from daemon.units import area, clock_time, crop, named_day, odds, size
@@ -21,6 +31,8 @@ from daemon.work_words import hour_later, if_left, least_chance, too_dry, two_po
 
 MANY_FIELDS: Final = 8  # of more, the days stand on their own pages, and those that matter in one sentence
 DAYS_OF_MANY: Final = 3
+STRONG_SUN: Final = 500.0  # [W/m2] over an hour: a clear sky but for early and late
+FAIR_SUN: Final = 200.0  # [W/m2]
 
 
 @dataclass(frozen=True)
@@ -72,6 +84,7 @@ class FieldPage:
 
     card: FieldCard
     headline: str
+    stood: str  # of when it is told, where that is not of today
     told: tuple[str, ...]  # what the diary says of it
     today: tuple[str, ...]
     beware: tuple[str, ...]
@@ -107,13 +120,15 @@ def field_page(view: PageView, number: int) -> FieldPage | None:
     known = why_unknown(view) is None and view.in_season
     advice = next((one for one in view.morning.advices if one.field == field.name), None)
     mows = (advice,) if known and advice is not None and advice.kind is Kind.MOW else ()
+    left = tuple(one for one in still_to_mow(view.morning) if known and one.field == field.name)
     return FieldPage(
-        card=replace(_card(view, number, field), days=tuple(_day_row(view, day) for day in _coming(view, field))),
+        card=replace(_card(view, number, field), days=tuple(_row(view, field, day) for day in _coming(view, field))),
         headline=field_headline(view, advice),
+        stood=as_it_stood(view),
         told=field.told,
-        today=(*field_watch(view, field.name), *(words for one in mows for words in _work_words(view, one))),
+        today=(*field_watch(view, field.name), *(words for one in left for words in _work_words(view, one))),
         beware=day_cares(mows, view.farm.units),
-        work=tuple(row for one in mows for row in field_work(view, one)),
+        work=tuple(field_work(view, field.name)) if known else (),
         pictures=tuple(_pictures(view, field)) if known else (),
     )
 
@@ -124,7 +139,9 @@ def field_sheet(view: PageView, number: int, kind: str) -> Sheet | None:
     if not 1 <= number <= len(fields) or why_unknown(view) is not None or not view.in_season:
         return None
     field = fields[number - 1]
-    return drying_sheet(view.farm, field) if kind == "drying" else growth_sheet(field, view.today)
+    if view.morning is None or kind == "growth":
+        return growth_sheet(field, view.today)
+    return drying_sheet(view.farm, as_drawn(view.morning, field))
 
 
 def drying_shown(view: PageView, field: FieldProspect) -> Shown | None:
@@ -142,7 +159,7 @@ def drying_shown(view: PageView, field: FieldProspect) -> Shown | None:
 
 
 def _pictures(view: PageView, field: FieldProspect) -> Iterator[Shown]:
-    drying = drying_shown(view, field)
+    drying = None if view.morning is None else drying_shown(view, as_drawn(view.morning, field))
     if drying is not None:
         yield drying
     if growth_sheet(field, view.today) is not None:
@@ -160,7 +177,12 @@ def _drying_rows(view: PageView, shown: DryingPicture) -> Iterator[TableRow]:
         low, mid, high = (f"{100 * end:.0f}" for end in (water.low, water.mid, water.high)) if water else ("", "", "")
         wet = said("picture.range", middle=mid, low=low, high=high) if water else said("picture.standing")
         name = clock_time(shown.begins + at * HOUR, view.farm.units)
-        yield TableRow(name, (wet, rain_words(rain), said("picture.watts", count=f"{sun:.0f}")))
+        yield TableRow(name, (wet, rain_words(rain), _sun_words(sun)))
+
+
+def _sun_words(sun: float) -> str:
+    """Return how strongly the sun shines in an hour, from its mean [W/m2]; the limits are estimates."""
+    return said("picture.strong" if sun >= STRONG_SUN else "picture.fair" if sun >= FAIR_SUN else "picture.weak")
 
 
 def _work_words(view: PageView, advice: Advice) -> list[str]:
@@ -168,12 +190,12 @@ def _work_words(view: PageView, advice: Advice) -> list[str]:
     day, farm = advice.day, view.farm
     if day is None:
         return []
-    sure = sentence(said("page_today.odds", odds=two_points(day, farm)))
+    sure = sentence(said("page_today.odds", odds=two_points(day, farm))) if day.curve else ""
     return [words for words in (sure, hour_later(day, farm), too_dry(day, farm), if_left(day, farm)) if words]
 
 
 def _card(view: PageView, number: int, field: FieldProspect) -> FieldCard:
-    days = [_day_row(view, day, least=NEAR_MISS) for day in _coming(view, field)]
+    days = [_row(view, field, day, least=NEAR_MISS) for day in _coming(view, field)]
     state = _field_state(view, field)
     return FieldCard(number, field.name, size(field.area, view.farm.units), state, tuple(_runs(view, days)))
 
@@ -213,7 +235,10 @@ def _named(view: PageView, row: DayRow) -> str:
 def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
     notes = tuple(one.notes for one in view.farm.fields if one.name == field.name and one.notes)
     if field.unknown is not None or field.ripeness is None:
-        return (said("page_field.unknown", reason=beside(reason_said(field.unknown), field.detail)), *notes)
+        # What ails all fields is told once, under Trouble.
+        shared = view.morning is not None and field.unknown is view.morning.prospect.trouble
+        detail = "" if shared else field.detail
+        return (said("page_field.unknown", reason=beside(reason_said(field.unknown), detail)), *notes)
     words = sentence(ground(field))
     last = (*([words] if words else []), *notes)
     if cut := just_cut(field, view.today):
@@ -242,6 +267,25 @@ def _fibre_range(band: Band) -> str:
     return said("picture.range", middle=middle, low=low, high=high)
 
 
+def _row(view: PageView, field: FieldProspect, day: FieldDay, least: float = 0.0) -> DayRow:
+    """Return a day of a field as a line, today as it stands by now."""
+    if view.morning is None or day.date != view.today:
+        return _day_row(view, day, least)
+    cut = next((one for one in cut_by_now(view.morning) if one.field == field.name), None)
+    if cut is not None:
+        return _cut_row(view, day, cut)
+    mown = next((one.day for one in still_to_mow(view.morning) if one.field == field.name), None)
+    return _day_row(view, mown if mown and field.name in underway(view.morning) else day, least)
+
+
+def _cut_row(view: PageView, day: FieldDay, cut: Watched) -> DayRow:
+    what = said("page_field.cut", size=size(cut.area, view.farm.units))
+    sure = odds(cut.odds) if cut.odds is not None else ""
+    at = cut.bale_from and clock_time(cut.bale_from.astimezone(view.farm.place.timezone), view.farm.units)
+    more = said("page_field.bale", bale=at) if at else ""
+    return DayRow(day.date, day_name(day.date, view.today), joined([what, sure]), more, True)
+
+
 def _day_row(view: PageView, day: FieldDay, least: float = 0.0) -> DayRow:
     """Return a day as a line; odds of a day that will not do are told from the least ones on that are worth a line."""
     units, name = view.farm.units, day_name(day.date, view.today)
@@ -253,7 +297,7 @@ def _day_row(view: PageView, day: FieldDay, least: float = 0.0) -> DayRow:
         return DayRow(day.date, name, joined([area(day.area, units), sure]), joined([after, start, bale]), True)
     what = said("page_field.nothing", reason=reason_words(day.reason, day))
     chance = least_chance(day, view.farm)
-    if chance is None or chance.odds < least or (day.reason in NEARLY and chance.odds >= NEAR_MISS):
+    if chance is None or chance.odds < least or odds_told(day.reason, day) is not None:
         return DayRow(day.date, name, what)
     return DayRow(
         day.date, name, what, said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds))

@@ -19,10 +19,12 @@ from daemon.outlook import Morning
 from daemon.page.drawing import SVG, as_json
 from daemon.page.field_view import drying_shown, field_cards, field_page, field_sheet
 from daemon.page.pictures import NoPicture, Pictures, drawn
-from daemon.page.sheets import drying_sheet, first_to_mow
+from daemon.page.sheets import drying_sheet
+from daemon.page.underway import first_drawn
 from daemon.page.view import (
     PageView,
     age_line,
+    as_it_stood,
     care_lines,
     headline,
     message_rows,
@@ -33,6 +35,7 @@ from daemon.page.view import (
     work_rows,
 )
 from daemon.sentences import capital, joined, said
+from daemon.unbroken import unbroken
 from daemon.units import clock_time, named_day
 
 HEADERS: Final = {
@@ -78,14 +81,15 @@ def render(
     served : bool, optional
         Whether there is a page for each field.
     """
-    first = first_to_mow(view.morning) if view.morning and work_rows(view) else None
-    return _TEMPLATES.get_template("page.html").render(
+    first = first_drawn(view.morning) if view.morning and work_rows(view) else None
+    html = _TEMPLATES.get_template("page.html").render(
         **_around(view),
         headline=headline(view),
         next_step=next_step(view),
         told=(*order_lines(view), *watch_lines(view)),
         work=work_rows(view),
         season=season_line(view),
+        stood=as_it_stood(view),
         beware=care_lines(view),
         problems=view.problems,
         drying=drying_shown(view, first) if first else None,
@@ -95,6 +99,7 @@ def render(
         messages=message_rows(view),
         served=served,
     )
+    return unbroken(html)
 
 
 def render_field(view: PageView, number: int, links: Mapping[str, Sequence[Link]] = MappingProxyType({})) -> str | None:
@@ -102,7 +107,7 @@ def render_field(view: PageView, number: int, links: Mapping[str, Sequence[Link]
     shown = field_page(view, number)
     if shown is None:
         return None
-    return _TEMPLATES.get_template("field.html").render(**_around(view), field=shown, links=links)
+    return unbroken(_TEMPLATES.get_template("field.html").render(**_around(view), field=shown, links=links))
 
 
 def _around(view: PageView) -> dict[str, str]:
@@ -128,7 +133,7 @@ def write_page(view: PageView, path: Path) -> None:
 
 def _as_data(view: PageView) -> str:
     """Return the picture of the first field to mow as an address that holds it, empty where there is none."""
-    field = first_to_mow(view.morning) if view.morning else None
+    field = first_drawn(view.morning) if view.morning else None
     sheet = drying_sheet(view.farm, field) if field else None
     if sheet is None:
         return ""
@@ -172,9 +177,9 @@ def create_app(
     @app.get("/")
     def page() -> str:
         shown = view()
-        first = first_to_mow(shown.morning) if shown.morning else None
-        fields = shown.morning.prospect.fields if shown.morning else ()
-        drying = f"field/{fields.index(first) + 1}/drying.svg" if first else ""
+        first = first_drawn(shown.morning) if shown.morning else None
+        names = [field.name for field in shown.morning.prospect.fields] if shown.morning else []
+        drying = f"field/{names.index(first.name) + 1}/drying.svg" if first else ""
         return render(shown, answers(shown), drying=drying, served=True)
 
     app.register_blueprint(_field_pages(view, answers, pictures or Pictures()))

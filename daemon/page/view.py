@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
@@ -10,12 +10,14 @@ from daemon.caution_words import day_cares, official
 from daemon.due import TaskKind
 from daemon.farm import Farm
 from daemon.order_words import order
-from daemon.outlook import Advice, Kind, Morning, Reason, WatchState
+from daemon.outlook import Advice, FieldDay, Kind, Morning, Reason, Watched, WatchState
+from daemon.page.underway import bales_of, cut_by_now, is_cut_whole, still_to_mow
 from daemon.posted import Posted, State
 from daemon.progress import progress, progress_words
-from daemon.reason_words import reason_said, reason_words, waiting_words
-from daemon.sentences import beside, capital, counted, joined, said
-from daemon.units import area, clock_time, named_day, odds
+from daemon.reason_words import reason_said, reason_words, trouble_words, waiting_words
+from daemon.sentences import beside, capital, counted, joined, said, sentence
+from daemon.units import area, clock_time, named_day, odds, size
+from daemon.watch import is_failing
 from daemon.watch_words import watched_words
 from daemon.wording import weather_line
 
@@ -91,14 +93,13 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     problems = []
     if now - morning.prospect.at > LONGEST_WITHOUT_PASS:
         problems.append(said("page_trouble.old_look", age=_span(now - morning.prospect.at)))
-    age = data_age(morning, now)
-    if morning.prospect.trouble is Reason.DIARY_UNREADABLE:
-        problems.append(said("page_trouble.no_advice", reason=morning.prospect.detail))
-    elif age is None:
-        problems.append(said("page_trouble.no_weather", reason=reason_said(morning.prospect.trouble)))
-    elif age > timedelta(hours=farm.weather.oldest):
-        allowed = counted("time.hours", f"{farm.weather.oldest:g}")
-        problems.append(said("page_trouble.old_weather", age=_span(age), allowed=allowed))
+    age, found = data_age(morning, now), morning.prospect
+    if found.trouble is Reason.DIARY_UNREADABLE:
+        problems.append(said("page_trouble.no_advice", reason=found.detail))
+    elif age is not None and age > timedelta(hours=farm.weather.oldest):
+        problems.append(said("page_trouble.old_weather", allowed=_allowed(farm)))
+    elif age is None or found.trouble is not None:
+        problems.append(trouble_words(found.trouble, found.detail))
     return tuple(problems)
 
 
@@ -121,12 +122,12 @@ def data_age(morning: Morning, now: datetime) -> timedelta | None:
 def headline(view: PageView) -> str:
     """Return today's advice in one sentence; whatever is not known is no advice."""
     if not view.in_season:
-        return said("page_today.out_of_season")
+        return out_of_season(view)
     unknown = why_unknown(view)
     if unknown is not None or view.morning is None:
         return said("page_today.unknown", reason=unknown)
-    if view.morning.mows:
-        return said("page_today.mow", jobs=_jobs(view, view.morning.mows))
+    if going := [*_cut(view, cut_by_now(view.morning)), *_to_mow(view, still_to_mow(view.morning))]:
+        return " ".join(going)
     reasons = _reasons(view.morning.advices) or said("page_today.no_fields")
     if all(advice.kind is Kind.NONE for advice in view.morning.advices):
         return said("page_today.unknown_fields", reasons=reasons)
@@ -139,8 +140,10 @@ def next_step(view: PageView) -> str:
         return said("page_next.out_of_season")
     if why_unknown(view) is not None or view.morning is None:
         return said("page_next.unknown")
-    if view.morning.mows:
+    if work_rows(view):
         return " ".join([_next_work(view), said("page_next.sample")])
+    if cut_by_now(view.morning):
+        return said("page_next.called_off")
     ahead = _next_chance(view)
     hour = clock_time(view.farm.alerts.morning, view.farm.units)
     return " ".join([ahead, said("page_next.message", hour=hour)])
@@ -148,8 +151,11 @@ def next_step(view: PageView) -> str:
 
 def order_lines(view: PageView) -> tuple[str, ...]:
     """Return why a field comes first in today's work."""
-    known = why_unknown(view) is None and view.in_season
-    return tuple(order(view.farm, view.morning)) if known and view.morning is not None else ()
+    if why_unknown(view) is not None or not view.in_season or view.morning is None:
+        return ()
+    cut = {one.field for one in cut_by_now(view.morning)}
+    left = tuple(one for one in view.morning.advices if one.field not in cut)
+    return tuple(order(view.farm, replace(view.morning, advices=left)))
 
 
 def work_rows(view: PageView) -> tuple[WorkRow, ...]:
@@ -157,36 +163,62 @@ def work_rows(view: PageView) -> tuple[WorkRow, ...]:
     morning = view.morning
     if morning is None or not view.in_season or why_unknown(view) is not None:
         return ()
-    rows = [row for advice in morning.mows for row in field_work(view, advice)]
-    return tuple(sorted(rows, key=lambda row: row.at))
+    names = (*(one.field for one in cut_by_now(morning)), *(one.field for one in still_to_mow(morning)))
+    return tuple(sorted((row for name in names for row in field_work(view, name)), key=lambda row: row.at))
 
 
-def field_work(view: PageView, advice: Advice) -> Iterator[WorkRow]:
-    """Yield the work in a field that is to be mown, in order."""
-    if advice.day is None or view.morning is None:
+def field_work(view: PageView, name: str) -> Iterator[WorkRow]:
+    """Yield the work in a field that is to be mown or that is cut, in order."""
+    if view.morning is None:
         return
-    stands = next((one for one in view.morning.watched if one.field == advice.field), None)
-    newest = advice.day if stands is None or stands.state is WatchState.DONE else stands
-    much, bales = area(advice.area, view.farm.units), counted("work.bales", advice.day.bales or 0)
-    steps = (
-        (newest.start, said("page_work.start", field=advice.field, area=much)),
-        (advice.day.mow_until, said("page_work.stop", field=advice.field)),
-        (newest.rake_from, said("page_work.rake", field=advice.field)),
-        (newest.bale_from, beside(said("page_work.bale", field=advice.field), bales if advice.day.bales else "")),
-        (newest.wrapped_by, said("page_work.wrapped", field=advice.field)),
-    )
-    yield from (WorkRow(at, clock_time(at, view.farm.units), words) for at, words in steps if at is not None)
+    cut = next((one for one in cut_by_now(view.morning) if one.field == name), None)
+    advice = next((one for one in still_to_mow(view.morning) if one.field == name), None)
+    if cut is not None:
+        steps = _steps_of_cut(view.morning, cut)
+    elif advice is not None and advice.day is not None:
+        steps = _steps(view, advice, advice.day)
+    else:
+        return
+    local = ((at.astimezone(view.farm.place.timezone), words) for at, words in steps if at is not None)
+    yield from (WorkRow(at, clock_time(at, view.farm.units), words) for at, words in local)
+
+
+def _steps(view: PageView, advice: Advice, day: FieldDay) -> list[tuple[datetime | None, str]]:
+    name = advice.field
+    return [
+        (day.start, said("page_work.start", field=name, area=area(advice.area, view.farm.units))),
+        (day.mow_until, said("page_work.stop", field=name)),
+        (day.rake_from, said("page_work.rake", field=name)),
+        (day.bale_from, beside(said("page_work.bale", field=name), _bales(day.bales))),
+        (day.wrapped_by, said("page_work.wrapped", field=name)),
+    ]
+
+
+def _steps_of_cut(morning: Morning, cut: Watched) -> list[tuple[datetime | None, str]]:
+    """Return the work in a field that is cut; where not all will make it, that in what still will."""
+    name, day = cut.field, next((one.day for one in morning.mows if one.field == cut.field), None)
+    raking = (cut.rake_from, said("page_work.rake", field=name))
+    if cut.state is WatchState.WILL_NOT_MAKE_IT:
+        return [raking, (cut.bale_from, said("page_work.bale_fit", field=name))]
+    baling = beside(said("page_work.bale", field=name), _bales(bales_of(day, cut.area)))
+    return [raking, (cut.bale_from, baling), (cut.wrapped_by, said("page_work.wrapped", field=name))]
+
+
+def _bales(count: int | None) -> str:
+    return counted("work.bales", count) if count else ""
 
 
 def field_headline(view: PageView, advice: Advice | None) -> str:
     """Return what is advised for one field today in one sentence."""
     if not view.in_season:
-        return said("page_today.out_of_season")
+        return out_of_season(view)
     unknown = why_unknown(view)
-    if unknown is not None or advice is None:
+    if unknown is not None or advice is None or view.morning is None:
         return said("page_today.unknown", reason=unknown or said("page_today.no_look"))
-    if advice.kind is Kind.MOW:
-        return said("page_today.mow", jobs=_job(view, advice))
+    cut = [one for one in cut_by_now(view.morning) if one.field == advice.field]
+    mown = [one for one in still_to_mow(view.morning) if one.field == advice.field]
+    if cut or mown:
+        return " ".join([*_cut(view, cut), *_to_mow(view, mown)])
     reason = reason_words(advice.reason, advice.day)
     if advice.kind is Kind.NONE:
         return said("page_today.unknown", reason=beside(reason, advice.detail))
@@ -201,9 +233,26 @@ def care_lines(view: PageView) -> tuple[str, ...]:
     return (*official(view.farm, view.morning), *day_cares(view.morning.mows, view.farm.units))
 
 
+def out_of_season(view: PageView) -> str:
+    """Return that nothing is looked for now, and in which month that begins again."""
+    months = [(view.today.month + ahead - 1) % 12 + 1 for ahead in range(12)]
+    first = next((month for month in months if month in view.farm.season), view.today.month)
+    return said("page_today.out_of_season", month=said(f"months.{first}"))
+
+
+def as_it_stood(view: PageView) -> str:
+    """Return of when the fields are where they are not of today, for their heading; empty where they are."""
+    if view.morning is None or why_unknown(view) is None or view.morning.prospect.trouble is not None:
+        return ""
+    at = view.morning.prospect.at.astimezone(view.farm.place.timezone)
+    return said("page.as_it_stood", day=named_day(at.date()), time=clock_time(at, view.farm.units))
+
+
 def season_line(view: PageView) -> str:
-    """Return how the season goes, empty where nothing is ripe or known."""
-    return "" if view.morning is None else progress_words(view.farm, progress(view.morning))
+    """Return how the season goes, empty where nothing is ripe or known, or where there is no advice."""
+    if view.morning is None or why_unknown(view) is not None:
+        return ""
+    return progress_words(view.farm, progress(view.morning))
 
 
 def watch_lines(view: PageView) -> tuple[str, ...]:
@@ -225,7 +274,7 @@ def age_line(view: PageView) -> str:
     if weather.known:
         return weather_line(weather)
     forecasts = counted("weather.forecasts", weather.members)
-    return said("page_weather.age", age=_span(age), source=weather.source, model=weather.model, forecasts=forecasts)
+    return said("page_weather.age", age=_span(age), source=weather.source, forecasts=forecasts)
 
 
 def message_rows(view: PageView) -> tuple[MessageRow, ...]:
@@ -257,7 +306,7 @@ def why_unknown(view: PageView) -> str | None:
     if age is None:
         return said("page_today.no_weather")
     old = age > timedelta(hours=view.farm.weather.oldest)
-    return said("page_today.old_weather", age=_span(age)) if old else None
+    return said("page_today.old_weather", allowed=_allowed(view.farm)) if old else None
 
 
 def day_name(day: date, today: date) -> str:
@@ -268,6 +317,36 @@ def day_name(day: date, today: date) -> str:
 def _near_day(day: date, today: date) -> str:
     key = {0: "time.today", 1: "time.tomorrow"}.get((day - today).days)
     return said(key) if key else named_day(day)
+
+
+def _allowed(farm: Farm) -> str:
+    """Return how old the weather may be."""
+    return counted("time.hours", f"{farm.weather.oldest:g}")
+
+
+def _cut(view: PageView, cut: Sequence[Watched]) -> list[str]:
+    """Return what is to be done with what is cut in a sentence, none where nothing is; the day's work tells of all."""
+    told = joined((_job_of_cut(view, one) for one in cut[:FEW]), by="lists.apart")
+    if len(cut) > FEW:
+        told = counted("page_today.more", len(cut) - FEW, jobs=told)
+    return [sentence(told)] if cut else []
+
+
+def _job_of_cut(view: PageView, cut: Watched) -> str:
+    whole = view.morning is not None and is_cut_whole(view.morning, cut)
+    much = size(cut.area, view.farm.units)
+    told = said("page_today.cut" if whole else "page_today.cut_part", field=cut.field, size=much)
+    if cut.state is WatchState.WILL_NOT_MAKE_IT:
+        told = said("page_today.cut_fails" if is_failing(cut) else "page_today.cut_called_off", cut=told)
+    elif cut.bale_from is not None:
+        at = cut.bale_from.astimezone(view.farm.place.timezone)
+        told = said("page_today.cut_bale", cut=told, bale=clock_time(at, view.farm.units))
+    return beside(told, said("page_today.odds", odds=odds(cut.odds)) if cut.odds is not None else "")
+
+
+def _to_mow(view: PageView, mows: Sequence[Advice]) -> list[str]:
+    """Return what is to be mown in a sentence, none where nothing is."""
+    return [said("page_today.mow", jobs=_jobs(view, mows))] if mows else []
 
 
 def _jobs(view: PageView, mows: Sequence[Advice]) -> str:

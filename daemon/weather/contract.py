@@ -4,6 +4,7 @@ Dimensions are ``(member, time)``, or ``(place, member, time)`` where several gr
 is UTC, hourly, labelled at the end of the hour. Units are settled in the adapters and nowhere else.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -61,6 +62,11 @@ VARIABLES: Final[Mapping[str, Variable]] = {
     "probability_of_precipitation": Variable("1", 0, 1, False),
 }
 REQUIRED: Final = tuple(name for name, variable in VARIABLES.items() if variable.required)
+
+
+# What stands in a refusal where nobody was there to give any.
+UNREACHED: Final = "could not be reached"
+SILENT: Final = "did not answer in time"
 
 
 class Refused(Exception):
@@ -318,6 +324,15 @@ def first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: Mask) -> 
     shown = "nothing" if np.isnan(given) else f"{given:g}"
     hour, member = iso(dataset["time"].values[index[-1]]), dataset["member"].values[index[-2]]
     return f"{name} at {hour}, member {member}: given {shown}, allowed {allowed}"
+
+
+def aged(hours: float) -> str:
+    """Return an age in hours, rounded up to a tenth: what is too old must not read as if it were not.
+
+    >>> aged(18.02), aged(30.0)
+    ('18.1 hours old', '30 hours old')
+    """
+    return f"{math.ceil(round(10.0 * hours, 6)) / 10.0:g} hours old"
 
 
 def named_hours(hours: Hours, most: int = 6) -> str:

@@ -23,7 +23,7 @@ import urllib3
 from requests.adapters import HTTPAdapter
 
 from daemon.clock import Clock, SystemClock
-from daemon.weather.contract import Refused
+from daemon.weather.contract import SILENT, UNREACHED, Refused
 from daemon.weather.replies import GOOD, Kept, Replies
 
 TIMEOUT: Final = (5.0, 30.0)  # [s] to connect, and between two pieces of a reply
@@ -360,9 +360,9 @@ def _followed(url: str, location: str) -> str:
 def _failure(error: Exception) -> str:
     """Return words for an error of the network; the error's own hold the whole query."""
     if isinstance(error, requests.Timeout | urllib3.exceptions.TimeoutError | TimeoutError):
-        return "did not answer in time"
+        return SILENT
     if isinstance(error, requests.ConnectionError):
-        return "could not be reached"
+        return UNREACHED
     if isinstance(error, requests.RequestException):
         return "could not be asked; look at the address in [weather]"
     return "broke off its reply"

@@ -27,6 +27,7 @@ from models.cautions import Caution, Span
 from models.species import species, variety
 from tests.loopback.hours import HERE
 from tests.passes import field, weather, working_farm
+from tests.reading import spaced
 from tests.samples import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
 
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
@@ -265,11 +266,11 @@ def test_email_page_explain_and_report_tell_them() -> None:
     shown = mowing((THUNDER, MACHINE))
     here = farm()
     email = email_of(here, shown)
-    page = render(make_view(here, shown, (), DAWN))
+    page = spaced(render(make_view(here, shown, (), DAWN)))
     for care in (THUNDER, MACHINE):
         words = care_words(care, Units.US)
         assert f"- {words}\n" in email.body
-        assert f"<li>{words}</li>" in str(email.html)
+        assert f"<li>{words}</li>" in spaced(str(email.html))
         assert f"<li>{words}</li>" in page
         assert words in " ".join(explain(here, shown, NAMES[0]).split())  # over more than one line
     assert "Stop for thunder and for heat" in email.body  # the general caution stays
@@ -327,7 +328,7 @@ def test_official_warnings_in_the_hours_of_work_come_first_with_their_issuer() -
     assert official(here, morning) == (words,)
     assert words in text_body(here, morning)
     assert email_of(here, morning).body.index(words) < email_of(here, morning).body.index("Drive shut down")
-    assert f"<li>{words}</li>" in render(make_view(here, morning, (), DAWN))
+    assert f"<li>{words}</li>" in spaced(render(make_view(here, morning, (), DAWN)))
     assert report(here, morning)["warnings"][0]["issuer"] == "the invented weather office"
 
 

@@ -59,7 +59,7 @@ def test_a_drying_sheet_holds_the_day_in_hours_from_its_left_edge() -> None:
     assert sheet.baling == (8.5, 12.0)
     assert sheet.fit == pytest.approx((45.0, 55.0))
     assert sheet.ticks == [(2.0, "9:00 am"), (5.0, "12:00 pm"), (8.0, "3:00 pm"), (11.0, "6:00 pm")]
-    assert sheet.words["fit"] == "bale at 45 to 55%"
+    assert sheet.words["fit"] == "fit at 45 to 55%"
 
 
 def test_a_growth_sheet_holds_the_days_as_far_apart_as_they_are() -> None:

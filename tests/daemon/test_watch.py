@@ -29,6 +29,7 @@ from tests.loopback.hours import HERE
 from tests.loopback.receivers import Gateway
 from tests.passes import field as meadow
 from tests.passes import weather, working_farm
+from tests.reading import spaced
 from tests.samples import ACRE, person
 
 DAY = date(2026, 6, 10)
@@ -423,7 +424,7 @@ def test_rain_that_leaves_the_hour_as_it_was_said_asks_for_no_more_than_readines
 
 
 def test_odds_under_those_asked_for_are_not_on_track() -> None:
-    for sure, words in ((0.61, "on track"), (0.59, "less sure than asked for")):
+    for sure, words in ((0.61, "on track"), (0.59, "not sure enough")):
         stands = standing(WatchState.ON_TRACK, odds=sure)
         assert watched_words(FARM, stands, at(12), at(12)).startswith(f"If you mowed Long Meadow: {words}, rake")
 
@@ -584,24 +585,24 @@ def test_without_weather_nothing_is_said_and_the_page_says_since_when(bench: Ben
     bench.look.turns = {11: "the server is away"}
     bench.run(15)
     assert bench.kinds == ["morning"]
-    page = render(bench.service.view())
+    page = spaced(render(bench.service.view()))
     assert "If you mowed Long Meadow: nothing new is known since 10:30 am." in page
     assert "on track" not in page
     bench.start()
-    assert "nothing new is known since 10:30 am" in render(bench.service.view())
+    assert "nothing new is known since 10:30 am" in spaced(render(bench.service.view()))
 
 
 def test_without_weather_from_the_first_the_page_holds_to_what_was_said(bench: Bench) -> None:
     bench.look.turns = {6: "the server is away"}
     bench.run(9)
-    assert "If you mowed Long Meadow: nothing new is known since 5:30 am." in render(bench.service.view())
+    assert "If you mowed Long Meadow: nothing new is known since 5:30 am." in spaced(render(bench.service.view()))
 
 
 def test_a_service_that_stands_still_is_not_on_track(bench: Bench) -> None:
     bench.run(11)
     old = replace(FARM.weather, oldest=2.0)
     shown = make_view(replace(bench.farm, weather=old), bench.service.view().morning, (), at(12))
-    assert "nothing new is known since 10:30 am" in render(shown)
+    assert "nothing new is known since 10:30 am" in spaced(render(shown))
     assert "If you mowed" not in render(make_view(bench.farm, shown.morning, (), at(24.5)))
 
 

@@ -1,0 +1,8 @@
+"""How a page or a letter reads, for tests: the spaces that hold words together are spaces."""
+
+from daemon.unbroken import NO_BREAK
+
+
+def spaced(html: str) -> str:
+    """Return HTML with ordinary spaces alone."""
+    return html.replace(NO_BREAK, " ")
