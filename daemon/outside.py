@@ -18,6 +18,7 @@ log = logging.getLogger(__name__)
 
 TIMEOUT: Final = 10.0  # [s]
 CALLED: Final = "called outside"  # the last day of which the outside was told
+BEGAN: Final = "began"  # when the service first ran with this postbag
 WELL: Final = ""
 
 
@@ -39,13 +40,25 @@ def verdict(farm: Farm, bag: Postbag, day: date, now: datetime) -> str | None:
 
 
 def missed(farm: Farm, bag: Postbag, day: date, now: datetime) -> str:
-    """Return why nobody was told anything this morning, where it is too late for it by now; else nothing."""
+    """Return why nobody was told anything this morning, where it is too late for it by now; else nothing.
+
+    A service that first ran when the morning was over has missed none.
+    """
     task = Task(TaskKind.MORNING, day)
     _, closes = window(task, farm.alerts, farm.place.timezone)
     if day.month not in farm.season or now <= closes or task in bag.done(day):
         return ""
+    began = bag.kept(BEGAN)
+    if began is None or datetime.fromisoformat(began) > closes:
+        return ""
     until = clock_time(closes.astimezone(farm.place.timezone), farm.units)
-    return f"nothing was sent this morning: no look at weather and fields came to an end by {until}"
+    return f"nothing was sent this morning: the weather and fields could not be looked at by {until}"
+
+
+def begin(bag: Postbag, now: datetime) -> None:
+    """Keep when the service first ran with a postbag."""
+    if bag.kept(BEGAN) is None:
+        bag.keep(BEGAN, now.isoformat())
 
 
 def _of_messages(rows: Sequence[Posted]) -> str | None:

@@ -16,7 +16,7 @@ from daemon.due import Done, Task, TaskKind, due, fetched_every, window
 from daemon.farm import Farm, Message, Person
 from daemon.memory import give_back
 from daemon.outlook import Announced, Morning, WatchState
-from daemon.outside import Outside, missed
+from daemon.outside import Outside, begin, missed
 from daemon.page.view import PageView, headline, make_view
 from daemon.postbag import Postbag, PostbagError
 from daemon.posted import Posted
@@ -168,6 +168,7 @@ class Service:
             self._damage = damage
         if unsure := self._postbag.recover(now):
             log.warning("%d messages were being sent when the service last ended", unsure)
+        begin(self._postbag, now)
         self._morning = self._morning or self._kept("morning", _MORNING)
         self._said = self._said or self._kept("said", _MORNING)
         if damage and self._said is not None:

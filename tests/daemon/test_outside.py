@@ -11,7 +11,7 @@ import pytest
 
 from daemon.due import Task, TaskKind
 from daemon.farm import Farm, Message, Person
-from daemon.outside import WELL, Outside, verdict
+from daemon.outside import WELL, Outside, begin, verdict
 from daemon.postbag import Postbag
 from daemon.posted import Outgoing
 from tests.loopback.receivers import Gateway
@@ -54,7 +54,9 @@ def watcher() -> Iterator[Watcher]:
 
 @pytest.fixture
 def bag(tmp_path: Path) -> Postbag:
-    return Postbag(tmp_path / "postbag.sqlite3")
+    postbag = Postbag(tmp_path / "postbag.sqlite3")
+    begin(postbag, DAWN)
+    return postbag
 
 
 def watched(server: Watcher, *people: Person) -> Farm:
@@ -121,8 +123,19 @@ def test_a_second_way_that_delivers_makes_it_well(bag: Postbag) -> None:
 def test_a_morning_of_which_nothing_was_made_is_trouble_once_it_is_too_late(bag: Postbag) -> None:
     assert verdict(farm(), bag, DAY, TOO_LATE) is None
     assert verdict(farm(), bag, DAY, TOO_LATE + timedelta(minutes=1)) == (
-        "nothing was sent this morning: no look at weather and fields came to an end by 9:30 am"
+        "nothing was sent this morning: the weather and fields could not be looked at by 9:30 am"
     )
+
+
+def test_a_service_that_first_ran_after_the_morning_missed_none_until_the_next(tmp_path: Path) -> None:
+    new, late = Postbag(tmp_path / "new.sqlite3"), DAWN + timedelta(hours=17)
+    begin(new, late)
+    assert verdict(farm(), new, DAY, late) is None
+    begin(new, late + timedelta(hours=3))  # started again: it had begun before
+    begun = datetime.fromisoformat(new.kept("began") or "")
+    assert begun == late
+    next_day, too_late = DAY + timedelta(days=1), TOO_LATE + timedelta(days=1, minutes=1)
+    assert (verdict(farm(), new, next_day, too_late) or "").startswith("nothing was sent this morning")
 
 
 def test_a_day_on_which_nobody_has_anything_to_hear_is_well(bag: Postbag) -> None:

@@ -169,8 +169,22 @@ def test_a_service_that_could_not_look_all_morning_withholds_the_message(bench: 
     bench.run(10)
     assert bench.heard == []
     assert bench.service.view().problems == (
-        "Nothing was sent this morning: no look at weather and fields came to an end by 9:30 am.",
+        "Nothing was sent this morning: the weather and fields could not be looked at by 9:30 am.",
     )
+
+
+def test_a_service_that_first_ran_at_night_is_well_until_a_morning_of_its_own_fails(bench: Bench) -> None:
+    bench.clock.at = DAWN + timedelta(hours=17)
+    bench.folder = bench.folder / "new"
+    bench.folder.mkdir()
+    bench.start()
+    bench.run(5)
+    assert (bench.service.health(), bench.heard) == ((), [])
+    bench.look.broken = "no weather"
+    bench.run(12 * 60, step=10)  # past the end of the next morning, over a start
+    bench.start()
+    bench.run(10)
+    assert any(words.startswith("Nothing was sent this morning") for words in bench.service.health())
 
 
 def test_a_mow_that_is_known_only_after_the_morning_is_told_once_and_watched(bench: Bench) -> None:

@@ -15,6 +15,7 @@ from daemon.commands import main
 from daemon.due import Task, TaskKind
 from daemon.farm import Message
 from daemon.outlook import Morning
+from daemon.outside import BEGAN, begin
 from daemon.postbag import Postbag
 from daemon.posted import Outgoing
 from daemon.status import ALIVE, mark_alive, next_due, status
@@ -68,6 +69,7 @@ def alive(folder: Path, at: datetime) -> None:
 def bag(tmp_path: Path) -> Postbag:
     """What a service leaves that looked at dawn and told Ann, who could not be reached."""
     postbag = Postbag(tmp_path / "state" / "postbag.sqlite3")
+    begin(postbag, DAWN)
     morning = mow_morning()
     looked = replace(morning, prospect=replace(morning.prospect, at=DAWN))
     postbag.keep("morning", TypeAdapter(Morning).dump_json(looked).decode())
@@ -177,6 +179,20 @@ def test_a_look_that_cannot_be_read_is_none(ask: Ask, bag: Postbag) -> None:
     assert "last look     none" in said
 
 
+def test_a_service_that_first_ran_in_the_evening_has_no_problem_with_the_morning(
+    ask: Ask, bag: Postbag, tmp_path: Path
+) -> None:
+    with bag._open() as db:
+        db.execute("DELETE FROM done")
+    at = DAWN + timedelta(hours=5)
+    bag.keep(BEGAN, (at - timedelta(minutes=1)).isoformat())
+    looked = replace(mow_morning(), prospect=replace(mow_morning().prospect, at=at))
+    bag.keep("morning", TypeAdapter(Morning).dump_json(looked).decode())
+    alive(tmp_path / "state", at)
+    code, said = ask(at=at)
+    assert (code, "Nothing was sent" in said) == (0, False)
+
+
 def test_a_morning_of_which_nobody_was_told_is_a_problem(ask: Ask, bag: Postbag, tmp_path: Path) -> None:
     with bag._open() as db:
         db.execute("DELETE FROM done")
@@ -184,7 +200,7 @@ def test_a_morning_of_which_nobody_was_told_is_a_problem(ask: Ask, bag: Postbag,
     alive(tmp_path / "state", at)
     code, said = ask(at=at)
     assert code == 1
-    assert "Nothing was sent this morning: no look at weather and fields came to an end by 9:30 am." in said
+    assert "Nothing was sent this morning: the weather and fields could not be looked at by 9:30 am." in said
 
 
 @pytest.mark.parametrize(
