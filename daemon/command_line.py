@@ -68,7 +68,7 @@ def parser() -> argparse.ArgumentParser:
     one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
     one_field.add_argument("--json", action="store_true", help="print one JSON object in SI units")
     _add_note(commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now)
-    check = add("check", "check the settings", config)
+    check = add("check", "check the settings", config, now)
     check.add_argument("--show", action="store_true", help="print what they mean, secrets masked")
     add("test-alert", "send everybody a message through the real path", config)
     demo = add("demo", "show the whole way on an invented farm, with no network and nothing sent")

@@ -1,5 +1,6 @@
 """From the farm's TOML file, in its own units and words, to a `Farm` in SI; every problem is reported at once."""
 
+from datetime import datetime
 from pathlib import Path
 
 from daemon.farm import Farm
@@ -53,13 +54,15 @@ def load(path: Path, *, in_service: bool = False) -> Farm:
     return farm
 
 
-def check(path: Path) -> Report:
+def check(path: Path, now: datetime | None = None) -> Report:
     """Return what is wrong in a settings file and, when nothing is, what should be thought over.
 
     Parameters
     ----------
     path : Path
         The TOML file.
+    now : datetime, optional
+        The time; left out: no day in the file is held against it.
 
     Returns
     -------
@@ -71,4 +74,6 @@ def check(path: Path) -> Report:
         farm = farm_from(reader.sections(), path.parent)
     except SettingsError as error:
         return Report(error.problems)
-    return Report((), (*reader.exposed(), *reader.out_of_reach(), *(reader.problem(doubt) for doubt in doubts(farm))))
+    today = now and now.astimezone(farm.place.timezone).date()
+    odd = (reader.problem(doubt) for doubt in doubts(farm, today))
+    return Report((), (*reader.exposed(), *reader.out_of_reach(), *odd))

@@ -1,7 +1,7 @@
 """What is allowed in a settings file and yet may be a mistake."""
 
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date, datetime
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Final
@@ -13,6 +13,7 @@ import numpy as np
 from daemon.farm import Farm, Place
 from daemon.settings.literals import toml
 from daemon.settings.section import Quarrel
+from daemon.settings.zones import clock_doubt
 from daemon.units import clock_time, crop, size
 from models import coefficients as c
 from models.sun import sunrise_sunset
@@ -20,14 +21,43 @@ from models.sun import sunrise_sunset
 NARROW: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
 
 
-def doubts(farm: Farm) -> Iterator[Quarrel]:
-    """Yield what should be thought over; each `at` starts at the section."""
+def doubts(farm: Farm, today: date | None) -> Iterator[Quarrel]:
+    """Yield what should be thought over; each `at` starts at the section.
+
+    Parameters
+    ----------
+    farm : Farm
+    today : date, optional
+        On the farm's clock; left out: no day is held against it.
+    """
+    yield from _place_doubts(farm.place)
     yield from _moisture_doubts(farm)
     yield from _hour_doubts(farm)
     yield from _horse_doubts(farm)
     yield from _weather_doubts(farm)
     yield from _reach_doubts(farm)
     yield from _field_doubts(farm)
+    if today is not None:
+        yield from _cut_doubts(farm, today)
+
+
+def _place_doubts(place: Place) -> Iterator[Quarrel]:
+    zone = place.timezone.key
+    doubt = clock_doubt(zone, place.latitude, place.longitude)
+    if doubt is not None:
+        allowed = f"the clock of the place; that of the nearest town, {doubt.likely}, is {doubt.stands}"
+        fix = f"write timezone = {toml(doubt.likely)}, or mend latitude and longitude: south and west are negative"
+        yield Quarrel(("farm", "timezone"), toml(zone), allowed, fix)
+
+
+def _cut_doubts(farm: Farm, today: date) -> Iterator[Quarrel]:
+    first = farm.place.season_origin(today)
+    for index, field in enumerate(farm.fields):
+        cut = field.last_cut
+        if cut is not None and not first <= cut <= today:
+            given = f"{cut}, which has not come yet" if cut > today else f"{cut}, of a former season"
+            fix = "write the day on which it was cut, or take last_cut out"
+            yield Quarrel(("field", index, "last_cut"), given, f"a day from {first} to {today}", fix)
 
 
 def _moisture_doubts(farm: Farm) -> Iterator[Quarrel]:

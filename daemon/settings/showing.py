@@ -11,6 +11,7 @@ from daemon.settings.options import PersonSection
 from daemon.settings.reading import SECTIONS
 from daemon.settings.section import Section, kind, tables_in
 from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
+from daemon.settings.zones import where_words
 from daemon.year_days import days_words, fawns_by_latitude, frost_by_latitude, nests_by_latitude
 from models.species import Species, grass_share, species
 from models.stages import ndf_target
@@ -102,8 +103,10 @@ def show(farm: Farm) -> str:
     alerts, weather = farm.alerts, farm.weather
     addresses = ("forecast_address", "ensemble_address", "history_address")
     public: Values = {key: default_address(key, weather.api_key) for key in addresses}
+    usual_season: Values = {"season": default_season(farm.place.latitude)}
+    where = where_words(farm.place.latitude, farm.place.longitude, miles=farm.units is Units.US)
     parts = [
-        _table("[farm]", SECTIONS["farm"], _place(farm), {"season": default_season(farm.place.latitude)}, farm.units),
+        "\n".join([_table("[farm]", SECTIONS["farm"], _place(farm), usual_season, farm.units), f"# it lies {where}"]),
         _table("[weather]", SECTIONS["weather"], _weather(weather), public, farm.units),
         _table("[work]", SECTIONS["work"], _work(farm.work), _usual_work(farm.work), farm.units),
         _table("[baleage]", SECTIONS["baleage"], _baleage(farm.baleage), {}, farm.units),

@@ -1,6 +1,7 @@
 import math
 from collections.abc import Callable
-from datetime import date, time
+from datetime import date, datetime, time
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from daemon.farm import Channel, Estimates, Farm, Hears, Look, Traction, Units
 from daemon.settings import SettingsError, check, find, load, options, show, state_folder
 from daemon.settings.literals import toml
+from daemon.settings.zones import _place, clock_doubt
 from models.cautions import Span
 from models.species import known_stand, species
 from models.stages import Purpose
@@ -489,6 +491,67 @@ def test_what_is_allowed_but_odd_is_warned_of(write: Write, extra: str, warning:
     assert "[alerts] person: given nobody" in nobody
     assert warning in odd
     assert f"warning: {odd}" in str(report)
+
+
+@pytest.mark.parametrize(
+    ("place", "zone", "warned"),
+    [
+        ((43.1, -74.3), "America/New_York", False),
+        ((43.1, -74.3), "America/Chicago", True),  # noon before eleven, and no town of that clock near
+        ((52.5, 16.9), "Europe/London", True),
+        ((48.1, -1.7), "Europe/Paris", False),
+        ((37.9, -101.0), "America/Chicago", False),  # nearer to a town of the next clock
+        ((37.9, -101.0), "America/Denver", False),
+        ((-18.0, 122.2), "Australia/Perth", False),  # its town is 15 degrees off
+        ((39.5, 76.0), "Asia/Shanghai", False),  # noon at three
+        ((43.1, 74.3), "Asia/Bishkek", False),
+    ],
+)
+def test_a_clock_that_no_place_near_lives_by_is_warned_of(
+    write: Write, place: tuple[float, float], zone: str, warned: bool
+) -> None:
+    text = swapped("43.1", str(place[0])).replace("-74.2", str(place[1])).replace("America/New_York", zone)
+    found = [str(warning) for warning in check(write(text)).warnings if "timezone" in warning.key]
+    assert bool(found) == warned
+    if zone == "America/Chicago" and warned:
+        assert found == [
+            'config.toml line 6: [farm] timezone: given "America/Chicago", allowed the clock of the place; that of the '
+            "nearest town, America/New_York, is an hour ahead of America/Chicago; write timezone = "
+            '"America/New_York", or mend latitude and longitude: south and west are negative'
+        ]
+
+
+def test_no_town_is_warned_of_the_clock_that_is_named_after_it() -> None:
+    rows = files("tzdata").joinpath("zoneinfo", "zone1970.tab").read_text(encoding="utf-8").splitlines()
+    towns = [row.split("\t")[1:3] for row in rows if not row.startswith("#")]
+    assert len(towns) > 300
+    assert [zone for place, zone in towns if clock_doubt(zone, *_place(place)) is not None] == []
+
+
+@pytest.mark.parametrize(
+    ("cut", "now", "warned"),
+    [
+        ("2026-06-20", "2026-06-20T12:00Z", ""),
+        (
+            "2026-06-21",
+            "2026-06-21T02:00Z",
+            "given 2026-06-21, which has not come yet, allowed a day from 2026-01-01",
+        ),
+        ("2026-01-01", "2026-06-20T12:00Z", ""),
+        ("2025-12-31", "2026-06-20T12:00Z", "given 2025-12-31, of a former season, allowed a day from 2026-01-01 to"),
+    ],
+)
+def test_a_last_cut_that_lies_ahead_or_in_a_former_season_is_warned_of(
+    write: Write, cut: str, now: str, warned: str
+) -> None:
+    path = write(f"{BASE}last_cut = {cut}\n")
+    found = [str(one) for one in check(path, datetime.fromisoformat(now)).warnings if "last_cut" in one.key]
+    assert len(found) == bool(warned)
+    assert warned in "".join(found)
+
+
+def test_what_is_shown_says_where_the_farm_lies(write: Write) -> None:
+    assert "# it lies in America, 170 miles from New York (United States)\n" in show(load(write(BASE)))
 
 
 def test_finishing_after_sunset_of_the_longest_day_is_warned_of(write: Write) -> None:
