@@ -182,22 +182,25 @@ def _note_undo(given: argparse.Namespace) -> int:
 
 
 def _setup(given: argparse.Namespace) -> int:
-    """Ask, write, check, and where somebody is to be told, offer the test message."""
+    """Ask, write, check, and where somebody is to be told, offer the test message; always say what comes next."""
     from daemon.settings import load, new_file  # noqa: PLC0415
     from daemon.setup import refuse_taken, settings_text, write  # noqa: PLC0415
 
     path = new_file(given.config)
     if not given.overwrite:
         refuse_taken(path)
-    write(path, settings_text(input, print), overwrite=given.overwrite)
+    now = _clock(None).now()
+    write(path, settings_text(input, print, now), overwrite=given.overwrite)
     print()
-    if _checked(path, shown=False) != GOOD:
-        return PROBLEMS
-    people = load(path).alerts.people
-    if people and _agreed(f"Send {people[0].name} a test message now? [y/N] "):
-        return _test_alert(argparse.Namespace(config=path))
-    print(f"Next: put the other fields into {path}, then try: forenoon once")
-    return GOOD
+    code = _checked(path, now, shown=False)
+    if code == GOOD:
+        people = load(path).alerts.people
+        if people and _agreed(f"Send {people[0].name} a test message now? [y/N] "):
+            code = _test_alert(argparse.Namespace(config=path))
+        print(f"Next: put the other fields into {path}, then try: forenoon once")
+    else:
+        print(f"Next: the settings are in {path}; put in what is named above, then type: forenoon check")
+    return code
 
 
 def _agreed(question: str) -> bool:
@@ -211,14 +214,14 @@ def _agreed(question: str) -> bool:
 def _check(given: argparse.Namespace) -> int:
     from daemon.settings import find  # noqa: PLC0415
 
-    return _checked(find(given.config), shown=given.show)
+    return _checked(find(given.config), _clock(given.now).now(), shown=given.show)
 
 
-def _checked(path: Path, *, shown: bool) -> int:
+def _checked(path: Path, now: datetime, *, shown: bool) -> int:
     with Stages("reading the settings"):
         from daemon.settings import check, load, show  # noqa: PLC0415
 
-        report = check(path)
+        report = check(path, now)
     if report.problems:
         print(report, file=sys.stderr)
         return PROBLEMS

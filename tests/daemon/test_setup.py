@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -25,10 +26,13 @@ GOOD: Final = (
     "Brook Farm",
     "4 acres",
     "43.12, -74.35, 900",
+    "y",  # it is there, and not half the world away
     "",
     "Long Field, 12, orchardgrass",
     "Robin, text, json://127.0.0.1:9/robin",
 )
+AT: Final = dict(zip(range(1, 7), (0, 1, 2, 4, 5, 6), strict=True))  # where the answer to a question stands above
+NOW: Final = datetime(2026, 6, 20, 12, tzinfo=UTC)
 COMMAND: Final = (sys.executable, "-m", "daemon.commands", "setup")
 
 
@@ -43,12 +47,12 @@ def asked(answers: Iterable[str]) -> tuple[str, str]:
         except StopIteration:
             raise EOFError from None
 
-    return settings_text(ask, said.append), "\n".join(said)
+    return settings_text(ask, said.append, NOW), "\n".join(said)
 
 
 def answered(number: int, *instead: str) -> list[str]:
     """Return good answers but for one question, which has these."""
-    return [*GOOD[: number - 1], *instead, *GOOD[number:]]
+    return [*GOOD[: AT[number]], *instead, *GOOD[AT[number] + 1 :]]
 
 
 def saved(folder: Path, text: str) -> Path:
@@ -125,6 +129,7 @@ def test_the_units_are_those_of_the_mowing_rate(tmp_path: Path) -> None:
         "Gard",
         "1,6 ha an hour",
         "59.9 N 10.7 E 150 m",
+        "yes",
         "",
         "Jordet, 3.5, timothy 60 + red clover 40, 2026-06-04",
         "",
@@ -169,46 +174,110 @@ def test_what_is_not_given_is_toml_behind_its_mark(units: Units) -> None:
 @pytest.mark.parametrize(
     ("number", "answer", "said"),
     [
-        (1, "", 'name: given "", allowed text, one line of 1 to 80 characters'),
-        (1, "Bad\tname", "allowed text, one line"),
-        (2, "4", 'given "4", allowed a number with its unit; write "4 acres" or "4 ha"'),
-        (2, "a lot", 'write "4 acres" or "4 ha"'),
-        (2, "0.01 acres", "mown_per_hour: given 0.01, allowed a number from"),
-        (3, "95, -74.35, 900", "latitude: given 95, allowed a number from -66 to 66 degrees; the nearest is 66"),
+        (1, "", "A name is needed, on one line and of 80 letters at the most."),
+        (1, "Bad\tname", "A name is needed, on one line"),
+        (2, "4", "A number with its unit is needed. Type 4 acres, or 4 ha."),
+        (2, "a lot", "Type 4 acres, or 4 ha."),
+        (2, "0.01 acres", "From 0.247 to 49.4 acres in an hour can be mown."),
+        (3, "95, -74.35, 900", "Degrees north go from -66 to 66."),
         (3, "-74.35, 43.12, 900", "Degrees north stand first, then degrees east."),
-        (3, "43.12, -74.35", "allowed three numbers with commas between, such as 43.12, -74.35, 300"),
-        (3, "43.12, -74.35, 900 m", "allowed three numbers"),  # metres on a farm of acres
-        (3, "43.12 E, 74.35 N, 900", "allowed three numbers"),
-        (3, "43,12, -74,35, 900", "such as 43.12, -74.35, 300; write each fraction with a point"),
-        (3, "43,12 -74,35 900", "write each fraction with a point"),
-        (3, "43.12, -74.35, 20000", "elevation: given 20000, allowed a number from -1310 to 13100 ft"),
-        (4, "America/NewYork", 'timezone: given "America/NewYork", allowed the name of a time zone'),
-        (4, "America/NewYork", 'the nearest is "America/New_York"'),
+        (3, "43.12, -74.35", "Three numbers are needed, with commas between: 43.12, -74.35, 300"),
+        (3, "43.12, -74.35", "Hold a finger on the field in a map on the telephone: it shows the first two."),
+        (3, "43.12, -74.35, 900 m", "Three numbers are needed"),  # metres on a farm of acres
+        (3, "43.12 E, 74.35 N, 900", "Three numbers are needed"),
+        (3, "43,12, -74,35, 900", "43.12, -74.35, 300 (a point in each, not a comma)"),
+        (3, "43,12 -74,35 900", "(a point in each, not a comma)"),
+        (3, "43.12, -74.35, 20000", "A farm lies from -1310 to 13100 feet above the sea."),
+        (4, "America/NewYork", 'There is no clock of the name "America/NewYork". Do you mean America/New_York?'),
         (4, "SAST", "Enter takes America/New_York."),
-        (5, "Long Field", "allowed name, size and stand"),
-        (5, "Long Field, 12 ha, orchardgrass", 'area: given "12 ha", allowed a number'),  # on a farm of acres
-        (5, "Long Field, acres, orchardgrass", 'area: given "acres", allowed a number'),
-        (5, "Long Field, nan, orchardgrass", "area: given nan, allowed a number"),
-        (5, "Long Field, 12, orchardgras", 'the nearest is "orchardgrass"'),
-        (5, "Long Field, 12, timothy 60 + red clover 30", "the nearest is timothy 66.7 + red clover 33.3"),
-        (5, "Long Field, 12, orchardgrass, June", 'last_cut: given "June", allowed a day such as 2026-05-20'),
-        (6, "Robin", "given something else, allowed a name, text or email, and an address"),
-        (6, "Robin, phone, json://127.0.0.1:9/x", 'by: given "phone", allowed one of "text", "email"'),
-        (6, "Robin, text, hunter2", "address: given something that is not shown, allowed an Apprise address"),
+        (5, "Long Field", "The name, the size and what grows there, with commas between"),
+        (5, "Long Field, 12 ha, orchardgrass", "That is not a number of acres. 12 ha are 29.7 acres: type just 29.7."),
+        (5, "Long Field, ten, orchardgrass", "That is not a number of acres. Type just 10."),
+        (5, "Long Field, nan, orchardgrass", "That is not a number of acres. Type just 10."),
+        (5, "Long Field, 5000, orchardgrass", "A field has from 0.0988 to 988 acres."),
+        (
+            5,
+            "Long Field, 12, orchardgras",
+            'Nothing is known of "orchardgras". Do you mean orchardgrass? One of: ',
+        ),
+        (5, "Long Field, 12, Hay", "For grass of many kinds type mixed meadow; else one of: kentucky bluegrass"),
+        (5, "Long Field, 12, timothy 60 + red clover 30", "add up to 100. Such as: timothy 66.7 + red clover 33.3"),
+        (5, "Long Field, 12, orchardgrass, June", "that is no day. Write it as 2026-06-04."),
+        (
+            5,
+            "Long Field, 12, orchardgrass, 2026-06-21",
+            "2026-06-21 has not come yet. Write the day on which",
+        ),
+        (
+            5,
+            "Long Field, 12, orchardgrass, 2025-12-31",
+            "2025-12-31 is of a former season. Leave it out until",
+        ),
+        (6, "Robin", "Three things, with commas between: a name, then text or email, then the address. Press Enter to"),
+        (6, "Robin, phone, json://127.0.0.1:9/x", "Write text or email between the name and the address."),
+        (6, "Robin, text, hunter2", "No message can go to that address (it is not shown here"),
+        (6, "ann@example.org", "A plain address is not enough: it must also say by which mail server the message goes"),
+        (6, "Ann, email, ann@example.org", "A plain address is not enough"),
+        (6, "Ann, text, 555-123-4567", "A number is not enough: a text goes by a paid text service"),
     ],
 )
-def test_nonsense_is_refused_with_what_is_nearest_and_asked_again(number: int, answer: str, said: str) -> None:
-    text, told = asked(answered(number, answer, GOOD[number - 1]))
+def test_what_cannot_be_taken_is_told_in_plain_words_and_asked_again(number: int, answer: str, said: str) -> None:
+    text, told = asked(answered(number, answer, GOOD[AT[number]]))
     assert said in told
     assert "hunter2" not in told
+    assert not re.search("given |allowed ", told)
     assert text == asked(GOOD)[0]
+
+
+def test_what_follows_from_a_wrong_word_is_not_told_too() -> None:
+    told = asked(answered(6, "Robin, phone, robin", ""))[1]
+    assert "Write text or email between" in told
+    assert "No message can go" not in told
+
+
+@pytest.mark.parametrize("no", ["", "n"])
+def test_a_forgotten_minus_does_not_pass_with_enter(no: str) -> None:
+    text, told = asked([*GOOD[:2], "43.12, 74.35, 900", no, *GOOD[2:]])
+    assert "west of Greenwich the degrees begin with a minus" in told
+    assert told.count("3 of 6.") == 2
+    assert text == asked(GOOD)[0]
+
+
+def test_the_place_is_named_with_its_part_of_the_world() -> None:
+    prompts: list[str] = []
+    given = iter(GOOD)
+
+    def ask(prompt: str) -> str:
+        prompts.append(prompt)
+        return next(given)
+
+    settings_text(ask, lambda words: None, NOW)
+    assert prompts[3] == "That is in America, 170 miles from New York (United States). Right? [y/N] "
+
+
+def test_another_clock_than_in_the_nearest_town_is_asked_about_once() -> None:
+    kept = asked([*GOOD[:4], "America/Chicago", "y", *GOOD[5:]])[0]
+    assert 'timezone = "America/Chicago"' in kept
+    text, told = asked([*GOOD[:4], "America/Chicago", "", *GOOD[4:]])
+    assert told.count("4 of 6.") == 2
+    assert text == asked(GOOD)[0]
+    assert 'timezone = "US/Eastern"' in asked([*GOOD[:4], "US/Eastern", *GOOD[5:]])[0]
 
 
 def test_a_place_that_does_not_lie_in_its_time_zone_is_asked_for_again() -> None:
-    text, told = asked([*GOOD[:2], "43.12, 74.35, 900", "America/New_York", *GOOD[2:]])
-    assert "allowed a longitude that lies in the time zone, west is negative; write longitude = -74.35" in told
+    text, told = asked([*GOOD[:2], "43.12, 74.35, 900", "y", "America/New_York", "y", *GOOD[2:]])
+    assert "No place at 74.35 degrees east lives by the clock America/New_York: one of the two is wrong." in told
     assert told.count("3 of 6.") == 2
     assert text == asked(GOOD)[0]
+
+
+@pytest.mark.parametrize("day", ["June 4", "4 June 2026", "6/4", "4.6.2026", "June 4th, 2026"])
+def test_the_day_of_a_cut_may_be_written_as_people_write_it(day: str) -> None:
+    assert "\nlast_cut = 2026-06-04\n" in asked(answered(5, f"Long Field, 12, orchardgrass, {day}"))[0]
+
+
+def test_a_comma_may_stand_in_the_name_of_a_field() -> None:
+    assert 'name = "Long Field, north"' in asked(answered(5, "Long Field, north, 12, orchardgrass"))[0]
 
 
 @pytest.mark.parametrize(
@@ -220,7 +289,7 @@ def test_a_place_may_be_written_in_other_ways(place: str) -> None:
 
 def test_the_quotes_of_the_examples_may_be_typed_too() -> None:
     assert asked([f'"{answer}"' for answer in GOOD])[0] == asked(GOOD)[0]
-    quoted = [*GOOD[:4], '"Long Field", 12, "orchardgrass"', '"Robin", "text", "json://127.0.0.1:9/robin"']
+    quoted = [*GOOD[:5], '"Long Field", 12, "orchardgrass"', '"Robin", "text", "json://127.0.0.1:9/robin"']
     assert asked(quoted)[0] == asked(GOOD)[0]
     assert 'name = "Three \\"Willows\\""' in asked(answered(1, 'Three "Willows"'))[0]
 
@@ -229,17 +298,30 @@ def test_the_size_of_a_field_may_have_the_unit_of_the_farm() -> None:
     assert asked(answered(5, "Long Field, 12 acres, orchardgrass"))[0] == asked(GOOD)[0]
 
 
-@pytest.mark.parametrize("count", range(6))
+@pytest.mark.parametrize("count", range(7))
 def test_answers_that_end_come_to_nothing(count: int) -> None:
-    with pytest.raises(
-        SetupError, match="given answers that ended before the last of 6 questions; nothing was written"
-    ):
+    with pytest.raises(SetupError, match="answers ended before the last of 6 questions, so nothing was written"):
         asked(GOOD[:count])
 
 
-def test_ten_answers_that_cannot_be_taken_are_enough() -> None:
-    with pytest.raises(SetupError, match="given 10 answers to question 2"):
-        asked(["yes"] * 100)
+@pytest.mark.parametrize("given_up", [["yes"] * 10, ["yes"] * 3 + [""]])
+def test_an_answer_that_cannot_be_found_loses_none_of_the_others(tmp_path: Path, given_up: list[str]) -> None:
+    text, told = asked(answered(2, *given_up))
+    assert "Left for later. The other answers are kept" in told
+    (lacking,) = check(saved(tmp_path, text)).problems
+    assert (lacking.key, lacking.given) == ("[work] mown_per_hour", "nothing")
+    assert text == asked(GOOD)[0].replace("\nmown_per_hour = 4\n", "\n#mown_per_hour =\n")
+
+
+@pytest.mark.parametrize("number", [1, 3, 4, 5, 6])
+def test_any_question_may_be_left_for_later(tmp_path: Path, number: int) -> None:
+    wrong = "?, ?, ?, ?" if number > 1 else "\t?\t?"
+    whole = (
+        asked(answered(number, *[wrong] * 10))[0] if number != 3 else asked([*GOOD[:2], *[wrong] * 10, *GOOD[5:]])[0]
+    )
+    lacking = {problem.key.partition("] ")[2] or problem.key for problem in check(saved(tmp_path, whole)).problems}
+    place = {"latitude", "longitude", "elevation", "timezone"}
+    assert lacking == {1: {"name"}, 3: place, 4: {"timezone"}, 5: {"[field]"}, 6: set()}[number]
 
 
 def piped(folder: Path, answers: Iterable[str], *words: str) -> "subprocess.CompletedProcess[str]":
@@ -261,6 +343,7 @@ def test_the_command_writes_checks_and_sends_the_test_message(tmp_path: Path) ->
     assert ran.returncode == 0
     assert f"{tmp_path / 'config.toml'}: good\n" in ran.stdout
     assert "Send Robin a test message now? [y/N] Robin (text): sent" in ran.stdout
+    assert ran.stdout.endswith("then try: forenoon once\n")
     assert "Brook Farm: a test. If you read this" in json.dumps(gateway.posted)
     assert "\x1b" not in ran.stdout  # nothing but text goes down a pipe
 
@@ -268,7 +351,7 @@ def test_the_command_writes_checks_and_sends_the_test_message(tmp_path: Path) ->
 def test_the_test_message_is_only_offered(tmp_path: Path) -> None:
     ran = piped(tmp_path, GOOD)
     assert (ran.returncode, ran.stderr) == (0, "")
-    assert ran.stdout.endswith("then try: forenoon once\n")
+    assert ran.stdout.endswith(f"Next: put the other fields into {tmp_path / 'config.toml'}, then try: forenoon once\n")
     assert not (tmp_path / "state").exists()
 
 
@@ -302,7 +385,7 @@ def test_on_a_terminal(tmp_path: Path) -> None:
         os.close(slave)
         said = ""
         for answer in (*GOOD, "n"):
-            said += until(master, "> " if answer != "n" else "[y/N] ")
+            said += until(master, "[y/N] " if answer in ("y", "n") else "> ")
             os.write(master, f"{answer}\n".encode())
         said += until(master, "forenoon once")
         assert setup.wait(timeout=60) == 0
