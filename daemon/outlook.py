@@ -88,7 +88,7 @@ class DryingPicture:
     """A day's drying of the first strip mown, hour by hour from `begins` on (local, a whole hour).
 
     `water` (wet basis) stands at the ends of the hours, None before the strip is mown; `rain` [1], the share of the
-    forecast in which an hour is wet, and `sun` [W/m2] are of the hours.
+    forecast in which an hour is wet, and `sun` [W/m2] are of the hours. `cut_with` is the water at mowing.
     """
 
     date: date
@@ -97,6 +97,7 @@ class DryingPicture:
     water: tuple[Band | None, ...]
     rain: tuple[float, ...]
     sun: tuple[float, ...]
+    cut_with: Band | None = None
 
 
 class Hurry(StrEnum):

@@ -41,6 +41,7 @@ def _picture(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> DryingPictu
     span = slice(window.first_hour, window.first_hour + window.hours)
     low, mid, high = np.quantile(wet_basis(day.water[:, start - day.first]), QUANTILES, axis=1)
     mown_in = start / SLOTS_PER_HOUR  # [h] from the beginning of the window
+    cut = int(mown_in)  # until it is cut, a strip holds what it is cut with
     return DryingPicture(
         date=window.date,
         begins=window.at(0, farm),
@@ -51,4 +52,5 @@ def _picture(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> DryingPictu
         ),
         rain=tuple(float(share) for share in hours.wet[:, span].mean(axis=0)),
         sun=tuple(float(mean) for mean in hours.sun[:, span].mean(axis=0)),
+        cut_with=Band(float(low[cut]), float(mid[cut]), float(high[cut])),
     )

@@ -74,6 +74,7 @@ def drawn_field() -> FieldProspect:
             *(Band(mid - 0.02 - 0.06 * at / 11, mid, mid + 0.02 + 0.11 * at / 11) for at, mid in enumerate(mids)),
         ),
         rain=(*(0.0,) * 6, 0.1, 0.1, 0.2, 0.3, 0.4, 0.3, 0.2),
+        cut_with=Band(0.79, 0.81, 0.83),
         sun=(300.0, 450.0, 600.0, 700.0, 800.0, 850.0, 850.0, 800.0, 700.0, 550.0, 400.0, 200.0, 50.0),
     )
     field = mow_morning().prospect.fields[0]

@@ -21,15 +21,16 @@ Tick = tuple[float, str]
 
 SVG: Final = "svg"
 PNG: Final = "png"
-WIDTH: Final = 360.0  # [px] of the drawing: a telephone's column, so that its words are as large as those around it
-LETTERS: Final = 14.0  # [px]
+WIDTH: Final = 320.0  # [px] of the drawing: a narrow telephone's, so that its words are as large as there is room for
+LETTERS: Final = 15.0  # [px]
 EMAIL_WIDTH: Final = 600.0  # [px]
 COLOURS: Final = 32  # of an email's picture
 INK, SOFT, LINE, BAND, MARK, WATER, PAPER = "#20211c", "#56554a", "#b9b5a5", "#dcd6c1", "#2f5230", "#3d6a8a", "#faf8f2"
 #: The same inks by the names and on the ground of the page's dark dress.
-DARK: Final = {INK: "#ecebe2", SOFT: "#b9b7aa", LINE: "#565749", BAND: "#3b4034", MARK: "#a9cda5", WATER: "#8fbcdc"}
+DARK: Final = {INK: "#ecebe2", SOFT: "#b9b7aa", LINE: "#565749", BAND: "#444a3c", MARK: "#a9cda5", WATER: "#8fbcdc"}
 NAMES: Final = {INK: "ink", SOFT: "soft", LINE: "line", BAND: "band", MARK: "mark", WATER: "water"}
 GRIDDED: Final = (20.0, 40.0, 60.0, 80.0)  # % water
+ROOM_BEFORE: Final = 6.0  # [h] that the words beside the wanted water take
 FULL_SUN: Final = 1000.0  # [W/m2]
 
 
@@ -38,7 +39,8 @@ class DryingSheet:
     """What is drawn of a day's drying; hours are counted from the picture's left edge, `words` are the farm's.
 
     `water` [%] stands at the ends of the hours, None before anything is mown, `rain` [1] and `sun` [W/m2] are of the
-    hours. `fit` [%] is the water at which bales are to be made, `baling` its hours and `raking` its beginning.
+    hours. `fit` [%] is the water at which bales are to be made, `baling` its hours and `raking` its beginning;
+    `cut_with` [%] is the water at mowing.
     """
 
     water: Sequence[Points | None]
@@ -50,6 +52,7 @@ class DryingSheet:
     raking: float | None
     baling: tuple[float, float] | None
     words: dict[str, str]
+    cut_with: Points | None = None
 
 
 @dataclass(frozen=True)
@@ -98,12 +101,13 @@ def draw(order: str) -> bytes:
 
 def _drying(sheet: DryingSheet) -> "Figure":
     figure, (water, rain, sun) = _sheet(280.0, (5.0, 1.1, 1.1))
-    ends = [(float(end), points) for end, points in enumerate(sheet.water, start=1) if points is not None]
-    _band(water, ends, WATER)
+    _band(water, _curve(sheet), WATER)
     _wanted(water, sheet.fit)
-    _note(water, 0.1, sheet.fit[0] - 1.0, sheet.words["fit"], MARK, ha="left", va="top")
+    # Where the curve is not, and beside the line of mowing.
+    after = sheet.mown < ROOM_BEFORE
+    _note(water, sheet.mown + 0.15 if after else 0.1, sheet.fit[0] - 1.0, sheet.words["fit"], MARK, ha="left", va="top")
     _moments(water, sheet)
-    water.set_ylim(15.0, 90.0)
+    water.set_ylim(15.0, 101.0)
     water.set_yticks(GRIDDED)
     hours = [hour + 0.5 for hour in range(len(sheet.rain))]
     rain.bar(hours, sheet.rain, width=0.8, color=WATER, edgecolor=WATER, hatch="////")
@@ -120,12 +124,19 @@ def _drying(sheet: DryingSheet) -> "Figure":
     return figure
 
 
+def _curve(sheet: DryingSheet) -> list[tuple[float, Points]]:
+    """Return the water from mowing on, hour by hour."""
+    ends = [(float(end), points) for end, points in enumerate(sheet.water, start=1) if points is not None]
+    begun = ends and ends[0][0] <= sheet.mown
+    return ends if begun or sheet.cut_with is None else [(sheet.mown, sheet.cut_with), *ends]
+
+
 def _moments(axes: "Axes", sheet: DryingSheet) -> None:
     """Draw when it is mown, raked and baled."""
     marks = [(sheet.mown, "mow"), *([(sheet.raking, "rake")] if sheet.raking is not None else [])]
     for hour, name in marks:
         axes.axvline(hour, color=SOFT, linewidth=1.0, linestyle=(0, (4, 2)))
-        _note(axes, hour + 0.15, 89.0, sheet.words[name], SOFT, ha="left", va="top")
+        _note(axes, hour + 0.15, 101.0, sheet.words[name], SOFT, ha="left", va="top")
     if sheet.baling is not None:
         begin, end = sheet.baling
         axes.barh(18.0, end - begin, left=begin, height=5.0, color=MARK)
@@ -172,6 +183,8 @@ def _band(axes: "Axes", points: Sequence[tuple[float, Points]], ink: str) -> Non
     """Draw a range with its middle."""
     at = [where for where, _ in points]
     axes.fill_between(at, [one[0] for _, one in points], [one[2] for _, one in points], color=BAND, linewidth=0.0)
+    for end in (0, 2):  # a line on either side, for the fill stands out little
+        axes.plot(at, [one[end] for _, one in points], color=SOFT, linewidth=0.8)
     axes.plot(at, [one[1] for _, one in points], color=ink, linewidth=2.5)
 
 
@@ -183,7 +196,7 @@ def _wanted(axes: "Axes", span: tuple[float, float]) -> None:
 
 
 def _note(axes: "Axes", x: float, y: float, words: str, ink: str, **where: Any) -> None:
-    axes.text(x, y, _plain(words), color=ink, fontsize=0.9 * LETTERS, **where)
+    axes.text(x, y, _plain(words), color=ink, fontsize=LETTERS, **where)
 
 
 def _title(axes: "Axes", words: str) -> None:

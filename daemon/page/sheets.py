@@ -1,9 +1,10 @@
 """What is drawn of a field, in the farm's units and words."""
 
+import math
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from daemon.farm import Farm
+from daemon.farm import Farm, Units
 from daemon.outlook import Band, DryingPicture, FieldProspect, Morning
 from daemon.page.drawing import DryingSheet, GrowthSheet, Points, Tick
 from daemon.picture_words import best_fibre, drawn_day
@@ -11,7 +12,7 @@ from daemon.sentences import said
 from daemon.units import clock_time, named_day
 
 HOURS_BETWEEN: Final = 3  # ticks
-DAYS_BETWEEN: Final = 3
+MOST_DAYS: Final = 3  # that are named below a picture of days
 HOUR: Final = timedelta(hours=1)
 
 
@@ -28,6 +29,7 @@ def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
         sun=shown.sun,
         ticks=_hours(farm, shown),
         mown=_hour(shown, shown.mown),
+        cut_with=None if shown.cut_with is None else _points(shown.cut_with, 100.0),
         fit=(low, high),
         raking=_hour(shown, day.rake_from) if day is not None and day.rake_from is not None else None,
         baling=(_hour(shown, baling[0]), _hour(shown, baling[1])) if baling[0] and baling[1] else None,
@@ -44,10 +46,11 @@ def growth_sheet(field: FieldProspect, today: date) -> GrowthSheet | None:
     if len(days) < 2 or field.ndf_target is None:
         return None
     ahead = [float((day.date - today).days) for day in days]
+    apart = math.ceil((ahead[-1] + 1.0) / MOST_DAYS)
     return GrowthSheet(
         days=ahead,
         fibre=[_points(day.ndf) for day in days],
-        ticks=[(at, named_day(day.date)) for at, day in zip(ahead, days, strict=True) if at % DAYS_BETWEEN == 0.0],
+        ticks=[(at, named_day(day.date)) for at, day in zip(ahead, days, strict=True) if at % apart == 0],
         best=best_fibre(field.ndf_target),
         good=[at for at, day in zip(ahead, days, strict=True) if day.area > 0.0],
         words={name: said(f"drawn.{name}") for name in ("fibre", "best", "good")},
@@ -71,4 +74,11 @@ def _hour(shown: DryingPicture, at: datetime) -> float:
 
 def _hours(farm: Farm, shown: DryingPicture) -> list[Tick]:
     moments = [(float(hour), shown.begins + hour * HOUR) for hour in range(1, len(shown.water))]
-    return [(at, clock_time(moment, farm.units)) for at, moment in moments if moment.hour % HOURS_BETWEEN == 0]
+    return [(at, _whole_hour(moment, farm.units)) for at, moment in moments if moment.hour % HOURS_BETWEEN == 0]
+
+
+def _whole_hour(at: datetime, units: Units) -> str:
+    """Return an hour as short as there is room for."""
+    if units is Units.METRIC:
+        return clock_time(at, units)
+    return said("drawn_hours.before_noon" if at.hour < 12 else "drawn_hours.after_noon", hour=at.hour % 12 or 12)

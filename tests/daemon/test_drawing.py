@@ -55,10 +55,11 @@ def test_a_drying_sheet_holds_the_day_in_hours_from_its_left_edge() -> None:
     sheet = drying()
     assert sheet.mown == 1.0
     assert sheet.water[:2] == [None, (78.0, 80.0, 82.0)]
+    assert sheet.cut_with == pytest.approx((79.0, 81.0, 83.0))
     assert sheet.raking == pytest.approx(7.75)
     assert sheet.baling == (8.5, 12.0)
     assert sheet.fit == pytest.approx((45.0, 55.0))
-    assert sheet.ticks == [(2.0, "9:00 am"), (5.0, "12:00 pm"), (8.0, "3:00 pm"), (11.0, "6:00 pm")]
+    assert sheet.ticks == [(2.0, "9 am"), (5.0, "12 pm"), (8.0, "3 pm"), (11.0, "6 pm")]
     assert sheet.words["fit"] == "fit at 45 to 55%"
 
 
@@ -67,6 +68,23 @@ def test_a_growth_sheet_holds_the_days_as_far_apart_as_they_are() -> None:
     assert sheet is not None
     assert (sheet.days, sheet.good, sheet.best) == ([0.0, 1.0, 2.0, 3.0, 6.0, 7.0], [0.0, 3.0, 7.0], (47.0, 53.0))
     assert sheet.ticks == [(0.0, "Monday 1"), (3.0, "Thursday 4"), (6.0, "Sunday 7")]
+
+
+def test_of_two_weeks_no_more_days_are_named_than_have_room() -> None:
+    sheet = growth_sheet(replace(drawn_field(), days=tuple(field_day(ahead) for ahead in range(15))), DAY)
+    assert sheet is not None
+    assert [words for _, words in sheet.ticks] == ["Monday 1", "Saturday 6", "Thursday 11"]
+
+
+def test_the_curve_begins_where_mowing_begins() -> None:
+    drawn_at = {}
+    for cut_with in (None, (80.0, 81.0, 82.0)):
+        svg = draw(as_json(replace(SMALL, mown=0.5, cut_with=cut_with), SVG)).decode()
+        [begins] = re.findall(r'd="M (\d+\.\d) [^"]*"[^>]*stroke: var\(--water\); stroke-width: 2\.5', svg)
+        [mow] = re.findall(r'd="M (\d+\.\d) [^"]*"[^>]*stroke-dasharray: [^>]*var\(--soft\)', svg)
+        drawn_at[cut_with] = float(begins) - float(mow)
+    assert drawn_at[80.0, 81.0, 82.0] == pytest.approx(0.0, abs=0.2)
+    assert drawn_at[None] > 50.0, "half an hour of two"
 
 
 def test_what_is_not_known_is_not_drawn() -> None:
@@ -99,7 +117,7 @@ def luminance(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-@pytest.mark.parametrize("grounds", [("#faf8f2", "#dcd6c1"), ("#181a16", "#3b4034")], ids=["light", "dark"])
+@pytest.mark.parametrize("grounds", [("#faf8f2", "#dcd6c1"), ("#181a16", "#444a3c")], ids=["light", "dark"])
 def test_words_and_lines_stand_out_from_the_paper_and_the_band(grounds: tuple[str, str]) -> None:
     dress = draw(as_json(SMALL, SVG)).decode().split("@media")[grounds[0] == "#181a16"]
     inks = dict(re.findall(r"--(\w+):(#[0-9a-f]{6})", dress))
@@ -126,7 +144,7 @@ def test_the_emails_picture_is_wide_enough_small_enough_and_has_words() -> None:
     png, words = made
     width, height = struct.unpack(">II", png[16:24])
     assert png.startswith(b"\x89PNG")
-    assert (width, 400 < height < 500) == (600, True)
+    assert (width, 400 < height < 550) == (600, True)
     assert len(png) < 40_000
     assert words == picture_words(farm(), drawn_field())
 
@@ -141,7 +159,7 @@ def test_an_email_has_no_picture_where_nothing_is_to_be_mown(morning: Morning) -
 
 def test_the_words_beside_say_when_it_is_baled_how_wet_and_whether_it_rains() -> None:
     assert picture_words(farm(), drawn_field()) == (
-        "Long Meadow, Monday 1: mown from 8:00 am, about 46 to 54% water when baling begins at 3:30 pm. "
+        "Long Meadow, Monday 1: mown from 8:00 am, likely 42 to 55% water when raking begins at 2:45 pm. "
         "Rain: 4 in 10 at the most, in the hour to 6:00 pm."
     )
     assert "to 18:00" in picture_words(farm(units=Units.METRIC), drawn_field())
@@ -153,7 +171,7 @@ def test_a_day_that_will_not_do_says_how_far_it_would_dry() -> None:
     dry = replace(field.drying_picture, rain=(0.04,) * 13)
     waits = replace(field, drying_picture=dry, days=(field_day(0, acres=0.0, odds=None),))
     assert picture_words(farm(), waits) == (
-        "Long Meadow, Monday 1: if mown at 8:00 am, about 32 to 53% water by 8:00 pm. "
+        "Long Meadow, Monday 1: if mown at 8:00 am, likely 32 to 53% water by 8:00 pm. "
         "Rain: under 1 in 10 in every hour."
     )
     assert picture_words(farm(), replace(field, drying_picture=None)) == ""

@@ -33,6 +33,9 @@ def test_the_picture_is_of_the_first_day_to_mow_from_its_start_on() -> None:
     assert len(shown.water) == len(shown.rain) == len(shown.sun) == 13, "from seven to eight in the evening"
     assert (shown.rain, min(shown.sun[:10]) > 100.0) == ((0.0,) * 13, True)
     hours_before = (shown.mown - shown.begins) / timedelta(hours=1)
+    assert shown.cut_with is not None
+    assert 0.7 < shown.cut_with.mid < 0.9
+    assert shown.cut_with.mid > next(one.mid for one in shown.water[int(hours_before) :] if one is not None)
     assert [one is None for one in shown.water] == [hour + 1 < hours_before for hour in range(13)]
 
 
