@@ -63,7 +63,8 @@ def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
     if one.state is WatchState.WILL_NOT_MAKE_IT:
         return [said("watch.fails", lead=lead, why=_why_failing(farm, one)), *_calling_off(farm, one)]
     hours = _hours(farm, one)
-    sure = said("watch.sure", area=area(one.area, farm.units), odds=odds(one.odds or 0.0))
+    much = size(one.area, farm.units) if one.noted else area(one.area, farm.units)
+    sure = said("watch.sure", area=much, odds=odds(one.odds or 0.0))
     if one.state is WatchState.BALE_SOONER:
         earlier = one.bale_said is None or one.bale_from is None or one.bale_from < one.bale_said
         do = said("watch.bale_sooner" if earlier else "watch.bale_as_fit", hours=hours)

@@ -40,6 +40,13 @@ def mowing(*names: str) -> Morning:
     return as_said(Morning(DAY, advices, replace(morning.prospect, fields=fields)))
 
 
+def cut() -> Morning:
+    """Return that morning at noon, when all of the field is noted as cut and is less sure than was said."""
+    morning, at = mowing(), DAWN + timedelta(hours=7)
+    stands = replace(morning.watched[0], noted=True, area=22.0 * ACRE, odds=0.55, at=at)
+    return replace(morning, watched=(stands,), prospect=replace(morning.prospect, at=at))
+
+
 def other(number: int) -> FieldProspect:
     """Return a field that is not for mowing today, its coming days all of different kinds."""
     reasons = (Reason.RAIN, Reason.ODDS_TOO_LOW, Reason.WILL_NOT_DRY)
@@ -94,6 +101,7 @@ def eight() -> PageView:
 SCREENS: Final[dict[str, Callable[[], PageView]]] = {
     "mowing": lambda: shown(mowing()),
     "mowing, metric": lambda: shown(mowing(), units=Units.METRIC),
+    "cut": lambda: shown(cut(), DAWN + timedelta(hours=7.5)),
     "waiting": lambda: shown(wait_morning()),
     "no look yet": lambda: shown(None),
     "no weather": lambda: shown(unknown_morning()),

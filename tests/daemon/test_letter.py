@@ -9,7 +9,7 @@ import pytest
 
 from daemon import letter as module
 from daemon.composing import message_id
-from daemon.farm import Channel, Message
+from daemon.farm import PICTURE_PLACE, Channel, Message
 from daemon.posted import Outcome, Posted, State
 from daemon.sending import attempt
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
@@ -45,6 +45,19 @@ def test_a_picture_lies_within_the_letter_and_is_told_in_words() -> None:
     assert picture["Content-ID"] == f"<{name[1]}>"
     assert (picture.get_content_type(), picture.get_content_disposition()) == ("image/png", "inline")
     assert picture.get_content() == png
+
+
+@pytest.mark.parametrize("picture", [b"\x89PNG", None])
+def test_a_picture_comes_where_the_letter_has_its_place(picture: bytes | None) -> None:
+    placed = replace(LETTER, html=f"<p>Above.</p>{PICTURE_PLACE}<p>Below.</p>", picture=picture, picture_words="dry")
+    with SmtpServer() as server:
+        assert sent(server.address(), placed).state is State.SENT
+    [taken] = server.letters
+    [html] = [part.get_content() for part in taken.letter.walk() if part.get_content_type() == "text/html"]
+    between = re.search(r"Above\.</p>(.*)<p>Below", html)
+    assert between is not None
+    assert between[1].startswith("<p><img") is (picture is not None)
+    assert PICTURE_PLACE not in html
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ from base64 import b64decode
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -29,6 +30,7 @@ from daemon.page.view import (
     work_rows,
 )
 from daemon.posted import Posted, State
+from daemon.prospect import no_prospect
 from daemon.watch import as_said
 from tests.reading import spaced
 from tests.samples import (
@@ -256,6 +258,59 @@ def test_of_many_fields_the_days_that_matter_stand_in_a_sentence() -> None:
     assert cards[0].state[-1] == (
         "Today (20 acres, 7 in 10); Thursday 4 (12 acres, 7 in 10); Monday 8 (9.3 acres, 7 in 10)."
     )
+
+
+AWAY = "open-meteo: forecast was refused: api.example.org could not be reached; ensemble did not answer in time"
+
+
+@pytest.mark.parametrize(
+    ("detail", "words"),
+    [
+        (AWAY, f"The weather service could not be reached ({AWAY})."),
+        ("the weather lacks hours", "No weather data came that can be used (the weather lacks hours)."),
+        (f"{AWAY}; other: answered 500", f"No weather data came that can be used ({AWAY}; other: answered 500)."),
+    ],
+)
+def test_why_there_is_no_weather_stands_once_in_plain_words(detail: str, words: str) -> None:
+    names = [one.name for one in farm().fields]
+    lost = no_prospect(farm(), DAWN, Reason.DATA_MISSING, detail)
+    shown = view(Morning(DAY, tuple(Advice(one, Kind.NONE, 0.0, lost.trouble, None, detail) for one in names), lost))
+    page = unescape(render(shown))
+    assert shown.problems == (words,)
+    assert page.count(detail) == 1
+    assert page.index("Trouble") < page.index(detail) < page.index("Fields</h2>")
+
+
+def test_too_few_forecasts_are_a_trouble_of_all_fields_told_once() -> None:
+    given = mow_morning().prospect
+    fields = tuple(replace(one, unknown=Reason.FEW_MEMBERS, detail="7 of 8", days=()) for one in given.fields)
+    lost = replace(given, fields=fields, trouble=Reason.FEW_MEMBERS, detail="7 of 8")
+    shown = view(Morning(DAY, (), lost))
+    assert shown.problems == ("Too few forecasts to judge the odds (7 of 8).",)
+    assert render(shown).count("7 of 8") == 1
+
+
+@pytest.mark.parametrize(("hours", "stands"), [(0.75, False), (15.5, True), (24.0, True)])
+def test_what_is_not_of_today_is_headed_so_and_says_nothing_of_the_season(hours: float, stands: bool) -> None:
+    shown = view(mow_morning(), DAWN + timedelta(hours=hours))
+    for page in (spaced(render(shown)), spaced(render_field(shown, 1) or "")):
+        assert ("As it stood Monday 1 at 5:30 am:" in page) is stands
+    assert ("Ripe and uncut" in render(shown)) is not stands
+    assert ("as if nothing were mown before it" in render(shown)) is not stands
+
+
+def test_days_times_and_odds_stay_on_one_line() -> None:
+    page = render(view(mow_morning()))
+    assert "from 8:00\N{NO-BREAK SPACE}am (odds 7\N{NO-BREAK SPACE}in\N{NO-BREAK SPACE}10)" in page
+    assert "Thursday\N{NO-BREAK SPACE}4" in page
+    assert not re.search(r"\d (am|pm)\b|day \d|\d in 10", page)
+
+
+def test_the_months_of_the_season_say_when_messages_begin_again() -> None:
+    southern = farm(season=frozenset({11, 12, 1, 2}))
+    for month, begins in ((3, "November"), (10, "November")):
+        shown = make_view(southern, None, (), DAWN.replace(month=month))
+        assert headline(shown) == f"Out of season. Messages begin again in {begins}."
 
 
 def test_the_field_to_mow_comes_first_and_keeps_its_number() -> None:

@@ -19,7 +19,8 @@ from daemon.outside import BEGAN, begin
 from daemon.postbag import Postbag
 from daemon.posted import Outgoing
 from daemon.status import ALIVE, mark_alive, next_due, status
-from tests.samples import DAWN, DAY, farm, mow_morning, person
+from daemon.watch import as_said
+from tests.samples import ACRE, DAWN, DAY, farm, mow_morning, person
 
 SETTINGS = """
 [farm]
@@ -98,6 +99,16 @@ def test_a_service_that_runs_is_good(ask: Ask, bag: Postbag, tmp_path: Path) -> 
     assert (lines["last message"], lines["waiting"]) == ("none", "none")
     assert lines["next due"] == "evening, 6:00 pm"
     assert "problem" not in lines
+
+
+def test_what_is_cut_by_now_is_told_and_not_the_plan_of_the_morning(ask: Ask, bag: Postbag) -> None:
+    morning = as_said(mow_morning())
+    cut = replace(morning.watched[0], noted=True, area=22.0 * ACRE, odds=0.55)
+    looked = replace(morning, watched=(cut,), prospect=replace(morning.prospect, at=DAWN))
+    bag.keep("morning", TypeAdapter(Morning).dump_json(looked).decode())
+    code, said = ask()
+    assert code == 0
+    assert "\nadvice        Long Meadow is cut, 22 acres: bale from 3:30 pm (odds 5 in 10).\n" in said
 
 
 def test_the_same_as_data(ask: Ask, bag: Postbag, tmp_path: Path) -> None:

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.decide import decide
 from daemon.due import TaskKind
-from daemon.farm import Channel, Hears, Person, Units
+from daemon.farm import PICTURE_PLACE, Channel, Hears, Person, Units
 from daemon.gsm7 import parts, plain
 from daemon.outlook import (
     Advice,
@@ -24,12 +25,13 @@ from daemon.outlook import (
     Reason,
     Ripeness,
 )
+from daemon.prospect import no_prospect
 from daemon.reason_words import reason_said
 from daemon.sentences import said
 from daemon.stand_words import ground
 from daemon.wording import announced, email_of, fit, headline, say, text_body
 from daemon.work_words import film, hour_later, if_left, two_points
-from tests.samples import ACRE, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
+from tests.samples import ACRE, DAWN, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
 from tests.told import drawn_morning
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=120)
@@ -244,6 +246,28 @@ def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
         assert 0 < len(message.title) <= 40
         assert message.html is not None
         assert words_of(message.html) == " ".join(re.sub(r"^- ", "", message.body, flags=re.MULTILINE).split())
+
+
+def test_why_there_is_no_weather_stands_once_in_an_email() -> None:
+    detail = "open-meteo: forecast was refused: api.example.org could not be reached"
+    lost = no_prospect(farm(CAT), DAWN, Reason.DATA_MISSING, detail)
+    mail = email_of(farm(CAT), decide(farm(CAT), lost))
+    assert mail.body.startswith(
+        "Monday: no advice, because weather data is missing. Go by your own eye and forecast.\n\n"
+        f"The weather service could not be reached ({detail}).\n\n"
+    )
+    for words in (mail.body, mail.html or ""):
+        assert words.count(detail) == 1
+        assert "Fields" not in words
+
+
+def test_an_email_heads_its_lists_and_leaves_the_pictures_place_before_the_fields() -> None:
+    mail = email_of(farm(CAT), mow_morning())
+    assert "\n\nFields\n- Long Meadow: ripe" in mail.body
+    assert mail.html is not None
+    assert mail.html.index(PICTURE_PLACE) < mail.html.index("<h3>Fields</h3><ul><li>Long Meadow: ripe")
+    assert "\N{NO-BREAK SPACE}am" in mail.html
+    assert "\N{NO-BREAK SPACE}" not in mail.body
 
 
 @pytest.mark.parametrize("name", ["<script>alert(1)</script>", "a & b", "\"><img src=x onerror='y'>", "&lt;b&gt;"])
