@@ -10,6 +10,7 @@ from typing import Final, Generic, TypeVar, cast
 from pydantic_core import PydanticCustomError, core_schema
 
 from daemon.farm import Units
+from daemon.settings.day_words import day_meant
 from daemon.settings.literals import number_meant, shortened, toml
 from daemon.settings.problems import nearest
 from daemon.settings.secrets import NotAtHand, is_reference, revealed
@@ -108,10 +109,10 @@ class Number(Kind[float]):
         return self._unit(units).name
 
     def nearest(self, value: object, units: Units) -> str | None:
-        """Return the number meant or the limit next to it."""
+        """Return the number meant; never a limit, which nobody meant who is beyond it and which may do harm."""
         number = number_meant(value)
         low, high = self.limits(units)
-        return None if number is None else f"{min(max(number, low), high):g}"
+        return None if number is None or not low <= number <= high else f"{number:g}"
 
 
 @dataclass(frozen=True)
@@ -132,9 +133,9 @@ class Whole(Kind[int]):
         return value
 
     def nearest(self, value: object, units: Units) -> str | None:
-        """Return the number meant or the limit next to it."""
+        """Return the number meant, and never a limit."""
         number = number_meant(value)
-        return None if number is None else str(round(min(max(number, self.low), self.high)))
+        return None if number is None or not self.low <= number <= self.high else str(round(number))
 
 
 @dataclass(frozen=True)
@@ -231,16 +232,15 @@ class Clock(Kind[time]):
         return clock
 
     def nearest(self, value: object, units: Units) -> str | None:
-        """Return a time written another way, such as 7 or "7:30 pm", or the limit next to it."""
+        """Return a time written another way, such as 7 or "7:30 pm", and never a limit."""
         match = re.fullmatch(r"\s*(\d{1,2})(?:[:.h](\d{1,2}))?(?::\d\d)?\s*(am|pm)?\s*", str(value).lower())
         if match is None or isinstance(value, float):
             return None
         hour, minute = int(match[1]), int(match[2] or 0)
         if match[3] is not None:
             hour = hour % 12 + (12 if match[3] == "pm" else 0)
-        if hour > 23 or minute > 59:
-            return None
-        return toml(min(max(time(hour, minute), self.low), self.high))
+        is_time = hour <= 23 and minute <= 59
+        return toml(time(hour, minute)) if is_time and self.low <= time(hour, minute) <= self.high else None
 
 
 @dataclass(frozen=True)
@@ -259,8 +259,10 @@ class Day(Kind[date]):
         return day
 
     def nearest(self, value: object, units: Units) -> str | None:
-        """Return the day without its time."""
-        return value.date().isoformat() if isinstance(value, datetime) and 1900 <= value.year <= 2099 else None
+        """Return the day without its time, or one that is written as people do."""
+        words = value.strip() if isinstance(value, str) else ""
+        day = value.date() if isinstance(value, datetime) else day_meant(words, month_first=units is Units.US)
+        return day.isoformat() if day is not None and 1900 <= day.year <= 2099 else None
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,8 @@ class BaleageSection(Section):
         """Yield moistures out of order."""
         if not self.driest <= self.aim <= self.wettest:
             given = f"{100 * self.aim:g} with driest {100 * self.driest:g} and wettest {100 * self.wettest:g}"
-            meant = sorted((self.driest, self.aim, self.wettest))[1]
+            usual = type(self).model_fields["aim"].default
+            meant = sorted((self.driest, usual, self.wettest))[1]  # the usual aim, or the limit next to it
             fix = f"write aim = {100 * meant:g}"
             yield Quarrel(("aim",), given, "from driest to wettest", fix, ("driest", "wettest"))
         elif not self.driest < self.wettest:
