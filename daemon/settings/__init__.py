@@ -75,5 +75,5 @@ def check(path: Path, now: datetime | None = None) -> Report:
     except SettingsError as error:
         return Report(error.problems)
     today = now and now.astimezone(farm.place.timezone).date()
-    odd = (reader.problem(doubt) for doubt in doubts(farm, today))
+    odd = (reader.problem(doubt) for doubt in doubts(farm, today, reader.is_written))
     return Report((), (*reader.exposed(), *reader.out_of_reach(), *odd))

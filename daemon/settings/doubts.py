@@ -1,6 +1,6 @@
 """What is allowed in a settings file and yet may be a mistake."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from ipaddress import ip_address
 from pathlib import Path
@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from daemon.farm import Farm, Place
+from daemon.settings.lines import KeyPath
 from daemon.settings.literals import toml
 from daemon.settings.section import Quarrel
 from daemon.settings.zones import clock_doubt
@@ -21,7 +22,7 @@ from models.sun import sunrise_sunset
 NARROW: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
 
 
-def doubts(farm: Farm, today: date | None) -> Iterator[Quarrel]:
+def doubts(farm: Farm, today: date | None, is_written: Callable[[KeyPath], bool]) -> Iterator[Quarrel]:
     """Yield what should be thought over; each `at` starts at the section.
 
     Parameters
@@ -29,10 +30,12 @@ def doubts(farm: Farm, today: date | None) -> Iterator[Quarrel]:
     farm : Farm
     today : date, optional
         On the farm's clock; left out: no day is held against it.
+    is_written : callable
+        Whether the file has an option: nobody is warned of a default that he did not write.
     """
     yield from _place_doubts(farm.place)
     yield from _moisture_doubts(farm)
-    yield from _hour_doubts(farm)
+    yield from _hour_doubts(farm, is_written)
     yield from _horse_doubts(farm)
     yield from _weather_doubts(farm)
     yield from _reach_doubts(farm)
@@ -76,10 +79,11 @@ def _moisture_doubts(farm: Farm) -> Iterator[Quarrel]:
         yield Quarrel(("baleage", "swath_width"), given, allowed, "lay the swath wider if the mower can")
 
 
-def _hour_doubts(farm: Farm) -> Iterator[Quarrel]:
+def _hour_doubts(farm: Farm, is_written: Callable[[KeyPath], bool]) -> Iterator[Quarrel]:
     work, alerts = farm.work, farm.alerts
     sunset = latest_sunset(farm.place)
-    if sunset is not None and work.finish_by > sunset.time() and not work.after_dark:
+    is_late = sunset is not None and work.finish_by > sunset.time() and not work.after_dark
+    if sunset is not None and is_late and is_written(("work", "finish_by")):
         shown = clock_time(sunset, farm.units)
         allowed = f"up to sunset, {shown} on the longest day"
         fix = f'write finish_by = "{sunset:%H:%M}" or earlier, or after_dark = true'

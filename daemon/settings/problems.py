@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Final
 
 from daemon.settings.literals import LARGEST
+from daemon.settings.slips import mended_line
 
 LARGEST_FILE: Final = 1_000_000  # [bytes] a settings file is a few kilobytes; anything like this is another file
+MOST_SLIPS: Final = 50  # lines that are mended in one file
 DEEPEST: Final = 20  # brackets and dots within each other; options need five
 
 
@@ -89,7 +91,7 @@ def read_text(path: Path) -> str:
             raise _unusable(path, f"{path.stat().st_size} bytes", "give the path of the settings file")
         content = path.read_bytes()
     except OSError as error:
-        raise _unusable(path, *_refusal(path, error)) from error
+        raise _unusable(path, *_refusal(error)) from error
     try:
         return content.decode("utf-8-sig")  # some editors put a byte order mark in front
     except UnicodeDecodeError as error:
@@ -97,8 +99,9 @@ def read_text(path: Path) -> str:
         raise _unusable(path, "text that is not UTF-8", "save the file as UTF-8", line) from error
 
 
-def _refusal(path: Path, error: OSError) -> tuple[str, str]:
-    if path.is_dir():
+def _refusal(error: OSError) -> tuple[str, str]:
+    """Return what a file that cannot be read is; it is asked nothing more, for that could fail in its turn."""
+    if isinstance(error, IsADirectoryError):
         return "a folder", "give the path of the file in it"
     if isinstance(error, FileNotFoundError):
         return "a path where there is no file", "copy config.example.toml there and change it to suit the farm"
@@ -111,21 +114,50 @@ def _unusable(path: Path, given: str, fix: str, line: int | None = None) -> Sett
     return SettingsError([Problem(str(path), line, "the file", given, "a TOML file in UTF-8", fix)])
 
 
-def parse(text: str, file: str) -> dict[str, object]:
+@dataclass(frozen=True)
+class Parsed:
+    """The tables of a settings file, with the lines mended that are not TOML but say what is meant.
+
+    Parameters
+    ----------
+    tables : dict
+    text : str
+        What they were read from.
+    problems : sequence of Problem
+        One for each line that was mended.
+    """
+
+    tables: dict[str, object]
+    text: str
+    problems: Sequence[Problem] = ()
+
+
+def parse(text: str, file: str) -> Parsed:
     """Return the tables of a TOML text; a whole number of more than 18 digits becomes the largest that is written out.
+
+    Notes
+    -----
+    A line such as ``last_cut = 4.6.2026`` is named with what to write, and read as that: it hides no other mistake.
 
     Raises
     ------
     SettingsError
-        The text is not TOML; names the line and the column. Or its brackets are nested too deep.
+        The text is not TOML; names the line. Or its brackets are nested too deep.
     """
-    try:
-        return _tamed(tomllib.loads(text))
-    except RecursionError as error:
-        given, fix = "brackets nested too deep, or too many dots in a key", "take them out"
-        raise SettingsError([Problem(file, None, "the file", given, "TOML", fix)]) from error
-    except ValueError as error:  # also a whole number of thousands of digits
-        raise SettingsError([_syntax(str(error), text, file)]) from error
+    problems: list[Problem] = []
+    for _ in range(MOST_SLIPS):
+        try:
+            return Parsed(_tamed(tomllib.loads(text)), text, problems)
+        except RecursionError as error:
+            given, fix = "brackets nested too deep, or too many dots in a key", "take them out"
+            raise SettingsError([Problem(file, None, "the file", given, "TOML", fix)]) from error
+        except ValueError as error:  # also a whole number of thousands of digits
+            slip = mended_line(text, _line_of(str(error), text))
+            if slip is None:
+                raise SettingsError([*problems, _syntax(str(error), text, file)]) from error
+            problems.append(Problem(file, slip.line, slip.key, slip.given, slip.allowed, f"write {slip.mended}"))
+            text = slip.text
+    raise SettingsError(problems)
 
 
 def _tamed(tables: dict[str, object]) -> dict[str, object]:
@@ -147,10 +179,15 @@ def _tamed(tables: dict[str, object]) -> dict[str, object]:
     return tables
 
 
+def _line_of(message: str, text: str) -> int:
+    """Return the line that a message of the parser is about [1 for the first]."""
+    at = re.search(r"\(at line (\d+), column \d+\)", message)
+    return int(at[1]) if at else len(text.splitlines()) or 1
+
+
 def _syntax(message: str, text: str, file: str) -> Problem:
-    at = re.search(r"\(at line (\d+), column (\d+)\)", message)
-    line = int(at[1]) if at else len(text.splitlines()) or 1
-    where = f" at column {at[2]}" if at else " at the end of the file" if "end of document" in message else ""
+    at = re.search(r"column (\d+)\)", message)
+    where = f" at column {at[1]}" if at else " at the end of the file" if "end of document" in message else ""
     said = re.sub(r"\s*\(at .*\)", "", message).rstrip(".")
     fix = "put words and times in quotes, and give each key and each section once"
-    return Problem(file, line, "the file", f"text that is not TOML{where} ({said})", "TOML", fix)
+    return Problem(file, _line_of(message, text), "the file", f"text that is not TOML{where} ({said})", "TOML", fix)

@@ -67,12 +67,12 @@ class Reader:
     """
 
     def __init__(self, path: Path) -> None:
-        text = read_text(path)
+        parsed = parse(read_text(path), path.name)
         self._file, self._path = path.name, path
-        self._tables = parse(text, path.name)
-        self._lines = key_lines(text)
+        self._tables = parsed.tables
+        self._lines = key_lines(parsed.text)
         self._units = self._find_units()
-        self._problems: list[Problem] = []
+        self._problems = list(parsed.problems)
 
     def _find_units(self) -> Units:
         table = self._tables.get("farm")
@@ -171,7 +171,12 @@ class Reader:
     def _unknown(self, where: KeyPath, known: list[str]) -> None:
         like = nearest(str(where[-1]), known)
         fix = f"write {like} instead or take it out" if like else "take it out"
-        self._add(where, "an unknown name", "one of " + ", ".join(known), fix)
+        allowed = f"{like}, which is nearest to it" if like else "one of " + ", ".join(known)
+        self._add(where, "an unknown name", allowed, fix)
+
+    def is_written(self, where: KeyPath) -> bool:
+        """Return whether the file has a key, and does not leave it at its default."""
+        return where in self._lines
 
     def exposed(self) -> Iterator[Problem]:
         """Yield each secret that everybody on the machine may read, in this file or in one that it names."""

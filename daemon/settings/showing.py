@@ -7,7 +7,7 @@ from typing import Final
 from daemon.farm import Alerts, Baleage, Farm, Field, Look, Person, Place, Units, WeatherSource, Work
 from daemon.settings.building import default_address, default_hears, default_season
 from daemon.settings.fields import FieldSection, LookSection, SpeciesSection
-from daemon.settings.options import PersonSection
+from daemon.settings.options import QUIET_FROM, QUIET_UNTIL, PersonSection
 from daemon.settings.reading import SECTIONS
 from daemon.settings.section import Section, kind, tables_in
 from daemon.settings.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
@@ -110,7 +110,7 @@ def show(farm: Farm) -> str:
         _table("[weather]", SECTIONS["weather"], _weather(weather), public, farm.units),
         _table("[work]", SECTIONS["work"], _work(farm.work), _usual_work(farm.work), farm.units),
         _table("[baleage]", SECTIONS["baleage"], _baleage(farm.baleage), {}, farm.units),
-        _table("[alerts]", SECTIONS["alerts"], _alerts(alerts), {}, farm.units),
+        _table("[alerts]", SECTIONS["alerts"], _alerts(alerts), _usual_quiet(alerts), farm.units),
         *(
             _table("[[alerts.person]]", PersonSection, _person(p), {"hears": default_hears(p.channel)}, farm.units)
             for p in alerts.people
@@ -190,7 +190,12 @@ def _baleage(baleage: Baleage) -> Values:
 
 
 def _alerts(alerts: Alerts) -> Values:
-    return {"morning": alerts.morning, "evening": alerts.evening, "odds_needed": round(10.0 * alerts.odds_needed)}
+    return vars(alerts) | {"odds_needed": round(10.0 * alerts.odds_needed)}
+
+
+def _usual_quiet(alerts: Alerts) -> Values:
+    """Return from when to when nothing is sent where the file leaves it out."""
+    return {"quiet_from": max(QUIET_FROM, alerts.evening), "quiet_until": min(QUIET_UNTIL, alerts.morning)}
 
 
 def _person(person: Person) -> Values:
