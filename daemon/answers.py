@@ -21,7 +21,7 @@ from daemon.clock import Clock
 from daemon.diary import Diary, DiaryError, Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Message, Person
 from daemon.mowings import cuts, still_lying
-from daemon.noting import WrongUsage, at_once, ground_meant, moisture_meant, moment_meant, stage_meant
+from daemon.noting import Unlikely, WrongUsage, at_once, ground_meant, moisture_meant, moment_meant, stage_meant
 from daemon.outlook import Morning
 from daemon.sentences import said
 
@@ -51,6 +51,8 @@ class Trouble(StrEnum):
     GONE = "gone"  # the field, the person or the word is no longer in the settings
     NOT_KEPT = "not kept"  # the disk takes nothing
     WRONG = "wrong"  # what was typed means nothing
+    DRY = "dry"  # what was typed is hardly so, and was typed once
+    WET = "wet"
 
 
 class NotTaken(Exception):
@@ -180,7 +182,7 @@ class Answers:
         except AnswersError as error:
             raise _not_kept(error) from error
 
-    def line(self, farm: Farm, answer: Answer, percent: str | None = None) -> Line:
+    def line(self, farm: Farm, answer: Answer, percent: str | None = None, *, sure: bool = False) -> Line:
         """Return the line that an answer is, before it is in the diary: number 0, and without a moisture not given.
 
         Raises
@@ -200,12 +202,14 @@ class Answers:
         except (WrongUsage, ValueError) as error:
             raise NotTaken(Trouble.GONE) from error
         try:
-            moisture = None if percent is None else moisture_meant(percent)
+            moisture = None if percent is None else moisture_meant(percent, sure=sure)
+        except Unlikely as error:
+            raise NotTaken(Trouble.DRY if error.is_dry else Trouble.WET, f"{error.percent:g}") from error
         except WrongUsage as error:
             raise NotTaken(Trouble.WRONG, str(error).removeprefix("note: ")) from error
         return Line(0, answer.kind, field.name, at, now, timed, area, moisture, stage=stage, ground=ground)
 
-    def note(self, farm: Farm, token: str, percent: str = "") -> tuple[Line, tuple[str, ...]]:
+    def note(self, farm: Farm, token: str, percent: str = "", *, sure: bool = False) -> tuple[Line, tuple[str, ...]]:
         """Write an answer into the diary and return its line, with what is to be said of it at once.
 
         Parameters
@@ -215,6 +219,8 @@ class Answers:
             Of the link.
         percent : str
             The moisture, as typed; only where that is asked for.
+        sure : bool
+            Whether it was shown again and not changed.
 
         Raises
         ------
@@ -222,7 +228,7 @@ class Answers:
             Then nothing is noted, and the link is as good as before.
         """
         answer = self._good(farm, token)
-        line = self.line(farm, answer, percent if answer.kind is LineKind.MOISTURE else None)
+        line = self.line(farm, answer, percent if answer.kind is LineKind.MOISTURE else None, sure=sure)
         told = {"area": line.area, "moisture": line.moisture, "stage": line.stage, "ground": line.ground}
         try:
             with self._file.using(answer.nonce, answer.ends, line.written_at):

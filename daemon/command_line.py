@@ -96,12 +96,15 @@ def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, no
 
     moisture = add("moisture", "a measured moisture of a swath, which teaches how fast it dries", about, timed)
     moisture.add_argument("moisture", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")
+    sure: dict[str, Any] = {"action": "store_true", "help": "it is so, although it is under 15 or over 85"}
+    moisture.add_argument("--sure", **sure)
     cut = add("cut", "a field, or a part of it, that was cut", about, timed, dated)
     cut.add_argument("--area", help="how much of it, in acres or hectares as in the settings; all of it if not given")
     add("uncut", "a field that was left uncut on a day, which ends its watch and takes back a cut noted before",
         about, dated)  # fmt: skip
     wrapped = add("wrapped", "a field that was baled and wrapped, advised or not", about, timed, dated)
     wrapped.add_argument("--moisture", metavar="PERCENT", help="water in the bales, 5 to 95")
+    wrapped.add_argument("--sure", **sure)
     stage = add("stage", "how far a stand was seen to be, which corrects its stage clock", about, dated)
     stage.add_argument("stage", metavar="WORD", help="as under looks in the settings, such as boot or buds")
     height = add("height", "a height of the tallest stems, which corrects the clock of alfalfa", about, dated)

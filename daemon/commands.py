@@ -138,7 +138,7 @@ def _note(given: argparse.Namespace) -> int:
     at, timed = noting.moment_meant(given.at, given.on, farm.place.timezone, now, whole_day=whole_day)
     meant: dict[str, Callable[[str], Any]] = {
         "area": lambda said: noting.area_meant(said, field, farm.units),
-        "moisture": noting.moisture_meant,
+        "moisture": lambda said: noting.moisture_meant(said, sure=given.sure),
         "stage": lambda said: noting.stage_meant(said, field, farm.species),
         "height": lambda said: noting.height_meant(said, farm.units),
         "ground": lambda said: noting.ground_meant(said, farm.units),

@@ -121,6 +121,24 @@ def _sample(farm: Farm, number: int, own: Sequence[Line], line: Line, weather: W
         return _Sample(line, number, mowing, None, str(why))
 
 
+def set_aside(farm: Farm, told: Sequence[Cut], line: Line) -> str | None:
+    """Return why a sample is not used whatever the weather was, None where it may be.
+
+    Parameters
+    ----------
+    farm : Farm
+    told : sequence of Cut
+        Of its field.
+    line : Line
+        With its moisture.
+    """
+    try:
+        _mowing(farm, told, line)
+    except _SetAside as why:
+        return str(why)
+    return None
+
+
 def _mowing(farm: Farm, told: Sequence[Cut], line: Line) -> Cut:
     """Return the cut that a sample was taken of: the last one begun on its day or the day before."""
     day = local_day(line, farm.place)

@@ -17,6 +17,7 @@ from models.species import Species, known_stand
 OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
 DRIEST: Final = 5.0  # [%] a reading below is no moisture of a crop
 WETTEST: Final = 95.0  # [%] nor is one above
+LIKELY: Final = (15.0, 85.0)  # [%] hay that keeps is hardly drier, no crop just cut wetter: else a finger slipped
 LEAST_AREA: Final = 0.01  # [acre or ha] less is no part of a field
 LOWEST: Final = 0.02  # [m] of the stems of a stand
 TALLEST: Final = 2.5  # [m]
@@ -25,6 +26,21 @@ _SLACK: Final = 1e-9  # a whole field in acres, turned into hectares
 
 class WrongUsage(Exception):
     """A word that means nothing here; the text says what was given and what is allowed."""
+
+
+class Unlikely(WrongUsage):
+    """A number that can be and yet is more likely a slip: it is taken once it was said twice.
+
+    Parameters
+    ----------
+    percent : float
+        [%]
+    """
+
+    def __init__(self, percent: float) -> None:
+        self.percent, self.is_dry = percent, percent < LIKELY[0]
+        what = "drier than hay that keeps" if self.is_dry else "wetter than a crop just cut"
+        super().__init__(f"note: {percent:g}% is {what}, so nothing was noted; if it is right, add --sure")
 
 
 def moment_meant(
@@ -77,9 +93,24 @@ def moment_meant(
     return moment, at is not None
 
 
-def moisture_meant(given: str) -> float:
+def moisture_meant(given: str, *, sure: bool = False) -> float:
     """Return a moisture [wet basis, 1] given in percent; the keys of many telephones have a comma and no point.
 
+    Parameters
+    ----------
+    given : str
+    sure : bool
+        Whether it was said twice.
+
+    Raises
+    ------
+    WrongUsage
+        If it is no moisture of a crop.
+    Unlikely
+        If it is hardly one, and was said only once.
+
+    Examples
+    --------
     >>> moisture_meant("57.5%"), moisture_meant("57,5")
     (0.575, 0.575)
     """
@@ -87,6 +118,8 @@ def moisture_meant(given: str) -> float:
     if percent is None or not DRIEST <= percent <= WETTEST:
         allowed = f"allowed {DRIEST:g} to {WETTEST:g} percent of water{_in_percent(percent)}"
         raise WrongUsage(f"note: given {given!r} for the moisture, {allowed}")
+    if not sure and not LIKELY[0] <= percent <= LIKELY[1]:
+        raise Unlikely(percent)
     return percent / 100.0
 
 
@@ -155,17 +188,28 @@ def at_once(farm: Farm, lines: Sequence[Line], line: Line) -> Iterator[str]:
     """
     field = next(one for one in farm.fields if one.name.casefold() == line.field.casefold())
     told = cuts(of_field(lines, field, line.written_at), farm.place)
-    day = local_day(line, farm.place)
     if line.height is not None:
         yield from _height_says(line.height, field, farm)
     if line.kind is LineKind.UNCUT:
         yield from _uncut_says(lines, line, told, farm)
-    if line.kind is LineKind.MOISTURE and not any(cut.day in (day, day - timedelta(days=1)) for cut in told):
-        yield f"It is set aside until the cut of {field.name} on that day or the day before is noted."
+    if line.kind is LineKind.MOISTURE:
+        yield from _sample_says(line, told, farm)
     if line.kind is LineKind.WRAPPED and any(cut.line.id == line.id for cut in told):
         yield f"No cut of {field.name} waited for it: all of it is taken as cut that day."
     if line.kind is LineKind.WRAPPED and line.moisture is not None and not line.timed:
         yield "Its moisture teaches nothing without the hour: undo it and give --at too."
+
+
+def _sample_says(line: Line, told: Sequence[Cut], farm: Farm) -> Iterator[str]:
+    """Yield why a sample is not used, as far as that is known without the weather."""
+    from daemon.learning import set_aside  # noqa: PLC0415  (half a second, for samples only)
+
+    day = local_day(line, farm.place)
+    why = set_aside(farm, told, line)
+    if not any(cut.day in (day, day - timedelta(days=1)) for cut in told):
+        yield f"It is set aside until the cut of {line.field} on that day or the day before is noted."
+    elif why is not None:
+        yield f"It is kept but not used, because {why}."
 
 
 def _uncut_says(lines: Sequence[Line], line: Line, told: Sequence[Cut], farm: Farm) -> Iterator[str]:

@@ -38,7 +38,7 @@ HOUSE_NAMES: Final = (".local", ".internal", ".home.arpa")  # RFC 6762, ICANN's 
 STATUS: Final = {
     Trouble.FORGED: 400,
     Trouble.TOLD: 409,
-    Trouble.WRONG: 422,
+    **dict.fromkeys((Trouble.WRONG, Trouble.DRY, Trouble.WET), 422),
     **dict.fromkeys((Trouble.NOT_KEPT, Trouble.CLOCK), 503),
     **dict.fromkeys((Trouble.USED, Trouble.EXPIRED, Trouble.GONE), 410),
 }
@@ -51,11 +51,12 @@ _TEMPLATES.globals["said"] = said
 
 @dataclass(frozen=True)
 class Shown:
-    """What the page says; with a `mark` it has the form, and `asks` in it for a number."""
+    """What the page says; with a `mark` it has the form, and `asks` in it for a number, which may be `given` before."""
 
     lines: tuple[str, ...]
     mark: str = ""
     asks: bool = False
+    given: str = ""
 
 
 def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
@@ -96,9 +97,10 @@ def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
         try:
             if not (_is_from_here(now) and answers.is_marked(token, form.get("mark", ""))):
                 return _page(now, Shown((_nothing("elsewhere"),)), 403)
-            line, more = answers.note(now, token, form.get("percent", ""))
+            percent = form.get("percent", "")
+            line, more = answers.note(now, token, percent, sure=percent == form.get("shown", ""))
         except NotTaken as error:
-            return _again(now, answers, token, error) if error.trouble is Trouble.WRONG else _refused(now, error)
+            return _again(now, answers, token, error) if STATUS[error.trouble] == 422 else _refused(now, error)
         noted = said("answer_page.noted", line=line_words(now, line))
         return _page(now, Shown((noted, *more, said("answer_page.undo", number=line.id))))
 
@@ -123,10 +125,11 @@ def _question(farm: Farm, answers: Answers, answer: Answer) -> str:
 
 
 def _again(farm: Farm, answers: Answers, token: str, error: NotTaken) -> flask.Response:
-    """Return the form once more, with what was wrong in it."""
+    """Return the form once more, with what was wrong in it; a number that is only unlikely stands in it again."""
     asked = _asked(farm, answers, token)
-    wrong = _nothing("wrong", given=error.why)
-    return _page(farm, Shown((wrong, *asked.lines), asked.mark, asked.asks), STATUS[Trouble.WRONG])
+    wrong = _nothing(error.trouble.name.lower(), given=error.why)
+    given = "" if error.trouble is Trouble.WRONG else error.why
+    return _page(farm, Shown((wrong, *asked.lines), asked.mark, asked.asks, given), STATUS[error.trouble])
 
 
 def _refused(farm: Farm, error: NotTaken) -> flask.Response:

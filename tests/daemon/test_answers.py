@@ -337,6 +337,27 @@ def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
     assert site.get(path).status_code == 410
 
 
+@pytest.mark.parametrize(
+    ("typed", "shown", "why"), [("5", "5", "5% is drier than"), ("92,5", "92.5", "92.5% is wetter")]
+)
+def test_a_moisture_that_is_hardly_so_is_shown_again_before_it_is_noted(
+    site: Site, typed: str, shown: str, why: str
+) -> None:
+    Diary(site.folder / DATABASE).add(LineKind.CUT, "Long Meadow", DAWN, DAWN)
+    path = site.link("Moisture was ...")
+    site.clock.at = DAWN + timedelta(hours=9)
+    asked = site.press(path, percent=typed)
+    assert asked.status_code == 422
+    assert f"Nothing was noted. {why}" in text_of(asked)
+    form = dict(re.findall(r'name="(\w+)" value="([^"]*)"', asked.text))
+    assert (form["percent"], form["shown"]) == (shown, shown)
+    assert asked.text.count("<button>") == 1
+    other = site.post(path, form | {"percent": "7"})  # changed, and no likelier
+    assert (other.status_code, len(site.diary)) == (422, 1)
+    assert site.post(path, form).status_code == 200
+    assert Diary(site.folder / DATABASE).lines()[-1].moisture == pytest.approx(float(shown) / 100.0)
+
+
 def test_what_is_typed_where_nothing_is_asked_is_left_aside(site: Site) -> None:
     assert site.press(site.link("Cut all of it"), percent="52", area="1", field="Creek & Bend").status_code == 200
     (line,) = Diary(site.folder / DATABASE).lines()

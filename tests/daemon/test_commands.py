@@ -260,6 +260,8 @@ def test_explain_a_field_that_is_not_there(run: Run, record_farm: Path) -> None:
     ("words", "noted"),
     [
         (["moisture", "long field", "58", "--at", "04:30"], "Long Field: 58% water on 10 June 2026 at 4:30 am"),
+        (["moisture", "Long Field", "5", "--sure"], "Long Field: 5% water on 10 June 2026 at 5:20 am"),
+        (["moisture", "Long Field", "85"], "Long Field: 85% water on 10 June 2026 at 5:20 am"),
         (["moisture", "Long Field", "57.5%"], "Long Field: 57.5% water on 10 June 2026 at 5:20 am"),
         (
             ["moisture", "Long Field", "58", "--at", "2026-06-09T15:00-04:00"],
@@ -295,6 +297,16 @@ def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: lis
     [
         (["moisture", "Long Field", "4.9"], "given '4.9' for the moisture, allowed 5 to 95 percent of water"),
         (["moisture", "Long Field", "95.1"], "allowed 5 to 95 percent"),
+        (
+            ["moisture", "Long Field", "5"],
+            "so nothing was noted; if it is right, add --sure",
+        ),
+        (
+            ["moisture", "Long Field", "85.5"],
+            "85.5% is wetter than a crop just cut, so nothing",
+        ),
+        (["wrapped", "Long Field", "--moisture", "14.9"], "14.9% is drier than hay"),
+        (["moisture", "Long Field", "4", "--sure"], "allowed 5 to 95 percent"),
         (["moisture", "Long Field", "nan"], "allowed 5 to 95 percent"),
         (["wrapped", "Long Field", "--moisture", "wet"], "given 'wet' for the moisture"),
         (["moisture", "Hill", "58"], "given 'Hill', allowed one of: Long Field, Mill Field"),
@@ -354,6 +366,12 @@ def test_a_note_says_at_once_what_it_does_not_tell_and_what_it_is_taken_for(run:
     ]
     assert said("cut", "Long Field", "--on", "yesterday", "--at", "8:00") == []
     assert said("moisture", "Long Field", "58", "--at", "2026-06-09T13:00") == []
+    assert said("moisture", "Long Field", "80", "--at", "2026-06-09T08:30") == [
+        "It is kept but not used, because it was taken less than an hour after mowing began at 8:00 am."
+    ]
+    assert said("moisture", "Long Field", "80", "--at", "2026-06-09T07:30") == [
+        "It is kept but not used, because it was taken before mowing began at 8:00 am."
+    ]
     assert said("wrapped", "Long Field", "--on", "yesterday") == []
     assert said("uncut", "Long Field", "--on", "yesterday") == [
         "It takes back the cut of Long Field that was noted of that day.",
