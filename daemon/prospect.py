@@ -24,7 +24,7 @@ from daemon.picture import drying_picture
 from daemon.sentences import said
 from daemon.soil import CARRIED, Ground
 from daemon.units import day_words
-from daemon.weather.contract import Weather
+from daemon.weather.contract import Weather, aged
 from daemon.workplan import WorkedDay, days_of, grown_by, ripeness
 from models.growth import Growth, GrowthUnknown
 from models.odds import UNCORRECTED, Correction
@@ -162,7 +162,7 @@ def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason
     """Return why the weather must not lead to advice, if so."""
     source = farm.weather
     if facts.age_hours > source.oldest:
-        return Reason.DATA_STALE, f"{facts.age_hours:.0f} hours old, no more than {source.oldest:.0f} allowed"
+        return Reason.DATA_STALE, f"{aged(facts.age_hours)}, no more than {source.oldest:g} allowed"
     if not facts.known and facts.members < source.least_members:
         return Reason.FEW_MEMBERS, f"{facts.members} usable members, {source.least_members} needed"
     return None, ""

@@ -17,9 +17,9 @@ import requests
 import xarray as xr
 
 from daemon.farm import Farm
-from daemon.weather.archive import Archive, ArchiveError
+from daemon.weather.archive import FORECASTS_KEPT, Archive, ArchiveError
 from daemon.weather.behind import from_yesterday, lacks, over, told_until
-from daemon.weather.contract import FILLED, REQUIRED, OfficialWarning, Refused, Weather, at_utc, checked
+from daemon.weather.contract import FILLED, REQUIRED, OfficialWarning, Refused, Weather, aged, at_utc, checked
 from daemon.weather.plausible import long_enough, sensible
 from daemon.weather.settling import drop_bad_members, settled, trimmed
 from daemon.weather.transport import open_session
@@ -137,11 +137,12 @@ def _told(asked: Asked) -> tuple[Told, list[str]]:
             reasons.append(f"{name}: {why}")
         else:
             return told, reasons
-    held = _held(asked)
+    held, stale = _held(asked)
     if held is not None:
-        age, oldest = _age(held, asked.now), asked.farm.weather.oldest
-        words = f"the last good forecast stands in: it is {age:.0f} hours old, no more than {oldest:.0f} allowed"
-        return Told(held, past, is_kept=False), [*reasons, words]
+        age, oldest = _age(held.ahead, asked.now), asked.farm.weather.oldest
+        words = f"the last good forecast stands in: it is {aged(age)}, no more than {oldest:g} allowed"
+        return replace(held, past=past), [*reasons, words]
+    poor = poor or stale
     if poor is not None:
         return replace(poor, past=past), reasons
     raise Refused("; ".join(reasons))
@@ -179,7 +180,7 @@ def _refuse_late(ahead: xr.Dataset, asked: Asked) -> None:
     """Refuse a forecast that is too old to lead to advice, or that has stood still."""
     age = _age(ahead, asked.now)
     if age > asked.farm.weather.oldest:
-        raise _Poor(f"its forecast is {age:.0f} hours old, no more than {asked.farm.weather.oldest:.0f} allowed")
+        raise _Poor(f"its forecast is {aged(age)}, no more than {asked.farm.weather.oldest:g} allowed")
     before = _tried(asked.archive, lambda held: held.before(
         asked.farm.place, ahead.attrs["source"], ahead.attrs["model"], asked.now - FROZEN
     ))  # fmt: skip
@@ -205,20 +206,22 @@ def _refuse_few(ahead: xr.Dataset, asked: Asked) -> None:
         raise _Poor(f"{ahead.sizes['member']} usable members, {least} needed")
 
 
-def _held(asked: Asked) -> xr.Dataset | None:
-    """Return the last good forecast, if it still is one."""
-    oldest = asked.now - timedelta(hours=asked.farm.weather.oldest)
-    held = _tried(asked.archive, lambda kept: kept.newest(asked.farm.place, oldest))
-    if held is None:
-        return None
+def _held(asked: Asked) -> tuple[Told | None, Told | None]:
+    """Return the last forecast that was had: as good as ever, or as one that only tells how things stand."""
+    last = _tried(asked.archive, lambda kept: kept.newest(asked.farm.place, asked.now - FORECASTS_KEPT))
+    if last is None:
+        return None, None
     try:
-        held = _asked_for(_usable, held, asked.now)
-        _refuse_late(held, asked)
-        _refuse_few(held, asked)
-    except Refused as why:
+        held = Told(_asked_for(_usable, last, asked.now), is_kept=False)
+        _refuse_late(held.ahead, asked)
+        _refuse_few(held.ahead, asked)
+    except _Poor as why:
         log.info("the forecast in the archive cannot stand in: %s", why)
-        return None
-    return held
+        return None, held
+    except Refused as why:
+        log.info("the forecast in the archive cannot be used: %s", why)
+        return None, None
+    return held, None
 
 
 def _with_past(
