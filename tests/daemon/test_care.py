@@ -210,8 +210,8 @@ def test_hours_and_measures_in_the_farms_units() -> None:
         "Thunder may come 2:00 pm to 5:00 pm: stop at the first rumble, go back 30 minutes after the last."
     )
     assert "is likely 13:00 to 16:00" in care_words(HEAT, Units.METRIC)
-    assert "keep 300 ft off" in care_words(MACHINE, Units.US)
-    assert "keep 100 m off" in care_words(MACHINE, Units.METRIC)
+    assert "keep people 300 ft from" in care_words(MACHINE, Units.US)
+    assert "keep people 100 m from" in care_words(MACHINE, Units.METRIC)
     bales = [care_words(Care(Caution.HOT_BALES), units) for units in Units]
     assert ["175 deg F" in bales[0], "80 deg C" in bales[1], "under 40%" in bales[0]] == [True, True, True]
 
@@ -327,7 +327,7 @@ def test_official_warnings_in_the_hours_of_work_come_first_with_their_issuer() -
     morning = warned(warning(at(14), at(21)))
     assert official(here, morning) == (words,)
     assert words in text_body(here, morning)
-    assert email_of(here, morning).body.index(words) < email_of(here, morning).body.index("Shut the drive off")
+    assert email_of(here, morning).body.index(words) < email_of(here, morning).body.index("Shut off the drive")
     assert f"<li>{words}</li>" in spaced(render(make_view(here, morning, (), DAWN)))
     assert report(here, morning)["warnings"][0]["issuer"] == "the invented weather office"
 
