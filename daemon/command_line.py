@@ -46,6 +46,7 @@ def parser() -> argparse.ArgumentParser:
     whole.add_argument("--version", action="version", version=f"forenoon {version('forenoon')}")
     config = argparse.ArgumentParser(add_help=False)
     config.add_argument("-c", "--config", type=Path, metavar="FILE", help="the farm's settings")
+    config.add_argument("-v", "--verbose", action="store_true", help="tell each step on standard error")
     now = argparse.ArgumentParser(add_help=False)
     now.add_argument("--now", type=_moment, metavar="ISO", help="the time to pretend, such as 2026-06-01T05:30-04:00")
     commands = whole.add_subparsers(metavar="COMMAND", required=True)

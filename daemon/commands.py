@@ -27,7 +27,8 @@ Command = Callable[[argparse.Namespace], int]
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     given = parser().parse_args(arguments)
-    set_up(as_json=getattr(given, "json_logs", False))
+    typed, verbose = given.command != "run", getattr(given, "verbose", False)
+    set_up(as_json=getattr(given, "json_logs", False), typed=typed, verbose=verbose)
     try:
         code = COMMANDS[given.command](given)
     except BrokenPipeError:
@@ -36,6 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return INTERRUPTED
     except Exception as error:
         from daemon.diary import DiaryError  # noqa: PLC0415
+        from daemon.lone import AlreadyRuns  # noqa: PLC0415
         from daemon.noting import WrongUsage  # noqa: PLC0415
         from daemon.postbag import PostbagError  # noqa: PLC0415
         from daemon.settings import SettingsError  # noqa: PLC0415
@@ -44,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if isinstance(error, WrongUsage):
             print(error, file=sys.stderr)
             return WRONG_USAGE
-        if not isinstance(error, DiaryError | PostbagError | SettingsError | SetupError | OSError):
+        if not isinstance(error, AlreadyRuns | DiaryError | PostbagError | SettingsError | SetupError | OSError):
             raise
         tell_problem(error, as_json=getattr(given, "json_logs", False))
         return PROBLEMS
@@ -240,7 +242,8 @@ def _test_alert(given: argparse.Namespace) -> int:
     text, email = Message("", words), Message("Test of the mowing advice", words, f"<p>{words}</p>")
     everyone = (*farm.alerts.people, *farm.alerts.seconds)
     told = {person: text if person.channel is Channel.TEXT else email for person in everyone}
-    return _send(farm, told, f"test {now:%H:%M:%S}", now)
+    # One that fails is over: it must not go out hours later, with something else.
+    return _send(farm, told, f"test {now:%H:%M:%S}", now, tried_for=timedelta(0))
 
 
 def _demo(given: argparse.Namespace) -> int:
@@ -253,20 +256,24 @@ def _demo(given: argparse.Namespace) -> int:
     return GOOD
 
 
-def _send(farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: datetime) -> int:
+def _send(
+    farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: datetime, tried_for: timedelta = timedelta(hours=4)
+) -> int:
     """Put messages in the postbag, deliver them once and say what became of each."""
     from daemon.postbag import DATABASE, Postbag  # noqa: PLC0415
     from daemon.posted import Outgoing, State  # noqa: PLC0415
 
+    words = {State.NEW: "not sent yet", State.FAILED: "not sent", State.UNKNOWN: "may not have arrived"}
     postbag = Postbag(_state_folder() / DATABASE)
     day = now.astimezone(farm.place.timezone).date()
     for person, message in told.items():
-        if postbag.put(Outgoing(day, kind, person, message, now, now + timedelta(hours=4)), now) is None:
+        if postbag.put(Outgoing(day, kind, person, message, now, now + tried_for), now) is None:
             print(f"{person.name} ({person.channel}): already told today")
     with Stages("sending"):
         tried = postbag.deliver(now, (*farm.alerts.people, *farm.alerts.seconds))
     for row in tried:
-        print(f"{row.person} ({row.channel}): {row.state}{f', {row.reason}' if row.reason else ''}")
+        why = f", {row.reason}" if row.reason else ""
+        print(f"{row.person} ({row.channel}): {words.get(row.state, row.state)}{why}")
     if not told:
         print("nobody to tell")
     return GOOD if all(row.state is State.SENT for row in tried) else PROBLEMS

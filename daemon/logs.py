@@ -20,19 +20,40 @@ log = logging.getLogger(__name__)
 
 # All that some reader may take for the end of a line or a terminal for an order.
 UNPRINTED: Final = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+CHATTERING: Final = ("apscheduler", "daemon.weather")  # each round and each request: for who looks for a fault
+PRINTED: Final = ("daemon.postbag",)  # says what a command prints too
 PRIORITIES: Final = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}
 
 
-def set_up(*, as_json: bool = False) -> None:
-    """Log to standard error, all that is worth a line."""
+def set_up(*, as_json: bool = False, typed: bool = False, verbose: bool = False) -> None:
+    """Log to standard error what is worth a line.
+
+    Parameters
+    ----------
+    as_json : bool
+        Whether each line is a JSON object.
+    typed : bool
+        Whether a command is typed that prints what it does: then only what is amiss is logged.
+    verbose : bool
+        Whether each step is logged, each round and each request too.
+    """
     handler = logging.StreamHandler(sys.stderr)
     journal = _is_journal()
     handler.setFormatter(JsonLines() if as_json else PlainLines(journal=journal))
+    if not verbose:
+        handler.addFilter(lambda record: record.levelno >= _least(record.name, typed=typed))
     logging.basicConfig(level=logging.INFO, handlers=[handler])
     if as_json or journal:  # somebody at a terminal reads a breakdown better on many lines
         logging.captureWarnings(True)
         sys.excepthook = _breakdown
         threading.excepthook = lambda said: _breakdown(said.exc_type, said.exc_value, said.exc_traceback)
+
+
+def _least(name: str, *, typed: bool) -> int:
+    """Return the least level at which a line of some part is worth it."""
+    if typed and name in PRINTED:
+        return logging.ERROR
+    return logging.WARNING if typed or name.startswith(CHATTERING) else logging.INFO
 
 
 def _breakdown(kind: type[BaseException], error: BaseException | None, trace: TracebackType | None) -> None:

@@ -1,8 +1,11 @@
 """The process of the service: wakes it every minute, shows its page, minds signals and tells the service manager."""
 
+import errno
 import logging
 import os
 import signal
+import socket
+import sys
 import threading
 from pathlib import Path
 from types import FrameType
@@ -14,10 +17,12 @@ from apscheduler.triggers.interval import IntervalTrigger
 from daemon.answers import Answers
 from daemon.clock import Clock, SystemClock
 from daemon.farm import Farm, PageAddress
+from daemon.lone import alone
 from daemon.notifying import notify, reloading
 from daemon.page.answering import answering
 from daemon.page.server import PageServer, create_app
 from daemon.postbag import DATABASE, Postbag
+from daemon.running_words import running_words
 from daemon.service import Look, Say, Service
 from daemon.status import mark_alive
 
@@ -70,6 +75,11 @@ class Process:
         mark_alive(self._state_folder)
         notify(READY=1, STATUS=self._service.line(), WATCHDOG=1)
 
+    @property
+    def address(self) -> str | None:
+        """Where its page is, None where it has none."""
+        return None if self._page is None else self._page.address
+
     def close(self) -> None:
         """Show the page no more."""
         if self._page is not None:
@@ -93,9 +103,21 @@ class Process:
             app = create_app(self._service.view, self._service.health, self._answers.links)
             app.register_blueprint(answering(self._answers, lambda: self._settings.farm))
             self._page = PageServer(app, wanted.host, wanted.port)
-            print(f"page at {self._page.address}", flush=True)
+            if not sys.stdout.isatty():  # there one line tells all
+                print(f"page at {self._page.address}", flush=True)
         except OSError as error:
-            log.error("no page: %s:%d cannot be had (%s); change [page] port", wanted.host, wanted.port, error)
+            log.error("there is no page, but messages go out: %s", _why_no_page(wanted, error))
+
+
+def _why_no_page(wanted: PageAddress, error: OSError) -> str:
+    """Return why a page cannot be served, and what to do."""
+    if error.errno == errno.EADDRINUSE:
+        return f"something else on this machine has port {wanted.port}; write another port under [page] in the settings"
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return f"port {wanted.port} is not for everybody; write one over 1023 under [page] in the settings"
+    if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
+        return f"this machine is not at {wanted.host}; write its own address as host under [page] in the settings"
+    return f"{wanted.host} port {wanted.port} cannot be had ({error.strerror}); see [page] in the settings"
 
 
 def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
@@ -110,16 +132,28 @@ def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say:
     clock, look, say
         As for `Service`.
 
+    Raises
+    ------
+    AlreadyRuns
+        Another one has the state folder.
+
     Notes
     -----
     A postbag that cannot be used is tried again at each round: a service that ended for it would say nothing when it
     can be used again. A page that cannot be served is logged and the messages go on. A round still running 8 s after
     the signal is left: all that it had to keep is on disk.
     """
+    with alone(state_folder):
+        _serve(settings, state_folder, clock, look, say)
+
+
+def _serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
     stop = _stop_on_signal(settings)
     service = Service(settings.farm, Postbag(state_folder / DATABASE), clock, look, say)
     process = Process(settings, service, state_folder, Answers(state_folder, clock))
     scheduler = _schedule(process)
+    if sys.stdout.isatty():
+        print(running_words(settings.farm, process.address, clock.now()), flush=True)
     notify(READY=1, STATUS="takes its first look")  # which may take longer than the manager waits
     stop.wait()
     log.info("stopping")

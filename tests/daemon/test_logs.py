@@ -88,6 +88,33 @@ def test_what_nobody_caught_is_one_line_too() -> None:
         assert said["trace"].endswith("ValueError: no\nwater")
 
 
+PARTS = ("apscheduler.executors.default", "daemon.weather.gathering", "daemon.postbag", "daemon.serving")
+LEVELS = f"""
+import logging, sys
+from daemon.logs import set_up
+set_up(typed="typed" in sys.argv, verbose="verbose" in sys.argv)
+for name in {PARTS}:
+    logging.getLogger(name).info("fine")
+    logging.getLogger(name).warning("amiss")
+"""
+
+
+@pytest.mark.parametrize(
+    ("how", "fine", "amiss"),
+    [
+        ([], {"daemon.postbag", "daemon.serving"}, 4),
+        (["typed"], set(), 3),  # what became of a message is printed
+        (["verbose"], set(PARTS), 4),
+        (["typed", "verbose"], set(PARTS), 4),
+    ],
+)
+def test_each_round_and_each_request_is_logged_for_who_asks(how: list[str], fine: set[str], amiss: int) -> None:
+    done = subprocess.run([sys.executable, "-c", LEVELS, *how], cwd=ROOT, capture_output=True, text=True, check=True)
+    lines = done.stderr.splitlines()
+    assert {one.split(" ")[1].rstrip(":") for one in lines if one.endswith("fine")} == fine
+    assert sum(one.endswith("amiss") for one in lines) == amiss
+
+
 def test_a_service_that_cannot_start_says_so_in_json(tmp_path: Path) -> None:
     path = tmp_path / "config.toml"
     path.write_text("[farm]\n", encoding="utf-8")

@@ -1,23 +1,30 @@
 """The process of the service: real processes, real signals, a real socket of a service manager."""
 
 import os
+import pty
 import re
+import select
 import signal
 import socket
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from datetime import datetime
 from pathlib import Path
 from time import monotonic, sleep
+from typing import Final
 
 import pytest
 import requests
 
+from daemon.farm import Units
 from daemon.postbag import Postbag
 from daemon.posted import State
+from daemon.running_words import running_words
 from daemon.status import ALIVE
 from tests.loopback.receivers import Gateway
+from tests.samples import farm
 
 ROOT = Path(__file__).parents[2]
 SERVE = """
@@ -270,3 +277,68 @@ def test_another_port_moves_the_page(tmp_path: Path) -> None:
         assert requests.get(f"http://127.0.0.1:{port}/", timeout=5).status_code == 200
         with pytest.raises(requests.ConnectionError):
             requests.get(address, timeout=5)
+
+
+COMMAND: Final = (sys.executable, "-m", "daemon.commands", "run", "-c")
+
+
+def test_a_second_service_on_the_same_state_ends_with_a_sentence(tmp_path: Path) -> None:
+    with running(tmp_path) as (first, _, _):
+        environment = os.environ | {"STATE_DIRECTORY": str(tmp_path)}
+        second = subprocess.run(
+            [*COMMAND, tmp_path / "config.toml"], cwd=ROOT, env=environment, capture_output=True, text=True, check=False
+        )
+        assert (second.returncode, second.stdout, first.poll()) == (1, "", None)
+        assert second.stderr.startswith(f"Forenoon runs already for {tmp_path}: forenoon status tells how it stands.")
+    (tmp_path / "notify").unlink()
+    with running(tmp_path):  # the first one was killed: nothing of it is left to hold up another
+        pass
+
+
+def test_a_page_that_cannot_be_had_is_told_in_plain_words_and_the_service_goes_on(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        (tmp_path / "config.toml").write_text(CONFIG.replace("port = 0", f"port = {port}"), encoding="utf-8")
+        shown = on_terminal(tmp_path, "Ctrl-C.")
+    assert f"there is no page, but messages go out: something else on this machine has port {port}; write ano" in shown
+    assert "Forenoon runs, without a page." in shown
+
+
+def test_on_a_terminal_one_line_tells_all(tmp_path: Path) -> None:
+    (tmp_path / "config.toml").write_text(CONFIG, encoding="utf-8")
+    shown = on_terminal(tmp_path, "Ctrl-C.", "--now", "2026-06-01T12:00-04:00")
+    assert re.fullmatch(
+        r"Forenoon runs; see http://127\.0\.0\.1:\d+/ in a browser\. Next morning message: Tuesday 5:30 am\. "
+        r"Stop it with Ctrl-C\.\s+",
+        shown,
+    )
+
+
+def on_terminal(folder: Path, end: str, *words: str) -> str:
+    """Return what the command shows on a terminal up to some words."""
+    master, slave = pty.openpty()
+    environment = os.environ | {"STATE_DIRECTORY": str(folder), "TERM": "dumb"}
+    command = [*COMMAND, str(folder / "config.toml"), *words]
+    shown = ""
+    with subprocess.Popen(command, stdin=slave, stdout=slave, stderr=slave, cwd=ROOT, env=environment) as process:
+        os.close(slave)
+        while end not in shown:
+            assert select.select([master], [], [], 60)[0], shown
+            shown += os.read(master, 4096).decode()
+        process.kill()
+    os.close(master)
+    return shown
+
+
+@pytest.mark.parametrize(
+    ("now", "units", "words"),
+    [
+        ("2026-06-01T05:00-04:00", Units.US, "Next morning message: Monday 5:30 am."),
+        ("2026-06-01T05:30-04:00", Units.METRIC, "Next morning message: Tuesday 5:30."),
+        ("2026-09-30T12:00-04:00", Units.US, "Out of season: messages begin again in May."),
+        ("2026-12-01T12:00-04:00", Units.US, "Out of season: messages begin again in May."),
+    ],
+)
+def test_the_next_message_is_told(now: str, units: Units, words: str) -> None:
+    told = running_words(farm(units=units), "http://127.0.0.1:1/", datetime.fromisoformat(now))
+    assert told == f"Forenoon runs; see http://127.0.0.1:1/ in a browser. {words} Stop it with Ctrl-C."

@@ -17,6 +17,8 @@ from typing import Final
 import pytest
 
 from daemon.farm import Channel, Units
+from daemon.postbag import Postbag
+from daemon.posted import State
 from daemon.settings import check, load, options, show
 from daemon.settings.commented import commented
 from daemon.setup import SetupError, refuse_taken, settings_text, write
@@ -346,6 +348,16 @@ def test_the_command_writes_checks_and_sends_the_test_message(tmp_path: Path) ->
     assert ran.stdout.endswith("then try: forenoon once\n")
     assert "Brook Farm: a test. If you read this" in json.dumps(gateway.posted)
     assert "\x1b" not in ran.stdout  # nothing but text goes down a pipe
+
+
+def test_a_test_message_that_fails_is_over_and_what_comes_next_is_told_all_the_same(tmp_path: Path) -> None:
+    ran = piped(tmp_path, [*answered(6, "Robin, text, json://127.0.0.1:9/robin"), "y"])
+    assert ran.returncode == 1
+    assert "[y/N] Robin (text): not sent, " in ran.stdout
+    assert ran.stdout.endswith("then try: forenoon once\n")
+    assert ran.stderr == ""
+    (row,) = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
+    assert (row.state, row.waits) == (State.FAILED, False), "it must not go out later with something else"
 
 
 def test_the_test_message_is_only_offered(tmp_path: Path) -> None:
