@@ -36,6 +36,7 @@ from daemon.watch import as_said
 from daemon.wording import email_of, say
 from models.looks import STAGES_SEEN
 from models.stages import REGROWTH
+from tests.folders import let_through
 from tests.samples import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
 
 PUBLIC = "https://mowing.example.org"
@@ -725,9 +726,7 @@ def test_nothing_below_the_path_that_is_open_to_all_leads_to_the_page(site: Site
 @contextmanager
 def read_only(folder: Path) -> Iterator[None]:
     """Let nothing be written in a folder; what root may do is tried as somebody else."""
-    for above in folder.parents:
-        if above.is_relative_to("/tmp/pytest-of-root"):
-            above.chmod(above.stat().st_mode | stat.S_IXOTH)
+    let_through(folder)
     modes = {path: path.stat().st_mode for path in (folder, *folder.iterdir())}
     for path in modes:
         path.chmod(0o555 if path.is_dir() else 0o444)

@@ -1,8 +1,6 @@
 """The service and somebody at the keyboard: two real users of the system with one group in common."""
 
 import os
-import stat
-import tempfile
 import traceback
 from collections.abc import Callable
 from datetime import timedelta
@@ -18,12 +16,12 @@ from daemon.posted import Outgoing
 from daemon.settings import places
 from daemon.status import ALIVE, mark_alive
 from tests.daemon.test_commands import AT, LAST, SETTINGS
+from tests.folders import let_through
 from tests.loopback.hours import invented, written
 from tests.samples import DAWN, DAY, person
 
 SERVICE, LOGIN, STRANGER, GROUP = 61_001, 61_002, 61_003, 61_004  # numbers of no other user
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
-TEMPORARY = Path(tempfile.gettempdir())
 
 pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as two users")
 
@@ -31,9 +29,7 @@ pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as 
 @pytest.fixture
 def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The two folders as the unit file and the README make them."""
-    for folder in tmp_path.parents:
-        if folder != TEMPORARY and folder.is_relative_to(TEMPORARY):
-            folder.chmod(folder.stat().st_mode | stat.S_IXOTH)
+    let_through(tmp_path)
     tmp_path.chmod(0o755)
     state, settings = tmp_path / "state", tmp_path / "config.toml"
     state.mkdir()
