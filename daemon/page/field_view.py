@@ -29,8 +29,9 @@ from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_wo
 from daemon.units import area, clock_time, crop, named_day, odds, size
 from daemon.work_words import hour_later, if_left, least_chance, too_dry, two_points
 
-MANY_FIELDS: Final = 8  # of more, the days stand on their own pages, and those that matter in one sentence
+MANY_FIELDS: Final = 6  # of more, the days stand on their own pages, and those that matter in one sentence
 DAYS_OF_MANY: Final = 3
+MANY_ASKED: Final = 3  # of more, the links to answer by stand on their own pages, lest the first one grow heavy
 STRONG_SUN: Final = 500.0  # [W/m2] over an hour: a clear sky but for early and late
 FAIR_SUN: Final = 200.0  # [W/m2]
 
@@ -56,7 +57,7 @@ class FieldCard:
     state: tuple[str, ...]
     days: tuple[DayRow, ...]
     more: bool = False
-    is_on: bool = False  # whether it is mown or watched today, or may lie since it was cut
+    is_asked: bool = False  # of the first that are mown or watched today, or may lie since they were cut
 
 
 @dataclass(frozen=True)
@@ -99,11 +100,10 @@ def field_cards(view: PageView) -> tuple[FieldCard, ...]:
     fields, advised = view.morning.prospect.fields, [advice.field for advice in view.morning.mows]
     on = {*advised, *(one.field for one in view.morning.watched), *(one.name for one in fields if _may_lie(view, one))}
     many = len(fields) > MANY_FIELDS
-    cards = [
-        replace(_shortened(card) if many else card, is_on=card.name in on)
-        for card in (_card(view, number, field) for number, field in enumerate(fields, start=1))
-    ]
-    return tuple(sorted(cards, key=lambda card: advised.index(card.name) if card.name in advised else len(advised)))
+    cards = [_card(view, number, field) for number, field in enumerate(fields, start=1)]
+    cards.sort(key=lambda card: advised.index(card.name) if card.name in advised else len(advised))
+    asked = set([card.name for card in cards if card.name in on][:MANY_ASKED])
+    return tuple(replace(_shortened(card) if many else card, is_asked=card.name in asked) for card in cards)
 
 
 def _may_lie(view: PageView, field: FieldProspect) -> bool:

@@ -2,15 +2,18 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 import requests
 from playwright.sync_api import Browser, Page
 
+from daemon.answers import Link
+from daemon.page.server import render
 from daemon.page.view import PageView
 from tests.browser.conftest import Site
-from tests.browser.screens import HOSTILE, SCREENS, eight, mowing, shown
+from tests.browser.screens import HOSTILE, SCREENS, mowing, shown, six
 
 MOST = 50_000  # bytes of a page with its pictures
 ALL = "{resultTypes: ['violations'], rules: {'target-size': {enabled: true}}}"
@@ -66,7 +69,7 @@ def test_the_page_that_is_not_there_says_so(phone: Page, axe: str) -> None:
     assert violations(phone, axe) == []
 
 
-@pytest.mark.parametrize("view", [SCREENS["mowing"], SCREENS["forty fields"], eight])
+@pytest.mark.parametrize("view", [SCREENS["mowing"], SCREENS["forty fields"], six])
 def test_a_page_is_small_with_its_pictures(site: Site, view: Callable[[], PageView]) -> None:
     site.shown = view()
     for path in ("/", "/field/1"):
@@ -75,6 +78,18 @@ def test_a_page_is_small_with_its_pictures(site: Site, view: Callable[[], PageVi
         pictures = [requests.get(requests.compat.urljoin(page.url, one), timeout=60) for one in sources]
         assert [one.status_code for one in pictures] == [200] * len(sources)
         assert sum(len(one.content) for one in (page, *pictures)) < MOST, path
+
+
+def test_a_page_of_which_every_field_is_asked_is_small_too() -> None:
+    view = six()
+    assert view.morning is not None
+    names = [one.name for one in view.morning.prospect.fields]
+    mows = tuple(replace(view.morning.advices[0], field=name) for name in names)
+    asked = replace(view, morning=replace(view.morning, advices=mows))
+    links = {name: [Link(f"Answer {number}", "/answer/" + "x" * 200) for number in range(7)] for name in names}
+    page = render(asked, links=links)
+    assert page.count("/answer/") == 3 * 7, "the others stand on their own pages"
+    assert len(page.encode()) < MOST - 14_000, "beside its picture"
 
 
 def test_the_pictures_are_seen_and_keep_their_place(phone: Page, site: Site) -> None:
