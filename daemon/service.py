@@ -86,8 +86,13 @@ class Service:
     def take(self, farm: Farm) -> None:
         """Go on with other settings; the weather is fetched anew, since fields or their place may be others."""
         if farm != self._farm:
-            self._farm, self._looked_at, self._is_new = farm, None, True
+            self._farm = farm
+            self.look_again()
         self._mistakes = ()
+
+    def look_again(self) -> None:
+        """Look at weather and fields in the next round, whenever the last look was: something else is known now."""
+        self._looked_at, self._is_new = None, True
 
     def tell_mistakes(self, mistakes: tuple[str, ...]) -> None:
         """Show mistakes in the settings file and tell everybody of them once; the settings in use stay."""

@@ -16,6 +16,8 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from daemon.answers import Answers
 from daemon.clock import Clock, SystemClock
+from daemon.diary import DATABASE as DIARY
+from daemon.diary import Diary, DiaryError
 from daemon.farm import Farm, PageAddress
 from daemon.lone import alone
 from daemon.notifying import notify, reloading
@@ -61,6 +63,9 @@ class Process:
     def __init__(self, settings: Settings, service: Service, state_folder: Path, answers: Answers) -> None:
         self._settings, self._service, self._state_folder = settings, service, state_folder
         self._answers = answers
+        self._diary = Diary(state_folder / DIARY)
+        self._noted: tuple[int, ...] = ()
+        self._noted = self._lines_noted()
         self._at: PageAddress | None = None
         self._page: PageServer | None = None
         self._show_page()
@@ -70,6 +75,9 @@ class Process:
         if self._settings.renewed():
             reloading()
             self._take_up()
+        before, self._noted = self._noted, self._lines_noted()
+        if self._noted != before:
+            self._service.look_again()  # who notes a cut or a sample looks at the page for what that changes
         self._service.round()
         # Only after a round that came to its end: one that hangs shall be ended by the manager.
         mark_alive(self._state_folder)
@@ -91,6 +99,13 @@ class Process:
         else:
             self._service.take(self._settings.farm)
             self._show_page()
+
+    def _lines_noted(self) -> tuple[int, ...]:
+        """Return the numbers of the diary's lines, those of before where it cannot be read."""
+        try:
+            return tuple(line.id for line in self._diary.lines())
+        except DiaryError:
+            return self._noted
 
     def _show_page(self) -> None:
         """Serve the page where the settings say; without one the messages go on."""

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from time import monotonic, sleep
@@ -18,13 +19,19 @@ from typing import Final
 import pytest
 import requests
 
-from daemon.farm import Units
+from daemon.answers import Answers
+from daemon.diary import Diary, LineKind
+from daemon.farm import Farm, Units
+from daemon.outlook import Morning
 from daemon.postbag import Postbag
 from daemon.posted import State
 from daemon.running_words import running_words
+from daemon.service import Service
+from daemon.serving import Process
 from daemon.status import ALIVE
+from tests.clock import HandClock
 from tests.loopback.receivers import Gateway
-from tests.samples import farm
+from tests.samples import DAWN, Steady, farm, mow_morning
 
 ROOT = Path(__file__).parents[2]
 SERVE = """
@@ -279,6 +286,38 @@ def test_another_port_moves_the_page(tmp_path: Path) -> None:
             requests.get(address, timeout=5)
 
 
+def test_a_note_is_looked_at_in_the_next_round_and_a_spoiled_diary_is_not_looked_at_for_ever(tmp_path: Path) -> None:
+    clock, looks = HandClock(DAWN), list[datetime]()
+
+    def look(farm: Farm, now: datetime, said: Morning | None) -> Morning:
+        looks.append(now)
+        return replace(mow_morning(), prospect=replace(mow_morning().prospect, at=now))
+
+    given = farm()
+    service = Service(given, Postbag(tmp_path / "postbag.sqlite3"), clock, look, lambda farm, morning, kind: {})
+    diary = Diary(tmp_path / "diary.sqlite3")
+    process = Process(Steady(given), service, tmp_path, Answers(tmp_path, clock))
+
+    def rounds(count: int) -> int:
+        before = len(looks)
+        for _ in range(count):
+            process.round()
+            clock.wait(1)
+        return len(looks) - before
+
+    try:
+        assert rounds(10) == 1
+        noted = diary.add(LineKind.CUT, "Long Meadow", clock.at, clock.at)
+        assert rounds(1) == 1, "in the next round"
+        assert rounds(10) == 0
+        diary.strike(noted.id)
+        assert rounds(10) == 1
+        (tmp_path / "diary.sqlite3").write_bytes(b"no diary")
+        assert rounds(10) == 0
+    finally:
+        process.close()
+
+
 COMMAND: Final = (sys.executable, "-m", "daemon.commands", "run", "-c")
 
 
@@ -309,7 +348,7 @@ def test_on_a_terminal_one_line_tells_all(tmp_path: Path) -> None:
     shown = on_terminal(tmp_path, "Ctrl-C.", "--now", "2026-06-01T12:00-04:00")
     assert re.fullmatch(
         r"Forenoon runs; see http://127\.0\.0\.1:\d+/ in a browser\. Next morning message: Tuesday 5:30 am\. "
-        r"Stop it with Ctrl-C\.\s+",
+        r"Stop it with Ctrl-C\.\s*",
         shown,
     )
 
