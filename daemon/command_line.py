@@ -1,10 +1,11 @@
 """What may be typed: the commands with their options, help and exit codes."""
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from importlib.metadata import version
+from itertools import takewhile
 from pathlib import Path
 from typing import Any, Final
 
@@ -35,23 +36,50 @@ exit codes:
 COMMANDS_OF_NOTE: Final[Mapping[str, str]] = {"list": "note list", "undo": "note undo"}
 
 
-def parser() -> argparse.ArgumentParser:
+class Parser(argparse.ArgumentParser):
+    """A parser that tells what is left over by its command, and how a name of several words is typed."""
+
+    def parse_known_args(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """Refuse what a command leaves over, where argparse would have the whole line's usage told."""
+        given, more = super().parse_known_args(args, namespace)
+        places = len(self._get_positional_actions())
+        if more and getattr(given, "field", None) is not None and not any(word.startswith("-") for word in more):
+            self.error(f"put the name of the field in quotes: {_in_quotes(args or (), given.field, places)}")
+        if more and self._subparsers is None:
+            self.error(f"given what means nothing here: {' '.join(more)}")
+        return given, more
+
+
+def _in_quotes(typed: Sequence[str], field: str, places: int) -> str:
+    """Return a name of several words as it should have been typed, with what comes after it.
+
+    >>> _in_quotes(["North", "meadow", "52", "--at", "15:30"], "North", 2)
+    '"North meadow" 52'
+    """
+    words = list(takewhile(lambda word: not word.startswith("-"), typed[list(typed).index(field) :]))
+    name = max(1, len(words) - places + 1)
+    return " ".join([f'"{" ".join(words[:name])}"', *words[name:]])
+
+
+def parser() -> Parser:
     """Return the parser of the command line; what it gives holds the name of its command as `command`."""
-    whole = argparse.ArgumentParser(
+    whole = Parser(
         prog="forenoon",
         description="Tells a grass farm which field to mow this morning, how much of it, and how sure that is.",
         epilog=EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     whole.add_argument("--version", action="version", version=f"forenoon {version('forenoon')}")
-    config = argparse.ArgumentParser(add_help=False)
+    config = Parser(add_help=False)
     config.add_argument("-c", "--config", type=Path, metavar="FILE", help="the farm's settings")
     config.add_argument("-v", "--verbose", action="store_true", help="tell each step on standard error")
-    now = argparse.ArgumentParser(add_help=False)
+    now = Parser(add_help=False)
     now.add_argument("--now", type=_moment, metavar="ISO", help="the time to pretend, such as 2026-06-01T05:30-04:00")
     commands = whole.add_subparsers(metavar="COMMAND", required=True)
 
-    def add(name: str, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    def add(name: str, text: str, *parents: Parser) -> Parser:
         one = commands.add_parser(name, **_help(text), parents=list(parents))
         one.set_defaults(command=name)
         return one
@@ -81,16 +109,16 @@ def _help(text: str) -> dict[str, Any]:
     return {"help": text, "description": f"{text.capitalize()}."}
 
 
-def _add_note(note: argparse.ArgumentParser, config: argparse.ArgumentParser, now: argparse.ArgumentParser) -> None:
+def _add_note(note: Parser, config: Parser, now: Parser) -> None:
     kinds = note.add_subparsers(metavar="WHAT", required=True)
-    about, timed, dated = (argparse.ArgumentParser(add_help=False) for _ in range(3))
+    about, timed, dated = (Parser(add_help=False) for _ in range(3))
     about.add_argument("field", metavar="FIELD", help="its name in the settings")
     about.set_defaults(at=None, on=None)
     timed.add_argument("--at", metavar="TIME", help="when: 14:30 on the farm's clock, or 2026-06-01T14:30; of a cut, "
                        "when mowing began")  # fmt: skip
     dated.add_argument("--on", metavar="DATE", help="2026-06-01, yesterday or today (the default)")
 
-    def add(name: str, text: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    def add(name: str, text: str, *parents: Parser) -> Parser:
         one = kinds.add_parser(name, **_help(text), parents=[*parents, config, now])
         one.set_defaults(command=COMMANDS_OF_NOTE.get(name, "note"), kind=name)
         return one

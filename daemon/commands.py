@@ -169,17 +169,21 @@ def _note_list(given: argparse.Namespace) -> int:
 
 def _note_undo(given: argparse.Namespace) -> int:
     from daemon.diary import DiaryError  # noqa: PLC0415
-    from daemon.noting import WrongUsage  # noqa: PLC0415
+    from daemon.noting import WrongUsage, undone  # noqa: PLC0415
     from daemon.told import line_words  # noqa: PLC0415
 
     farm, diary = _farm(given.config), _diary()
-    words = "it could not be read"
+    words, more = "a line that could not be read", tuple[str, ...]()
     with suppress(DiaryError):  # a line that cannot be read can be deleted all the same
         line = diary.line(given.number)
-        words = line_words(farm, line) if line else words
+        if line is not None:
+            words = line_words(farm, line)
+            more = tuple(undone(farm, diary.lines(), line))
     if not diary.strike(given.number):
         raise WrongUsage(f"note: given line {given.number}, allowed a number that `forenoon note list` prints")
-    print(f"Deleted line {given.number}: {words}")
+    print(f"Taken back: {words}")
+    for one in more:
+        print(one)
     return GOOD
 
 
@@ -346,12 +350,15 @@ def _memory(*, keeping: bool = False) -> "Memory":
 def _field(farm: "Farm", given: str, command: str) -> "Field":
     """Return the field of a name, in whatever case."""
     from daemon.noting import WrongUsage  # noqa: PLC0415
+    from daemon.settings.problems import nearest  # noqa: PLC0415
 
     for field in farm.fields:
         if field.name.casefold() == given.casefold():
             return field
-    names = ", ".join(field.name for field in farm.fields)
-    raise WrongUsage(f"{command}: given {given!r}, allowed one of: {names}")
+    names = [field.name for field in farm.fields]
+    like = nearest(given, names)
+    fix = f'; the nearest is "{like}"' if like else ""
+    raise WrongUsage(f"{command}: given {given!r}, allowed one of: {', '.join(names)}{fix}")
 
 
 def _clock(now: datetime | None) -> "Clock":

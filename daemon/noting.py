@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from daemon.diary import Line, LineKind, local_day, of_field
 from daemon.farm import Farm, Field, Units
 from daemon.mowings import Cut, cuts
+from daemon.settings.seen import stages_in_order
 from daemon.units import HECTARES_PER_ACRE, METRES_PER_INCH, height, size
 from models import coefficients as c
 from models.firmness import Firmness
@@ -159,7 +160,7 @@ def stage_meant(given: str, field: Field, species: Mapping[str, Species]) -> str
     """Return a stage in the word or code of the stage clocks, if the stand of a field goes through it."""
     kinds = sorted({species[name].legume for name in field.stand})
     known = [said for legume in kinds for said in STAGES_SEEN[legume]]
-    words = ", ".join(f'"{said}"' for said in known if said.islower())
+    words = ", ".join(f'"{said}"' for legume in kinds for said in stages_in_order(legume=legume))
     codes = " or ".join("Kalu & Fick" if legume else "Moore et al." for legume in kinds)
     return _word(given, known, f"for the stage, allowed for the stand of {field.name} {words}, or a code of {codes}")
 
@@ -198,6 +199,25 @@ def at_once(farm: Farm, lines: Sequence[Line], line: Line) -> Iterator[str]:
         yield f"No cut of {field.name} waited for it: all of it is taken as cut that day."
     if line.kind is LineKind.WRAPPED and line.moisture is not None and not line.timed:
         yield "Its moisture teaches nothing without the hour: undo it and give --at too."
+
+
+def undone(farm: Farm, lines: Sequence[Line], line: Line) -> Iterator[str]:
+    """Yield what holds again once a line is struck out, which nobody might expect.
+
+    Parameters
+    ----------
+    farm : Farm
+    lines : sequence of Line
+        The diary, with the line still in it.
+    line : Line
+    """
+    day, name = local_day(line, farm.place), line.field
+    own = [one for one in lines if one.field.casefold() == name.casefold() and local_day(one, farm.place) == day]
+    if line.kind is LineKind.UNCUT:
+        if any(one.kind is LineKind.CUT and one.id < line.id for one in own):
+            yield f"The cut of {name} that it took back holds again."
+    elif line.kind is LineKind.CUT and any(one.kind is LineKind.MOISTURE for one in own):
+        yield f"The samples of {name} of that day are set aside, unless another cut of it is noted."
 
 
 def _sample_says(line: Line, told: Sequence[Cut], farm: Farm) -> Iterator[str]:

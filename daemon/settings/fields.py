@@ -12,10 +12,10 @@ from daemon.settings.kinds import Choice, Day, Notes, Number, Stand, Text, Unit
 from daemon.settings.literals import toml
 from daemon.settings.problems import nearest
 from daemon.settings.section import Quarrel, Section
+from daemon.settings.seen import stages_in_order
 from daemon.settings.work import FOOT, SHORT_TON
 from daemon.units import HECTARES_PER_ACRE
 from models.looks import STAGES_SEEN
-from models.scales import KALU_FICK, MOORE
 from models.species import Species, species, variety
 from models.stages import Purpose
 
@@ -90,12 +90,12 @@ class Stage(Choice[str]):
 
     def allowed(self, units: Units) -> str:
         """Return the words."""
-        return "one of " + _stages(*STAGES_SEEN.values())
+        return "one of " + _stages(*STAGES_SEEN)
 
 
-def _stages(*seen: Sequence[str]) -> str:
-    """Return what may be seen; nobody wants to read all codes."""
-    words = [toml(said) for one in seen for said in one if said not in MOORE and said not in KALU_FICK]
+def _stages(*legume: bool) -> str:
+    """Return what may be seen of grasses, of legumes or of both."""
+    words = [toml(said) for one in legume for said in stages_in_order(legume=one)]
     return ", ".join(words) + ", or a code of Moore et al. or Kalu & Fick"
 
 
@@ -148,14 +148,13 @@ class FieldSection(Section):
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
         """Yield looks that say nothing, or name a stage that the stand does not go through."""
         legume = {self.kinds[name].legume for name in self.stand}
-        seen = [STAGES_SEEN[kind] for kind in sorted(legume)]
-        words = [said for one in seen for said in one]
+        words = [said for one in sorted(legume) for said in STAGES_SEEN[one]]
         for index, look in enumerate(self.looks):
             if look.stage is None and look.height is None:
                 fix = f'add stage = "{words[0]}" or a height'
                 yield Quarrel(("looks", index), "only the day", "stage, height or both", fix)
             elif look.stage is not None and look.stage not in words:
-                allowed = "for this stand one of " + _stages(*seen)
+                allowed = "for this stand one of " + _stages(*sorted(legume))
                 fix = f'write stage = "{nearest(look.stage, words) or words[0]}"'
                 yield Quarrel(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)
 

@@ -310,6 +310,11 @@ def test_a_note_says_what_was_understood(run: Run, record_farm: Path, words: lis
         (["moisture", "Long Field", "nan"], "allowed 5 to 95 percent"),
         (["wrapped", "Long Field", "--moisture", "wet"], "given 'wet' for the moisture"),
         (["moisture", "Hill", "58"], "given 'Hill', allowed one of: Long Field, Mill Field"),
+        (["moisture", "long feld", "58"], 'allowed one of: Long Field, Mill Field; the nearest is "Long Field"'),
+        (
+            ["stage", "Long Field", "boots"],
+            '"boot", "early heads", "heads here and there", "full heads", "bloom"',
+        ),
         (["moisture", "Long Field", "58", "--at", "14:30"], "given 14:30, allowed no time ahead"),
         (
             ["moisture", "Long Field", "58", "--at", "25:00"],
@@ -383,6 +388,38 @@ def test_a_note_says_at_once_what_it_does_not_tell_and_what_it_is_taken_for(run:
     ]
 
 
+@pytest.mark.parametrize(
+    ("words", "quoted"),
+    [
+        (["note", "cut", "Long", "Field"], '"Long Field"'),
+        (["note", "cut", "Long", "Field", "--area", "4"], '"Long Field"'),
+        (["note", "moisture", "Long", "Field", "52", "--at", "15:30"], '"Long Field" 52'),
+        (["explain", "Long", "Field", "--json"], '"Long Field"'),
+    ],
+)
+def test_a_name_of_several_words_without_quotes(run: Run, words: list[str], quoted: str) -> None:
+    ran = run(*words)
+    assert (ran.code, ran.said) == (2, "")
+    assert ran.complaint.splitlines()[-1].endswith(f"error: put the name of the field in quotes: {quoted}")
+    assert f"usage: forenoon {' '.join(words[: 1 if words[0] == 'explain' else 2])}" in ran.complaint
+
+
+def test_what_is_taken_back_is_said_with_what_holds_again(run: Run, record_farm: Path) -> None:
+    def said(*words: str) -> list[str]:
+        return run("note", *words, "-c", record_farm, "--now", AT).said.splitlines()
+
+    said("cut", "Long Field", "--on", "yesterday")
+    said("uncut", "Long Field", "--on", "yesterday")
+    assert said("undo", "2") == [
+        "Taken back: Long Field: not cut on 9 June 2026",
+        "The cut of Long Field that it took back holds again.",
+    ]
+    said("moisture", "Long Field", "58", "--at", "2026-06-09T13:00")
+    assert said("undo", "1")[1:] == [
+        "The samples of Long Field of that day are set aside, unless another cut of it is noted."
+    ]
+
+
 def test_what_lies_is_told_before_what_is_advised(run: Run, record_farm: Path) -> None:
     noon = "2026-06-10T12:00-04:00"
     run("note", "cut", "Long Field", "--area", "3", "--at", "7:00", "-c", record_farm, "--now", noon)
@@ -403,7 +440,7 @@ def test_notes_change_the_advice_until_they_are_undone(run: Run, record_farm: Pa
     run("note", "cut", "Long Field", "--on", "2026-06-08", "-c", record_farm, "--now", AT)
     assert json.loads(advice())["fields"][0]["advice"]["reason"] == "not ripe"
     ran = run("note", "undo", "1", "-c", record_farm)
-    assert ran == Ran(0, "Deleted line 1: Long Field: cut on 8 June 2026\n", "")
+    assert ran == Ran(0, "Taken back: Long Field: cut on 8 June 2026\n", "")
     assert advice() == before
 
 
@@ -494,7 +531,7 @@ def test_a_line_that_cannot_be_read_is_named_and_can_be_deleted(run: Run, tmp_pa
     ran = run("note", "list", "-c", record_farm)
     assert (ran.code, ran.said) == (1, "")
     assert "delete it with forenoon note undo 1" in ran.complaint
-    assert run("note", "undo", "1", "-c", record_farm) == Ran(0, "Deleted line 1: it could not be read\n", "")
+    assert run("note", "undo", "1", "-c", record_farm) == Ran(0, "Taken back: a line that could not be read\n", "")
     assert run("note", "list", "-c", record_farm).said == "   2  Mill Field: cut on 10 June 2026\n"
 
 

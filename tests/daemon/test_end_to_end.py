@@ -132,7 +132,7 @@ class Farm:
     def running(self) -> Iterator["Service"]:
         """Run the service until the block ends, then have it stopped as systemd does."""
         log = self.folder / "log"
-        with log.open("w") as errors, self.start("run", log=errors.fileno()) as process:
+        with log.open("w") as errors, self.start("run", "--verbose", log=errors.fileno()) as process:
             try:
                 yield Service(process, log)
                 process.send_signal(SIGTERM)
