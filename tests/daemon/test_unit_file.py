@@ -65,3 +65,13 @@ def test_its_group_may_write_what_it_writes() -> None:
     assert int(LINES["StateDirectoryMode"], 8) == 0o2770
     assert int(LINES["UMask"], 8) == 0o007
     assert LINES["User"] == LINES["Group"] == "forenoon"
+
+
+def test_its_steps_are_those_of_the_readme() -> None:
+    readme = UNIT.parents[1] / "README.md"
+    if not readme.exists():  # only the program was installed
+        pytest.skip("there is no README.md here")
+    live = readme.read_text(encoding="utf-8").partition("## Going live on a small board")[2]
+    block = live.partition("```sh\n")[2].partition("```")[0]
+    head = UNIT.read_text(encoding="utf-8").partition("[Unit]")[0]
+    assert re.findall(r"^#   (.*)$", head, re.MULTILINE) == block.splitlines()
