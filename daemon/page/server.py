@@ -18,6 +18,7 @@ from daemon.farm import Farm
 from daemon.outlook import Morning
 from daemon.page.drawing import SVG, as_json
 from daemon.page.field_view import drying_shown, field_cards, field_page, field_sheet
+from daemon.page.messages import message_rows
 from daemon.page.pictures import NoPicture, Pictures, drawn
 from daemon.page.sheets import drying_sheet
 from daemon.page.underway import first_drawn
@@ -27,7 +28,6 @@ from daemon.page.view import (
     as_it_stood,
     care_lines,
     headline,
-    message_rows,
     next_step,
     order_lines,
     season_line,
@@ -96,7 +96,7 @@ def render(
         drying_source=drying,
         fields=field_cards(view),
         links=links,
-        messages=message_rows(view),
+        messages=message_rows(view.farm, view.messages),
         served=served,
     )
     return unbroken(html)

@@ -1,18 +1,18 @@
 """What the status page says, in words and the farm's units; the template only lays it out."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
 from daemon.caution_words import day_cares, official
-from daemon.due import TaskKind
 from daemon.farm import Farm
 from daemon.order_words import order
 from daemon.outlook import Advice, FieldDay, Kind, Morning, Reason, Watched, WatchState
+from daemon.page.messages import message_problems
 from daemon.page.underway import bales_of, cut_by_now, is_cut_whole, still_to_mow
-from daemon.posted import Posted, State
+from daemon.posted import Posted
 from daemon.progress import progress, progress_words
 from daemon.reason_words import reason_said, reason_words, trouble_words, waiting_words
 from daemon.sentences import beside, capital, counted, joined, said, sentence
@@ -22,10 +22,8 @@ from daemon.watch_words import watched_words
 from daemon.wording import weather_line
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
-LONGEST_WAIT: Final = timedelta(minutes=30)
 FEW: Final = 3
 MANY: Final = 6  # names in a headline that nobody reads
-STUCK_SHOWN: Final = timedelta(days=2)  # an undelivered message troubles nobody for ever
 
 
 @dataclass(frozen=True)
@@ -56,16 +54,6 @@ class WorkRow:
     at: datetime
     time: str
     words: str
-
-
-@dataclass(frozen=True)
-class MessageRow:
-    """One message as shown."""
-
-    what: str
-    to: str
-    text: str
-    state: str
 
 
 def make_view(farm: Farm, morning: Morning | None, messages: Sequence[Posted], now: datetime) -> PageView:
@@ -101,16 +89,6 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     elif age is None or found.trouble is not None:
         problems.append(trouble_words(found.trouble, found.detail))
     return tuple(problems)
-
-
-def message_problems(messages: Iterable[Posted], now: datetime) -> tuple[str, ...]:
-    """Return which of the recent messages have not, or perhaps not, been delivered."""
-    recent = (row for row in messages if now - row.made_at < STUCK_SHOWN)
-    return tuple(
-        said("messages.trouble", message=_message_name(row), state=_state(row))
-        for row in recent
-        if row.state in (State.FAILED, State.UNKNOWN) or (row.waits and _waits_long(row, now))
-    )
 
 
 def data_age(morning: Morning, now: datetime) -> timedelta | None:
@@ -277,21 +255,6 @@ def age_line(view: PageView) -> str:
     return said("page_weather.age", age=_span(age), source=weather.source, forecasts=forecasts)
 
 
-def message_rows(view: PageView) -> tuple[MessageRow, ...]:
-    """Return the recent messages, newest first."""
-    return tuple(
-        MessageRow(
-            what=joined([named_day(row.day), _kind(row)]),
-            to=joined([row.person, _channel(row)]),
-            text=row.message.title or row.message.body,
-            state=_state(row, clock_time(row.sent_at.astimezone(view.farm.place.timezone), view.farm.units))
-            if row.sent_at
-            else _state(row),
-        )
-        for row in view.messages
-    )
-
-
 def why_unknown(view: PageView) -> str | None:
     """Return why nothing can be advised, None if something can."""
     if view.morning is None:
@@ -395,44 +358,6 @@ def _next_chance(view: PageView) -> str:
     job = said("page_today.job", area=area(day.area, view.farm.units), field=field.name)
     chance = joined([job, odds(day.odds) if day.odds is not None else ""])
     return said("page_next.day", day=_near_day(day.date, view.today), chance=chance)
-
-
-def _waits_long(row: Posted, now: datetime) -> bool:
-    """Return whether a message should have gone out long ago; one that waits for its hour should not."""
-    since = row.next_try if row.attempts == 0 and row.next_try is not None else row.made_at
-    return now - since > LONGEST_WAIT
-
-
-def _state(row: Posted, sent_at: str = "") -> str:
-    if row.state is State.NEW and row.attempts:
-        words = said("messages.again")
-    elif row.state is State.NEW and row.stands_in_for is not None:
-        words = said("messages.second_way")
-    elif row.state is State.SENT and sent_at:
-        words = said("messages.sent_at", time=sent_at)
-    else:
-        words = said(f"message_states.{row.state.name.lower()}")
-    return beside(words, row.reason)
-
-
-def _kind(row: Posted) -> str:
-    """Return what a message is for: the time of the day, or how a field stands that is mown."""
-    what, _, field = row.kind.partition(": ")
-    kind = next((one for one in (*TaskKind, *WatchState) if one == what), None)
-    if kind is None:
-        return said("message_kinds.settings")
-    return said(f"message_kinds.{kind.name.lower()}", field=field)
-
-
-def _message_name(row: Posted) -> str:
-    _, _, field = row.kind.partition(": ")
-    if field:
-        return said("messages.of_field", field=field, person=row.person, channel=_channel(row))
-    return said("messages.of_kind", kind=_kind(row), person=row.person, channel=_channel(row))
-
-
-def _channel(row: Posted) -> str:
-    return said(f"channels.{row.channel.name.lower()}")
 
 
 def _span(span: timedelta) -> str:

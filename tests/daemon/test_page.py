@@ -14,6 +14,7 @@ import requests
 from daemon.farm import Channel, Message, Units
 from daemon.outlook import Advice, Kind, KindToday, Morning, Reason, WatchState
 from daemon.page.field_view import field_cards, field_page, field_sheet
+from daemon.page.messages import message_problems, message_rows
 from daemon.page.pictures import Pictures
 from daemon.page.server import PageServer, create_app, render, render_field, write_page
 from daemon.page.view import (
@@ -22,8 +23,6 @@ from daemon.page.view import (
     day_name,
     headline,
     make_view,
-    message_problems,
-    message_rows,
     next_step,
     pass_problems,
     watch_lines,
@@ -453,7 +452,7 @@ def test_a_stuck_message_is_a_problem(state: State, minutes: float, words: str |
 
 
 def test_messages_are_shown_with_what_became_of_them() -> None:
-    rows = message_rows(view(None, messages=(posted(State.SENT), posted(State.NEW, attempts=0))))
+    rows = message_rows(farm(), (posted(State.SENT), posted(State.NEW, attempts=0)))
     assert [(row.what, row.to, row.text, row.state) for row in rows] == [
         ("Monday 1, morning", "Ann, text", "Mow 20 acres", "sent 5:30 am"),
         ("Monday 1, morning", "Ann, text", "Mow 20 acres", "waiting to be sent"),
@@ -474,7 +473,7 @@ def test_messages_are_shown_with_what_became_of_them() -> None:
 )
 def test_a_message_is_named_by_what_it_is_for(kind: str, row: str, problem: str) -> None:
     lost = replace(posted(State.FAILED), kind=kind)
-    assert [one.what for one in message_rows(view(None, messages=(lost,)))] == [row]
+    assert [one.what for one in message_rows(farm(), (lost,))] == [row]
     assert message_problems([lost], SOON) == (problem,)
 
 

@@ -9,11 +9,10 @@ import pytest
 from daemon.due import Task, TaskKind, window
 from daemon.farm import Alerts, Channel, Farm, Message, Person, Units
 from daemon.gsm7 import parts
-from daemon.page.view import message_problems, message_rows
+from daemon.page.messages import message_problems, message_rows
 from daemon.postbag import Postbag
 from daemon.posted import Posted, State
 from daemon.posting import Occasion, post, said_late, worded
-from tests.daemon.test_page import view
 from tests.loopback.receivers import Gateway
 from tests.loopback.smtp import DROP, Plan, SmtpServer
 from tests.samples import DAWN, DAY, ZONE, farm, person
@@ -137,10 +136,10 @@ def test_the_page_tells_what_was_withheld_and_spared_and_takes_neither_for_troub
         its = replace(its, alerts=replace(its.alerts, most_a_day=1))
         post(bag, its, occasion("morning"), words, DAWN)
         post(bag, its, occasion("change"), words, DAWN)
-        before = {row.what: row.state for row in message_rows(view(None, messages=bag.recent()[:2]))}
+        before = {row.what: row.state for row in message_rows(farm(), bag.recent()[:2])}
         rounds(bag, its, range(30))
     rows = bag.recent()
-    assert [row.state for row in message_rows(view(None, messages=rows))] == [
+    assert [row.state for row in message_rows(farm(), rows)] == [
         "not sent, enough messages for one day (1 messages went that day)",
         "not needed, the first way was enough",
         "sent 5:30 am",

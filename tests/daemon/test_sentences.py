@@ -50,7 +50,7 @@ WORDLESS = (
     *("wording", "work_words", "order_words", "reason_words", "stand_words", "watch_words", "caution_words"),
     "growth_words",
     *("progress", "told", "units", "posting", "settings_words", "picture_words"),
-    *("page/view", "page/field_view", "page/sheets", "page/underway"),
+    *("page/view", "page/field_view", "page/sheets", "page/underway", "page/messages"),
 )
 
 
