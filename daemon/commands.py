@@ -55,7 +55,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _once(given: argparse.Namespace) -> int:
     from daemon.due import TaskKind  # noqa: PLC0415
-    from daemon.outlook import Kind  # noqa: PLC0415
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
@@ -73,7 +72,7 @@ def _once(given: argparse.Namespace) -> int:
 
         answers = Answers(_state_folder(), _clock(given.now))
         sent = _send(farm, say_with_picture(farm, morning, TaskKind.MORNING, answers.add), TaskKind.MORNING, now)
-    if all(advice.kind is Kind.NONE for advice in morning.advices):
+    if morning.is_unknown:
         why = dict.fromkeys(advice.detail or str(advice.reason) for advice in morning.advices)
         print(f"no advice, because: {'; '.join(why)}", file=sys.stderr)
         return PROBLEMS

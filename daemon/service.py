@@ -252,11 +252,11 @@ class Service:
         said = None if newest is None else self._said_on(newest.date)
         if newest is None or said is None or not newest.mows or not said.is_unknown:
             return
-        task = Task(TaskKind.AFTER_ALL, newest.date)
+        task = Task(TaskKind.MORNING, newest.date)
         falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
         if falls_due <= now <= too_late:
-            words = partial(self._words, morning=newest, task=replace(task, kind=TaskKind.MORNING), now=now)
-            post(self._postbag, self._farm, Occasion(task.day, task.kind, now, too_late, urgent=True), words, now)
+            occasion = Occasion(newest.date, TaskKind.AFTER_ALL, now, too_late, urgent=True)
+            post(self._postbag, self._farm, occasion, partial(self._words, morning=newest, task=task, now=now), now)
             self._keep_said(as_said(newest))
 
     def _say_change(self, now: datetime) -> None:

@@ -163,9 +163,8 @@ def whole(farm_name: str, pieces: Sequence[str]) -> str:
 def headline(morning: Morning) -> str:
     """Return the day's answer in one sentence where nothing is to be mown."""
     day = weekday(morning.date)
-    unknown = [advice for advice in morning.advices if advice.kind is Kind.NONE]
-    if unknown and len(unknown) == len(morning.advices):
-        reasons = sorted({reason_said(advice.reason) for advice in unknown})
+    if morning.advices and morning.is_unknown:
+        reasons = sorted({reason_said(advice.reason) for advice in morning.advices})
         return said("answer.unknown", day=day, reasons=joined(reasons, by="lists.and"))
     return said("answer.wait", day=day, reasons=waiting_words(morning.advices))
 

@@ -107,7 +107,7 @@ def headline(view: PageView) -> str:
     if going := [*_cut(view, cut_by_now(view.morning)), *_to_mow(view, still_to_mow(view.morning))]:
         return " ".join(going)
     reasons = _reasons(view.morning.advices) or said("page_today.no_fields")
-    if all(advice.kind is Kind.NONE for advice in view.morning.advices):
+    if view.morning.is_unknown:
         return said("page_today.unknown_fields", reasons=reasons)
     return said("page_today.wait", reasons=reasons)
 
