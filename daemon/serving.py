@@ -64,8 +64,7 @@ class Process:
         self._settings, self._service, self._state_folder = settings, service, state_folder
         self._answers = answers
         self._diary = Diary(state_folder / DIARY)
-        self._noted: tuple[int, ...] = ()
-        self._noted = self._lines_noted()
+        self._noted = self._lines_noted(())
         self._at: PageAddress | None = None
         self._page: PageServer | None = None
         self._show_page()
@@ -75,7 +74,7 @@ class Process:
         if self._settings.renewed():
             reloading()
             self._take_up()
-        before, self._noted = self._noted, self._lines_noted()
+        before, self._noted = self._noted, self._lines_noted(self._noted)
         if self._noted != before:
             self._service.look_again()  # who notes a cut or a sample looks at the page for what that changes
         self._service.round()
@@ -100,12 +99,12 @@ class Process:
             self._service.take(self._settings.farm)
             self._show_page()
 
-    def _lines_noted(self) -> tuple[int, ...]:
+    def _lines_noted(self, before: tuple[int, ...]) -> tuple[int, ...]:
         """Return the numbers of the diary's lines, those of before where it cannot be read."""
         try:
             return tuple(line.id for line in self._diary.lines())
         except DiaryError:
-            return self._noted
+            return before
 
     def _show_page(self) -> None:
         """Serve the page where the settings say; without one the messages go on."""
