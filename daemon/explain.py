@@ -5,7 +5,7 @@ from textwrap import wrap
 from typing import Final
 
 from daemon.caution_words import care_words, official
-from daemon.explain_field import Block, field_blocks, points, two_digits
+from daemon.explain_field import Block, field_blocks, points
 from daemon.farm import Farm
 from daemon.outlook import Advice, FieldDay, FieldProspect, Hurry, Kind, Morning
 from daemon.picture_words import picture_words
@@ -13,7 +13,7 @@ from daemon.reason_words import reason_words
 from daemon.sentences import said
 from daemon.sources import sources
 from daemon.turning import turned_by
-from daemon.units import area, clock_time, crop_weight, moisture, odds, size, weekday
+from daemon.units import area, at_most, clock_time, crop_weight, moisture, odds, size, two_digits, weekday
 from daemon.watch_words import watched_words
 from daemon.wording import weather_line
 from daemon.work_words import film, hour_later, if_left, least_chance, too_dry, two_points
@@ -132,7 +132,7 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
         if at is not None:
             yield f"  {name:15} {clock_time(at, farm.units)}"
     if day.moisture_at_baling is not None:
-        aim, wettest = moisture(farm.baleage.aim), moisture(farm.baleage.wettest)
+        aim, wettest = moisture(farm.baleage.aim), at_most(farm.baleage.wettest)
         water = points(day.moisture_at_baling, factor=100.0)
         yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
     yield f"  {'bales':15} {day.bales}{film(day)}"

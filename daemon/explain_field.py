@@ -9,7 +9,7 @@ from daemon.picture_words import best_fibre
 from daemon.sentences import capital
 from daemon.sources import aim_source, clock_band
 from daemon.stand_words import days_left_row, ground, just_cut, looks_followed, ripeness_words, stage_of
-from daemon.units import crop, crop_weight, day_words, named_day
+from daemon.units import crop, crop_weight, day_words, named_day, two_digits
 from models.quality import Figure
 
 Block = tuple[str, Iterator[str]]  # what stands behind its numbers, a key of `sources`, and its lines
@@ -39,15 +39,6 @@ def points(band: Band | Figure, digits: str = ".0f", factor: float = 1.0) -> str
     """
     told = [format(factor * end, digits) for end in (band.low, band.mid, band.high)]
     return ", ".join(told if len(set(told)) > 1 else told[:1])
-
-
-def two_digits(weight: float) -> str:
-    """Return a weight as exactly as an estimate can be, which the email does too.
-
-    >>> two_digits(526.3), two_digits(67.0)
-    ('530', '67')
-    """
-    return f"{float(f'{weight:.2g}'):.0f}"
 
 
 def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:

@@ -259,6 +259,10 @@ class Farm:
     estimates: Estimates = OF_THE_HOUSE
     species: Mapping[str, Species] = field(default_factory=species)  # that stands may name: the house's and its own
 
+    def season_from(self, month: int) -> int:
+        """Return the first month of the season from one on, that one too; the month itself if there is no season."""
+        return min(self.season, key=lambda one: (one - month) % 12, default=month)
+
 
 PICTURE_PLACE: Final = "<!-- picture -->"  # in the HTML of a message, where its picture comes
 

@@ -3,7 +3,7 @@
 from daemon.farm import Farm
 from daemon.outlook import Advice, Hurry, Kind, Morning, Reason
 from daemon.sentences import said
-from daemon.units import crop_weight, moment
+from daemon.units import crop_weight, moment, two_digits
 
 
 def order(farm: Farm, morning: Morning) -> list[str]:
@@ -18,8 +18,7 @@ def order(farm: Farm, morning: Morning) -> list[str]:
     lost, field = weight * first.lost_by_waiting, morning.mows[0].field
     if lost < 1.0:
         return [said("order.loses", field=field)]
-    rounded = float(f"{lost:.2g}")  # an estimate has no more than two digits
-    return [said("order.loses_much", field=field, weight=f"{rounded:.0f}", unit=unit)]
+    return [said("order.loses_much", field=field, weight=two_digits(lost), unit=unit)]
 
 
 def hurried(farm: Farm, morning: Morning) -> list[str]:

@@ -8,7 +8,7 @@ import numpy as np
 from daemon.farm import Farm
 from daemon.outlook import Band, DryingPicture, FieldDay, FieldProspect
 from daemon.sentences import said
-from daemon.units import clock_time, named_day, risk
+from daemon.units import clock_time, named_day, percents, risk
 from models.coefficients import RIPE_HALF_WIDTH
 
 HOUR: Final = timedelta(hours=1)
@@ -28,7 +28,7 @@ def picture_words(farm: Farm, field: FieldProspect) -> str:
     band = water_by(shown, at)
     if band is None:
         return _rain(farm, shown)
-    low, high = _percents(band)
+    low, high = percents(band.low, band.high)
     return " ".join([said(key, low=low, high=high, time=clock_time(at, units), **told), _rain(farm, shown)])
 
 
@@ -94,10 +94,6 @@ def _rain(farm: Farm, shown: DryingPicture) -> str:
         return said("picture.dry")
     ends = shown.begins + timedelta(hours=shown.rain.index(most) + 1)
     return said("picture.rain", odds=risk(most), time=clock_time(ends, farm.units))
-
-
-def _percents(band: Band) -> tuple[str, str]:
-    return f"{100.0 * band.low:.0f}", f"{100.0 * band.high:.0f}"
 
 
 def _ends(band: Band) -> tuple[str, str]:

@@ -28,6 +28,4 @@ def _next(farm: Farm, now: datetime) -> str:
     first = at if at > here else at + timedelta(days=1)
     if first.month in farm.season:
         return said("running.next", when=moment(first, farm.units))
-    later = ((first.month + more - 1) % 12 + 1 for more in range(1, 12))
-    month = next(one for one in later if one in farm.season)
-    return said("running.season", month=said(f"months.{month}"))
+    return said("running.season", month=said(f"months.{farm.season_from(first.month)}"))

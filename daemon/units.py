@@ -92,6 +92,24 @@ def moisture(fraction: float) -> str:
     return said("units.percent", count=f"{100.0 * fraction:.0f}")
 
 
+def two_digits(weight: float) -> str:
+    """Return a weight as exactly as an estimate can be.
+
+    >>> two_digits(526.3), two_digits(67.0)
+    ('530', '67')
+    """
+    return f"{float(f'{weight:.2g}'):.0f}"
+
+
+def percents(*fractions: float) -> tuple[str, ...]:
+    """Return moistures (fractions of the fresh weight) in whole percent, the sign left to the sentence.
+
+    >>> percents(0.424, 0.55)
+    ('42', '55')
+    """
+    return tuple(f"{100.0 * fraction:.0f}" for fraction in fractions)
+
+
 def at_most(fraction: float) -> str:
     """Return a moisture that must not be passed, rounded down.
 

@@ -8,7 +8,7 @@ from daemon.gsm7 import parts
 from daemon.outlook import Reason, Watched, WatchState
 from daemon.reason_words import reason_said
 from daemon.sentences import joined, said
-from daemon.units import area, clock_time, moisture, odds, size
+from daemon.units import area, clock_time, moisture, odds, percents, size
 from daemon.watch import is_failing, pinch
 from daemon.wording import TEXT_PARTS, cut, email, fit, whole
 from daemon.work_words import left_lying
@@ -138,7 +138,8 @@ def _moisture_now(one: Watched, now: datetime) -> list[str]:
     """Return how wet the swath is, until it is to be raked: then it no longer lies there."""
     if one.moisture is None or (one.rake_from is not None and now >= one.rake_from):
         return []
-    return [said("watch.water", low=f"{100 * one.moisture.low:.0f}", high=f"{100 * one.moisture.high:.0f}")]
+    low, high = percents(one.moisture.low, one.moisture.high)
+    return [said("watch.water", low=low, high=high)]
 
 
 def _clock(farm: Farm, at: datetime) -> str:

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
-from functools import partial
 from html import escape
 from typing import Final
 
@@ -30,8 +29,8 @@ from daemon.reason_words import reason_said, reason_words, trouble_words, waitin
 from daemon.sentences import beside, counted, joined, said
 from daemon.stand_words import ground, ripeness_words
 from daemon.unbroken import unbroken
-from daemon.units import area, at_most, clock_time, crop, moisture, named_day, odds, weekday
-from daemon.work_words import film, hour_later, if_left, surer_chance, too_dry, two_points
+from daemon.units import area, at_most, clock_time, crop, moisture, named_day, odds, percents, weekday
+from daemon.work_words import film, hour_later, if_left, job, surer_chance, too_dry, two_points
 
 Add = Callable[[Message, Farm, Morning, Person], Message]
 
@@ -186,21 +185,14 @@ def ripe_soon(field: FieldProspect) -> bool:
 def _lead(farm: Farm, morning: Morning) -> str:
     if not morning.mows:
         return headline(morning)
-    jobs = joined(map(partial(_job, farm), morning.mows), by="lists.then")
+    jobs = joined((job(advice.area, advice.field, farm) for advice in morning.mows), by="lists.then")
     late = any(advice.day and advice.day.mow_until and advice.day.mow_until.hour >= 12 for advice in morning.mows)
     return said("email.mow_today" if late else "email.mow_forenoon", day=weekday(morning.date), jobs=jobs)
 
 
-def _job(farm: Farm, advice: Advice) -> str:
-    return said("page_today.job", area=area(advice.area, farm.units), field=advice.field)
-
-
 def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
     day = likely[0][1].date
-    told = [
-        beside(said("page_today.job", area=area(one.area, farm.units), field=name), odds(one.odds or 0.0))
-        for name, one in likely
-    ]
+    told = [beside(job(one.area, name, farm), odds(one.odds or 0.0)) for name, one in likely]
     sentence = said("evening.mow", day=weekday(day), jobs=joined(told, by="lists.then"))
     if likely[0][1].start is not None:
         sentence += f" {said('evening.start', start=clock_time(likely[0][1].start, farm.units))}"
@@ -253,7 +245,8 @@ def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
     hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
     start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
     if band := _water_by_raking(field, day):
-        rake = said("email.rake_at", time=rake, low=f"{100 * band.low:.0f}", high=f"{100 * band.high:.0f}")
+        low, high = percents(band.low, band.high)
+        rake = said("email.rake_at", time=rake, low=low, high=high)
     work = said(
         "email.job",
         field=advice.field,

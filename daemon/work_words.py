@@ -7,13 +7,18 @@ from typing import Final
 from daemon.farm import Farm
 from daemon.outlook import Chance, FieldDay, IfLeft
 from daemon.sentences import counted, said
-from daemon.units import area, clock_time, moisture, odds, risk
+from daemon.units import area, clock_time, moisture, odds, percents, risk
 from models.coefficients import MOST_ODDS
 
 SURER: Final = 0.9  # the second point at which odds are said
 DRY_SHARE: Final = 0.2  # of the area too dry for baleage, from which it is said
 HOUR: Final = timedelta(hours=1)
 CRUMB: Final = 1e-6  # [ha] less than this is rounding
+
+
+def job(hectares: float, field: str, farm: Farm) -> str:
+    """Return how much of which field, as it is named among others."""
+    return said("page_today.job", area=area(hectares, farm.units), field=field)
 
 
 def two_points(day: FieldDay, farm: Farm) -> str:
@@ -64,7 +69,7 @@ def left_lying(left: IfLeft, farm: Farm) -> str:
     if left.rain >= MOST_ODDS:
         # Where all members have rain there is none that tells how moist it would be without.
         return said("left.rain", risk=risk(left.rain))
-    low, high = (f"{100 * end:.0f}" for end in (left.moisture.low, left.moisture.high))
+    low, high = percents(left.moisture.low, left.moisture.high)
     wet, dry = left.moisture.mid > farm.baleage.wettest, left.moisture.mid < farm.baleage.driest
     key = "left.too_wet" if wet else "left.too_dry" if dry else "left.fit"
     return said(key, low=low, high=high, risk=risk(left.rain))

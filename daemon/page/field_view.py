@@ -26,7 +26,7 @@ from daemon.picture_words import growth_words, picture_words, rain_words
 from daemon.reason_words import NEAR_MISS, odds_told, reason_said, reason_words
 from daemon.sentences import beside, joined, said, sentence
 from daemon.stand_words import days_left_sentence, ground, just_cut, ripeness_words, stage_of
-from daemon.units import area, clock_time, crop, named_day, odds, size
+from daemon.units import area, clock_time, crop, named_day, odds, percents, size
 from daemon.work_words import hour_later, if_left, least_chance, too_dry, two_points
 
 MANY_FIELDS: Final = 6  # of more, the days stand on their own pages, and those that matter in one sentence
@@ -174,7 +174,7 @@ def _pictures(view: PageView, field: FieldProspect) -> Iterator[Shown]:
 
 def _drying_rows(view: PageView, shown: DryingPicture) -> Iterator[TableRow]:
     for at, (water, rain, sun) in enumerate(zip(shown.water, shown.rain, shown.sun, strict=True), start=1):
-        low, mid, high = (f"{100 * end:.0f}" for end in (water.low, water.mid, water.high)) if water else ("", "", "")
+        low, mid, high = percents(water.low, water.mid, water.high) if water else ("", "", "")
         wet = said("picture.range", middle=mid, low=low, high=high) if water else said("picture.standing")
         name = clock_time(shown.begins + at * HOUR, view.farm.units)
         yield TableRow(name, (wet, rain_words(rain), _sun_words(sun)))

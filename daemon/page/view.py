@@ -20,6 +20,7 @@ from daemon.units import area, clock_time, named_day, odds, size
 from daemon.watch import is_failing
 from daemon.watch_words import watched_words
 from daemon.wording import weather_line
+from daemon.work_words import job
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 FEW: Final = 3
@@ -213,9 +214,7 @@ def care_lines(view: PageView) -> tuple[str, ...]:
 
 def out_of_season(view: PageView) -> str:
     """Return that nothing is looked for now, and in which month that begins again."""
-    months = [(view.today.month + ahead - 1) % 12 + 1 for ahead in range(12)]
-    first = next((month for month in months if month in view.farm.season), view.today.month)
-    return said("page_today.out_of_season", month=said(f"months.{first}"))
+    return said("page_today.out_of_season", month=said(f"months.{view.farm.season_from(view.today.month)}"))
 
 
 def as_it_stood(view: PageView) -> str:
@@ -329,10 +328,10 @@ def _reasons(advices: Sequence[Advice]) -> str:
 
 def _job(view: PageView, advice: Advice) -> str:
     units, day = view.farm.units, advice.day
-    job = said("page_today.job", area=area(advice.area, units), field=advice.field)
+    much = job(advice.area, advice.field, view.farm)
     if day and day.start:
-        job = said("page_today.job_from", job=job, start=clock_time(day.start, units))
-    return beside(job, said("page_today.odds", odds=odds(day.odds)) if day and day.odds is not None else "")
+        much = said("page_today.job_from", job=much, start=clock_time(day.start, units))
+    return beside(much, said("page_today.odds", odds=odds(day.odds)) if day and day.odds is not None else "")
 
 
 def _watched(view: PageView) -> list[tuple[str, str]]:
@@ -355,8 +354,8 @@ def _next_chance(view: PageView) -> str:
     if not ahead:
         return said("page_next.none")
     day, field = min(ahead, key=lambda pair: (pair[0].date, -pair[0].area))
-    job = said("page_today.job", area=area(day.area, view.farm.units), field=field.name)
-    chance = joined([job, odds(day.odds) if day.odds is not None else ""])
+    much = job(day.area, field.name, view.farm)
+    chance = joined([much, odds(day.odds) if day.odds is not None else ""])
     return said("page_next.day", day=_near_day(day.date, view.today), chance=chance)
 
 
