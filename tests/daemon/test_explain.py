@@ -273,6 +273,8 @@ def test_a_weight_is_told_with_two_digits_as_the_email_has_it() -> None:
 
 def test_the_water_that_is_wanted_stands_beside_that_at_baling() -> None:
     assert "  water at baling 46, 50, 54%; aim at 50%, none over 55%" in blocks(whole_morning())["Long"]
+    wet = replace(farm(), baleage=replace(farm().baleage, wettest=0.619))
+    assert "none over 61%" in blocks(whole_morning(), wet)["Long"], "rounded down, as in the email"
 
 
 def test_a_day_ahead_has_its_odds_and_hours() -> None:
