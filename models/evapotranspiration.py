@@ -9,18 +9,6 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from models.blockwise import (
-    CLOUD_SLOPE,
-    KELVIN_RADIATION,
-    KELVIN_WIND,
-    MM_PER_MJ,
-    Sky,
-    blockwise,
-    evapotranspiration_of_rows,
-    write_balance,
-    write_cloud_factor,
-    write_evapotranspiration,
-)
 from models.coefficients import (
     ALBEDO,
     DENOMINATOR_DAY,
@@ -34,6 +22,18 @@ from models.coefficients import (
     NUMERATOR_HOURLY,
     SIGMA_ASCE_HOURLY,
     SIGMA_FAO_DAILY,
+)
+from models.evapotranspiration_blocks import (
+    CLOUD_SLOPE,
+    KELVIN_RADIATION,
+    KELVIN_WIND,
+    MM_PER_MJ,
+    Sky,
+    blockwise,
+    evapotranspiration_of_rows,
+    write_balance,
+    write_cloud_factor,
+    write_evapotranspiration,
 )
 from models.humidity import (
     psychrometric_constant,

@@ -13,10 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
-from models.clocks import NOTHING_MORE, Clock, Known, run_clock
-from models.looks import Case, Prior, StageLook, checked_looks, counts, next_prior
-from models.scales import kalu_fick, stage_number
-from models.season import (
+from models.degree_days import (
     WARM_HIGHS,
     Days,
     GrowthUnknown,
@@ -30,7 +27,10 @@ from models.season import (
     season_origin,
     season_start,
 )
+from models.looks import Case, Prior, StageLook, checked_looks, counts, next_prior
 from models.species import Array, Species, drying_factor, grass_share, known_stand, species
+from models.stage_clock import NOTHING_MORE, Clock, Known, run_clock
+from models.stage_scales import kalu_fick, stage_number
 from models.stages import cutting_height, ndf_target, stage_words, stand_dry_matter, stand_ndf, standing_moisture
 
 __all__ = [

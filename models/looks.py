@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
-from models.scales import KALU_FICK, MOORE
-from models.season import Days, GrowthUnknown, Why
+from models.degree_days import Days, GrowthUnknown, Why
 from models.species import GRASS_STAGES, LEGUME_STAGES, Species, stage_onsets
+from models.stage_scales import KALU_FICK, MOORE
 from models.stages import NO_BUDS, NO_HEADS, alfalfa_height_ndf, stage_words
 
 # Limits of the clock that a word speaks of, by the onsets of the stages it lies between; a stage that lasts long, or is
@@ -346,3 +346,16 @@ def _density(x: float) -> float:
 
 def _below(x: float) -> float:
     return erfc(-x / sqrt(2)) / 2
+
+
+def stages_in_order(*, legume: bool) -> Sequence[str]:
+    """Return the words for the stages of grasses or of legumes; nobody wants to read all codes.
+
+    Examples
+    --------
+    >>> stages_in_order(legume=False)[3:6]
+    ['boot', 'early heads', 'heads here and there']
+    """
+    words = [said for said in STAGES_SEEN[legume] if said.islower()]
+    place = {said: number for number, said in enumerate(words) if said not in ALSO_CALLED}
+    return sorted(words, key=lambda said: (place[ALSO_CALLED.get(said, said)], said in ALSO_CALLED))

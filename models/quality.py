@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
-from models.clocks import Clock
-from models.feed_value import (
+from models.degree_days import Days, Why
+from models.digestibility import (
     FIRST_HEADS,
     fibre_digestibility,
     headed_digestibility,
@@ -23,8 +23,8 @@ from models.feed_value import (
     protein,
 )
 from models.growth import DECILE, Growth, GrowthUnknown
-from models.season import Days, Why
 from models.species import Array, Species
+from models.stage_clock import Clock
 from models.stages import Purpose, species_ndf, stand_dry_matter, stand_ndf
 
 POINTS: Final = np.array([[-DECILE], [0.0], [DECILE]])  # of the clock, in its standard deviations

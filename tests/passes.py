@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from daemon.farm import Farm, Field, Place
-from daemon.soil import Ground
+from daemon.domain.farm import Farm, Field, Place
+from daemon.planning.ground import Ground
+from daemon.weather.clean import settled
 from daemon.weather.contract import Weather, assembled
-from daemon.weather.settling import settled
 from tests.loopback.hours import invented
 from tests.samples import ACRE, farm
 

@@ -1,6 +1,6 @@
 """How a page or a letter reads, for tests: the spaces that hold words together are spaces."""
 
-from daemon.unbroken import NO_BREAK
+from daemon.words.no_break import NO_BREAK
 
 
 def spaced(html: str) -> str:

@@ -16,12 +16,12 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from daemon.farm import Baleage, Farm, Field, Place
-from daemon.outlook import FieldDay
-from daemon.prospect import look_ahead
-from daemon.units import HECTARES_PER_ACRE
+from daemon.domain.farm import Baleage, Farm, Field, Place
+from daemon.domain.prospect import FieldDay
+from daemon.domain.units import HECTARES_PER_ACRE
+from daemon.planning.prospect import look_ahead
 from daemon.weather.contract import Weather
-from daemon.weather.files import read
+from daemon.weather.sources.csv_file import read
 from tests import records, samples
 
 TEN_ACRES = 10.0 * HECTARES_PER_ACRE

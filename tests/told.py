@@ -3,20 +3,8 @@
 from dataclasses import replace
 from datetime import datetime
 
-from daemon.outlook import (
-    Advice,
-    Band,
-    Care,
-    Chance,
-    DryingPicture,
-    FieldProspect,
-    Hurry,
-    IfLeft,
-    Kind,
-    Morning,
-    Quality,
-    Waiting,
-)
+from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.prospect import Band, Care, Chance, DryingPicture, FieldProspect, Hurry, IfLeft, Quality, Waiting
 from models.cautions import Caution
 from models.quality import Figure
 from tests.samples import ACRE, DAY, ZONE, field_day, field_prospect, mow_morning, prospect

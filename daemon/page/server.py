@@ -13,16 +13,16 @@ import jinja2
 import waitress
 from waitress import wasyncore
 
-from daemon.answers import Link, Links
-from daemon.farm import Farm
-from daemon.outlook import Morning
-from daemon.page.drawing import SVG, as_json
-from daemon.page.field_view import drying_shown, field_cards, field_page, field_sheet
-from daemon.page.messages import message_rows
-from daemon.page.pictures import NoPicture, Pictures, drawn
-from daemon.page.sheets import drying_sheet
-from daemon.page.underway import first_drawn
-from daemon.page.view import (
+from daemon.diary.answers.links import Link, Links
+from daemon.domain.advice import Morning
+from daemon.domain.farm import Farm
+from daemon.domain.underway import first_drawn
+from daemon.page.field import drying_shown, field_cards, field_page, field_sheet
+from daemon.page.message_rows import message_rows
+from daemon.page.pictures.draw import SVG, as_json
+from daemon.page.pictures.render import NoPicture, Pictures, drawn
+from daemon.page.pictures.sheets import drying_sheet
+from daemon.page.today import (
     PageView,
     age_line,
     as_it_stood,
@@ -34,9 +34,9 @@ from daemon.page.view import (
     watch_lines,
     work_rows,
 )
-from daemon.sentences import capital, joined, said
-from daemon.unbroken import unbroken
-from daemon.units import clock_time, named_day
+from daemon.words.catalog import capital, joined, said
+from daemon.words.no_break import unbroken
+from daemon.words.numbers import clock_time, named_day
 
 HEADERS: Final = {
     "Cache-Control": "no-store",  # an advice of yesterday must not come out of a browser's cache
@@ -158,7 +158,7 @@ def create_app(
     health : callable, optional
         Called for what is wrong. Left out: the problems of the view.
     links : callable, optional
-        Called for the links under each field; see `daemon.answers.Answers.links`. Left out: none.
+        Called for the links under each field; see `daemon.diary.answers.links.Answers.links`. Left out: none.
     pictures : Pictures, optional
         What draws.
 

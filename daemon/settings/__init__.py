@@ -3,13 +3,13 @@
 from datetime import datetime
 from pathlib import Path
 
-from daemon.farm import Farm
-from daemon.settings.building import farm_from
-from daemon.settings.doubts import doubts
-from daemon.settings.places import find, new_file, share, state_folder
+from daemon.domain.farm import Farm
+from daemon.settings.build import farm_from
+from daemon.settings.overview import option_table, options, show
+from daemon.settings.paths import find, new_file, share, state_folder
 from daemon.settings.problems import Problem, Report, SettingsError
-from daemon.settings.reading import Reader
-from daemon.settings.showing import option_table, options, show
+from daemon.settings.reader import Reader
+from daemon.settings.warnings import doubts
 
 __all__ = [
     "Problem",

@@ -8,8 +8,8 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Final
 
-from daemon.settings.literals import LARGEST
-from daemon.settings.slips import mended_line
+from daemon.settings.text.literals import LARGEST
+from daemon.settings.text.mistakes import mended_line
 
 LARGEST_FILE: Final = 1_000_000  # [bytes] a settings file is a few kilobytes; anything like this is another file
 MOST_SLIPS: Final = 50  # lines that are mended in one file

@@ -16,8 +16,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from daemon.farm import Place
-from daemon.sqlite_file import SqliteFile
+from daemon.domain.farm import Place
+from daemon.system.sqlite_store import SqliteFile
 from daemon.weather.contract import FILLED, REQUIRED, STEP, Hours, assembled, at_utc, is_filled
 
 DATABASE: Final = "weather.sqlite3"

@@ -14,7 +14,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from daemon.farm import Place
+from daemon.domain.farm import Place
+from daemon.domain.prospect import OfficialWarning
 from models.sun import extraterrestrial_radiation
 
 Hours = NDArray[np.datetime64]
@@ -64,11 +65,6 @@ VARIABLES: Final[Mapping[str, Variable]] = {
 REQUIRED: Final = tuple(name for name, variable in VARIABLES.items() if variable.required)
 
 
-# What stands in a refusal where nobody was there to give any.
-UNREACHED: Final = "could not be reached"
-SILENT: Final = "did not answer in time"
-
-
 class Refused(Exception):
     """Weather that cannot be used; the text is a plain sentence that says why."""
 
@@ -92,17 +88,6 @@ class Weather:
     past: xr.Dataset
     ahead: xr.Dataset
     warnings: tuple["OfficialWarning", ...] = ()
-
-
-@dataclass(frozen=True)
-class OfficialWarning:
-    """A warning in force, in the words of who issued it; `ends` is None where that is not told."""
-
-    event: str
-    issuer: str
-    begins: datetime
-    ends: datetime | None
-    headline: str = ""
 
 
 def assembled(

@@ -55,7 +55,7 @@ def _cold_starts() -> Iterator[Line]:
     with tempfile.TemporaryDirectory() as folder:
         page = str(Path(folder) / "page.html")
         for words in (["--help"], ["demo", "--page", page]):
-            command = [sys.executable, "-m", "daemon.commands", *words]
+            command = [sys.executable, "-m", "daemon.cli.commands", *words]
             taken = min(_processor_time(command) for _ in range(3))
             yield Line(f"cold start, forenoon {words[0]}", f"{taken:.2f} s")
 

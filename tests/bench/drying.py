@@ -7,7 +7,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.farm import Farm
+from daemon.domain.farm import Farm
 from daemon.weather.contract import Weather
 from models.draws import draw_crop
 from models.swath import DryingHours, Swath, drying_hours, lay_swath, standing_wetness, wilt

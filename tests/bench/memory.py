@@ -6,8 +6,8 @@ import time
 
 import apprise
 
-import daemon.serving  # noqa: F401 - with all that the service loads
-from daemon.memory import give_back
+import daemon.service.process  # noqa: F401 - with all that the service loads
+from daemon.system.memory import give_back
 from tests.bench.memory_of import mebibytes
 from tests.bench.morning import looked, made
 

@@ -4,10 +4,10 @@ import hashlib
 from dataclasses import replace
 from importlib.resources import as_file, files
 
-from daemon import demo
-from daemon.farm import Farm
-from daemon.outlook import Prospect
-from daemon.prospect import HORIZON, look_ahead
+from daemon.cli import demo
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import Prospect
+from daemon.planning.prospect import HORIZON, look_ahead
 from daemon.settings import load
 from daemon.weather.contract import Weather
 
@@ -18,7 +18,7 @@ DAYS = HORIZON
 
 def made(fields: int = FIELDS, members: int = MEMBERS, days: int = DAYS) -> tuple[Farm, Weather]:
     """Return the demo's farm with its fields over and over, and its weather, which comes round again."""
-    with as_file(files("daemon.demo") / "farm.toml") as path:
+    with as_file(files("daemon.cli.demo") / "farm.toml") as path:
         farm = load(path)
     weather = demo.invented_weather(
         farm, members=members, days=[demo.DAYS[day % len(demo.DAYS)] for day in range(days + 1)]

@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from daemon.page.server import PageServer, create_app
-from daemon.page.view import PageView
+from daemon.page.today import PageView
 from tests.browser.screens import SCREENS
 
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome")

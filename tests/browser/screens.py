@@ -5,11 +5,12 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from daemon.farm import Channel, Farm, Message, Units
-from daemon.outlook import Advice, Care, Chance, FieldProspect, IfLeft, Kind, Morning, Reason, Ripeness
-from daemon.page.view import PageView, make_view
-from daemon.posted import Posted, State
-from daemon.watch import as_said
+from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.farm import Channel, Farm, Units
+from daemon.domain.field_watch import as_said
+from daemon.domain.message import Message, Posted, State
+from daemon.domain.prospect import Care, Chance, FieldProspect, IfLeft, Reason, Ripeness
+from daemon.page.today import PageView, make_view
 from models.cautions import Caution
 from tests.samples import ACRE, DAWN, DAY, farm, field_day, field_prospect, person, unknown_morning, wait_morning
 from tests.told import drawn_field, drawn_morning

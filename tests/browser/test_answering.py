@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from daemon.answers import Answers
-from daemon.diary import DATABASE, Diary
-from daemon.farm import Farm
-from daemon.outlook import Morning
-from daemon.page.answering import answering
+from daemon.diary.answers.links import Answers
+from daemon.diary.store import DATABASE, Diary
+from daemon.domain.advice import Morning
+from daemon.domain.farm import Farm
+from daemon.page.answer_pages import answering
 from daemon.page.server import PageServer, create_app
 from tests.browser.conftest import PATIENCE
 from tests.browser.screens import HOSTILE, LONG, SOON, mowing, shown

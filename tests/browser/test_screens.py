@@ -9,9 +9,9 @@ import pytest
 import requests
 from playwright.sync_api import Browser, Page
 
-from daemon.answers import Link
+from daemon.diary.answers.links import Link
 from daemon.page.server import render
-from daemon.page.view import PageView
+from daemon.page.today import PageView
 from tests.browser.conftest import Site
 from tests.browser.screens import HOSTILE, SCREENS, mowing, shown, six
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.weather import gathering
-from daemon.weather.transport import open_session
+from daemon.weather import gather as gathering
+from daemon.weather.http.client import open_session
 from tests.loopback.world import World, world
 
 

@@ -26,7 +26,7 @@ from typing import Final
 
 import requests
 
-from daemon.postbag import DATABASE, Postbag
+from daemon.messages.outbox.store import DATABASE, Postbag
 from tests.faults.counting import Count, report
 from tests.faults.nursery import Nursery, Order
 from tests.faults.office import PostOffice

@@ -23,8 +23,8 @@ from pathlib import Path
 from random import Random
 from typing import Final
 
-from daemon.postbag import DATABASE, Postbag
-from daemon.posted import Posted, State
+from daemon.domain.message import Posted, State
+from daemon.messages.outbox.store import DATABASE, Postbag
 from tests.faults.counting import Count, report
 from tests.faults.nursery import POINTS, STATEMENT, Nursery, Order
 from tests.faults.office import STAGES, Copy, Gone, PostOffice

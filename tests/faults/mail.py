@@ -24,10 +24,10 @@ from pathlib import Path
 from random import Random
 from typing import Final
 
-from daemon import letter
-from daemon.farm import Channel, Message
-from daemon.postbag import Postbag
-from daemon.posted import Outgoing, State
+from daemon.domain.farm import Channel
+from daemon.domain.message import Message, Outgoing, State
+from daemon.messages.delivery import smtp as letter
+from daemon.messages.outbox.store import Postbag
 from tests.faults.counting import Count, report
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
 from tests.samples import DAWN, DAY, person

@@ -18,8 +18,8 @@ from random import Random
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from daemon.due import MORNING_LATE, Done, Task, TaskKind, due
-from daemon.farm import Alerts
+from daemon.domain.farm import Alerts
+from daemon.domain.schedule import MORNING_LATE, Done, Task, TaskKind, due
 from tests.faults.counting import Count, report
 
 ZONES: Final[Mapping[str, int]] = {  # with the first year of a decade in which something befell their clock

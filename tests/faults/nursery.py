@@ -22,14 +22,15 @@ from typing import Any, Final
 
 import apprise
 
-import daemon.serving
-from daemon import letter
-from daemon.due import TaskKind
-from daemon.farm import Channel, Farm, Message, Person
-from daemon.outlook import Morning
-from daemon.postbag import Postbag
-from daemon.service import Service
-from daemon.serving import serve
+import daemon.service.process
+from daemon.domain.advice import Morning
+from daemon.domain.farm import Channel, Farm, Person
+from daemon.domain.message import Message
+from daemon.domain.schedule import TaskKind
+from daemon.messages.delivery import smtp as letter
+from daemon.messages.outbox.store import Postbag
+from daemon.service.process import serve
+from daemon.service.rounds import Service
 from tests.samples import Steady, farm, mow_morning, person
 
 ROOT: Final = Path(__file__).parents[2]
@@ -179,7 +180,7 @@ class _Clock:
 
 def _clock(order: Order) -> _Clock:
     if order.speed:
-        daemon.serving.ROUND_EVERY = 60.0 / order.speed  # type: ignore[misc,assignment]
+        daemon.service.process.ROUND_EVERY = 60.0 / order.speed  # type: ignore[misc,assignment]
     return _Clock(datetime.fromisoformat(order.at).astimezone(UTC), order.speed, time.monotonic())
 
 

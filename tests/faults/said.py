@@ -10,7 +10,7 @@ from functools import reduce
 from math import isclose, isfinite, pi
 from typing import Any, Final
 
-from daemon.farm import Farm
+from daemon.domain.farm import Farm
 
 ACRE: Final = 0.40468564224  # [ha]
 SHORT_TON: Final = 0.90718474  # [t]

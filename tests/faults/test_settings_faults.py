@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.farm import Farm
+from daemon.domain.farm import Farm
 from daemon.settings import load
 from tests.faults.said import not_in_use, out_of_range
 from tests.faults.settings import EXAMPLE, files

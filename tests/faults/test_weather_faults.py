@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from daemon.outlook import Kind
+from daemon.domain.advice import Kind
 from tests.faults.canned import Canned
 from tests.faults.spoiling import later
 from tests.faults.weather import SOURCES, Ground, ground, tried, tried_heavy

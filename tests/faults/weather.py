@@ -30,13 +30,13 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 from pytest import MonkeyPatch
 
-from daemon.farm import Farm, Place
-from daemon.look import Memory, look
-from daemon.outlook import Kind, Morning
-from daemon.weather import gathering
+from daemon.advice.advise import Memory, look
+from daemon.domain.advice import Kind, Morning
+from daemon.domain.farm import Farm, Place
+from daemon.weather import gather as gathering
 from daemon.weather.archive import Archive
-from daemon.weather.gathering import gathered
-from daemon.weather.transport import open_session
+from daemon.weather.gather import gathered
+from daemon.weather.http.client import open_session
 from tests.faults.canned import Canned, Canteen
 from tests.faults.counting import Count, report
 from tests.faults.spoiling import BYTES, LINES, OBJECTS

@@ -21,13 +21,14 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from daemon.farm import Channel, Farm, Hears
-from daemon.memory import give_back
-from daemon.outlook import Advice, FieldDay, FieldProspect, Kind, Morning, Reason, Ripeness
+from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.farm import Channel, Farm, Hears
+from daemon.domain.prospect import FieldDay, FieldProspect, Reason, Ripeness
+from daemon.messages.daily import say
+from daemon.messages.outbox.store import DATABASE, Postbag
 from daemon.page.server import render
-from daemon.postbag import DATABASE, Postbag
-from daemon.service import Service
-from daemon.wording import say
+from daemon.service.rounds import Service
+from daemon.system.memory import give_back
 from tests.bench.memory_of import mebibytes
 from tests.faults.counting import Count, report
 from tests.loopback.receivers import Gateway, MailServer

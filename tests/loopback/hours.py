@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from daemon.farm import Place, WeatherSource
+from daemon.domain.farm import Place, WeatherSource
 from models.sun import extraterrestrial_radiation
 
 HERE: Final = Place(43.0, -75.0, 300.0, ZoneInfo("America/New_York"))

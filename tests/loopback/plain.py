@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import requests
 
-from daemon.weather.transport import get, open_session
+from daemon.weather.http.client import get, open_session
 from tests.clock import HandClock
 from tests.loopback.serving import Answering, Serving
 

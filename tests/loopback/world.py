@@ -9,10 +9,10 @@ from typing import Any, Final
 
 import pandas as pd
 
-from daemon.farm import Farm, Place
+from daemon.domain.farm import Farm, Place
 from daemon.weather.archive import Archive
 from daemon.weather.contract import Weather
-from daemon.weather.gathering import gathered
+from daemon.weather.gather import gathered
 from tests.loopback.hours import HERE, NOW, invented, source
 from tests.loopback.met_no import MetNo
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST, HISTORY, OpenMeteo, error

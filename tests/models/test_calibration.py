@@ -7,7 +7,7 @@ from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from daemon.calibration import Record, fit_correction
+from models.calibration import Record, fit_correction
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share, root_rain
 
 Array = NDArray[np.float64]

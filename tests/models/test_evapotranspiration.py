@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models import blockwise
+from models import evapotranspiration_blocks as blockwise
 from models.coefficients import FIRST_CLOUD_FACTOR
 from models.evapotranspiration import (
     cloud_factor,

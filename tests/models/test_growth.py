@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
+from models.degree_days import Days, green_up, killing_frost, season_origin
 from models.growth import (
     NOTHING_MORE,
     Doubt,
@@ -28,12 +29,11 @@ from models.growth import (
     season_start,
     species,
 )
+from models.look_misfit import LookUnfit
 from models.looks import STAGES_SEEN, corrected, limited
-from models.scales import KALU_FICK, MOORE, scale_code
-from models.season import Days, green_up, killing_frost, season_origin
 from models.species import GRASS_STAGES, Array, Species, drying_factor, grass_share, known_stand, variety
+from models.stage_scales import KALU_FICK, MOORE, scale_code
 from models.stages import Purpose, alfalfa_height, grass_ndf, ndf_target
-from models.unfit import LookUnfit
 
 NAMES = [
     "kentucky bluegrass",

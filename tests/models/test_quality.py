@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models import coefficients as c
-from models.feed_value import fibre_digestibility, headed_digestibility, ndf_digestibility, protein
+from models.digestibility import fibre_digestibility, headed_digestibility, ndf_digestibility, protein
 from models.growth import NOTHING_MORE, Growth, GrowthUnknown, Known, StageLook, field_growth, species
 from models.losses import rain_loss, respiration_loss
 from models.quality import Band, Figure, Waiting, field_quality, waiting_costs

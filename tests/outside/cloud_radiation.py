@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from daemon.farm import Place
+from daemon.domain.farm import Place
 from daemon.weather.contract import Hours
-from daemon.weather.deriving import Array, sun_from_cloud
+from daemon.weather.derive import Array, sun_from_cloud
 from models.sun import extraterrestrial_radiation
 
 YEAR: Final = 1990  # a made-up typical year needs a year to be labelled with

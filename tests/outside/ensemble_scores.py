@@ -10,8 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.calibration import Record, fit_correction
 from models import coefficients as c
+from models.calibration import Record, fit_correction
 from models.odds import corrected_odds, independent_members, odds_from_share, root_rain
 
 Array = NDArray[np.float64]

@@ -20,8 +20,8 @@ from typing import Final
 
 import numpy as np
 
+from models.degree_days import Days
 from models.growth import field_growth
-from models.season import Days
 from models.species import Array
 
 # Mean of January and of July [degC], remembered to about a degree: what is usual there, not what those years brought.

@@ -3,7 +3,7 @@
 import pytest
 
 from models import coefficients as c
-from models.feed_value import fibre_digestibility
+from models.digestibility import fibre_digestibility
 from models.stages import alfalfa_height_ndf
 
 INCH = 0.0254

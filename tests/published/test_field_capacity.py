@@ -2,8 +2,8 @@
 
 import pytest
 
-from daemon.settings.work import FOOT, MILE, mowing_rate
-from daemon.units import HECTARES_PER_ACRE
+from daemon.domain.units import HECTARES_PER_ACRE
+from daemon.settings.sections.work import FOOT, MILE, mowing_rate
 
 
 def acres_per_hour(feet: float, miles_per_hour: float, efficiency: float) -> float:

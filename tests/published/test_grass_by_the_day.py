@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models import coefficients as c
-from models.feed_value import protein
+from models.digestibility import protein
 from models.growth import DECILE, species
 from models.species import Species, stage_onsets
 from models.stages import grass_ndf, species_dry_matter, species_ndf

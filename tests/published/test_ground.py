@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pyfao56.tools import FAO56Tables
 
 from models import coefficients as c
-from models.ground import GroundState, Profile, crop_coefficient, follow_ground, soil_drying_factor, soil_profile
+from models.soil_water import GroundState, Profile, crop_coefficient, follow_ground, soil_drying_factor, soil_profile
 
 pytestmark = pytest.mark.published
 

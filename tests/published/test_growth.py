@@ -5,8 +5,8 @@ import pytest
 
 from models.growth import degree_days, field_growth, species
 from models.looks import corrected
-from models.scales import MOORE, STAGE_NUMBERS
 from models.species import stage_onsets
+from models.stage_scales import MOORE, STAGE_NUMBERS
 from models.stages import (
     alfalfa_height,
     alfalfa_height_ndf,

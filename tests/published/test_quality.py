@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from models import coefficients as c
-from models.feed_value import fibre_digestibility, headed_digestibility, legume_protein, ndf_digestibility, protein
+from models.digestibility import fibre_digestibility, headed_digestibility, legume_protein, ndf_digestibility, protein
 from models.growth import field_growth, species
 from models.losses import rain_loss, respiration_loss
 from models.quality import field_quality

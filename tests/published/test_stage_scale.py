@@ -2,7 +2,7 @@
 
 import pytest
 
-from models.scales import MOORE, scale_code
+from models.stage_scales import MOORE, scale_code
 
 HEADING = {"R0": 3.0, "R1": 3.1, "R2": 3.3, "R3": 3.5, "R4": 3.7, "R5": 3.9}  # memory, as the next
 SEED = {"S0": 4.0, "S1": 4.1, "S2": 4.3, "S3": 4.5, "S4": 4.7, "S5": 4.9}

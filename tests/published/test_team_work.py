@@ -2,8 +2,8 @@
 
 import pytest
 
-from daemon.settings.work import FIELD_EFFICIENCY, FOOT, MILE, mowing_rate
-from daemon.units import HECTARES_PER_ACRE
+from daemon.domain.units import HECTARES_PER_ACRE
+from daemon.settings.sections.work import FIELD_EFFICIENCY, FOOT, MILE, mowing_rate
 
 
 @pytest.mark.published

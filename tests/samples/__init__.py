@@ -4,7 +4,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from daemon.farm import (
+from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.farm import (
     Alerts,
     Baleage,
     Channel,
@@ -19,19 +20,7 @@ from daemon.farm import (
     WeatherSource,
     Work,
 )
-from daemon.outlook import (
-    Advice,
-    Band,
-    Chance,
-    FieldDay,
-    FieldProspect,
-    Kind,
-    Morning,
-    Prospect,
-    Reason,
-    Ripeness,
-    WeatherFacts,
-)
+from daemon.domain.prospect import Band, Chance, FieldDay, FieldProspect, Prospect, Reason, Ripeness, WeatherFacts
 
 ACRE = 0.40468564224
 

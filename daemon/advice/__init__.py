@@ -1,0 +1,1 @@
+"""One look at everything and the decision."""

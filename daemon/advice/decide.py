@@ -1,0 +1,108 @@
+"""From prospect to advice: one rule decides, the odds needed; every unknown is "no advice, because"."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from daemon.domain.advice import Advice, Kind, Morning, Watched, WatchState
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
+from daemon.words.catalog import said
+
+UNKNOWABLE = frozenset(
+    {
+        Reason.DATA_MISSING,
+        Reason.DATA_STALE,
+        Reason.FEW_MEMBERS,
+        Reason.DIARY_UNREADABLE,
+        Reason.GROWTH_UNKNOWN,
+        Reason.TOO_THICK,
+        Reason.OUT_OF_RANGE,
+    }
+)
+
+
+@dataclass(frozen=True)
+class Underway:
+    """What is under way on the day: what was said, how that stands, and the fields whose crop lies unwrapped.
+
+    `uncut` are those that the farmer noted as left uncut today.
+    """
+
+    said: Morning | None = None
+    watched: tuple[Watched, ...] = ()
+    lying: tuple[str, ...] = ()
+    uncut: tuple[str, ...] = ()
+
+    def plan(self, now: datetime) -> dict[str, Advice]:
+        """Return what was said of the fields to mow, if the first of them is begun by now."""
+        mows = [one for one in self.said.mows if one.field not in self.uncut] if self.said is not None else []
+        begun = any(one.day and one.day.start and one.day.start <= now for one in mows)
+        return {one.field: one for one in mows} if begun else {}
+
+
+NOTHING: Final = Underway()
+
+
+def decide(farm: Farm, prospect: Prospect, underway: Underway = NOTHING) -> Morning:
+    """Return the advice for the day of the pass.
+
+    Parameters
+    ----------
+    farm : Farm
+    prospect : Prospect
+        Reckoned as if the people and machines were free and nothing had been said.
+    underway : Underway
+        Whatever has been said or done of the day.
+
+    Returns
+    -------
+    Morning
+        Fields to mow in the order in which they are mown, then the others in the order of the settings.
+
+    Notes
+    -----
+    Once mowing should have begun by what was said, that stands until it is called off; what was called off is not
+    advised again that day, nor what the farmer noted as left uncut. While a crop lies or what was said is being done,
+    nobody is free for another field.
+    """
+    today = prospect.at.astimezone(farm.place.timezone).date()
+    days = {field.name: next((day for day in field.days if day.date == today), None) for field in prospect.fields}
+    advices = [_stands(_advice(field, days[field.name]), prospect.at, underway) for field in prospect.fields]
+    return Morning(today, tuple(sorted(advices, key=_order)), prospect, underway.watched)
+
+
+def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
+    """Return an advice as it stands beside what is under way."""
+    if fresh.kind is Kind.NONE:
+        return fresh
+    if fresh.field in underway.uncut:
+        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.LEFT_UNCUT, fresh.day)
+    state = next((one.state for one in underway.watched if one.field == fresh.field), None)
+    if state is WatchState.WILL_NOT_MAKE_IT:
+        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CALLED_OFF, fresh.day)
+    plan = underway.plan(now)
+    if fresh.field in plan and state not in (None, WatchState.DONE):
+        return plan[fresh.field]
+    taken = fresh.reason is Reason.DAY_IS_FULL and underway.lying  # by what lies, whatever the plan had before it
+    if taken or (fresh.kind is Kind.MOW and (plan or underway.lying)):
+        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CROP_LIES, fresh.day)
+    return fresh
+
+
+def _advice(field: FieldProspect, day: FieldDay | None) -> Advice:
+    if field.unknown is not None:
+        kind = Kind.NONE if field.unknown in UNKNOWABLE else Kind.WAIT
+        return Advice(field.name, kind, 0.0, field.unknown, None, field.detail)
+    if day is None:
+        return Advice(field.name, Kind.NONE, 0.0, Reason.DATA_MISSING, None, said("growth_unknown.not_ahead"))
+    if day.reason in UNKNOWABLE:
+        return Advice(field.name, Kind.NONE, 0.0, day.reason, day)
+    if day.area > 0.0 and day.reason is None:
+        return Advice(field.name, Kind.MOW, day.area, None, day)
+    return Advice(field.name, Kind.WAIT, 0.0, day.reason or Reason.ODDS_TOO_LOW, day)
+
+
+def _order(advice: Advice) -> tuple[int, float]:
+    start: datetime | None = advice.day.start if advice.day else None
+    return (0, start.timestamp()) if advice.kind is Kind.MOW and start else (1, 0.0)

@@ -1,0 +1,128 @@
+"""The numbers behind one field as it stands: its growth, its worth as feed, what waiting does, and its ground."""
+
+from collections.abc import Iterator
+from datetime import date
+
+from daemon.advice.explain.provenance import aim_source
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import Band, FieldProspect, best_fibre, clock_band
+from daemon.words.catalog import capital
+from daemon.words.numbers import crop, crop_weight, day_words, named_day, two_digits
+from daemon.words.stand import days_left_row, ground, just_cut, looks_followed, ripeness_words, stage_of
+from models.quality import Figure
+
+Block = tuple[str, Iterator[str]]  # what stands behind its numbers, a key of `sources`, and its lines
+
+
+def field_blocks(farm: Farm, field: FieldProspect, today: date) -> tuple[Block, ...]:
+    """Return what is known of a field as it stands today; of one that was just cut, that it was."""
+    cut = just_cut(field, today)
+    if cut:
+        return ("", iter([f"Growth: {cut}; nothing to tell of it yet."])), ("ground", _ground(field))
+    return (
+        ("growth" if field.clock is not None else "", _growth(farm, field)),
+        ("yield", _yield(farm, field)),
+        ("feed", _feed(field)),
+        ("waiting", _waiting(farm, field)),
+        ("ground", _ground(field)),
+    )
+
+
+def points(band: Band | Figure, digits: str = ".0f", factor: float = 1.0) -> str:
+    """Return the 10, 50 and 90 % points, or one number where they are the same as they are told.
+
+    Examples
+    --------
+    >>> points(Band(0.46, 0.5, 0.54), factor=100.0), points(Band(67.9, 68.0, 68.0))
+    ('46, 50, 54', '68')
+    """
+    told = [format(factor * end, digits) for end in (band.low, band.mid, band.high)]
+    return ", ".join(told if len(set(told)) > 1 else told[:1])
+
+
+def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    if field.ripeness is None or field.ndf is None or field.clock is None:
+        yield "Growth: not known."
+        return
+    said = next(one for one in farm.fields if one.name == field.name)
+    clock = clock_band(field)
+    yield f"Growth: {ripeness_words(field.ripeness)}, {stage_of(field)}"
+    yield from (f"  {words}" for words in looks_followed(farm, field))
+    summed = points(clock) if clock else f"{field.clock:.0f}"
+    since = f", counted from {day_words(field.clock_from)}" if field.clock_from else ""
+    yield f"  temperature sum {summed} degC days{since}"
+    yield from _fibre(field, field.ndf, aim_source(said))
+    if field.days_left is not None:
+        yield f"  {days_left_row(field)}"
+    if field.unknown is not None:  # the reason stands above; what is left comes from the weather that was had before
+        yield "  the last hours of it stand as they were forecast; the ground and the days ahead are not known"
+    elif field.detail:
+        yield f"  note: {field.detail}"
+
+
+def _fibre(field: FieldProspect, ndf: Band, aim: str) -> Iterator[str]:
+    """Yield how much fibre a stand has, how much it should have, and what it comes to by the last day ahead."""
+    if field.ndf_target is None:
+        yield f"  fibre (NDF) {points(ndf)}%"
+        return
+    low, high = best_fibre(field.ndf_target)
+    wanted = f"ripe at {low:.0f} to {high:.0f}%, to be cut near {field.ndf_target:.0f}%, {aim}"
+    yield f"  fibre (NDF) {points(ndf)}%; {wanted}"
+    if field.days and points(field.days[-1].ndf) != points(ndf):
+        yield f"  fibre on {named_day(field.days[-1].date)}: {points(field.days[-1].ndf)}%"
+
+
+def _yield(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    band = field.dry_matter_band
+    if field.dry_matter is None:
+        return
+    said = next(one for one in farm.fields if one.name == field.name)
+    expected = bool(said.expected_yield) if band is None else band.source.startswith("the settings")
+    ends = (field.dry_matter,) if band is None else (band.low, band.mid, band.high)
+    *less, last = (crop(end, farm.units) for end in ends)
+    source = "from the settings" if expected else "by the temperature sum"
+    yield f"Standing yield {', '.join([*(one.split()[0] for one in less), last])}, {source}"
+
+
+def _feed(field: FieldProspect) -> Iterator[str]:
+    if field.quality is not None:
+        yield "As feed today, of the dry matter"
+        yield f"  {'digestibility':13} {points(field.quality.digestibility)}%"
+        yield f"  {'protein':13} {points(field.quality.protein)}%"
+
+
+def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    if field.waiting is None:
+        return
+    waiting, (weight, unit) = field.waiting, crop_weight(farm.units)
+    yield "One more day of waiting, weather left aside"
+    rows = (
+        ("fibre", points(waiting.ndf, "+z.1f"), "units"),
+        ("digestibility", points(waiting.digestibility, "+z.1f"), "units"),
+        ("yield", points(waiting.dry_matter, "+z.0f", weight), unit),
+    )
+    changes = (row for row in rows if row[1] not in ("+0", "+0.0"))
+    yield from (f"  {name:13} {told} {of}" for name, told, of in changes)
+    low, mid, high = (weight * end for end in (waiting.worth.low, waiting.worth.mid, waiting.worth.high))
+    yield (
+        f"  A day of waiting is worth about {two_digits(abs(mid))} {unit} {_less_or_more(mid)} good feed "
+        f"(from {two_digits(abs(low))} {_less_or_more(low)} to {two_digits(abs(high))} {_less_or_more(high)}), "
+        "the later next cut counted in"
+    )
+
+
+def _less_or_more(change: float) -> str:
+    return "less" if change < 0 else "more"
+
+
+def _ground(field: FieldProspect) -> Iterator[str]:
+    if field.ground is None:
+        return
+    words = ground(field)
+    carried = field.days[0].carried if field.days else None
+    if carried is None:
+        yield capital(words)
+    elif field.ground == "firm":
+        yield f"{capital(words)}, today in {carried:.0%} of the forecast"
+    else:
+        yield f"{capital(words)}; firm enough today in {carried:.0%} of the forecast"

@@ -1,0 +1,315 @@
+"""The advice as data: one JSON object in SI units, whatever the farm's own, with what stands behind its numbers."""
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from daemon.advice.explain.provenance import aim_source, sources
+from daemon.advice.explain.would_change import turned_by
+from daemon.domain.advice import Advice, Morning, Watched
+from daemon.domain.farm import Farm, Units
+from daemon.domain.prospect import (
+    Band,
+    Care,
+    Chance,
+    DryingPicture,
+    FieldDay,
+    FieldProspect,
+    IfLeft,
+    KindToday,
+    Quality,
+    Waiting,
+    best_fibre,
+    clock_band,
+    days_left_band,
+)
+from daemon.domain.season_progress import progress
+from models.quality import Figure
+
+
+def report(farm: Farm, morning: Morning) -> dict[str, Any]:
+    """Return the advice of a morning as a JSON object.
+
+    Returns
+    -------
+    dict
+        Areas [ha], moistures [wet basis, 0 to 1], fibre [% of DM], odds 0.03 to 0.97, times local with their offset.
+        `about` tells of groups of keys their range, their source and what would put them right. Keys are only ever
+        added, never changed.
+    """
+    zone, prospect = farm.place.timezone, morning.prospect
+    advices = {advice.field: advice for advice in morning.advices}
+    weather = prospect.weather
+    return {
+        "farm": farm.name,
+        "issued_at": _time(prospect.at, zone),
+        "weather": None
+        if weather is None
+        else {
+            "source": weather.source,
+            "model": weather.model,
+            "issued_at": _time(weather.issued_at, zone),
+            "age_hours": round(weather.age_hours, 2),
+            "members": weather.members,
+            "kind": "record" if weather.known else "forecast",
+            "credit": weather.credit,
+            "note": weather.note,
+            "synthetic": weather.synthetic,
+        },
+        "trouble": prospect.trouble,
+        "detail": prospect.detail,
+        "odds_needed": farm.alerts.odds_needed,
+        "least_area_ha": round(farm.work.least_area, 4),
+        "water_wanted": {name: round(getattr(farm.baleage, name), 4) for name in ("aim", "wettest", "driest")},
+        "season": _season(morning),
+        "fields": [_field(farm, field, advices[field.name]) for field in prospect.fields],
+        "warnings": [
+            {
+                "event": one.event,
+                "issuer": one.issuer,
+                "begins": _time(one.begins, zone),
+                "ends": _time(one.ends, zone),
+                "headline": one.headline,
+            }
+            for one in prospect.warnings
+        ],
+        "record": list(prospect.record),
+        "watched": [_watched(one, zone) for one in morning.watched],
+        "about": _about(farm, known=weather is not None and weather.known),
+    }
+
+
+def report_of_field(farm: Farm, morning: Morning, name: str) -> dict[str, Any]:
+    """Return the report of one field: what `explain` says in words.
+
+    Returns
+    -------
+    dict
+        As `report` has it, with one field and what is watched of it; its advice says what `would_change` it, and the
+        commands in `about` name it.
+
+    Raises
+    ------
+    StopIteration
+        If the farm has no field of that name.
+    """
+    weather, whole = morning.prospect.weather, report(farm, morning)
+    found = next(one for one in morning.prospect.fields if one.name == name)
+    advice = next(one for one in morning.advices if one.field == name)
+    (field,) = (one for one in whole["fields"] if one["name"] == name)
+    field["advice"]["would_change"] = turned_by(replace(farm, units=Units.METRIC), found, advice)
+    return whole | {
+        "fields": [field],
+        "watched": [one for one in whole["watched"] if one["field"] == name],
+        "about": _about(farm, name, known=weather is not None and weather.known),
+    }
+
+
+def _about(farm: Farm, field: str = "FIELD", *, known: bool) -> dict[str, Any]:
+    """Return what stands behind the numbers, by what they tell of, in metric units whatever the farm's own."""
+    behind = sources(replace(farm, units=Units.METRIC), field, known=known)
+    return {
+        name: {"keys": list(one.keys), "range": one.spread, "source": one.source, "put_right_by": one.put_right_by}
+        for name, one in behind.items()
+    }
+
+
+def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "field": one.field,
+        "state": one.state,
+        "at": _time(one.at, zone),
+        "start": _time(one.start, zone),
+        "area_ha": round(one.area, 4),
+        "odds": None if one.odds is None else round(one.odds, 3),
+        "rake_from": _time(one.rake_from, zone),
+        "bale_from": _time(one.bale_from, zone),
+        "wrapped_by": _time(one.wrapped_by, zone),
+        "bale_said": _time(one.bale_said, zone),
+        "moisture": _band(one.moisture, 3),
+        "still": _chance(one.still),
+        "left": _left(one.left),
+        "reason": one.reason,
+        "rain_at": _time(one.rain_at, zone),
+    }
+
+
+def _season(morning: Morning) -> dict[str, Any]:
+    """Return how the season goes over all fields, which the email and the page say."""
+    found = progress(morning)
+    return {
+        "cut_ha": round(found.cut, 4),
+        "ripe_ha": round(found.ripe, 4),
+        "growing_ha": round(found.growing, 4),
+        "good_days_needed": None if found.needed is None else round(found.needed, 2),
+        "good_days": [day.isoformat() for day in found.good],
+        "days_ahead": found.ahead,
+    }
+
+
+def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
+    zone, target = farm.place.timezone, field.ndf_target
+    said = next((one for one in farm.fields if one.name == field.name), None)
+    ripe_at = None if target is None else dict(zip(("low", "high"), best_fibre(target), strict=True))
+    return {
+        "name": field.name,
+        "area_ha": round(field.area, 4),
+        "ripeness": field.ripeness,
+        "stage": field.stage,
+        "ndf": _band(field.ndf, 1),
+        "ndf_target": target,
+        "ndf_target_source": None if target is None or said is None else aim_source(said),
+        "ndf_ripe": ripe_at,
+        "clock": _clock(field),
+        "days_left": None if field.days_left is None else round(field.days_left, 1),
+        "days_left_band": _band(days_left_band(field), 1),
+        "dry_matter_t_per_ha": None if field.dry_matter is None else round(field.dry_matter, 2),
+        "dry_matter": _figure(field.dry_matter_band),
+        "drying_factor": round(field.drying.factor, 4),
+        "drying_spread": round(field.drying.spread, 4),
+        "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
+        "ground": field.ground,
+        "carries_from": None if field.carries_from is None else field.carries_from.isoformat(),
+        "quality": _figures(field.quality),
+        "waiting": _figures(field.waiting),
+        "told": list(field.told),
+        "standing_ha": None if field.standing is None else round(field.standing, 4),
+        "last_cut": None if field.last_cut is None else field.last_cut.isoformat(),
+        "lodged": None if field.lodged is None else field.lodged.isoformat(),
+        "kinds": [_kind(one) for one in field.kinds],
+        "detail": field.detail,
+        "days": [_day(day, zone) for day in field.days],
+        "hours_ahead": _hours_ahead(field.drying_picture, zone),
+        "advice": {
+            "kind": advice.kind,
+            "area_ha": round(advice.area, 4),
+            "reason": advice.reason,
+            "detail": advice.detail,
+        },
+    }
+
+
+def _kind(one: KindToday) -> dict[str, Any]:
+    look = one.look
+    return {
+        "kind": one.kind,
+        "stage": one.stage,
+        "clock": round(one.clock, 1),
+        "look": look
+        and {
+            "on": look.on.isoformat(),
+            "stage": look.stage,
+            "height_m": None if look.height is None else round(look.height, 3),
+            "share": None if one.share is None else round(one.share, 3),
+        },
+    }
+
+
+def _hours_ahead(shown: DryingPicture | None, zone: ZoneInfo) -> dict[str, Any] | None:
+    """Return what is drawn of a field's drying: the water at the end of each hour, the rain and the sun of it."""
+    if shown is None:
+        return None
+    hours = zip(shown.water, shown.rain, shown.sun, strict=True)
+    return {
+        "mown": _time(shown.mown, zone),
+        "hours": [
+            {
+                "ends": _time(shown.begins + at * timedelta(hours=1), zone),
+                "water": _band(water, 3),
+                "rain": round(rain, 3),
+                "sun_w_per_m2": round(sun, 1),
+            }
+            for at, (water, rain, sun) in enumerate(hours, start=1)
+        ],
+    }
+
+
+def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "date": day.date.isoformat(),
+        "ripeness": day.ripeness,
+        "ndf": _band(day.ndf, 1),
+        "days_left": round(day.days_left, 1),
+        "area_ha": round(day.area, 4),
+        "carried": None if day.carried is None else round(day.carried, 3),
+        "odds": None if day.odds is None else round(day.odds, 3),
+        "raw_odds": None if day.raw_odds is None else round(day.raw_odds, 3),
+        "start": _time(day.start, zone),
+        "mow_until": _time(day.mow_until, zone),
+        "rake_from": _time(day.rake_from, zone),
+        "bale_from": _time(day.bale_from, zone),
+        "wrapped_by": _time(day.wrapped_by, zone),
+        "moisture_at_baling": _band(day.moisture_at_baling, 3),
+        "bales": day.bales,
+        "film_rolls": day.film_rolls,
+        "hour_later": _chance(day.hour_later),
+        "if_left": _left(day.if_left),
+        "too_dry": None if day.too_dry is None else round(day.too_dry, 3),
+        "reason": day.reason,
+        "spoiled": None if day.spoiled is None else round(day.spoiled, 3),
+        "after": day.after,
+        "cautions": [_care(one, zone) for one in day.cares],
+        "better_in": day.better_in,
+        "lost_by_waiting_t_per_ha": None if day.lost_by_waiting is None else round(day.lost_by_waiting, 4),
+        "hurry": day.hurry,
+        "storm_at": _time(day.storm_at, zone),
+        "breathed": _figure(day.breathed),
+        "curve": [_chance(one) for one in day.curve],
+    }
+
+
+def _care(one: Care, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "caution": one.caution,
+        "begins": _time(one.begins, zone),
+        "ends": _time(one.ends, zone),
+        "likely": one.likely,
+    }
+
+
+def _chance(one: Chance | None) -> dict[str, float] | None:
+    return None if one is None else {"area_ha": round(one.area, 4), "odds": round(one.odds, 3)}
+
+
+def _left(left: IfLeft | None) -> dict[str, Any] | None:
+    if left is None:
+        return None
+    rain, taken = round(left.rain, 3), _figure(left.rained_on)
+    return {"moisture": _band(left.moisture, 3), "rain": rain, "rained_on": taken}
+
+
+def _clock(field: FieldProspect) -> dict[str, Any] | None:
+    """Return the sum of warmth with its range, as far as that is known."""
+    if field.clock is None:
+        return None
+    ends = _band(clock_band(field), 1) or {"mid": round(field.clock, 1)}
+    return {
+        "low": None,
+        "high": None,
+        **ends,
+        "unit": "degC d",
+        "from": None if field.clock_from is None else field.clock_from.isoformat(),
+    }
+
+
+def _band(band: Band | None, digits: int) -> dict[str, float] | None:
+    if band is None:
+        return None
+    return {name: round(getattr(band, name), digits) for name in ("low", "mid", "high")}
+
+
+def _figures(told: Quality | Waiting | None) -> dict[str, Any] | None:
+    return None if told is None else {name: _figure(one) for name, one in vars(told).items()}
+
+
+def _figure(one: Figure | None) -> dict[str, Any] | None:
+    """Return a figure with its range, unit and source."""
+    if one is None:
+        return None
+    ends = {end: round(getattr(one, end), 3) for end in ("low", "mid", "high")}
+    return {**ends, "unit": one.unit, "source": one.source}
+
+
+def _time(at: datetime | None, zone: ZoneInfo) -> str | None:
+    return None if at is None else at.astimezone(zone).isoformat(timespec="minutes")

@@ -1,0 +1,255 @@
+"""The numbers behind today's advice for one field, as text, and where they come from at the end."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from textwrap import wrap
+from typing import Final
+
+from daemon.advice.explain.field import Block, field_blocks, points
+from daemon.advice.explain.provenance import sources
+from daemon.advice.explain.would_change import turned_by
+from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import FieldDay, FieldProspect, Hurry
+from daemon.words.catalog import said
+from daemon.words.cautions import care_words, official
+from daemon.words.numbers import area, at_most, clock_time, crop_weight, moisture, odds, size, two_digits, weekday
+from daemon.words.pictures import picture_words
+from daemon.words.reasons import reason_words
+from daemon.words.watch import watched_words
+from daemon.words.weather import weather_line
+from daemon.words.work import film, hour_later, if_left, least_chance, too_dry, two_points
+
+WIDTH: Final = 99  # characters of a line: what a page and a small screen hold
+LEGEND: Final = """\
+Three numbers in a row: one case in ten is below the first, one in ten above the last. Where the \
+numbers come from stands under Sources."""
+HURRY: Final[Mapping[Hurry, str]] = {
+    Hurry.LODGED: "before the others, because it lies flat",
+    Hurry.STORM: "before the others, because a storm may lay it flat",
+}
+HINT: Final = "(estimate)"
+TITLES: Final[Mapping[str, str]] = {
+    "hours": "Hours of work",
+    "rained_on": "Rain on what is left",
+    "breathed": "Breath",
+}
+HEADS: Final = f"{'Coming days':13} {'odds for the least area':25}"
+NAMES: Final[Mapping[str, str]] = {"ndf": "fibre", "dry_matter": "yield"}
+
+
+def explain(farm: Farm, morning: Morning, name: str) -> str:
+    """Return what is known of a field, how sure it is, and at the end where it comes from and what puts it right.
+
+    Raises
+    ------
+    KeyError
+        If the farm has no field of that name.
+    """
+    field = next((one for one in morning.prospect.fields if one.name == name), None)
+    if field is None:
+        raise KeyError(name)
+    advice = next(one for one in morning.advices if one.field == name)
+    blocks: tuple[Block, ...] = (
+        ("", _head(farm, morning, field, advice)),
+        ("", iter([LEGEND] if advice.kind is Kind.MOW or field.ndf is not None else [])),
+        *_beside(farm, morning, advice),
+        *field_blocks(farm, field, morning.date),
+        ("odds", _days(farm, field)),
+        ("", _diary(field)),
+        ("drying", _drying(farm, field)),
+        ("", _trust(morning, advice)),
+    )
+    told = [(key, list(lines)) for key, lines in blocks]
+    shown = [key for key, lines in told if key and lines]
+    texts = [_narrow([_hinted(lines[0]), *lines[1:]] if key else lines) for key, lines in told if lines]
+    keys = ["hours", *shown] if advice.kind is Kind.MOW else shown
+    return "\n\n".join([*texts, _narrow(_sources(farm, morning, field, keys))])
+
+
+def _hinted(line: str) -> str:
+    """Return the first line of a block of numbers with a word on where they come from."""
+    end = line[-1] if line[-1] in ".:" else ""
+    return f"{line.removesuffix(end)} {HINT}{end}"
+
+
+def _narrow(lines: Iterable[str]) -> str:
+    """Return lines that are no longer than a page is wide; what is carried over stands further in."""
+    return "\n".join(
+        part
+        for line in lines
+        for part in wrap(
+            line,
+            WIDTH,
+            subsequent_indent=" " * (len(line) - len(line.lstrip()) + 4 * line.startswith(" ")),
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    )
+
+
+def _head(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) -> Iterator[str]:
+    """Yield what lies of the field before what is advised for the rest: the one cannot wait."""
+    at = morning.prospect.at
+    whole = size(field.area, farm.units)
+    left = whole if field.standing is None else size(field.standing, farm.units)
+    yield f"{field.name}, {whole}{f', {left} of it standing' if left != whole else ''}"
+    yield from (watched_words(farm, one, at, at) for one in morning.watched if one.field == field.name)
+    yield from _today(farm, advice)
+    yield f"Would change it: {turned_by(farm, field, advice)}."
+
+
+def _today(farm: Farm, advice: Advice) -> Iterator[str]:
+    if advice.kind is Kind.MOW and advice.day is not None:
+        yield _hinted(f"Today: mow {area(advice.area, farm.units)}. {two_points(advice.day, farm)}.")
+        yield from _hours(farm, advice.day)
+        return
+    lead = "no advice, because " if advice.kind is Kind.NONE else "wait: "
+    yield f"Today: {lead}{reason_words(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
+
+
+def _beside(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ...]:
+    """Return the blocks beside the hours of a field that is to be mown today."""
+    if advice.kind is not Kind.MOW or advice.day is None:
+        return ()
+    day = advice.day
+    return (
+        ("order", _order(farm, day)),
+        ("storm", _storm(farm, day)),
+        ("breathed", _breathed(day)),
+        ("rained_on" if day.if_left and day.if_left.rained_on else "drying", _left(farm, day)),
+        ("", iter([f"Beware: {words}" for words in official(farm, morning)])),
+        ("cautions", _cares(farm, day)),
+    )
+
+
+def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
+    named = (
+        ("start mowing", day.start),
+        ("stop by", day.mow_until),
+        ("rake from", day.rake_from),
+        ("bale from", day.bale_from),
+    )
+    for name, at in (*named, ("all wrapped by", day.wrapped_by)):
+        if at is not None:
+            yield f"  {name:15} {clock_time(at, farm.units)}"
+    if day.moisture_at_baling is not None:
+        aim, wettest = moisture(farm.baleage.aim), at_most(farm.baleage.wettest)
+        water = points(day.moisture_at_baling, factor=100.0)
+        yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
+    yield f"  {'bales':15} {day.bales}{film(day)}"
+    for words in (hour_later(day, farm), too_dry(day, farm)):
+        if words:
+            yield f"  {words}"
+
+
+def _order(farm: Farm, day: FieldDay) -> Iterator[str]:
+    """Yield why a field has its place in the day; what is lost is counted in tonnes as good as at the target."""
+    if day.lost_by_waiting is None and day.hurry is None:
+        return
+    after = f"Order: after {day.after}" if day.after else "Order: first today"
+    hurried = f", {HURRY[day.hurry]}" if day.hurry else ""
+    yield f"{after}{hurried}."
+    if day.lost_by_waiting is not None:
+        weight, unit = crop_weight(farm.units)
+        change = "loses" if day.lost_by_waiting >= 0.0 else "gains"
+        lost = two_digits(abs(day.lost_by_waiting) * weight)
+        yield f"  {change} about {lost} {unit} of good forage by waiting for its next chance, odds counted in"
+
+
+def _storm(farm: Farm, day: FieldDay) -> Iterator[str]:
+    if day.storm_at is not None:
+        yield f"Storm: may begin {weekday(day.storm_at)} {clock_time(day.storm_at, farm.units)}"
+
+
+def _breathed(day: FieldDay) -> Iterator[str]:
+    if day.breathed is not None:
+        yield f"Breathed away by the crop until it is baled: {points(day.breathed, '.1f')}% of its dry matter"
+
+
+def _left(farm: Farm, day: FieldDay) -> Iterator[str]:
+    """Yield what becomes of the crop if it is left lying; its water and odds are told of elsewhere."""
+    if day.if_left is None:
+        return
+    taken = day.if_left.rained_on
+    loss = "" if taken is None else f", which would take {points(taken, '.1f')}% of its dry matter"
+    yield f"{if_left(day, farm).removesuffix('.')}{loss}."
+
+
+def _cares(farm: Farm, day: FieldDay) -> Iterator[str]:
+    if day.cares:
+        yield "Beware:"
+        yield from (f"  {care_words(care, farm.units)}" for care in day.cares)
+
+
+def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    if not field.days:
+        return
+    yield f"{HEADS} at the odds needed, {odds(farm.alerts.odds_needed)}"
+    for day in field.days:
+        least = least_chance(day, farm)
+        least_said = f"{odds(least.odds)} for {area(least.area, farm.units)}" if least else "-"
+        end = _job(farm, day) if day.area > 0.0 and day.start else reason_words(day.reason, day)
+        yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {least_said:25} {end}"
+
+
+def _job(farm: Farm, day: FieldDay) -> str:
+    """Return what may be mown on a day ahead, as the page has it."""
+    hours = ((" from", day.start), (", bale from", day.bale_from))
+    told = "".join(f"{name} {clock_time(at, farm.units)}" for name, at in hours if at)
+    after = f", after {day.after}" if day.after else ""
+    return f"{area(day.area, farm.units)}, {odds(day.odds or 0.0)},{told}{after}"
+
+
+def _diary(field: FieldProspect) -> Iterator[str]:
+    if field.told:
+        yield "From the diary and the settings:"
+        yield from (f"  {sentence}" for sentence in field.told)
+
+
+def _drying(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    if not field.days:
+        return
+    yield f"Drying: by the evaporation of the hours ahead, for this field uncertain by {field.drying.spread:.0%}"
+    if field.drying.factor != 1.0:
+        yield f"  Measured samples: this field dries {field.drying.factor:.2f} times as fast as the model."
+    if field.soil_factor is not None:
+        yield f"  Today's ground: {field.soil_factor:.2f} times as fast as on moist soil (estimate from its water)."
+    if words := picture_words(farm, field):
+        yield f"  {words}"
+
+
+def _trust(morning: Morning, advice: Advice) -> Iterator[str]:
+    weather = morning.prospect.weather
+    if weather is None:
+        told = "" if morning.prospect.detail == advice.detail else morning.prospect.detail  # it stands above
+        yield f"Weather: none. {told}".rstrip()
+    else:
+        yield f"Weather: {weather.source}, {weather.model}. {weather_line(weather)}"
+        yield f"{weather.credit}. {weather.note}".rstrip()
+    yield from morning.prospect.record
+    yield "A measured sample is worth more than any of this."
+    yield said("care.caution")
+
+
+def _sources(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[str]) -> Iterator[str]:
+    """Yield what stands behind the blocks that were told."""
+    weather = morning.prospect.weather
+    behind = sources(farm, field.name, known=weather is not None and weather.known)
+    yield "Sources"
+    for key in dict.fromkeys(keys):
+        yield f"  {TITLES.get(key, key.capitalize())}"
+        yield from behind[key].lines(_of_each(farm, field, key))
+
+
+def _of_each(farm: Farm, field: FieldProspect, key: str) -> str:
+    """Return the sources of figures that each have their own."""
+    told = {"feed": field.quality, "waiting": field.waiting}.get(key)
+    if key == "yield":
+        expected = any(one.expected_yield for one in farm.fields if one.name == field.name)
+        band = field.dry_matter_band
+        return band.source if band is not None else "the settings" if expected else ""
+    # The fibre of the stand is told under growth, and waiting goes by the same sources as the feed.
+    first = set() if key == "feed" or field.quality is None else {one.source for one in vars(field.quality).values()}
+    shown = {} if told is None else {name: one for name, one in vars(told).items() if key != "feed" or name != "ndf"}
+    each = {name: "as above" if one.source in first else one.source for name, one in shown.items()}
+    return "; ".join(f"{NAMES.get(name, name)}: {source}" for name, source in each.items())

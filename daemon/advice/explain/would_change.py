@@ -1,0 +1,155 @@
+"""What would turn today's advice for a field: the one thing it hangs on, and where that stands."""
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from daemon.domain.advice import Advice, Kind
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import FieldProspect, Reason
+from daemon.planning.ground import CARRIED
+from daemon.words.numbers import area, clock_time, crop, odds
+from daemon.words.stand import just_cut
+from daemon.words.work import least_chance
+from models.coefficients import DENSITY_MOST, RIPE_HALF_WIDTH
+
+CRUMB: Final = 1e-9  # less than this is rounding
+
+Told = Callable[[Farm, FieldProspect, Advice], str]
+
+
+def turned_by(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    """Return what would change today's advice for a field, in the farm's units and without a full stop."""
+    if advice.kind is Kind.MOW:
+        return _less(farm, advice)
+    return TURNED_BY[advice.reason or Reason.ODDS_TOO_LOW](farm, field, advice)
+
+
+def _needed(farm: Farm) -> str:
+    return odds(farm.alerts.odds_needed)
+
+
+def _less(farm: Farm, advice: Advice) -> str:
+    """Return what takes a field off the day: its acres shrink as long as the least of them has the odds needed."""
+    least = least_chance(advice.day, farm) if advice.day else None
+    now = f" for {area(least.area, farm.units)} (they are {odds(least.odds)})" if least else ""
+    return (
+        f"odds under {_needed(farm)}{now}, by rain, soft ground or slower drying in a newer forecast or a wet sample; "
+        "before that, less of the field"
+    )
+
+
+def _odds(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    least = least_chance(advice.day, farm) if advice.day else None
+    now = f" for {area(least.area, farm.units)}; they are {odds(least.odds)}" if least else ""
+    return f"odds of {_needed(farm)}{now}"
+
+
+def _time(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    return f"{_odds(farm, field, advice)}; more hours, hands or speed in [work]"
+
+
+def _fibre(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    if advice.day is not None and just_cut(field, advice.day.date):
+        return "nothing until the next growth is ripe"
+    look = "a look that finds the stand further on, noted"
+    if field.ndf is None or field.ndf_target is None:
+        return look
+    wanted, now = field.ndf_target - RIPE_HALF_WIDTH, field.ndf.mid
+    digits = 0 if round(wanted) > round(now) else 1
+    told = f"fibre (NDF) of {wanted:.{digits}f}%; it is {_down(now, digits) if digits else f'{now:.0f}'}%"
+    return told if _looks_are_lost(field) else f"{told}. Or {look}"
+
+
+def _down(share: float, digits: int) -> str:
+    """Return a number rounded down, so that what lacks a little never reads as enough."""
+    return f"{math.floor(share * 10.0**digits + CRUMB) / 10.0**digits:.{digits}f}"
+
+
+def _looks_are_lost(field: FieldProspect) -> bool:
+    """Return whether no look tells how far a stand is: grass heads but once, so that its regrowth shows no stages."""
+    return field.last_cut is not None and all(one.kind == "grasses" for one in field.kinds) and bool(field.kinds)
+
+
+def _ground(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    """Return how firm it must be: for the least share of the forecast, and in so much of it that the odds are there."""
+    carried = advice.day.carried if advice.day else None
+    now = "" if carried is None else f" (it is in {_down(100.0 * carried, 0)}%)"
+    share = "more" if carried is not None and carried >= CARRIED else f"{CARRIED:.0%}"
+    sure = _odds(farm, field, advice)
+    look = "a look that finds it firm, noted"
+    return f"ground that is firm in {share} of the forecast{now}, and with it {sure}. Or {look}"
+
+
+def _late(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    latest = clock_time(farm.work.latest_start, farm.units)
+    return f"nothing today but a later latest_start in [work], where time to bale is left; it is {latest}"
+
+
+def _stale(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    return f"a forecast no older than {farm.weather.oldest:g} hours"
+
+
+def _members(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    return f"a forecast of {farm.weather.least_members} usable members"
+
+
+def _full(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    before = advice.day.after if advice.day and advice.day.after else "another field"
+    return f"{before} taken off the day, or more hours, hands or speed in [work]"
+
+
+def _better(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    now = f"it is {farm.estimates.worth_waiting:.0%}"
+    return f"a forecast in which that day is no better, or a higher worth_waiting in [estimates]; {now}"
+
+
+def _thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    """Return how thin the crop must be spread: over all of the cut width at the most."""
+    most, share = DENSITY_MOST / 100.0, farm.baleage.swath_share
+    less = f"less crop than about {crop(most * share, farm.units)} (expected_yield of the field)"
+    grown = field.dry_matter if field.dry_matter_band is None else field.dry_matter_band.mid
+    if grown is None or grown > most:
+        return less
+    wide = math.ceil(100.0 * grown / most) / 100.0
+    return f"a swath_width of {wide:.2f} in [baleage], it is {share:.2f}; or {less}"
+
+
+def _and_odds(words: str) -> Told:
+    """Return what stands in the way of a day, and the odds where those do too."""
+
+    def told(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+        least = least_chance(advice.day, farm) if advice.day else None
+        lacks = least is not None and least.odds < farm.alerts.odds_needed
+        return f"{words}, and {_odds(farm, field, advice)}" if lacks else words
+
+    return told
+
+
+def _plain(words: str) -> Told:
+    return lambda farm, field, advice: words
+
+
+TURNED_BY: Final[Mapping[Reason, Told]] = {
+    Reason.NOT_RIPE: _fibre,
+    Reason.RAIN: _odds,
+    Reason.WILL_NOT_DRY: _odds,
+    Reason.ODDS_TOO_LOW: _odds,
+    Reason.TOO_LITTLE_TIME: _time,
+    Reason.GROUND_SOFT: _ground,
+    Reason.TOO_LATE_TODAY: _late,
+    Reason.DATA_STALE: _stale,
+    Reason.FEW_MEMBERS: _members,
+    Reason.DAY_OFF: _and_odds("days_off in [work]"),
+    Reason.DAY_IS_FULL: _full,
+    Reason.OUT_OF_SEASON: _plain("season in [farm], or the growth of the year that begins"),
+    Reason.BETTER_LATER: _better,
+    Reason.CROP_LIES: _plain("the crop that lies, once it is noted as wrapped"),
+    Reason.CALLED_OFF: _plain("nothing today"),
+    Reason.LEFT_UNCUT: _and_odds("the note taken back by forenoon note undo"),
+    Reason.DATA_MISSING: _plain("weather that can be had; what is missing is named"),
+    Reason.DIARY_UNREADABLE: _plain("a diary that can be read; what is wrong with it is named"),
+    Reason.GROWTH_UNKNOWN: _plain("what is named put right"),  # a look alone is no help, and may be what is named
+    Reason.TOO_THICK: _thick,
+    Reason.OUT_OF_RANGE: _plain("what is named put right"),
+}

@@ -1,0 +1,121 @@
+"""What `forenoon setup` says of an answer that cannot be taken: what is wrong with it, and what to type."""
+
+import re
+from collections.abc import Mapping, Sequence
+from math import isnan
+from typing import Any, Final
+
+from daemon.domain.farm import Units
+from daemon.domain.units import HECTARES_PER_ACRE
+from daemon.settings.sections.base import Section, kind
+from daemon.settings.text.literals import number_meant, shown
+from daemon.settings.values.kinds import Number
+
+SIZES: Final[Mapping[Units, str]] = {Units.US: "acres", Units.METRIC: "hectares"}
+HEIGHTS: Final[Mapping[Units, str]] = {Units.US: "feet", Units.METRIC: "metres"}
+HECTARES: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(?:ha|hectares?)", re.IGNORECASE)
+ACRES: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(?:acres?|ac)", re.IGNORECASE)
+ANY_GRASS: Final = ("grass", "grasses", "hay", "meadow", "meadow grass", "mixed grass", "mixed hay", "pasture")
+MEADOW: Final = "mixed meadow"
+PLAIN_EMAIL: Final = re.compile(r"[^\s@:/]+@[^\s@:/]+\.[^\s@:/]+")
+TELEPHONE: Final = re.compile(r"\+?[\d\s().-]{6,}\d")
+LATER: Final = "Press Enter to do this later."
+EMAIL_HELP: Final = (
+    "A plain address is not enough: it must also say by which mail server the message goes, and with which password. "
+    f'README shows how, under "Sending". {LATER}'
+)
+TELEPHONE_HELP: Final = (
+    "A number is not enough: a text goes by a paid text service, whose address has the number in it. "
+    f'README tells of them, under "Sending". {LATER}'
+)
+PERSON_HELP: Final = f"Three things, with commas between: a name, then text or email, then the address. {LATER}"
+ADDRESS_HELP: Final = (
+    "No message can go to that address (it is not shown here, for it may hold a password). One address is for one "
+    f'person; README shows how it is written, under "Sending". {LATER}'
+)
+LIMITS: Final[Mapping[str, str]] = {
+    "mown_per_hour": "From {low:g} to {high:g} {unit} in an hour can be mown.",
+    "latitude": "Degrees north go from {low:g} to {high:g}.",
+    "longitude": "Degrees east go from {low:g} to {high:g}.",
+    "elevation": "A farm lies from {low:g} to {high:g} {unit} above the sea.",
+    "area": "A field has from {low:g} to {high:g} {unit}.",
+}
+
+
+def refusal(section: type[Section], items: Sequence[Mapping[str, Any]], units: Units) -> str:
+    """Return what is wrong with an answer.
+
+    Parameters
+    ----------
+    section : type[Section]
+        That the answer is for.
+    items : sequence of mapping
+        The mistakes, as the settings' sections name them.
+    units : Units
+        Of the farm.
+    """
+    keys = [str(item["loc"][-1]) for item in items]
+    # What follows from a wrong `by` is no second mistake.
+    told = [one for one, key in zip(items, keys, strict=True) if key != "address" or "by" not in keys]
+    return "\n".join(_words(section, str(one["loc"][-1]), one, units) for one in told)
+
+
+def _words(section: type[Section], key: str, item: Mapping[str, Any], units: Units) -> str:
+    option, given = kind(section, key), item["input"]
+    if isinstance(option, Number):
+        return _number_words(key, option, given, units)
+    if key == "name":
+        return f"A name is needed, on one line and of {getattr(option, 'longest', 80)} letters at the most."
+    if key == "timezone":
+        return f"There is no clock of the name {shown(given)}.{_do_you_mean(item)}"
+    if key == "stand":
+        return _stand_words(section, given, item)
+    if key == "by":
+        return "Write text or email between the name and the address."
+    return ADDRESS_HELP if key == "address" else "That is no day. Write it as 2026-06-04."
+
+
+def _number_words(key: str, option: Number, given: object, units: Units) -> str:
+    low, high = option.limits(units)
+    unit = SIZES[units] if key in ("area", "mown_per_hour") else HEIGHTS[units]
+    if isinstance(given, float) and not isnan(given):
+        return LIMITS[key].format(low=low, high=high, unit=unit)
+    return f"That is not a number of {unit}. {_in_this_unit(str(given), units)}"
+
+
+def _in_this_unit(given: str, units: Units) -> str:
+    """Return what to type for a size that is given in the other unit, or in words.
+
+    >>> _in_this_unit("12 ha", Units.US), _in_this_unit("10 or so", Units.US)
+    ('12 ha are 29.7 acres: type just 29.7.', 'Type just 10.')
+    """
+    us = units is Units.US
+    other = (HECTARES if us else ACRES).fullmatch(given.strip())
+    if other is None:
+        return f"Type just {number_meant(given) or 10:g}."
+    size = float(other[1]) / HECTARES_PER_ACRE if us else float(other[1]) * HECTARES_PER_ACRE
+    return f"{given.strip()} are {size:.3g} {SIZES[units]}: type just {size:.3g}."
+
+
+def _stand_words(section: type[Section], given: object, item: Mapping[str, Any]) -> str:
+    if isinstance(given, dict):
+        fix = _mix_words(item["ctx"]["fix"] or '{ "timothy" = 60, "red clover" = 40 }')
+        return f"The shares of a mix are of what grows here and add up to 100. Such as: {fix}"
+    known = ", ".join(getattr(kind(section, "stand"), "species", ()))
+    if str(given).strip().casefold() in ANY_GRASS:
+        return f"For grass of many kinds type {MEADOW}; else one of: {known}"
+    return f"Nothing is known of {shown(given)}.{_do_you_mean(item)} One of: {known}"
+
+
+def _do_you_mean(item: Mapping[str, Any]) -> str:
+    fix = str(item["ctx"]["fix"] or "").strip('"')
+    return f" Do you mean {fix}?" if fix else ""
+
+
+def _mix_words(mix: str) -> str:
+    """Return a mix as it is answered and not as TOML has it: timothy 60 + alfalfa 40.
+
+    >>> _mix_words('{ "timothy" = 60, "alfalfa" = 40 }')
+    'timothy 60 + alfalfa 40'
+    """
+    return re.sub(r"\s*,\s*", " + ", mix.strip("{ }")).replace(" =", "").replace('"', "")

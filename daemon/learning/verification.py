@@ -1,0 +1,166 @@
+"""What came of the odds that were said: work is run again on the hours that came, and the odds learn from it."""
+
+import logging
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, time, timedelta
+from itertools import groupby
+from typing import Final
+
+import numpy as np
+import xarray as xr
+
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import Said
+from daemon.learning.record import Ledger, LedgerError
+from daemon.planning.drying import crop_day, strips_for
+from daemon.planning.field_day import crew_on
+from daemon.planning.forecast_hours import ForecastHours, forecast_hours, hours_told, work_window
+from daemon.weather.contract import HOUR, REQUIRED, Weather, at_utc
+from daemon.words.numbers import odds
+from models import coefficients as c
+from models.calibration import Record, fit_correction
+from models.day_plan import best_plan
+from models.odds import UNCORRECTED, Correction, corrected_odds
+from models.swath import Swath, lay_swath, standing_wetness
+
+log = logging.getLogger(__name__)
+
+DAY: Final = timedelta(days=1)
+BANDS: Final = ((0.0, 0.4, "below 4 in 10"), (0.4, 0.7, "4 to 7 in 10"), (0.7, 1.0, "7 in 10 and more"))
+SHOWN: Final = 0.8  # odds for which it is told what the record does to them
+
+
+def learnt_correction(farm: Farm, ledger: Ledger, weather: Weather, today: date) -> tuple[Correction, tuple[str, ...]]:
+    """Judge the days that have come and return what the record does to the odds.
+
+    Parameters
+    ----------
+    farm : Farm
+    ledger : Ledger
+    weather : Weather
+        Its past tells what came; hours that only stand as they were forecast judge nothing.
+    today : date
+        On the farm's clock.
+
+    Returns
+    -------
+    Correction, tuple of str
+        And the same in plain sentences. A record that cannot be used corrects nothing and leaves a warning in the log:
+        no morning goes without odds because of it.
+    """
+    try:
+        _judge(farm, ledger, weather, today)
+        record = ledger.record(today)
+        correction = fit_correction(record)
+    except (LedgerError, ArithmeticError, TypeError, ValueError) as error:
+        log.warning("the odds are not corrected by the farm's own record: %s", error)
+        return UNCORRECTED, (
+            "The farm's own record of odds cannot be used, so the odds are as the forecast gives them.",
+        )
+    return correction, tuple(record_words(record, correction))
+
+
+def record_words(record: Record, correction: Correction) -> list[str]:
+    """Return in plain sentences what the record holds, how honest the odds were and what it does to them."""
+    if record.odds.size == 0:
+        return ["The farm's own record of odds against what came is empty, so they are as the forecast gives them."]
+    days = np.unique(record.day.astype("datetime64[D]")).size
+    bands = [(words, (record.odds >= low) & (record.odds < high)) for low, high, words in BANDS]
+    held = [
+        f"{words}, {100 * record.odds[at].mean():.0f}% said and {100 * record.outcome[at].mean():.0f}% came "
+        f"({_count(int(at.sum()), 'case')})"
+        for words, at in bands
+        if at.any()
+    ]
+    now = float(corrected_odds(np.array([SHOWN]), 0.0, correction)[0])
+    return [
+        f"The farm's own record of odds holds {_count(record.odds.size, 'case')} of {_count(days, 'day')}. Of what the "
+        f"forecast alone gave: {'; '.join(held)}.",
+        f"It makes {odds(now)} of {odds(SHOWN)} for today where no rain is forecast.",
+    ]
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def judged(farm: Farm, lines: Iterable[Said], past: xr.Dataset) -> dict[Said, float]:
+    """Run the work of days that have come again on the hours that came.
+
+    Parameters
+    ----------
+    farm : Farm
+        Its people, machines and rules of today are taken for those of the day.
+    lines : iterable of Said
+    past : xr.Dataset
+        Hours that came.
+
+    Returns
+    -------
+    dict
+        The outcome of each line whose day lies wholly in the past hours, without a gap from the noon before on: the
+        share of the crop's draws with which all of the area is wrapped in time.
+
+    Notes
+    -----
+    The crop is drawn as for the odds. With its middle alone the record would hold for certain what is not known of the
+    crop, and learn to leave it out of the odds: dry days would all succeed, though half of all crops dry more slowly
+    than the middle. The ground is as it was forecast.
+    """
+    outcomes: dict[Said, float] = {}
+    for day, said in groupby(sorted(lines, key=lambda line: line.day), key=lambda line: line.day):
+        came = _hours_that_came(farm, past, day)
+        if came is not None:
+            hours = forecast_hours(farm, Weather(came, came), day)
+            found = {line: _outcome(farm, line, hours) for line in said}
+            outcomes |= {line: outcome for line, outcome in found.items() if outcome is not None}
+    return outcomes
+
+
+def _judge(farm: Farm, ledger: Ledger, weather: Weather, today: date) -> None:
+    """Judge what can be judged; a command may look where it cannot write."""
+    outcomes = judged(farm, ledger.unjudged(today), hours_told(weather))
+    try:
+        if outcomes:
+            ledger.settle(outcomes)
+    except LedgerError as error:
+        log.warning("what came of the odds was not kept: %s", error)
+
+
+def _hours_that_came(farm: Farm, past: xr.Dataset, day: date) -> xr.Dataset | None:
+    """Return the hours of a day from the noon before on, when the crop has lost the last dew; None if any lacks."""
+    zone = farm.place.timezone
+    opens = datetime.combine(day - DAY, time(12), tzinfo=zone).astimezone(UTC)
+    closes = datetime.combine(day + DAY, time(0), tzinfo=zone).astimezone(UTC)
+    first = at_utc(opens).astype("datetime64[h]")
+    last = (at_utc(closes) + np.timedelta64(59, "m")).astype("datetime64[h]")
+    came = past.sel(time=slice(first, last))
+    whole = came.sizes["time"] == int((last - first) / HOUR) + 1
+    return came if whole and all(bool(came[name].notnull().all()) for name in REQUIRED) else None
+
+
+def _outcome(farm: Farm, line: Said, hours: ForecastHours) -> float | None:
+    """Return the share of draws with which a line's area is wrapped; None where today's rules have no such day."""
+    window = work_window(farm, line.day, line.start, hours)
+    if window is None or not window.starts:
+        return None
+    wetness = standing_wetness(hours.drying, line.dry_matter)
+    day = crop_day(farm, _swath(farm, line, hours), wetness, window, hours, window.starts)
+    count = strips_for(farm, line.area)
+    plan = best_plan(
+        day, crew_on(farm, window), window.starts[:1], most=count, least=count, needed=1.0, to_odds=np.copy
+    )
+    return float(plan.odds[-1])
+
+
+def _swath(farm: Farm, line: Said, hours: ForecastHours) -> Swath:
+    draws = hours.draws
+    return lay_swath(
+        line.dry_matter * draws.yield_factor,
+        np.clip(line.start_moisture + draws.start_moisture, 0.5, 0.9),
+        farm.baleage.swath_share,
+        drying_factor=line.drying_factor * draws.drying_factor ** (line.drying_spread / c.K400_SPREAD),
+        crop_factor=line.crop_factor,
+        conditioned=farm.baleage.conditioned,
+        soil_factor=line.soil_factor,
+    )

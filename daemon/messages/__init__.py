@@ -1,0 +1,1 @@
+"""The texts and emails that people are sent."""

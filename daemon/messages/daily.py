@@ -1,0 +1,290 @@
+"""Every sentence a farmer is sent, in trade words: the text of at most two parts and the email beside it."""
+
+from collections.abc import Callable, Sequence
+from datetime import date, timedelta
+from typing import Final
+
+from daemon.domain.advice import Advice, Announced, Kind, Morning
+from daemon.domain.farm import Channel, Farm, Hears, Person
+from daemon.domain.message import Message
+from daemon.domain.prospect import Band, FieldDay, FieldProspect, ripe_soon, water_by
+from daemon.domain.schedule import TaskKind
+from daemon.domain.season_progress import progress
+from daemon.messages.layout import cut, email
+from daemon.words.catalog import beside, counted, joined, said
+from daemon.words.cautions import day_cares, official, stop_work
+from daemon.words.field_order import hurried, order
+from daemon.words.growth import stage_words
+from daemon.words.numbers import area, at_most, clock_time, crop, moisture, named_day, odds, percents, weekday
+from daemon.words.reasons import reason_said, reason_words, trouble_words, waiting_words
+from daemon.words.season_progress import progress_words
+from daemon.words.sms import TEXT_PARTS, fit, parts, whole
+from daemon.words.stand import ground, ripeness_words
+from daemon.words.weather import weather_line
+from daemon.words.work import film, hour_later, if_left, job, surer_chance, too_dry, two_points
+
+Add = Callable[[Message, Farm, Morning, Person], Message]
+
+OTHER_AREA: Final = 0.2  # of an area, by which it differs from the evening's before that is said
+
+
+def unchanged(mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
+    """Return an email as it is."""
+    return mail
+
+
+def say(farm: Farm, morning: Morning, task: TaskKind, add: Add = unchanged) -> dict[Person, Message]:
+    """Return each person's message; nobody who has nothing to hear is in it.
+
+    Parameters
+    ----------
+    farm : Farm
+    morning : Morning
+        The newest pass.
+    task : TaskKind
+        The morning's message, the evening's heads-up, or a sign of life.
+    add : callable, optional
+        Returns the morning's email with what is added to it for one person, such as links to answer by.
+    """
+    people = farm.alerts.people
+    if task is TaskKind.SIGN_OF_LIFE:
+        emails = [person for person in people if person.channel is Channel.EMAIL]
+        in_season = morning.date.month in farm.season
+        return {person: _sign_of_life(farm, person, in_season=in_season) for person in (*emails, *people)[:1]}
+    if task is TaskKind.EVENING:
+        likely = _likely(morning)
+        return {person: _evening(farm, person, likely) for person in people} if likely else {}
+    hears_it = [person for person in people if _concerns(person, morning)]
+    text, mail = Message("", text_body(farm, morning)), email_of(farm, morning)
+    return {person: text if person.channel is Channel.TEXT else add(mail, farm, morning, person) for person in hears_it}
+
+
+def announced(morning: Morning) -> tuple[Announced, ...]:
+    """Return what an evening's heads-up says of tomorrow, for the next morning to be held against."""
+    return tuple(Announced(name, day.area, day.odds or 0.0) for name, day in _likely(morning))
+
+
+def since_evening(farm: Farm, morning: Morning) -> list[str]:
+    """Return what has changed since the evening before, in sentences."""
+    mown = {advice.field: advice.area for advice in morning.mows}
+    off = [one.field for one in morning.announced if one.field not in mown]
+    other = [
+        one for one in morning.announced if one.field in mown and abs(mown[one.field] / one.area - 1.0) > OTHER_AREA
+    ]
+    told = [counted("evening.gone", len(off), fields=joined(off, last="lists.and"))] if off else []
+    return told + [said("evening.other", area=area(one.area, farm.units), field=one.field) for one in other]
+
+
+def _likely(morning: Morning) -> list[tuple[str, FieldDay]]:
+    """Return the fields that may be mown tomorrow."""
+    return [(name, day) for name, day in _days_on(morning, morning.date + timedelta(days=1)) if day.area > 0.0]
+
+
+def text_body(farm: Farm, morning: Morning) -> str:
+    """Return the morning's text in at most two parts of the GSM alphabet.
+
+    Where it would be longer, the reminder of the sample goes first, then what stops the work, official warnings, why a
+    field hurries and what has changed since the evening, and in the end the last fields are counted instead.
+    """
+    is_rehearsal = morning.prospect.weather and morning.prospect.weather.known
+    name = said("text.rehearsal", farm=farm.name) if is_rehearsal else farm.name
+    jobs = [_text_job(farm, advice) for advice in morning.mows]
+    changed = since_evening(farm, morning)
+    if not jobs:
+        return fit(name, [headline(morning), *changed])
+    beside = [
+        *changed,
+        *hurried(farm, morning),
+        *official(farm, morning),
+        *stop_work(morning.mows, farm.units),
+        said("care.sample"),
+    ]
+    for kept in range(len(jobs), 0, -1):
+        more = [said("text.more", count=len(jobs) - kept)] if kept < len(jobs) else []
+        first = said("text.mow", day=weekday(morning.date), job=jobs[0])
+        pieces = [first, *(said("text.then", job=job) for job in jobs[1:kept]), *more]
+        for told in range(len(beside), -1, -1):
+            tried = whole(name, [*pieces, *beside[:told]])
+            if parts(tried) <= TEXT_PARTS:
+                return tried
+    return fit(name, pieces)
+
+
+def email_of(farm: Farm, morning: Morning) -> Message:
+    """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
+    fields = {field.name: field for field in morning.prospect.fields}
+    lines = [_lead(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
+    if morning.prospect.trouble is not None:
+        lines.append(trouble_words(morning.prospect.trouble, morning.prospect.detail))
+    if told := [*since_evening(farm, morning), *order(farm, morning)]:
+        lines.append(" ".join(told))
+    if morning.mows:
+        aim, wettest = moisture(farm.baleage.aim), at_most(farm.baleage.wettest)
+        lines.append(f"{said('email.aim', aim=aim, wettest=wettest)} {said('care.sample')}")
+    if going := progress_words(farm, progress(morning)):
+        lines.append(going)
+    beware = (*official(farm, morning), *day_cares(morning.mows, farm.units))
+    return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
+
+
+def headline(morning: Morning) -> str:
+    """Return the day's answer in one sentence where nothing is to be mown."""
+    day = weekday(morning.date)
+    if morning.advices and morning.is_unknown:
+        reasons = sorted({reason_said(advice.reason) for advice in morning.advices})
+        return said("answer.unknown", day=day, reasons=joined(reasons, by="lists.and"))
+    return said("answer.wait", day=day, reasons=waiting_words(morning.advices))
+
+
+def _concerns(person: Person, morning: Morning) -> bool:
+    """Return whether a person hears of this morning: mowing, called likely or advised, and trouble go to all."""
+    trouble = any(advice.kind is Kind.NONE for advice in morning.advices)
+    if morning.mows or morning.announced or trouble:
+        return True
+    return person.hears is Hears.RIPE_MORNINGS and any(ripe_soon(field) for field in morning.prospect.fields)
+
+
+def _lead(farm: Farm, morning: Morning) -> str:
+    if not morning.mows:
+        return headline(morning)
+    jobs = joined((job(advice.area, advice.field, farm) for advice in morning.mows), by="lists.then")
+    late = any(advice.day and advice.day.mow_until and advice.day.mow_until.hour >= 12 for advice in morning.mows)
+    return said("email.mow_today" if late else "email.mow_forenoon", day=weekday(morning.date), jobs=jobs)
+
+
+def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
+    day = likely[0][1].date
+    told = [beside(job(one.area, name, farm), odds(one.odds or 0.0)) for name, one in likely]
+    sentence = said("evening.mow", day=weekday(day), jobs=joined(told, by="lists.then"))
+    if likely[0][1].start is not None:
+        sentence += f" {said('evening.start', start=clock_time(likely[0][1].start, farm.units))}"
+    later = said("evening.decides")
+    if person.channel is Channel.TEXT:
+        return Message("", fit(farm.name, [sentence, later]))
+    return email(cut(said("evening.subject", job=told[0])), [sentence, later], [], [said("care.caution")])
+
+
+def _sign_of_life(farm: Farm, person: Person, *, in_season: bool) -> Message:
+    waits = said("alive.in_season" if in_season else "alive.out_of_season")
+    if person.channel is Channel.TEXT:
+        return Message("", fit(farm.name, [waits]))
+    subject = said("alive.subject_in_season" if in_season else "alive.subject_out_of_season")
+    return email(cut(subject), [said("text.whole", farm=farm.name, words=waits)], [], [])
+
+
+def _subject(farm: Farm, morning: Morning) -> str:
+    if morning.mows:
+        first = morning.mows[0]
+        much, others = area(first.area, farm.units), len(morning.mows) - 1
+        if others:
+            return cut(said("subject.mow_more", area=much, field=first.field, count=others))
+        return cut(said("subject.mow", area=much, field=first.field))
+    return cut(said("subject.unknown" if morning.is_unknown else "subject.wait", day=weekday(morning.date)))
+
+
+def _text_job(farm: Farm, advice: Advice) -> str:
+    day, units = advice.day, farm.units
+    if day is None or day.start is None or day.mow_until is None or day.bale_from is None:
+        raise ValueError(f"{advice.field}: advised to be mown without its hours")
+    start, stop, bale = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from))
+    surer = surer_chance(day, farm)
+    more = said("text.surer", area=area(surer.area, units), odds=odds(surer.odds)) if surer else ""
+    return said(
+        "text.job",
+        area=area(advice.area, units),
+        field=advice.field,
+        start=start,
+        stop=stop,
+        bale=bale,
+        odds=beside(odds(day.odds or 0.0), more),
+    )
+
+
+def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
+    day, units = advice.day, farm.units
+    if day is None or day.start is None or day.mow_until is None or day.bale_from is None or day.wrapped_by is None:
+        raise ValueError(f"{advice.field}: advised to be mown without its hours")
+    hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
+    start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
+    if band := _water_by_raking(field, day):
+        low, high = percents(band.low, band.high)
+        rake = said("email.rake_at", time=rake, low=low, high=high)
+    work = said(
+        "email.job",
+        field=advice.field,
+        area=area(advice.area, units),
+        start=start,
+        stop=stop,
+        rake=rake,
+        bale=bale,
+        wettest=at_most(farm.baleage.wettest),
+        end=end,
+        bales=f"{counted('work.bales', day.bales or 0)}{film(day)}",
+        odds=two_points(day, farm),
+    )
+    more = [hour_later(day, farm), too_dry(day, farm), if_left(day, farm)]
+    return " ".join([work, *(words for words in more if words)])
+
+
+def _water_by_raking(field: FieldProspect | None, day: FieldDay) -> Band | None:
+    """Return the water of the swath when it is to be raked; in the windrow it hardly dries on."""
+    shown = None if field is None else field.drying_picture
+    if shown is None or shown.date != day.date or day.rake_from is None:
+        return None
+    return water_by(shown, day.rake_from)
+
+
+def _field_lines(farm: Farm, morning: Morning) -> list[str]:
+    """Return a line for each field: its state, today's reason where it waits, and its next good day."""
+    waiting = {advice.field: advice for advice in morning.advices if advice.kind is not Kind.MOW}
+    lines = []
+    for field in morning.prospect.fields:
+        told = [_state(field, farm)] if field.ripeness else []
+        told += [said("email.flat")] if field.lodged else []
+        told += [ground(field)] if field.ground not in (None, "firm") else []
+        told += [field.detail] if field.detail and field.unknown is None and ripe_soon(field) else []
+        # What ails all fields is told once, above them.
+        alone = morning.prospect.trouble is None or field.unknown is not morning.prospect.trouble
+        told += [_waiting(waiting[field.name])] if field.name in waiting and alone else []
+        ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
+        if ahead is not None:
+            much, sure = area(ahead.area, farm.units), odds(ahead.odds or 0.0)
+            told.append(said("email.next", day=named_day(ahead.date), area=much, odds=sure))
+        lines += [said("email.field", field=field.name, states=joined(told, by="lists.apart"))] if told else []
+    return lines
+
+
+def _waiting(advice: Advice) -> str:
+    """Return why nothing of a field is to be mown today."""
+    words = reason_words(advice.reason, advice.day)
+    if advice.kind is Kind.NONE:
+        return beside(said("reason.no_advice", reason=words), advice.detail)
+    return said("email.today", reason=words)
+
+
+def _state(field: FieldProspect, farm: Farm) -> str:
+    """Return how ripe a field is, with what is known of its stand."""
+    if field.ripeness is None:
+        return ""
+    grown = said("email.crop", crop=crop(field.dry_matter, farm.units)) if field.dry_matter else ""
+    fibre = _fibre(field.ndf) if field.ndf else ""
+    return beside(ripeness_words(field.ripeness), joined([stage_words(field.stage or ""), fibre, grown]))
+
+
+def _fibre(band: Band) -> str:
+    if band.high - band.low < 1.0:
+        return said("email.fibre_about", middle=f"{band.mid:.0f}")
+    return said("email.fibre", low=f"{band.low:.0f}", high=f"{band.high:.0f}")
+
+
+def _footer(morning: Morning) -> list[str]:
+    weather = morning.prospect.weather
+    lines = [said("care.caution")]
+    if weather is not None:
+        lines.append(said("email.credit", weather=weather_line(weather), credit=weather.credit))
+    return lines
+
+
+def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:
+    found = [(field.name, one) for field in morning.prospect.fields for one in field.days if one.date == day]
+    return sorted(found, key=lambda pair: pair[1].start.timestamp() if pair[1].start else 0.0)

@@ -1,0 +1,1 @@
+"""One attempt at one message, by SMTP or by Apprise."""

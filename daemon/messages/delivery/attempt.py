@@ -1,0 +1,95 @@
+"""One attempt at one message: a letter by our own SMTP, everything else by Apprise."""
+
+import logging
+from typing import Final
+
+import apprise
+from apprise.plugins.email.base import NotifyEmail
+
+from daemon.domain.farm import Channel, Person
+from daemon.domain.message import Message, Outcome, Posted, State
+from daemon.messages.delivery.mime import compose
+from daemon.messages.delivery.redact import hidden, masked, secrets_of
+from daemon.messages.delivery.smtp import Account, Named, send_letter
+from daemon.system.secrets import is_reference
+
+# Their own lines may hold addresses and tokens; what came of a message is logged by the postbag.
+logging.getLogger("apprise").addHandler(logging.NullHandler())
+logging.getLogger("apprise").propagate = False
+logging.getLogger("urllib3").setLevel(logging.INFO)
+
+SEND_TIMEOUT: Final = 20.0  # [s] after it a message may or may not have gone out
+READ_TIMEOUT: Final = 25.0  # [s] longer, so that a silent gateway shows as a timeout and not as a refusal
+SENDER: Final = "Forenoon"  # for who gives no name of a sender
+
+
+def attempt(person: Person | None, row: Posted) -> Outcome:
+    """Try to send one message; whatever goes wrong is an outcome and never an exception."""
+    if person is None:
+        return Outcome(State.FAILED, row.address, "this person and channel are no longer in the settings")
+    try:
+        return _sent(person, row)
+    except Exception as error:  # a plug-in's mistake is one message's trouble, not the service's
+        return Outcome(State.FAILED, masked(person.address), f"the sender broke down: {type(error).__name__}")
+
+
+def _sent(person: Person, row: Posted) -> Outcome:
+    if is_reference(person.address):
+        return Outcome(State.FAILED, masked(person.address), f"{person.address} is at hand only in the service")
+    service = apprise.Apprise.instantiate(person.address)
+    if not isinstance(service, apprise.NotifyBase):
+        return Outcome(State.FAILED, "", "the address is none that Apprise knows; see its list of services")
+    account = account_of(service, secrets_of(person.address))
+    if account is None:
+        return _notified(service, person, row.message)
+    return send_letter(compose(row, account), account, masked(person.address))
+
+
+def account_of(service: apprise.NotifyBase, secrets: frozenset[str]) -> Account | None:
+    """Return how a mail address of Apprise's is sent to, None for any other and for one that encrypts its letters.
+
+    Apprise itself makes a new Message-ID for each attempt, and cannot tell what a server may have taken.
+    """
+    if not isinstance(service, NotifyEmail) or service.pgp_mode != "no" or not service.targets:
+        return None
+    sender_name, sender = service.from_addr
+    named = {str(address): str(name or "") for address, name in service.names.items()}
+    return Account(
+        host=str(service.smtp_host),
+        port=int(service.port or 0),
+        secure=str(service.secure_mode),
+        user=service.user,
+        password=service.password,
+        sender=(SENDER if sender_name == service.app_id else str(sender_name or ""), str(sender)),
+        recipients=tuple((str(name or ""), str(address)) for name, address in service.targets),
+        verified=service.verify_certificate,
+        copies=_named(service.cc - service.bcc, named),
+        blind_copies=tuple(sorted(map(str, service.bcc))),
+        replies_to=_named(service.reply_to, named),
+        headers={str(name): str(value) for name, value in service.headers.items()},
+        secrets=secrets,
+    )
+
+
+def _named(addresses: set[str], names: dict[str, str]) -> tuple[Named, ...]:
+    return tuple((names.get(address, ""), address) for address in sorted(addresses))
+
+
+def _notified(service: apprise.NotifyBase, person: Person, message: Message) -> Outcome:
+    """Hand a message to Apprise: one object for one recipient, so that the result is exactly theirs."""
+    service.socket_read_timeout = READ_TIMEOUT
+    bag = apprise.Apprise()
+    bag.add(service)
+    html = person.channel is Channel.EMAIL and message.html is not None
+    result = bag.notify(
+        title=message.title,
+        body=message.html or "" if html else message.body,
+        body_format=apprise.NotifyFormat.HTML if html else apprise.NotifyFormat.TEXT,
+        timeout=SEND_TIMEOUT,
+    )
+    if result:
+        return Outcome(State.SENT, masked(person.address))
+    timed_out = result.status is apprise.AppriseResultStatus.TIMEOUT
+    lines = [entry.message for entry in result.logs()]
+    reason = hidden(lines[-1] if lines else "refused without a reason", secrets_of(person.address))
+    return Outcome(State.UNKNOWN if timed_out else State.FAILED, masked(person.address), reason)

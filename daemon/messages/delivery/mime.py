@@ -1,0 +1,81 @@
+"""How a message is written as a letter.
+
+References
+----------
+RFC 5322, Internet Message Format, 3.6.4. RFC 2047, non-ASCII Text in Message Headers. RFC 3834, Automatic Responses to
+Electronic Mail.
+"""
+
+from collections.abc import Iterable
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.utils import format_datetime
+from hashlib import sha256
+from html import escape
+from typing import Final, cast
+
+from daemon.domain.message import PICTURE_PLACE, Posted
+from daemon.messages.delivery.smtp import SEVEN_BITS, Account, Named
+
+PICTURE: Final = "picture@forenoon"  # the name of a letter's picture within it
+
+
+def compose(row: Posted, account: Account) -> EmailMessage:
+    """Return a message as a letter: its text, and its HTML with the picture beside it where it has some.
+
+    Notes
+    -----
+    The Message-ID and the date are those of the message, not of the attempt: every copy is the same letter.
+    """
+    letter = EmailMessage(policy=SEVEN_BITS)
+    letter["From"], letter["To"] = _written([account.sender]), _written(account.recipients)
+    if account.copies:
+        letter["Cc"] = _written(account.copies)
+    if account.replies_to:
+        letter["Reply-To"] = _written(account.replies_to)
+    letter["Date"], letter["Message-ID"] = format_datetime(row.made_at), message_id(row, account)
+    letter["Auto-Submitted"] = "auto-generated"
+    if row.message.title:
+        letter["Subject"] = _line(row.message.title)
+    for name, value in account.headers.items():
+        if name not in letter:
+            letter[name] = _line(value)
+    _fill(letter, row)
+    return letter
+
+
+def message_id(row: Posted, account: Account) -> str:
+    """Return the same name for every attempt at a message, and another for every other message."""
+    words = "\n".join((row.day.isoformat(), row.kind, row.person, row.channel, row.made_at.isoformat()))
+    domain = account.sender[1].rpartition("@")[2] or "localhost"
+    return f"<{sha256(words.encode()).hexdigest()[:32]}.forenoon@{domain}>"
+
+
+def _fill(letter: EmailMessage, row: Posted) -> None:
+    letter.set_content(row.message.body)
+    if row.message.html is not None:
+        title, html = escape(row.message.title), row.message.html
+        head = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>'
+        shown = _shown(row.message.picture_words) if row.message.picture else ""
+        if PICTURE_PLACE not in html:
+            html += PICTURE_PLACE
+        placed = html.replace(PICTURE_PLACE, shown, 1)
+        letter.add_alternative(f"{head}<body>{placed}</body></html>\n", subtype="html")
+        if row.message.picture:
+            *_, rich = letter.iter_parts()
+            cast(EmailMessage, rich).add_related(
+                row.message.picture, "image", "png", cid=f"<{PICTURE}>", disposition="inline"
+            )
+
+
+def _shown(words: str) -> str:
+    return f'<p><img src="cid:{PICTURE}" alt="{escape(words)}" style="max-width: 100%"></p>'
+
+
+def _written(named: Iterable[Named]) -> tuple[Address, ...]:
+    return tuple(Address(display_name=_line(name), addr_spec=address) for name, address in named)
+
+
+def _line(words: str) -> str:
+    """Return words that fit in one header, whose lines no word of ours may break."""
+    return " ".join("".join(character if character.isprintable() else " " for character in words).split())

@@ -1,0 +1,326 @@
+"""An email by SMTP, sent in bounded time and so that it is known how far it came.
+
+What a server has not taken is sent again; what it may have taken goes out again only as what can be recognised as the
+same letter, by its Message-ID.
+
+References
+----------
+RFC 5321, Simple Mail Transfer Protocol, 3.3, 4.1.4, 4.2.5, 4.5.2 and 6.1. RFC 4616, The PLAIN SASL Mechanism.
+"""
+
+import smtplib
+import ssl
+from base64 import b64encode
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from email.message import EmailMessage
+from email.policy import SMTP
+from io import BufferedReader, RawIOBase
+from queue import Empty, SimpleQueue
+from socket import SOCK_STREAM, getaddrinfo, socket
+from threading import Thread
+from time import monotonic
+from types import MappingProxyType
+from typing import Any, Final
+
+from daemon.domain.message import Outcome, State
+from daemon.messages.delivery.redact import hidden
+
+STEP_TIMEOUT: Final = 20.0  # [s] for the server's next words; some let everybody wait for the first ones
+TAKEN_TIMEOUT: Final = 30.0  # [s] for its yes to the whole letter
+WHOLE_TIMEOUT: Final = 60.0  # [s] for everything: one that drips its words never runs into the others
+GOODBYE_TIMEOUT: Final = 2.0  # [s] for what nobody needs
+MOST_SAID: Final = 1 << 20  # bytes from a server in one conversation
+MOST_HOSTS: Final = 4  # addresses of one name that are tried
+GREETING: Final = "[127.0.0.1]"  # RFC 5321, 4.1.4: for who has no name; finding one out may take a minute
+
+# Seven bits: not every server takes eight, nor lines of any length.
+SEVEN_BITS: Final = SMTP.clone(cte_type="7bit")
+
+Named = tuple[str, str]  # name, address
+
+
+@dataclass(frozen=True)
+class Account:
+    """How letters are sent: `secure` is "ssl", "starttls" or "insecure"."""
+
+    host: str
+    port: int
+    secure: str
+    user: str | None
+    password: str | None
+    sender: Named
+    recipients: tuple[Named, ...]
+    verified: bool = True  # whether the server's certificate must be good
+    copies: tuple[Named, ...] = ()
+    blind_copies: tuple[str, ...] = ()
+    replies_to: tuple[Named, ...] = ()
+    headers: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))  # the farm's own
+    secrets: frozenset[str] = frozenset()  # which no reason may repeat
+
+    @property
+    def addresses(self) -> tuple[str, ...]:
+        """Return the addresses that the letter goes to, each once."""
+        named = (*self.recipients, *self.copies)
+        return tuple(dict.fromkeys((*(address for _, address in named), *self.blind_copies)))
+
+
+class Silent(Exception):
+    """The server had the whole letter and then gave no answer: it may have taken it."""
+
+
+class Unnamed(OSError):
+    """No machine is known by the server's name."""
+
+
+class LoginBroken(smtplib.SMTPException):
+    """The server ended the conversation at the login."""
+
+
+def send_letter(letter: EmailMessage, account: Account, address: str) -> Outcome:
+    """Hand a letter to its server and return what came of it.
+
+    Parameters
+    ----------
+    letter : EmailMessage
+    account : Account
+    address : str
+        Masked, for the outcome.
+
+    Returns
+    -------
+    Outcome
+        `SENT` after the server's yes. `UNKNOWN` if it had the whole letter and gave no answer, or took it for some of
+        several recipients. Else `FAILED`, and then it has taken nothing.
+    """
+    try:
+        with _conversation(account) as talk:
+            refused = _hand_over(talk, letter, account)
+    except Silent:
+        return Outcome(State.UNKNOWN, address, "the mail server said nothing after the whole letter; it may have it")
+    except (smtplib.SMTPException, OSError) as error:
+        return Outcome(State.FAILED, address, f"the mail server {_failure(error, account)}")
+    if refused:
+        some = f"refused {len(refused)} of {len(account.addresses)} recipients and"
+        words = _failure(smtplib.SMTPResponseException(*refused[0]), account)
+        return Outcome(State.UNKNOWN, address, f"the mail server {some} {words}")
+    return Outcome(State.SENT, address)
+
+
+class _Talk(smtplib.SMTP):
+    """A conversation that ends in time, whatever the server does."""
+
+    def __init__(self, account: Account) -> None:
+        super().__init__(local_hostname=GREETING)
+        self._host = account.host  # the name that the certificate must have
+        self.at_once = _context(account) if account.secure == "ssl" else None
+        self.step = STEP_TIMEOUT
+        self._ends = monotonic() + WHOLE_TIMEOUT
+
+    def left(self) -> float:
+        """Return how long the next step may take [s]; `TimeoutError` once all the time is gone."""
+        left = min(self.step, self._ends - monotonic())
+        if left <= 0.0:
+            raise TimeoutError
+        return left
+
+    def end_within(self, seconds: float) -> None:
+        """Let all that is left be over sooner."""
+        self._ends = min(self._ends, monotonic() + seconds)
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket:
+        plain = _reached(host, port, self.left)
+        return self.at_once.wrap_socket(plain, server_hostname=host) if self.at_once else plain
+
+    def send(self, s: Any) -> None:
+        if self.sock is not None:
+            self.sock.settimeout(self.left())
+        super().send(s)
+
+    def ehlo_or_helo_if_needed(self) -> None:
+        if self.ehlo_resp is None and self.helo_resp is None:
+            answer = self.ehlo()
+            if answer[0] == 421:  # it hangs up, and no older greeting helps
+                raise smtplib.SMTPResponseException(*answer)
+            if answer[0] // 100 != 2:
+                _expect(self.helo(), 250)
+
+    def getreply(self) -> tuple[int, bytes]:
+        if self.file is None and self.sock is not None:
+            self.file = BufferedReader(_Heard(self.sock, self.left))
+        return super().getreply()
+
+
+class _Heard(RawIOBase):
+    """What a server says: each piece in time, and not without end."""
+
+    def __init__(self, sock: socket, left: Callable[[], float]) -> None:
+        self._sock, self._left, self._room = sock, left, MOST_SAID
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        self._sock.settimeout(self._left())
+        count = self._sock.recv_into(buffer)
+        self._room -= count
+        if self._room < 0:
+            raise OSError("too many words")
+        return count
+
+
+@contextmanager
+def _conversation(account: Account) -> Iterator[_Talk]:
+    """Open a conversation, encrypted and logged in as the account wants it."""
+    talk = _Talk(account)
+    try:
+        _expect(talk.connect(account.host, account.port), 220)
+        if account.secure == "starttls":
+            talk.starttls(context=_context(account))
+        if account.user and account.password:
+            _log_in(talk, account.user, account.password)
+        yield talk
+    finally:
+        _say_goodbye(talk)
+        talk.close()
+
+
+def _log_in(talk: _Talk, user: str, password: str) -> None:
+    talk.ehlo_or_helo_if_needed()
+    try:
+        if f"{user}{password}".isascii():
+            talk.login(user, password)
+        else:  # which `smtplib` cannot
+            token = b64encode(f"\0{user}\0{password}".encode()).decode()
+            answer = talk.docmd("AUTH", f"PLAIN {token}")
+            if answer[0] != 235:
+                raise smtplib.SMTPAuthenticationError(*answer)
+    except smtplib.SMTPServerDisconnected as error:
+        if _timed_out(error):
+            raise
+        raise LoginBroken from error
+
+
+def _hand_over(talk: _Talk, letter: EmailMessage, account: Account) -> list[tuple[int, bytes]]:
+    """Say who writes to whom and hand over the letter; return the answers to the recipients that were refused.
+
+    Notes
+    -----
+    `smtplib`'s own way to send does not tell a silence before the end of the data from one after it.
+    """
+    talk.ehlo_or_helo_if_needed()
+    _expect(talk.mail(account.sender[1]), 250)
+    answers = [talk.rcpt(address) for address in account.addresses]
+    refused = [answer for answer in answers if answer[0] // 100 != 2]
+    if len(refused) == len(answers):
+        raise smtplib.SMTPResponseException(*refused[0])
+    _expect(talk.docmd("DATA"), 354)
+    talk.send(_dotted(letter.as_bytes(policy=SEVEN_BITS)) + b".\r\n")
+    _await_yes(talk)
+    return refused
+
+
+def _await_yes(talk: _Talk) -> None:
+    """Wait for the server to take the letter; `Silent` unless it clearly says yes or no."""
+    talk.step = TAKEN_TIMEOUT
+    try:
+        answer = talk.getreply()
+    except (smtplib.SMTPException, OSError) as error:
+        raise Silent from error
+    if answer[0] // 100 in (4, 5):
+        raise smtplib.SMTPResponseException(*answer)
+    if answer[0] // 100 != 2:
+        raise Silent
+
+
+def _dotted(text: bytes) -> bytes:
+    """Return lines of which none can be taken for the end (RFC 5321, 4.5.2), the last of them ended."""
+    ended = text if text.endswith(b"\r\n") else text + b"\r\n"
+    lines = (b"." + line if line.startswith(b".") else line for line in ended.split(b"\r\n"))
+    return b"\r\n".join(lines)
+
+
+def _expect(answer: tuple[int, bytes], code: int) -> None:
+    if answer[0] != code:
+        raise smtplib.SMTPResponseException(*answer)
+
+
+def _say_goodbye(talk: _Talk) -> None:
+    talk.end_within(GOODBYE_TIMEOUT)
+    with suppress(smtplib.SMTPException, OSError):
+        talk.docmd("QUIT")
+
+
+def _reached(host: str, port: int, left: Callable[[], float]) -> socket:
+    """Return a connection to the first of a name's addresses that answers."""
+    trouble: OSError = Unnamed()
+    for family, kind, protocol, _, address in _looked_up(host, port, left())[:MOST_HOSTS]:
+        plain = socket(family, kind, protocol)
+        try:
+            plain.settimeout(left())
+            plain.connect(address)
+        except OSError as error:
+            plain.close()
+            trouble = error
+        else:
+            return plain
+    raise trouble
+
+
+def _looked_up(host: str, port: int, within: float) -> list[Any]:
+    """Return the addresses of a name, looked up beside this thread: the system gives the look-up no bound in time."""
+    answers: SimpleQueue[list[Any]] = SimpleQueue()
+
+    def look() -> None:
+        try:
+            answers.put(list(getaddrinfo(host, port, type=SOCK_STREAM)))
+        except (OSError, UnicodeError):
+            answers.put([])
+
+    Thread(target=look, name="look-up", daemon=True).start()
+    try:
+        return answers.get(timeout=within)
+    except Empty:
+        raise Unnamed from None
+
+
+def _context(account: Account) -> ssl.SSLContext:
+    context = ssl.create_default_context()
+    if not account.verified:
+        context.check_hostname = False
+        context.verify_mode = ssl.CERT_NONE
+    return context
+
+
+def _timed_out(error: BaseException | None) -> bool:
+    """Return whether an error comes from waiting too long, which `smtplib` hides behind one of its own."""
+    return error is not None and (isinstance(error, TimeoutError) or _timed_out(error.__context__))
+
+
+def _failure(error: Exception, account: Account) -> str:
+    """Return in plain words why a letter was not taken."""
+    if _timed_out(error):
+        return "did not answer in time"
+    match error:
+        case smtplib.SMTPAuthenticationError(smtp_code=code):
+            return f"refused user and password ({code})" if code >= 500 else f"lets nobody log in now ({code})"
+        case smtplib.SMTPResponseException(smtp_code=code, smtp_error=said):
+            words = said.decode(errors="replace") if isinstance(said, bytes) else said
+            return f"answered {code} {hidden(words, account.secrets)}" if code > 0 else "does not speak SMTP"
+        case ssl.SSLCertVerificationError(verify_message=why):
+            return f"has no good certificate ({hidden(why, account.secrets)})"
+        case smtplib.SMTPNotSupportedError() if "STARTTLS" in str(error):
+            return "offers no encryption by STARTTLS"
+    return next((words for kind, words in _WORDS if isinstance(error, kind)), "could not be reached")
+
+
+_WORDS: Final = (  # the first that fits
+    (smtplib.SMTPNotSupportedError, "offers no login"),
+    (LoginBroken, "broke off at the login; user or password may be wrong"),
+    (smtplib.SMTPServerDisconnected, "broke off before it had the letter"),
+    (smtplib.SMTPException, "offers no way to log in that this program knows"),
+    (ssl.SSLError, "does not speak TLS on this port, or not as this program does"),
+    (Unnamed, "is not known by its name: that has a typing error, or the network is down"),
+    ((ConnectionResetError, BrokenPipeError), "broke off before it had the letter"),
+)

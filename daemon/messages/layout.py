@@ -1,0 +1,36 @@
+"""How the parts of an email are laid out, as text and as HTML."""
+
+from collections.abc import Sequence
+from html import escape
+from typing import Final
+
+from daemon.domain.message import PICTURE_PLACE, Message
+from daemon.words.catalog import said
+from daemon.words.no_break import unbroken
+
+SUBJECT: Final = 40  # characters that a telephone shows of a subject
+
+
+def email(
+    subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str], beware: Sequence[str] = ()
+) -> Message:
+    """Return an email whose HTML says the same as its text; a picture comes before the fields."""
+    lists = [(said("page.beware"), beware), (said("page.fields"), fields)]
+    body = "\n\n".join([*lines, *(_plain_list(head, items) for head, items in lists if items), *footer])
+    cares, states = (_marked_list(head, items) if items else "" for head, items in lists)
+    above = "".join(f"<p>{escape(line)}</p>" for line in lines)
+    below = "".join(f"<p><small>{escape(line)}</small></p>" for line in footer)
+    return Message(subject, body, unbroken(above + cares) + PICTURE_PLACE + unbroken(states + below))
+
+
+def _plain_list(head: str, items: Sequence[str]) -> str:
+    return "\n".join([head, *(f"- {item}" for item in items)])
+
+
+def _marked_list(head: str, items: Sequence[str]) -> str:
+    return f"<h3>{escape(head)}</h3><ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
+
+
+def cut(text: str) -> str:
+    """Return a subject as long as a telephone shows it."""
+    return text if len(text) <= SUBJECT else f"{text[: SUBJECT - 3].rstrip()}..."

@@ -1,0 +1,1 @@
+"""Messages on disk until they are delivered."""

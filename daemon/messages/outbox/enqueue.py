@@ -1,0 +1,126 @@
+"""What goes into the postbag: after the quiet hours, within the bound of a day, and again by a second way."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Final
+
+from daemon.domain.farm import Alerts, Farm, Person
+from daemon.domain.message import Message, Outgoing, Posted
+from daemon.domain.schedule import spoken_from
+from daemon.messages.outbox.store import Postbag
+from daemon.words.catalog import said
+from daemon.words.numbers import clock_time
+from daemon.words.sms import TEXT_PARTS, parts, plain, shortened
+
+Words = Callable[[Farm], Mapping[Person, Message]]
+
+LATE: Final = timedelta(minutes=15)  # from which a message says so
+EVENING_TIME: Final = timedelta(minutes=30)  # for the evening's message to go out
+
+
+@dataclass(frozen=True)
+class Occasion:
+    """What is told of: its local day, its kind, when it falls due and when it is too late to matter.
+
+    `urgent` goes out however many messages went before it.
+    """
+
+    day: date
+    kind: str
+    due: datetime
+    too_late: datetime
+    urgent: bool = False
+
+
+def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: datetime) -> int:
+    """Put everybody's message of an occasion into the postbag, and how many were new.
+
+    Parameters
+    ----------
+    bag : Postbag
+    farm : Farm
+    occasion : Occasion
+    words : callable
+        Returns the messages to the people of a farm.
+    now : datetime
+
+    Notes
+    -----
+    The message by a person's second way waits until the first has had its time, and is spared if that delivers. What
+    has not gone out when the quiet hours begin is given up.
+    """
+    goes = _spoken(now, farm)
+    told, new = words(farm), 0
+    again = words(_by_second_ways(farm)) if farm.alerts.seconds else {}
+    for person, message in told.items():
+        item = Outgoing(
+            day=occasion.day,
+            kind=occasion.kind,
+            person=person,
+            message=message,
+            due=occasion.due,
+            too_late=min(occasion.too_late, _quiet_again(goes, farm)),
+            first_try=goes,
+            most=None if occasion.urgent else farm.alerts.most_a_day,
+        )
+        second = None
+        if person.second is not None and person.second in again:
+            later = goes + timedelta(minutes=farm.alerts.second_after)
+            second = replace(item, person=person.second, message=again[person.second], first_try=later)
+        new += bag.put(item, now, second) is not None
+    return new
+
+
+def _spoken(now: datetime, farm: Farm) -> datetime:
+    return max(now, spoken_from(now, _with_an_evening(farm.alerts), farm.place.timezone))
+
+
+def _quiet_again(goes: datetime, farm: Farm) -> datetime:
+    """Return the last instant before the quiet hours that follow: no second try and no second way wakes anybody."""
+    here = goes.astimezone(farm.place.timezone)
+    begin = datetime.combine(here.date(), _with_an_evening(farm.alerts).quiet_from, tzinfo=farm.place.timezone)
+    return begin.astimezone(UTC) - timedelta(microseconds=1)
+
+
+def _with_an_evening(alerts: Alerts) -> Alerts:
+    """Return the alerts with time for the evening's message, at whose hour the quiet ones may begin."""
+    evening = datetime.combine(date.min, alerts.evening)
+    latest = min(evening + EVENING_TIME, datetime.combine(date.min, time.max))
+    return replace(alerts, quiet_from=max(alerts.quiet_from, latest.time()))
+
+
+def _by_second_ways(farm: Farm) -> Farm:
+    """Return the farm with nobody but those who have a second way, reached by that."""
+    return replace(farm, alerts=replace(farm.alerts, people=farm.alerts.seconds))
+
+
+def worded(farm: Farm) -> Callable[[Posted, datetime], Message]:
+    """Return how a message is worded at an attempt: one that is late says first when it was written."""
+
+    def words(row: Posted, now: datetime) -> Message:
+        if now - row.due < LATE:
+            return row.message
+        written = clock_time(row.made_at.astimezone(farm.place.timezone), farm.units)
+        return said_late(row.message, said("late.written", time=written))
+
+    return words
+
+
+def said_late(message: Message, first: str) -> Message:
+    """Return a message with some words before it; a text stays as short as a text may be."""
+    if message.html is None:
+        return replace(message, body=_as_text(f"{first} {message.body}"))
+    html = f"<p><strong>{first}</strong></p>{message.html}"
+    title = said("subject.late", subject=message.title)
+    return replace(message, title=title, body=f"{first}\n\n{message.body}", html=html)
+
+
+def _as_text(words: str) -> str:
+    """Return as many whole sentences as a text may hold, two at the least: half an hour or half a number misleads."""
+    kept, more = plain(words), said("text.page")
+    if parts(kept) <= TEXT_PARTS:
+        return kept
+    while parts(f"{kept} {more}") > TEXT_PARTS and kept.count(". ") > 1:
+        kept = kept[: kept.rindex(". ") + 1]
+    return shortened(f"{kept} {more}")

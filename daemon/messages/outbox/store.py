@@ -1,0 +1,406 @@
+"""The postbag: every message is kept on disk, then sent, then marked, so that none is lost without a word."""
+
+import logging
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from daemon.domain.farm import Channel, Person
+from daemon.domain.message import Message, Outcome, Outgoing, Posted, State
+from daemon.domain.schedule import Task, TaskKind
+from daemon.messages.delivery.attempt import attempt
+from daemon.messages.outbox.salvage import is_damage, salvage
+from daemon.system.sqlite_store import SqliteFile
+
+log = logging.getLogger(__name__)
+
+DATABASE: Final = "postbag.sqlite3"
+BACKOFF: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60))
+KEPT: Final = timedelta(days=800)
+SENDERS: Final = 8
+
+_SCHEMA: Final = """
+CREATE TABLE IF NOT EXISTS messages (
+    id INTEGER PRIMARY KEY,
+    day TEXT NOT NULL, kind TEXT NOT NULL, person TEXT NOT NULL, channel TEXT NOT NULL,
+    title TEXT NOT NULL, body TEXT NOT NULL, html TEXT, picture BLOB,
+    picture_words TEXT NOT NULL DEFAULT '',
+    state TEXT NOT NULL, attempts INTEGER NOT NULL DEFAULT 0, unknowns INTEGER NOT NULL DEFAULT 0,
+    made_at TEXT NOT NULL, due TEXT NOT NULL, next_try TEXT, too_late TEXT NOT NULL, sent_at TEXT,
+    address TEXT NOT NULL DEFAULT '', reason TEXT NOT NULL DEFAULT '', stands_in_for INTEGER,
+    UNIQUE (day, kind, person, channel)
+);
+CREATE TABLE IF NOT EXISTS done (kind TEXT, day TEXT, at TEXT NOT NULL, PRIMARY KEY (kind, day));
+CREATE TABLE IF NOT EXISTS kept (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+"""
+# A message made after now, by a clock that was set back since, waits for nothing.
+_WAITING: Final = """
+SELECT messages.*, first.state AS first_state FROM messages
+LEFT JOIN messages AS first ON first.id = messages.stands_in_for
+WHERE messages.state IN ('new', 'unknown') AND messages.next_try IS NOT NULL
+AND (messages.next_try <= :now OR messages.made_at > :now) ORDER BY messages.id
+"""
+
+
+class PostbagError(Exception):
+    """The postbag cannot be used."""
+
+
+class Postbag(SqliteFile):
+    """Messages, marks of what was done and a few kept values, in one SQLite file.
+
+    Every call opens the file anew, so the service, the page's threads and a command may use it at once. It has a
+    write-ahead log and waits for the disk: a message that was promised outlives a power cut.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it is made if it is not there.
+
+    Raises
+    ------
+    PostbagError
+        By every call, if the file cannot be used.
+    """
+
+    what = "postbag"
+    error = PostbagError
+    spoiled = (ValueError, TypeError, KeyError)
+    mode = 0o600  # letters hold the links by which they are answered
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self._unmarked: dict[int, Posted] = {}  # what came of attempts that the disk did not take
+
+    def set_aside_if_damaged(self, now: datetime) -> str:
+        """Move a file that is no longer whole out of the way and return what was done, nothing if it is whole.
+
+        Notes
+        -----
+        A service that does not start because of it would say nothing on any morning. What was sent today may be sent
+        again, which the words say.
+        """
+        damaged = self._damage()
+        if not damaged:
+            return ""
+        beside = self._path.with_name(f"{self._path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
+        try:
+            self._path.rename(beside)
+        except OSError as error:
+            raise self._unusable(error) from error
+        for rest in ("-wal", "-shm"):
+            with suppress(OSError):
+                self._path.with_name(self._path.name + rest).rename(beside.with_name(beside.name + rest))
+        self._unmarked.clear()  # their numbers are other messages' in the new file
+        with self._open() as db:
+            brought = salvage(beside, db, {"messages": _posted, "done": _task})
+        return (
+            f"the postbag was damaged ({damaged}); it lies at {beside} and a new one was begun with {brought} of its "
+            "messages: what was sent today may come again"
+        )
+
+    def recover(self, now: datetime) -> int:
+        """Set free what was being sent when the service ended; call it once at the start of the service.
+
+        Returns
+        -------
+        int
+            How many messages may have gone out without being marked. Each is tried again: a message that comes twice
+            is a smaller harm than one that never comes.
+        """
+        self._mark_what_was_not()
+        with self._open() as db:
+            rows = [_posted(row) for row in db.execute("SELECT * FROM messages WHERE state = 'sending'")]
+        for row in rows:
+            # The first time at once; then ever later, lest a message that ends the service should go out for ever.
+            again = now + (timedelta(0), *BACKOFF)[min(row.attempts, len(BACKOFF) + 1) - 1]
+            why = "the service ended while it was being sent"
+            self._mark(replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=again, reason=why))
+        return len(rows)
+
+    def put(self, item: Outgoing, now: datetime, second: Outgoing | None = None) -> int | None:
+        """Keep a message on disk until it is delivered.
+
+        Parameters
+        ----------
+        item : Outgoing
+            One person gets one message of a kind a day on each channel.
+        now : datetime
+        second : Outgoing, optional
+            The same by a second way, kept with it or not at all: it goes out if the first is not delivered by then.
+
+        Returns
+        -------
+        int or None
+            Its number; None if there already is such a message: that one is left as it is.
+        """
+        with self._open() as db:
+            db.execute("BEGIN IMMEDIATE")
+            withheld = item.most is not None and _count(db, item) >= item.most
+            state, reason = (State.WITHHELD, f"{item.most} messages went that day") if withheld else (State.NEW, "")
+            number = _insert(db, item, now, state, reason)
+            if second is not None and number is not None and not withheld:
+                _insert(db, second, now, State.NEW, "", stands_in_for=number)
+            db.execute("COMMIT")
+            return number
+
+    def deliver(
+        self,
+        now: datetime,
+        people: Iterable[Person],
+        worded: Callable[[Posted, datetime], Message] = lambda row, now: row.message,
+    ) -> tuple[Posted, ...]:
+        """Send what waits, each message on its own, and mark each as soon as its outcome is known.
+
+        Parameters
+        ----------
+        now : datetime
+            The time.
+        people : iterable of Person
+            Where the addresses come from: they are secrets and never stand in the postbag.
+        worded : callable
+            Returns what a message says at an attempt, which may be late.
+
+        Returns
+        -------
+        tuple of Posted
+            The messages that were tried or given up, as they stand now.
+
+        Notes
+        -----
+        A refusal is tried again after 1, 5, 15 and then every 60 minutes until it is too late. A timeout may
+        have gone out: it is tried once more and then rests as unknown. An outcome that the disk does not take is
+        marked at the next call.
+        """
+        known = {(person.name, person.channel): person for person in people}
+        self._mark_what_was_not()
+        rested, claimed = self._claim(now)
+        # No failure from here on may leave a message behind that is claimed and not tried.
+        tried = [self._marked_or_kept(row) for row in rested]
+        with ThreadPoolExecutor(SENDERS) as senders:
+            running = {
+                senders.submit(attempt, known.get((row.person, row.channel)), _worded(row, worded, now)): row
+                for row in claimed
+            }
+            for sent in as_completed(running):
+                tried.append(self._marked_or_kept(_after(running[sent], sent.result(), now)))
+        return tuple(tried)
+
+    def recent(self, count: int = 20) -> tuple[Posted, ...]:
+        """Return the newest messages, newest first."""
+        with self._open() as db:
+            rows = db.execute("SELECT * FROM messages ORDER BY id DESC LIMIT ?", (count,)).fetchall()
+            return tuple(map(_posted, rows))
+
+    def of(self, day: date, kind: str) -> tuple[Posted, ...]:
+        """Return the messages of a kind for a day."""
+        with self._open() as db:
+            rows = db.execute("SELECT * FROM messages WHERE day = ? AND kind = ?", (day.isoformat(), str(kind)))
+            return tuple(map(_posted, rows.fetchall()))
+
+    def heard(self, person: str, since: datetime) -> bool:
+        """Return whether a person was sent something, or is being sent something, that was written since a time."""
+        wanted = (
+            "SELECT 1 FROM messages WHERE person = ? AND made_at >= ?"
+            " AND (state IN ('sent', 'sending', 'new') OR (state = 'unknown' AND next_try IS NOT NULL))"
+        )
+        with self._open() as db:
+            return db.execute(wanted, (person, _text(since))).fetchone() is not None
+
+    def mark_done(self, task: Task, now: datetime) -> None:
+        """Remember that a task was done for its day."""
+        with self._open() as db:
+            db.execute("INSERT OR IGNORE INTO done VALUES (?, ?, ?)", (task.kind, task.day.isoformat(), _text(now)))
+
+    def done(self, since: date) -> frozenset[Task]:
+        """Return the tasks done for the days from `since` on."""
+        with self._open() as db:
+            rows = db.execute("SELECT kind, day FROM done WHERE day >= ?", (since.isoformat(),)).fetchall()
+            return frozenset(map(_task, rows))
+
+    def forget(self, now: datetime) -> None:
+        """Delete messages and marks that are older than two seasons."""
+        before = now - KEPT
+        with self._open() as db:
+            db.execute("DELETE FROM messages WHERE made_at < ?", (_text(before),))
+            db.execute("DELETE FROM done WHERE day < ?", (before.date().isoformat(),))
+
+    def keep(self, name: str, value: str) -> None:
+        """Keep a value under a name, in place of the former one."""
+        with self._open() as db:
+            db.execute("INSERT OR REPLACE INTO kept VALUES (?, ?)", (name, value))
+
+    def kept(self, name: str) -> str | None:
+        """Return the value kept under a name, None if there is none."""
+        with self._open() as db:
+            row = db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+            return None if row is None else str(row["value"])
+
+    def _claim(self, now: datetime) -> tuple[list[Posted], list[Posted]]:
+        """Return what comes to rest unsent and what is to be sent now, marked as being sent."""
+        # In one transaction, so that two processes never send the same message.
+        rested: list[Posted] = []
+        claimed: list[Posted] = []
+        with self._open() as db:
+            db.execute("BEGIN IMMEDIATE")
+            for found in db.execute(_WAITING, {"now": _text(now)}).fetchall():
+                row = _posted(found)
+                if found["first_state"] == State.SENT:
+                    rested.append(replace(row, state=State.SPARED, next_try=None))
+                elif row.too_late < now:
+                    rested.append(_given_up(row))
+                else:
+                    claimed.append(replace(row, attempts=row.attempts + 1))
+            starts = [(State.SENDING, row.attempts, row.id) for row in claimed]
+            db.executemany("UPDATE messages SET state = ?, attempts = ? WHERE id = ?", starts)
+            db.execute("COMMIT")
+        return rested, claimed
+
+    def _marked_or_kept(self, row: Posted) -> Posted:
+        try:
+            return self._mark(row)
+        except PostbagError as error:
+            log.error("what came of a message is marked later: %s", error)
+            self._unmarked[row.id] = row
+            return row
+
+    def _mark_what_was_not(self) -> None:
+        for number, row in tuple(self._unmarked.items()):
+            self._mark(row)
+            del self._unmarked[number]
+
+    def _mark(self, row: Posted) -> Posted:
+        with self._open() as db:
+            db.execute(
+                "UPDATE messages SET state = ?, next_try = ?, unknowns = ?, sent_at = ?, address = ?,"
+                " reason = ? WHERE id = ?",
+                (
+                    *(row.state, row.next_try and _text(row.next_try), row.unknowns),
+                    *(row.sent_at and _text(row.sent_at), row.address, row.reason, row.id),
+                ),
+            )
+        level = logging.INFO if row.state in (State.SENT, State.SPARED) else logging.WARNING
+        told = f" ({row.reason})" if row.reason else ""
+        log.log(level, "%s message for %s, %s by %s: %s%s", row.kind, row.day, row.person, row.channel, row.state, told)
+        return row
+
+    def _damage(self) -> str:
+        """Return what is wrong with the file itself, nothing if it is whole, missing, or only cannot be had now."""
+        if not self._is_there():
+            return ""
+        try:
+            with self._open() as db:
+                (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
+                for row in db.execute("SELECT * FROM messages"):
+                    _posted(row)  # a whole file may hold what no message is, and then none would ever go out
+                return "" if found == "ok" else str(found)
+        except PostbagError as error:
+            return str(error.__cause__) if is_damage(error.__cause__, self.spoiled) else ""
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        with super()._open() as db:
+            db.row_factory = sqlite3.Row
+            db.execute("PRAGMA journal_mode = WAL")
+            db.execute("PRAGMA synchronous = FULL")
+            db.executescript(_SCHEMA)
+            yield db
+
+
+def _count(db: sqlite3.Connection, item: Outgoing) -> int:
+    """Return how many messages a person has on a day, those not sent for want of the first channel left out."""
+    wanted = "SELECT count(*) FROM messages WHERE day = ? AND person = ? AND state NOT IN ('withheld', 'spared')"
+    (count,) = db.execute(wanted, (item.day.isoformat(), item.person.name)).fetchone()
+    return int(count)
+
+
+def _insert(
+    db: sqlite3.Connection,
+    item: Outgoing,
+    now: datetime,
+    state: State,
+    reason: str,
+    stands_in_for: int | None = None,
+) -> int | None:
+    """Return the number of a message that is new, None if there already is such a one."""
+    added = db.execute(
+        "INSERT INTO messages (day, kind, person, channel, title, body, html, picture, picture_words, state, reason,"
+        " made_at, due, next_try, too_late, stands_in_for) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT DO NOTHING",
+        (
+            *(item.day.isoformat(), str(item.kind), item.person.name, item.person.channel),
+            *(item.message.title, item.message.body, item.message.html),
+            *(item.message.picture, item.message.picture_words, state, reason),
+            *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.too_late)),
+            stands_in_for,
+        ),
+    )
+    return added.lastrowid if added.rowcount == 1 else None
+
+
+def _worded(row: Posted, worded: Callable[[Posted, datetime], Message], now: datetime) -> Posted:
+    """Return a message as it is worded at an attempt, or as it was written where that breaks down."""
+    try:
+        return replace(row, message=worded(row, now))
+    except Exception as error:
+        log.error("a %s message goes out as it was written: %s: %s", row.kind, type(error).__name__, error)
+        return row
+
+
+def _given_up(row: Posted) -> Posted:
+    """Return a message whose time has passed; what may have gone out stays unknown."""
+    state = State.UNKNOWN if row.state is State.UNKNOWN else State.FAILED
+    return replace(row, state=state, next_try=None, reason=f"too late to matter; {row.reason}".rstrip("; "))
+
+
+def _after(row: Posted, outcome: Outcome, now: datetime) -> Posted:
+    """Return a message as it stands after an attempt: sent, to be tried again, or given up."""
+    row = replace(row, address=outcome.address, reason=outcome.reason, next_try=None)
+    if outcome.state is State.SENT:
+        return replace(row, state=State.SENT, sent_at=now)
+    again = now + BACKOFF[min(row.attempts, len(BACKOFF)) - 1]
+    in_time = again if again <= row.too_late else None
+    if outcome.state is State.UNKNOWN:
+        once_more = in_time if row.unknowns == 0 else None
+        return replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=once_more)
+    return replace(row, state=State.FAILED if in_time is None else State.NEW, next_try=in_time)
+
+
+def _task(row: sqlite3.Row) -> Task:
+    return Task(TaskKind(row["kind"]), date.fromisoformat(row["day"]))
+
+
+def _posted(row: sqlite3.Row) -> Posted:
+    return Posted(
+        id=row["id"],
+        day=date.fromisoformat(row["day"]),
+        kind=row["kind"],
+        person=row["person"],
+        channel=Channel(row["channel"]),
+        message=Message(row["title"], row["body"], row["html"], row["picture"], row["picture_words"]),
+        state=State(row["state"]),
+        attempts=row["attempts"],
+        unknowns=row["unknowns"],
+        made_at=datetime.fromisoformat(row["made_at"]),
+        due=datetime.fromisoformat(row["due"]),
+        next_try=_time(row["next_try"]),
+        too_late=datetime.fromisoformat(row["too_late"]),
+        sent_at=_time(row["sent_at"]),
+        address=row["address"],
+        reason=row["reason"],
+        stands_in_for=row["stands_in_for"],
+    )
+
+
+def _text(at: datetime) -> str:
+    # One offset and one width, so that SQLite can compare them as text.
+    return at.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def _time(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)

@@ -1,0 +1,25 @@
+"""What everybody is told when the settings file was changed and has mistakes."""
+
+from collections.abc import Sequence
+
+from daemon.domain.farm import Channel, Farm, Person
+from daemon.domain.message import Message
+from daemon.messages.layout import email
+from daemon.words.catalog import counted, said
+from daemon.words.sms import fit
+
+
+def say_mistakes(farm: Farm, mistakes: Sequence[str]) -> dict[Person, Message]:
+    """Return everybody's message of mistakes in the settings file, which goes to all: one of them made the change.
+
+    Parameters
+    ----------
+    farm : Farm
+        As the file had it before.
+    mistakes : sequence of str
+        One sentence each.
+    """
+    told = counted("settings.mistakes", len(mistakes))
+    text = Message("", fit(farm.name, [told, said("lists.sentence", words=mistakes[0])]))
+    mail = email(said("settings.subject"), [told, said("settings.mend")], mistakes, [])
+    return {person: text if person.channel is Channel.TEXT else mail for person in farm.alerts.people}

@@ -1,0 +1,305 @@
+"""What the page says of each field: a card of it among the others, and all of it on a page of its own."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from itertools import groupby
+from typing import Final
+
+from daemon.diary.cuts import LYING
+from daemon.domain.advice import Advice, Kind, Watched
+from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect
+from daemon.domain.underway import as_drawn, cut_by_now, still_to_mow, underway
+from daemon.page.pictures.draw import Sheet
+from daemon.page.pictures.sheets import HOUR, drying_sheet, growth_sheet
+from daemon.page.today import (
+    PageView,
+    WorkRow,
+    as_it_stood,
+    day_name,
+    field_headline,
+    field_watch,
+    field_work,
+    why_unknown,
+)
+from daemon.words.catalog import beside, joined, said, sentence
+from daemon.words.cautions import day_cares
+from daemon.words.numbers import area, clock_time, crop, named_day, odds, percents, size
+from daemon.words.pictures import growth_words, picture_words, rain_words
+from daemon.words.reasons import NEAR_MISS, odds_told, reason_said, reason_words
+from daemon.words.stand import days_left_sentence, ground, just_cut, ripeness_words, stage_of
+from daemon.words.work import hour_later, if_left, least_chance, too_dry, two_points
+
+MANY_FIELDS: Final = 6  # of more, the days stand on their own pages, and those that matter in one sentence
+DAYS_OF_MANY: Final = 3
+MANY_ASKED: Final = 3  # of more, the links to answer by stand on their own pages, lest the first one grow heavy
+STRONG_SUN: Final = 500.0  # [W/m2] over an hour: a clear sky but for early and late
+FAIR_SUN: Final = 200.0  # [W/m2]
+
+
+@dataclass(frozen=True)
+class DayRow:
+    """One line of a field's days: what, and when or what else; days that are alike are one line from `date` on."""
+
+    date: date
+    name: str
+    what: str
+    more: str = ""
+    is_good: bool = False  # something can be mown and wrapped at the odds needed
+
+
+@dataclass(frozen=True)
+class FieldCard:
+    """One field among the others: its state in sentences and its coming days; `more` if its own page has those."""
+
+    number: int  # of its own page
+    name: str
+    size: str
+    state: tuple[str, ...]
+    days: tuple[DayRow, ...]
+    more: bool = False
+    is_asked: bool = False  # of the first that are mown or watched today, or may lie since they were cut
+
+
+@dataclass(frozen=True)
+class TableRow:
+    """One line of the table behind a picture."""
+
+    name: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A picture on a page: its kind, its heading, the words that say the same and the table behind it."""
+
+    kind: str
+    heading: str
+    words: str
+    heads: tuple[str, ...]
+    rows: tuple[TableRow, ...]
+
+
+@dataclass(frozen=True)
+class FieldPage:
+    """A field with everything that is told of it."""
+
+    card: FieldCard
+    headline: str
+    stood: str  # of when it is told, where that is not of today
+    told: tuple[str, ...]  # what the diary says of it
+    today: tuple[str, ...]
+    beware: tuple[str, ...]
+    work: tuple[WorkRow, ...]
+    pictures: tuple[Shown, ...]
+
+
+def field_cards(view: PageView) -> tuple[FieldCard, ...]:
+    """Return every field of the last pass, those to mow first; its coming days only while they can be relied on."""
+    if view.morning is None:
+        return ()
+    fields, advised = view.morning.prospect.fields, [advice.field for advice in view.morning.mows]
+    on = {*advised, *(one.field for one in view.morning.watched), *(one.name for one in fields if _may_lie(view, one))}
+    many = len(fields) > MANY_FIELDS
+    cards = [_card(view, number, field) for number, field in enumerate(fields, start=1)]
+    cards.sort(key=lambda card: advised.index(card.name) if card.name in advised else len(advised))
+    asked = set([card.name for card in cards if card.name in on][:MANY_ASKED])
+    return tuple(replace(_shortened(card) if many else card, is_asked=card.name in asked) for card in cards)
+
+
+def _may_lie(view: PageView, field: FieldProspect) -> bool:
+    """Return whether a crop may lie in a field, all of it or a part."""
+    return field.standing is not None or (field.last_cut is not None and view.today - field.last_cut <= LYING)
+
+
+def field_page(view: PageView, number: int) -> FieldPage | None:
+    """Return the page of a field, by its place in the settings from 1 on; None if there is none."""
+    fields = view.morning.prospect.fields if view.morning else ()
+    if view.morning is None or not 1 <= number <= len(fields):
+        return None
+    field = fields[number - 1]
+    known = why_unknown(view) is None and view.in_season
+    advice = next((one for one in view.morning.advices if one.field == field.name), None)
+    mows = (advice,) if known and advice is not None and advice.kind is Kind.MOW else ()
+    left = tuple(one for one in still_to_mow(view.morning) if known and one.field == field.name)
+    return FieldPage(
+        card=replace(_card(view, number, field), days=tuple(_row(view, field, day) for day in _coming(view, field))),
+        headline=field_headline(view, advice),
+        stood=as_it_stood(view),
+        told=field.told,
+        today=(*field_watch(view, field.name), *(words for one in left for words in _work_words(view, one))),
+        beware=day_cares(mows, view.farm.units),
+        work=tuple(field_work(view, field.name)) if known else (),
+        pictures=tuple(_pictures(view, field)) if known else (),
+    )
+
+
+def field_sheet(view: PageView, number: int, kind: str) -> Sheet | None:
+    """Return what is drawn of a field, "drying" or "growth"; None where nothing is known of it."""
+    fields = view.morning.prospect.fields if view.morning else ()
+    if not 1 <= number <= len(fields) or why_unknown(view) is not None or not view.in_season:
+        return None
+    field = fields[number - 1]
+    if view.morning is None or kind == "growth":
+        return growth_sheet(field, view.today)
+    return drying_sheet(view.farm, as_drawn(view.morning, field))
+
+
+def drying_shown(view: PageView, field: FieldProspect) -> Shown | None:
+    """Return the picture of a field's drying, None where nothing is known of it."""
+    shown = field.drying_picture
+    if shown is None or drying_sheet(view.farm, field) is None:
+        return None
+    return Shown(
+        "drying",
+        said("picture.title_drying", field=field.name, day=named_day(shown.date)),
+        picture_words(view.farm, field),
+        tuple(said(f"picture_heads.{name}") for name in ("hour", "water", "rain", "sun")),
+        tuple(_drying_rows(view, shown)),
+    )
+
+
+def _pictures(view: PageView, field: FieldProspect) -> Iterator[Shown]:
+    drying = None if view.morning is None else drying_shown(view, as_drawn(view.morning, field))
+    if drying is not None:
+        yield drying
+    if growth_sheet(field, view.today) is not None:
+        heads = tuple(said(f"picture_heads.{name}") for name in ("day", "fibre", "ripe"))
+        rows = tuple(
+            TableRow(day_name(day.date, view.today), (_fibre_range(day.ndf), ripeness_words(day.ripeness)))
+            for day in _coming(view, field)
+        )
+        heading = said("picture.title_growth", field=field.name)
+        yield Shown("growth", heading, growth_words(view.farm, field), heads, rows)
+
+
+def _drying_rows(view: PageView, shown: DryingPicture) -> Iterator[TableRow]:
+    for at, (water, rain, sun) in enumerate(zip(shown.water, shown.rain, shown.sun, strict=True), start=1):
+        low, mid, high = percents(water.low, water.mid, water.high) if water else ("", "", "")
+        wet = said("picture.range", middle=mid, low=low, high=high) if water else said("picture.standing")
+        name = clock_time(shown.begins + at * HOUR, view.farm.units)
+        yield TableRow(name, (wet, rain_words(rain), _sun_words(sun)))
+
+
+def _sun_words(sun: float) -> str:
+    """Return how strongly the sun shines in an hour, from its mean [W/m2]; the limits are estimates."""
+    return said("picture.strong" if sun >= STRONG_SUN else "picture.fair" if sun >= FAIR_SUN else "picture.weak")
+
+
+def _work_words(view: PageView, advice: Advice) -> list[str]:
+    """Return what is told of the work in a field that is to be mown."""
+    day, farm = advice.day, view.farm
+    if day is None:
+        return []
+    sure = sentence(said("page_today.odds", odds=two_points(day, farm))) if day.curve else ""
+    return [words for words in (sure, hour_later(day, farm), too_dry(day, farm), if_left(day, farm)) if words]
+
+
+def _card(view: PageView, number: int, field: FieldProspect) -> FieldCard:
+    days = [_row(view, field, day, least=NEAR_MISS) for day in _coming(view, field)]
+    state = _field_state(view, field)
+    return FieldCard(number, field.name, size(field.area, view.farm.units), state, tuple(_runs(view, days)))
+
+
+def _coming(view: PageView, field: FieldProspect) -> list[FieldDay]:
+    """Return the days of a field that are still to come, none while they cannot be relied on."""
+    return [day for day in field.days if day.date >= view.today] if why_unknown(view) is None else []
+
+
+def _shortened(card: FieldCard) -> FieldCard:
+    """Return a card with one sentence on the first days on which something can be mown, else on the first ones."""
+    kept = [row for row in card.days if row.is_good][:DAYS_OF_MANY] or list(card.days[:1])
+    told = joined((beside(row.name, row.what) for row in kept), by="lists.apart")
+    return replace(card, state=(*card.state, sentence(told)), days=(), more=bool(card.days))
+
+
+def _runs(view: PageView, rows: Iterable[DayRow]) -> Iterator[DayRow]:
+    """Yield the rows with days that follow one another and are alike drawn together."""
+    for _, alike in groupby(enumerate(rows), key=lambda pair: _like(*pair)):
+        found = [row for _, row in alike]
+        first, last = found[0], found[-1]
+        if first is last:
+            yield first
+        else:
+            name = said("page_field.days_to", first=first.name, last=_named(view, last))
+            yield replace(first, name=name)
+
+
+def _like(at: int, row: DayRow) -> tuple[object, ...]:
+    return row.what, row.more, row.date - at * timedelta(days=1)
+
+
+def _named(view: PageView, row: DayRow) -> str:
+    return said("time.tomorrow") if (row.date - view.today).days == 1 else named_day(row.date)
+
+
+def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
+    notes = tuple(one.notes for one in view.farm.fields if one.name == field.name and one.notes)
+    if field.unknown is not None or field.ripeness is None:
+        # What ails all fields is told once, under Trouble.
+        shared = view.morning is not None and field.unknown is view.morning.prospect.trouble
+        detail = "" if shared else field.detail
+        return (said("page_field.unknown", reason=beside(reason_said(field.unknown), detail)), *notes)
+    words = sentence(ground(field))
+    last = (*([words] if words else []), *notes)
+    if cut := just_cut(field, view.today):
+        return (sentence(cut), *last)
+    stage = stage_of(field) if field.stage else ""
+    lines = [sentence(joined([ripeness_words(field.ripeness), stage])), *_fibre(field)]
+    if field.days_left is not None:
+        lines.append(days_left_sentence(field))
+    if field.dry_matter is not None:
+        lines.append(said("page_field.crop", crop=crop(field.dry_matter, view.farm.units)))
+    return (*lines, *last)
+
+
+def _fibre(field: FieldProspect) -> list[str]:
+    """Return how ripe a stand is by its fibre, and at how much it is to be cut."""
+    if field.ndf is None:
+        return []
+    low, middle, high = (f"{end:.0f}" for end in (field.ndf.low, field.ndf.mid, field.ndf.high))
+    if field.ndf_target is None:
+        return [said("page_field.fibre", low=low, middle=middle, high=high)]
+    return [said("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
+
+
+def _fibre_range(band: Band) -> str:
+    low, middle, high = (f"{end:.0f}" for end in (band.low, band.mid, band.high))
+    return said("picture.range", middle=middle, low=low, high=high)
+
+
+def _row(view: PageView, field: FieldProspect, day: FieldDay, least: float = 0.0) -> DayRow:
+    """Return a day of a field as a line, today as it stands by now."""
+    if view.morning is None or day.date != view.today:
+        return _day_row(view, day, least)
+    cut = next((one for one in cut_by_now(view.morning) if one.field == field.name), None)
+    if cut is not None:
+        return _cut_row(view, day, cut)
+    mown = next((one.day for one in still_to_mow(view.morning) if one.field == field.name), None)
+    return _day_row(view, mown if mown and field.name in underway(view.morning) else day, least)
+
+
+def _cut_row(view: PageView, day: FieldDay, cut: Watched) -> DayRow:
+    what = said("page_field.cut", size=size(cut.area, view.farm.units))
+    sure = odds(cut.odds) if cut.odds is not None else ""
+    at = cut.bale_from and clock_time(cut.bale_from.astimezone(view.farm.place.timezone), view.farm.units)
+    more = said("page_field.bale", bale=at) if at else ""
+    return DayRow(day.date, day_name(day.date, view.today), joined([what, sure]), more, True)
+
+
+def _day_row(view: PageView, day: FieldDay, least: float = 0.0) -> DayRow:
+    """Return a day as a line; odds of a day that will not do are told from the least ones on that are worth a line."""
+    units, name = view.farm.units, day_name(day.date, view.today)
+    if day.area > 0:
+        after = said("page_field.after", field=day.after) if day.after else ""
+        start = said("page_field.start", start=clock_time(day.start, units)) if day.start else ""
+        bale = said("page_field.bale", bale=clock_time(day.bale_from, units)) if day.bale_from else ""
+        sure = odds(day.odds) if day.odds is not None else ""
+        return DayRow(day.date, name, joined([area(day.area, units), sure]), joined([after, start, bale]), True)
+    what = said("page_field.nothing", reason=reason_words(day.reason, day))
+    chance = least_chance(day, view.farm)
+    if chance is None or chance.odds < least or odds_told(day.reason, day) is not None:
+        return DayRow(day.date, name, what)
+    return DayRow(
+        day.date, name, what, said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds))
+    )

@@ -1,0 +1,84 @@
+"""What is drawn of a field, in the farm's units and words."""
+
+import math
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from daemon.domain.advice import Morning
+from daemon.domain.farm import Farm, Units
+from daemon.domain.prospect import Band, DryingPicture, FieldProspect, best_fibre, drawn_day
+from daemon.page.pictures.draw import DryingSheet, GrowthSheet, Points, Tick
+from daemon.words.catalog import said
+from daemon.words.numbers import clock_time, named_day
+
+HOURS_BETWEEN: Final = 3  # ticks
+MOST_DAYS: Final = 3  # that are named below a picture of days
+HOUR: Final = timedelta(hours=1)
+
+
+def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
+    """Return what is drawn of a field's drying, None where nothing is known of it."""
+    shown, day = field.drying_picture, drawn_day(field)
+    if shown is None:
+        return None
+    baling = (day.bale_from, day.wrapped_by) if day is not None else (None, None)
+    low, high = (100.0 * end for end in (farm.baleage.driest, farm.baleage.wettest))
+    return DryingSheet(
+        water=[None if one is None else _points(one, 100.0) for one in shown.water],
+        rain=shown.rain,
+        sun=shown.sun,
+        ticks=_hours(farm, shown),
+        mown=_hour(shown, shown.mown),
+        cut_with=None if shown.cut_with is None else _points(shown.cut_with, 100.0),
+        fit=(low, high),
+        raking=_hour(shown, day.rake_from) if day is not None and day.rake_from is not None else None,
+        baling=(_hour(shown, baling[0]), _hour(shown, baling[1])) if baling[0] and baling[1] else None,
+        words={
+            **{name: said(f"drawn.{name}") for name in ("water", "rain", "half", "sun", "mow", "rake", "bale")},
+            "fit": said("picture.fit", low=f"{low:.0f}", high=f"{high:.0f}"),
+        },
+    )
+
+
+def growth_sheet(field: FieldProspect, today: date) -> GrowthSheet | None:
+    """Return what is drawn of a field's coming days, None where nothing is known of them."""
+    days = [day for day in field.days if day.date >= today]
+    if len(days) < 2 or field.ndf_target is None:
+        return None
+    ahead = [float((day.date - today).days) for day in days]
+    apart = math.ceil((ahead[-1] + 1.0) / MOST_DAYS)
+    return GrowthSheet(
+        days=ahead,
+        fibre=[_points(day.ndf) for day in days],
+        ticks=[(at, named_day(day.date)) for at, day in zip(ahead, days, strict=True) if at % apart == 0],
+        best=best_fibre(field.ndf_target),
+        good=[at for at, day in zip(ahead, days, strict=True) if day.area > 0.0],
+        words={name: said(f"drawn.{name}") for name in ("fibre", "best", "good")},
+    )
+
+
+def first_to_mow(morning: Morning) -> FieldProspect | None:
+    """Return the field that is mown first today, None where none is."""
+    name = next((advice.field for advice in morning.mows), None)
+    return next((field for field in morning.prospect.fields if field.name == name), None)
+
+
+def _points(band: Band, times: float = 1.0) -> Points:
+    return times * band.low, times * band.mid, times * band.high
+
+
+def _hour(shown: DryingPicture, at: datetime) -> float:
+    """Return how many hours after the left edge a moment stands."""
+    return (at - shown.begins) / HOUR
+
+
+def _hours(farm: Farm, shown: DryingPicture) -> list[Tick]:
+    moments = [(float(hour), shown.begins + hour * HOUR) for hour in range(1, len(shown.water))]
+    return [(at, _whole_hour(moment, farm.units)) for at, moment in moments if moment.hour % HOURS_BETWEEN == 0]
+
+
+def _whole_hour(at: datetime, units: Units) -> str:
+    """Return an hour as short as there is room for."""
+    if units is Units.METRIC:
+        return clock_time(at, units)
+    return said("drawn_hours.before_noon" if at.hour < 12 else "drawn_hours.after_noon", hour=at.hour % 12 or 12)

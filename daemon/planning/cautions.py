@@ -1,0 +1,78 @@
+"""From a planned day to its cautions: what its weather, its bales and the date bring with them."""
+
+from datetime import datetime
+
+from daemon.domain.farm import Estimates, Farm, Traction
+from daemon.domain.prospect import Care, FieldDay, Ripeness
+from daemon.domain.units import HOUR
+from daemon.planning.field_day import WorkedDay
+from daemon.planning.forecast_hours import ForecastHours
+from models.cautions import BaledMoisture, Caution, DayOfWork, Noted, OwnFigures, cautions
+from models.workday import SLOTS_PER_HOUR
+
+
+def cares_of(farm: Farm, worked: WorkedDay, shown: FieldDay, hours: ForecastHours) -> tuple[Care, ...]:
+    """Return all that is to be bewared of in a day's work, the gravest first; nothing where nothing is to be mown.
+
+    Parameters
+    ----------
+    farm, hours
+    worked : WorkedDay
+        The plan of the day.
+    shown : FieldDay
+        The day with its hours of work.
+    """
+    if shown.start is None or shown.wrapped_by is None or shown.moisture_at_baling is None:
+        return ()
+    window = worked.window
+    first = window.slot_of(shown.start) // SLOTS_PER_HOUR
+    end = max(-(-window.slot_of(shown.wrapped_by) // SLOTS_PER_HOUR), first + 1)
+    block = slice(window.first_hour + first, window.first_hour + end)
+    band = shown.moisture_at_baling
+    moisture = BaledMoisture(band.low, band.mid, band.high)
+    day = _day_of_work(farm, worked, hours, block, moisture, stemmy=shown.ripeness is Ripeness.PAST)
+    begins = (window.begins + first * HOUR).astimezone(farm.place.timezone)
+    own = _own_figures(farm.estimates)
+    return tuple(_care(noted, begins) for noted in cautions(day, own, most=len(Caution)))
+
+
+def _own_figures(said: Estimates) -> OwnFigures:
+    return OwnFigures(
+        thunder_chance=said.thunder_from,
+        fawns=said.fawns,
+        nests=said.nests,
+        killing_frost=said.killing_frost,
+        horses_rest_at=said.horses_rest_at,
+        horses_stop_at=said.horses_stop_at,
+    )
+
+
+def _day_of_work(
+    farm: Farm, worked: WorkedDay, hours: ForecastHours, block: slice, moisture: BaledMoisture, *, stemmy: bool
+) -> DayOfWork:
+    drought_days, days_since_drought = worked.crop.ground.drought_on(worked.window.date)
+    return DayOfWork(
+        on=worked.window.date,
+        latitude=farm.place.latitude,
+        alfalfa=sum(share for kind, share in worked.crop.growth.members.items() if kind.alfalfa),
+        air_temperature=hours.air[:, block],
+        relative_humidity=hours.humidity[:, block],
+        thunder=None if hours.thunder is None else hours.thunder[:, block],
+        moisture=moisture,
+        stemmy=stemmy,
+        film_wait=farm.work.wrap_within,
+        drought_days=drought_days,
+        days_since_drought=days_since_drought,
+        horses_work=farm.work.traction is Traction.HORSES,
+        horses_fed=farm.horses_fed,
+        cows_kept=farm.cows_kept,
+    )
+
+
+def _care(noted: Noted, begins: datetime) -> Care:
+    """Return a caution with its hours on the farm's clock: the wider ones, in which a tenth of the members has it."""
+    spell = noted.hours.perhaps if noted.hours else None
+    if noted.hours is None or spell is None:
+        return Care(noted.caution)
+    first, end = (begins + hour * HOUR for hour in spell)
+    return Care(noted.caution, first, end, noted.hours.likely is not None)

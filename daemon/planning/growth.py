@@ -1,0 +1,71 @@
+"""The growth of a field over the days of the farm's clock."""
+
+from collections.abc import Mapping
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from daemon.domain.farm import Farm, Field, Look
+from daemon.domain.prospect import KindToday
+from daemon.planning.ground import Ground
+from models.growth import Growth, Known, StageLook, field_growth
+from models.species import Species, grass_share
+from models.stages import ndf_target, stage_words
+
+
+def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground) -> Growth:
+    """Return the growth of a field over days with their extremes, on its ground.
+
+    Raises
+    ------
+    GrowthUnknown
+        As `models.growth.field_growth`.
+    """
+    day = np.array(days.index.to_numpy(), dtype="datetime64[D]")
+    return field_growth(
+        field.stand,
+        day,
+        days["high"].to_numpy(),
+        days["low"].to_numpy(),
+        last_cut=None if field.last_cut is None else np.datetime64(field.last_cut, "D"),
+        looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
+        southern=farm.place.southern,
+        latitude=farm.place.latitude,
+        known=Known(target=fibre_target(field, farm.species), stress=ground.stress_on(day), priors=field.priors),
+        kinds=farm.species,
+    )
+
+
+def kinds_on(growth: Growth, at: int) -> tuple[KindToday, ...]:
+    """Return the kinds of plant in a stand on a day of its growth, the grasses first.
+
+    Parameters
+    ----------
+    growth : Growth
+    at : int
+        Where the day stands in the arrays of the growth, on or after its first day.
+    """
+    return tuple(_kind_on(growth, legume, at) for legume in sorted(growth.clocks))
+
+
+def _kind_on(growth: Growth, legume: bool, at: int) -> KindToday:
+    run = growth.clocks[legume]
+    clock = float(run.clock[at - growth.day.size])  # a clock holds the days of this growth only, the last ones
+    (stage,) = stage_words(np.array([clock]), run.case.onsets)
+    used = [one for one in run.used if one.look.on <= growth.day[at]]
+    if not used:
+        return KindToday(run.case.kind, stage, clock)
+    seen = used[-1].look
+    return KindToday(run.case.kind, stage, clock, Look(seen.on.astype(date), seen.stage, seen.height), used[-1].share)
+
+
+def fibre_target(field: Field, species: Mapping[str, Species]) -> float:
+    """Return the fibre at which a field should be cut [% of DM]: as the settings say, else by its stand and purpose.
+
+    Raises
+    ------
+    ValueError
+        If the stand is malformed.
+    """
+    return field.cut_at_fibre or ndf_target(grass_share(field.stand, species), field.purpose)

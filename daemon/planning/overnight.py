@@ -1,0 +1,58 @@
+"""What becomes of a crop that is not wrapped in the evening: its moisture and the odds of rain next day."""
+
+from datetime import timedelta
+
+import numpy as np
+
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import Band, IfLeft
+from daemon.domain.units import HOUR
+from daemon.planning.drying import at_mowing, cut_through_the_day, swath_of
+from daemon.planning.field_day import WorkedDay
+from daemon.planning.forecast_hours import ForecastHours
+from daemon.planning.losses import rained_on
+from models import coefficients as c
+from models.swath import wet_basis, wilt
+from models.workday import SLOTS_PER_HOUR
+
+NOON = 12
+
+
+def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> IfLeft | None:
+    """Return what becomes of the last strip of a plan if it lies until noon of the next day.
+
+    Returns
+    -------
+    IfLeft or None
+        None where the forecast does not reach so far. Its moisture is that of the members without rain until then, if
+        there are any; the odds of rain are the share of members, never none and never all. What rain takes is the mean
+        of the members that have it after the work has ended.
+    """
+    window, plan = worked.window, worked.plan
+    last = plan.laid.mown[plan.before + plan.strips - 1, :1]
+    midnight, noon = (_hours_until(worked, farm, clock) for clock in (0, NOON))
+    span = slice(window.first_hour, window.first_hour + noon)
+    if span.stop > hours.ends.size:
+        return None
+    water = wilt(
+        hours.drying.between(span.start, span.stop),
+        cut_through_the_day(swath_of(farm, worked.crop, window.date, hours), window, farm, last),
+        last / SLOTS_PER_HOUR,
+        at_mowing(worked.crop.wetness, window, last),
+        later_day=np.arange(noon) >= midnight,
+    )[:, 0]
+    wet, ended = hours.wet[:, span], window.finish // SLOTS_PER_HOUR
+    rained = wet[:, int(last[0]) // SLOTS_PER_HOUR :].any(axis=1)
+    low, mid, high = np.quantile(wet_basis(water[-1, ~rained] if not rained.all() else water[-1]), [0.1, 0.5, 0.9])
+    rain = float(np.clip(wet[:, ended:].any(axis=1).mean(), c.LEAST_ODDS, c.MOST_ODDS))
+    taken = rained_on(water, hours.drying.rain[:, span], wet, worked.crop.growth.grass_share, ended=ended)
+    return IfLeft(Band(float(low), float(mid), float(high)), rain, taken)
+
+
+def _hours_until(worked: WorkedDay, farm: Farm, clock: int) -> int:
+    """Return the hours from the start of the window to a full hour of the next day on the farm's clock."""
+    tomorrow = worked.window.date + timedelta(days=1)
+    at = worked.window.begins.astimezone(farm.place.timezone).replace(
+        year=tomorrow.year, month=tomorrow.month, day=tomorrow.day, hour=clock, minute=0
+    )
+    return round((at.astimezone(worked.window.begins.tzinfo) - worked.window.begins) / HOUR)

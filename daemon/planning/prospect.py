@@ -1,0 +1,314 @@
+"""One pass over the farm: from weather to what can be done with each field on each of the coming days."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from itertools import takewhile
+
+import numpy as np
+import pandas as pd
+
+from daemon.domain.farm import Farm, Field
+from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
+from daemon.planning.cautions import cares_of
+from daemon.planning.daily_weather import daily_extremes
+from daemon.planning.drying import Crop, day_index, ground_under, standing_crops
+from daemon.planning.drying_curve import drying_picture
+from daemon.planning.feed_value import quality_on, waiting_on, yield_on
+from daemon.planning.field_day import WorkedDay, days_of, grown_by, ripeness
+from daemon.planning.field_order import placed_on
+from daemon.planning.forecast_hours import SLOT, ForecastHours, Window, forecast_hours, work_window
+from daemon.planning.ground import CARRIED, Ground
+from daemon.planning.growth import field_growth_on, kinds_on
+from daemon.planning.losses import breathed
+from daemon.planning.overnight import if_left
+from daemon.weather.contract import Weather, aged
+from daemon.words.catalog import said
+from daemon.words.growth import doubts_words, unknown_words
+from daemon.words.numbers import day_words
+from models.growth import Growth, GrowthUnknown
+from models.odds import UNCORRECTED, Correction
+
+HORIZON = 10  # days looked at from today on: forecasts reach no further with any skill
+
+
+def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correction = UNCORRECTED) -> Prospect:
+    """Return the prospect of every field from today to the end of the forecast.
+
+    Parameters
+    ----------
+    farm : Farm
+    weather : Weather
+        In the contract's form.
+    now : datetime
+        The moment of the pass.
+    correction : Correction
+        What the farm's own record of forecast against outcome does to the odds.
+
+    Returns
+    -------
+    Prospect
+        A field that cannot be reckoned is named with the reason; the others go on. Weather that is too old or has too
+        few members leaves every field without an answer, but with what is known of its growth.
+    """
+    facts = _facts(weather, now)
+    trouble, detail = _distrust(farm, weather, facts)
+    if trouble is not None:
+        return _as_it_stands(farm, weather, no_prospect(farm, now, trouble, detail, facts))
+    hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
+    windows = _windows(farm, hours, now)
+    try:
+        grown, crops = _standing(farm, weather, now, hours)
+    except ValueError as wrong:
+        return no_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
+    pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
+    placed = _share_days(farm, [worked for _, worked in pairs], hours)
+    return Prospect(
+        farm.name,
+        now,
+        facts,
+        tuple(
+            replace(
+                found,
+                days=tuple(_chosen(farm, day, placed.get((found.name, day.date))) for day in found.days),
+                drying_picture=drying_picture(farm, worked, _of(placed, found.name), hours),
+            )
+            for found, worked in pairs
+        ),
+        carried={
+            field.name: one[0].priors(farm.estimates.carried_share)
+            for field, one in zip(farm.fields, grown, strict=True)
+            if isinstance(one, tuple) and not one[0].regrowth
+        },
+        warnings=weather.warnings,
+        said=() if facts.known else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
+    )
+
+
+def no_prospect(farm: Farm, now: datetime, trouble: Reason, detail: str, facts: WeatherFacts | None = None) -> Prospect:
+    """Return a prospect in which nothing is known of any field, and why."""
+    fields = tuple(_unknown(field, trouble, detail) for field in farm.fields)
+    return Prospect(farm.name, now, facts, fields, trouble, detail)
+
+
+def _standing(
+    farm: Farm, weather: Weather, now: datetime, hours: ForecastHours
+) -> tuple[list[tuple[Growth, Ground] | FieldProspect], Iterator[Crop]]:
+    """Return what is known of each field's growth, and the crops of those of which it is.
+
+    Raises
+    ------
+    ValueError
+        A stand or a soil cannot be reckoned with this weather.
+    """
+    days, under = _known_days(daily_extremes(weather, farm), farm, now), ground_under(farm, hours)
+    grown = [_grown(farm, field, under, days, hours.today) for field in farm.fields]
+    stands = zip(farm.fields, grown, strict=True)
+    return grown, iter(standing_crops([(field, *one) for field, one in stands if isinstance(one, tuple)], hours))
+
+
+def _as_it_stands(farm: Farm, weather: Weather, unknown: Prospect) -> Prospect:
+    """Return a prospect without an answer, with the growth of the fields as far as it can be reckoned.
+
+    Notes
+    -----
+    Warmth comes from hours that are over, but for the last ones, which stand as they were forecast: a day more or less
+    of a forecast is nothing to a stage clock. The ground goes by rain, of which that is not so.
+    """
+    try:
+        hours = forecast_hours(farm, weather, unknown.at.astimezone(farm.place.timezone).date())
+        grown, crops = _standing(farm, weather, unknown.at, hours)
+    except ValueError:
+        return unknown
+    known = (next(crops) if isinstance(one, tuple) else None for one in grown)
+    fields = (
+        bare if crop is None else _grown_alone(farm, crop, hours.today, bare)
+        for crop, bare in zip(known, unknown.fields, strict=True)
+    )
+    return replace(unknown, fields=tuple(fields))
+
+
+def _grown_alone(farm: Farm, crop: Crop, today: date, unknown: FieldProspect) -> FieldProspect:
+    """Return a field of which nothing is known but its growth, with the reason."""
+    told = _described(farm, crop, day_index(crop.growth, today), ())
+    bare = replace(told, soil_factor=None, ground=None, carries_from=None)
+    return replace(bare, unknown=unknown.unknown, detail=unknown.detail)
+
+
+def _known_days(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
+    """Return the days up to the horizon: a record may reach into another season."""
+    last = now.astimezone(farm.place.timezone).date() + timedelta(days=HORIZON - 1)
+    return days[days.index <= last]
+
+
+def _facts(weather: Weather, now: datetime) -> WeatherFacts:
+    attributes = weather.ahead.attrs
+    issued, fetched = (datetime.fromisoformat(attributes[name]) for name in ("issued_at", "fetched_at"))
+    return WeatherFacts(
+        source=attributes["source"],
+        model=attributes["model"],
+        issued_at=issued,
+        fetched_at=fetched,
+        age_hours=(now - issued) / timedelta(hours=1),
+        members=weather.ahead.sizes["member"],
+        credit=attributes["credit"],
+        note=attributes.get("note", ""),
+        known=attributes["kind"] == "record",
+        synthetic=bool(attributes.get("synthetic")),
+    )
+
+
+def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason | None, str]:
+    """Return why the weather must not lead to advice, if so."""
+    source = farm.weather
+    if facts.age_hours > source.oldest:
+        return Reason.DATA_STALE, f"{aged(facts.age_hours)}, no more than {source.oldest:g} allowed"
+    if not facts.known and facts.members < source.least_members:
+        return Reason.FEW_MEMBERS, f"{facts.members} usable members, {source.least_members} needed"
+    return None, ""
+
+
+def _windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
+    """Return the working days from today on that the forecast covers."""
+    days = (hours.today + timedelta(days=ahead) for ahead in range(HORIZON))
+    found = (work_window(farm, day, now, hours) for day in days)
+    return list(takewhile(lambda window: window is not None, found))  # type: ignore[arg-type]
+
+
+def _grown(
+    farm: Farm, field: Field, under: Callable[[Field], Ground], days: pd.DataFrame, today: date
+) -> tuple[Growth, Ground] | FieldProspect:
+    """Return the growth of a field and its ground, or a prospect that says why they cannot be known."""
+    if field.last_cut is not None and field.last_cut > today:
+        return _unknown(field, Reason.OUT_OF_RANGE, said("growth_unknown.cut_ahead", day=day_words(field.last_cut)))
+    try:
+        ground = under(field)
+        growth = field_growth_on(farm, field, days, ground)
+    except GrowthUnknown as unknown:
+        return _unknown(field, Reason.GROWTH_UNKNOWN, unknown_words(unknown, farm.units))
+    except ValueError as wrong:
+        return _unknown(field, Reason.OUT_OF_RANGE, str(wrong))
+    at = day_index(growth, today)
+    if not 0 <= at < growth.day.size:
+        return _unknown(field, Reason.DATA_MISSING, said("growth_unknown.not_covered", day=day_words(today)))
+    if not growth.stage[at]:
+        return _unknown(field, Reason.OUT_OF_SEASON, said("growth_unknown.not_begun"))
+    return growth, ground
+
+
+def _reckoned(
+    farm: Farm, crop: Crop, hours: ForecastHours, windows: Sequence[Window]
+) -> tuple[FieldProspect, dict[date, WorkedDay]]:
+    """Return a field's prospect alone, and the plans behind it."""
+    at = day_index(crop.growth, hours.today)
+    try:
+        covered = min(crop.growth.day.size - at, hours.water.day.size)
+        results = days_of(farm, crop, windows[:covered], hours)
+    except ValueError as wrong:
+        return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
+    worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}
+    shown = (result.shown if isinstance(result, WorkedDay) else result for result in results.values())
+    return _described(farm, crop, at, tuple(shown)), worked
+
+
+def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
+    field, growth, carries_in = crop.field, crop.growth, crop.ground.carries_in(HORIZON)
+    today: date = growth.day[at].astype(date)
+    grown = yield_on(crop, today)
+    return FieldProspect(
+        name=field.name,
+        area=field.area,
+        standing=crop.standing,
+        last_cut=field.last_cut if growth.regrowth else None,
+        lodged=field.lodged,
+        ripeness=ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
+        stage=growth.stage[at],
+        ndf=days[0].ndf if days else grown_by(growth, today).ndf,
+        ndf_target=growth.ndf_target,
+        days_left=float(growth.days_left[at]),
+        dry_matter=grown.mid,
+        dry_matter_band=grown,
+        clock=float(growth.clock[at]),
+        clock_spread=float(growth.clock_spread[at]),
+        clock_from=None if growth.started is None else growth.started.astype(date),
+        days=days,
+        detail=doubts_words(growth.doubts),
+        drying=field.drying,
+        quality=quality_on(crop, today),
+        waiting=waiting_on(farm, crop, today),
+        kinds=kinds_on(growth, at),
+        soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
+        ground=crop.ground.today,
+        carries_from=None if carries_in is None else today + timedelta(days=carries_in),
+    )
+
+
+def _unknown(field: Field, reason: Reason, detail: str) -> FieldProspect:
+    return FieldProspect(
+        name=field.name, area=field.area, ripeness=None, stage=None, ndf=None, ndf_target=None, days_left=None,
+        dry_matter=field.expected_yield, clock=None, clock_from=None, days=(), unknown=reason, detail=detail,
+    )  # fmt: skip
+
+
+def _share_days(
+    farm: Farm, worked: list[dict[date, WorkedDay]], hours: ForecastHours
+) -> dict[tuple[str, date], WorkedDay]:
+    """Fit the ripe fields of each day in one after another, the one first that loses most by waiting."""
+    shared: dict[tuple[str, date], WorkedDay] = {}
+    for day in sorted({day for days in worked for day in days}):
+        for placed in placed_on(farm, day, worked, hours, lambda shown: _held_back(farm, shown) is None):
+            left = if_left(farm, placed, hours) if placed.plan.strips else None
+            lost = breathed(placed, placed.shown, hours)
+            shown = replace(placed.shown, if_left=left, breathed=lost)
+            cares = cares_of(farm, placed, shown, hours) if day == hours.today else ()
+            shared[placed.crop.field.name, day] = replace(placed, shown=replace(shown, cares=cares))
+    return shared
+
+
+def _of(placed: dict[tuple[str, date], WorkedDay], name: str) -> dict[date, WorkedDay]:
+    """Return the days of one field."""
+    return {day: worked for (field, day), worked in placed.items() if field == name}
+
+
+def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Said:
+    """Return what a field's plan alone says of a day, for the largest area at the odds needed or else the least."""
+    crop, window, shown = worked.crop, worked.window, worked.shown
+    least = shown.chance_of(farm.work.least_area)
+    if shown.raw_odds is None or least is None:
+        raise AssertionError(f"{crop.field.name}, {window.date}: a plan has odds")
+    return Said(
+        field=crop.field.name,
+        day=window.date,
+        lead=(window.date - hours.today).days,
+        odds=shown.raw_odds,
+        rain=hours.rain_on(window),
+        area=shown.area or least.area,
+        start=window.begins + worked.plan.start * SLOT,
+        dry_matter=crop.dry_matter(window.date),
+        start_moisture=float(crop.growth.start_moisture[day_index(crop.growth, window.date)]),
+        crop_factor=crop.growth.drying_factor,
+        soil_factor=float(np.median(crop.ground.soil_factor[:, (window.date - hours.today).days])),
+        drying_factor=crop.field.drying.factor,
+        drying_spread=crop.field.drying.spread,
+    )
+
+
+def _held_back(farm: Farm, day: FieldDay) -> Reason | None:
+    """Return what forbids a day before any drying is reckoned."""
+    if day.date.month not in farm.season:
+        return Reason.OUT_OF_SEASON
+    if day.date.weekday() in farm.work.days_off:
+        return Reason.DAY_OFF
+    if day.ripeness is Ripeness.GROWING:
+        return Reason.NOT_RIPE
+    if day.carried is not None and day.carried < CARRIED:
+        return Reason.GROUND_SOFT
+    return None
+
+
+def _chosen(farm: Farm, alone: FieldDay, shared: WorkedDay | None) -> FieldDay:
+    """Return the day as it is shown: shared with the other fields, or held back with the reason."""
+    reason = _held_back(farm, alone)
+    if reason is None:
+        return shared.shown if shared else alone
+    return alone.without_plan(reason)

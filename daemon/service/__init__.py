@@ -1,0 +1,1 @@
+"""The process that runs for years: rounds, status, heartbeat."""

@@ -1,0 +1,31 @@
+"""What the service says of itself on a terminal when it starts."""
+
+from datetime import datetime, timedelta
+
+from daemon.domain.farm import Farm
+from daemon.words.catalog import said
+from daemon.words.numbers import moment
+
+
+def running_words(farm: Farm, address: str | None, now: datetime) -> str:
+    """Return one line: that it runs, where its page is, when the next message is due and how to stop it.
+
+    Parameters
+    ----------
+    farm : Farm
+    address : str or None
+        Of the page, None where there is none.
+    now : datetime
+        The time.
+    """
+    page = said("running.no_page") if address is None else said("running.page", address=address)
+    return said("running.line", page=page, next=_next(farm, now))
+
+
+def _next(farm: Farm, now: datetime) -> str:
+    here = now.astimezone(farm.place.timezone)
+    at = datetime.combine(here.date(), farm.alerts.morning, tzinfo=farm.place.timezone)
+    first = at if at > here else at + timedelta(days=1)
+    if first.month in farm.season:
+        return said("running.next", when=moment(first, farm.units))
+    return said("running.season", month=said(f"months.{farm.season_from(first.month)}"))

@@ -1,0 +1,211 @@
+"""The process of the service: wakes it every minute, shows its page, minds signals and tells the service manager."""
+
+import errno
+import logging
+import os
+import signal
+import socket
+import sys
+import threading
+from pathlib import Path
+from types import FrameType
+from typing import Final, Protocol
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.interval import IntervalTrigger
+
+from daemon.diary.answers.links import Answers
+from daemon.diary.store import DATABASE as DIARY
+from daemon.diary.store import Diary, DiaryError
+from daemon.domain.farm import Farm, PageAddress
+from daemon.messages.outbox.store import DATABASE, Postbag
+from daemon.page.answer_pages import answering
+from daemon.page.server import PageServer, create_app
+from daemon.service.banner import running_words
+from daemon.service.rounds import Look, Say, Service
+from daemon.service.status import mark_alive
+from daemon.system.clock import Clock, SystemClock
+from daemon.system.lock import alone
+from daemon.system.systemd import notify, reloading
+
+log = logging.getLogger(__name__)
+
+ROUND_EVERY: Final = 60  # [s]
+STOP_WITHIN: Final = 8.0  # [s] for a round to end when the service is stopped
+
+
+class Settings(Protocol):
+    """Where the farm comes from, and whether that has changed; see `daemon.settings.reload.SettingsFile`."""
+
+    farm: Farm
+    mistakes: tuple[str, ...]
+
+    def ask(self) -> None:
+        """Have them read anew."""
+
+    def renewed(self) -> bool:
+        """Return whether they were read anew."""
+
+
+class Process:
+    """The service with its page and its settings.
+
+    Parameters
+    ----------
+    settings : Settings
+    service : Service
+    state_folder : Path
+        Where each round leaves word that it has ended, for `forenoon status`.
+    answers : Answers
+        What becomes of the links on the page and in emails.
+    """
+
+    def __init__(self, settings: Settings, service: Service, state_folder: Path, answers: Answers) -> None:
+        self._settings, self._service, self._state_folder = settings, service, state_folder
+        self._answers = answers
+        self._diary = Diary(state_folder / DIARY)
+        self._noted = self._lines_noted(())
+        self._at: PageAddress | None = None
+        self._page: PageServer | None = None
+        self._show_page()
+
+    def round(self) -> None:
+        """Take up new settings, let the service work, and tell the manager that it does."""
+        if self._settings.renewed():
+            reloading()
+            self._take_up()
+        before, self._noted = self._noted, self._lines_noted(self._noted)
+        if self._noted != before:
+            self._service.look_again()  # who notes a cut or a sample looks at the page for what that changes
+        self._service.round()
+        # Only after a round that came to its end: one that hangs shall be ended by the manager.
+        mark_alive(self._state_folder)
+        notify(READY=1, STATUS=self._service.line(), WATCHDOG=1)
+
+    @property
+    def address(self) -> str | None:
+        """Where its page is, None where it has none."""
+        return None if self._page is None else self._page.address
+
+    def close(self) -> None:
+        """Show the page no more."""
+        if self._page is not None:
+            self._page.close()
+
+    def _take_up(self) -> None:
+        if self._settings.mistakes:
+            self._service.tell_mistakes(self._settings.mistakes)
+        else:
+            self._service.take(self._settings.farm)
+            self._show_page()
+
+    def _lines_noted(self, before: tuple[int, ...]) -> tuple[int, ...]:
+        """Return the numbers of the diary's lines, those of before where it cannot be read."""
+        try:
+            return tuple(line.id for line in self._diary.lines())
+        except DiaryError:
+            return before
+
+    def _show_page(self) -> None:
+        """Serve the page where the settings say; without one the messages go on."""
+        wanted = self._settings.farm.page
+        if wanted == self._at:
+            return
+        self.close()
+        self._at, self._page = wanted, None
+        try:
+            app = create_app(self._service.view, self._service.health, self._answers.links)
+            app.register_blueprint(answering(self._answers, lambda: self._settings.farm))
+            self._page = PageServer(app, wanted.host, wanted.port)
+            if not sys.stdout.isatty():  # there one line tells all
+                print(f"page at {self._page.address}", flush=True)
+        except OSError as error:
+            log.error("there is no page, but messages go out: %s", _why_no_page(wanted, error))
+
+
+def _why_no_page(wanted: PageAddress, error: OSError) -> str:
+    """Return why a page cannot be served, and what to do."""
+    if error.errno == errno.EADDRINUSE:
+        return f"something else on this machine has port {wanted.port}; write another port under [page] in the settings"
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return f"port {wanted.port} is not for everybody; write one over 1023 under [page] in the settings"
+    if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
+        return f"this machine is not at {wanted.host}; write its own address as host under [page] in the settings"
+    return f"{wanted.host} port {wanted.port} cannot be had ({error.strerror}); see [page] in the settings"
+
+
+def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
+    """Run the service until SIGTERM or SIGINT; call it from the main thread.
+
+    Parameters
+    ----------
+    settings : Settings
+        Read anew on SIGHUP and when their file changes.
+    state_folder : Path
+        Where the postbag lies; it is made if it is not there.
+    clock, look, say
+        As for `Service`.
+
+    Raises
+    ------
+    AlreadyRuns
+        Another one has the state folder.
+
+    Notes
+    -----
+    A postbag that cannot be used is tried again at each round: a service that ended for it would say nothing when it
+    can be used again. A page that cannot be served is logged and the messages go on. A round still running 8 s after
+    the signal is left: all that it had to keep is on disk.
+    """
+    with alone(state_folder):
+        _serve(settings, state_folder, clock, look, say)
+
+
+def _serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
+    stop = _stop_on_signal(settings)
+    service = Service(settings.farm, Postbag(state_folder / DATABASE), clock, look, say)
+    process = Process(settings, service, state_folder, Answers(state_folder, clock))
+    scheduler = _schedule(process)
+    if sys.stdout.isatty():
+        print(running_words(settings.farm, process.address, clock.now()), flush=True)
+    notify(READY=1, STATUS="takes its first look")  # which may take longer than the manager waits
+    stop.wait()
+    log.info("stopping")
+    notify(STOPPING=1, STATUS="stopping")
+    process.close()
+    _end(scheduler)
+
+
+def _stop_on_signal(settings: Settings) -> threading.Event:
+    stop = threading.Event()
+
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        if number == signal.SIGHUP:
+            settings.ask()
+        else:
+            stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, on_signal)
+    return stop
+
+
+def _schedule(process: Process) -> BackgroundScheduler:
+    # It wakes by the machine's clock and in UTC, whatever clock and zone the service lives by.
+    defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+    scheduler = BackgroundScheduler(timezone="UTC", job_defaults=defaults)
+    trigger = IntervalTrigger(seconds=ROUND_EVERY, timezone="UTC")
+    scheduler.add_job(process.round, trigger, next_run_time=SystemClock().now())
+    scheduler.start()
+    return scheduler
+
+
+def _end(scheduler: BackgroundScheduler) -> None:
+    """Wait for the round to end, but not for a server that does not answer."""
+    waiter = threading.Thread(target=scheduler.shutdown, name="stop", daemon=True)
+    waiter.start()
+    waiter.join(STOP_WITHIN)
+    if waiter.is_alive():
+        log.warning("a round was still running after %g s and is left", STOP_WITHIN)
+        logging.shutdown()
+        os._exit(0)  # Python itself would wait for the round's threads

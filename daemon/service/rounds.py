@@ -1,0 +1,296 @@
+"""One round of the service: do what is due, word it, deliver what waits."""
+
+import logging
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from functools import partial
+from hashlib import sha256
+from typing import Final, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from daemon.domain.advice import Announced, Morning, WatchState
+from daemon.domain.farm import Farm, Person
+from daemon.domain.field_watch import as_said, news, still_watched, told_since
+from daemon.domain.message import Message, Posted
+from daemon.domain.schedule import Done, Task, TaskKind, due, fetched_every, window
+from daemon.messages.change import say_change
+from daemon.messages.daily import announced
+from daemon.messages.outbox.enqueue import Occasion, post, worded
+from daemon.messages.outbox.store import Postbag, PostbagError
+from daemon.messages.settings_mistakes import say_mistakes
+from daemon.page.today import PageView, headline, make_view
+from daemon.service.heartbeat import Outside, begin, missed
+from daemon.system.clock import Clock
+from daemon.system.memory import give_back
+from daemon.words.catalog import sentence
+
+T = TypeVar("T")
+
+log = logging.getLogger(__name__)
+
+Look = Callable[[Farm, datetime, Morning | None], Morning]
+Say = Callable[[Farm, Morning, TaskKind], Mapping[Person, Message]]
+
+STUCK: Final = timedelta(minutes=10)  # without the end of a round
+MISTAKES_MATTER: Final = timedelta(hours=24)
+LOOK_AGAIN: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
+WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
+_MORNING: Final = TypeAdapter(Morning)
+_FETCHED: Final = TypeAdapter(datetime)
+_ANNOUNCED: Final = TypeAdapter(tuple[date, tuple[Announced, ...]])
+
+
+class Service:
+    """One farm's service; a round is all that it does, the scheduler only calls it.
+
+    Parameters
+    ----------
+    farm : Farm
+        The settings.
+    postbag : Postbag
+        Where messages and marks are kept.
+    clock : Clock
+        What says the time.
+    look : callable
+        Fetches the weather and makes the pass: the farm, the time, and what was said today if anything was, to a
+        `Morning`.
+    say : callable
+        Words a morning of a farm for a kind of task: each person's message, nobody who hears nothing.
+    """
+
+    def __init__(self, farm: Farm, postbag: Postbag, clock: Clock, look: Look, say: Say) -> None:
+        self._farm, self._postbag, self._clock, self._look, self._say = farm, postbag, clock, look, say
+        self._outside = Outside(postbag)
+        self._broke_at: datetime | None = None
+        self._looked_at: datetime | None = None
+        self._morning: Morning | None = None
+        self._said: Morning | None = None
+        self._fit = False  # whether the postbag was found whole since it last gave trouble
+        self._trouble = self._newest_trouble = ""  # with the postbag, in the last round and in this one
+        self._damage = ""  # what was done about a damaged postbag
+        self._mistakes: tuple[str, ...] = ()  # in the settings file, of which an older state is in use
+        self._is_new = False  # whether the settings are newer than the last look
+        self._ended = clock.now()  # the last round
+        with self._step("the postbag"):
+            self._take_up(clock.now())
+
+    def round(self) -> None:
+        """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
+        self._newest_trouble = ""
+        self._round(self._clock.now())
+        self._trouble, self._ended = self._newest_trouble, self._clock.now()
+
+    def take(self, farm: Farm) -> None:
+        """Go on with other settings; the weather is fetched anew, since fields or their place may be others."""
+        if farm != self._farm:
+            self._farm = farm
+            self.look_again()
+        self._mistakes = ()
+
+    def look_again(self) -> None:
+        """Look at weather and fields in the next round, whenever the last look was: something else is known now."""
+        self._looked_at, self._is_new = None, True
+
+    def tell_mistakes(self, mistakes: tuple[str, ...]) -> None:
+        """Show mistakes in the settings file and tell everybody of them once; the settings in use stay."""
+        self._mistakes, now = mistakes, self._clock.now()
+        day = now.astimezone(self._farm.place.timezone).date()
+        kind = f"settings {sha256(''.join(mistakes).encode()).hexdigest()[:8]}"
+        occasion = Occasion(day, kind, now, now + MISTAKES_MATTER)
+        with self._step("the mistakes in the settings"):
+            post(self._postbag, self._farm, occasion, partial(say_mistakes, mistakes=mistakes), now)
+
+    def _round(self, now: datetime) -> None:
+        with self._step("the postbag"):
+            self._take_up(now)
+        with self._step("this round"):
+            alerts, place = self._farm.alerts, self._farm.place
+            every = fetched_every(place)
+            tasks = due(now, self._done(now), alerts, place.timezone, self._farm.season, every=every)
+            morning = self._looked(now) if tasks else None
+            for task in tasks:
+                if morning is not None:
+                    with self._step(f"the {task.kind} task of {task.day}"):
+                        self._do(task, morning, now)
+        with self._step("what became of the advice"):
+            self._say_after_all(now)
+            self._say_change(now)
+        with self._step("delivery"):
+            alerts = self._farm.alerts
+            self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.seconds), worded(self._farm))
+        with self._step("the call to who watches from outside"):
+            self._outside.tell(self._farm, self._clock.now())
+
+    def view(self) -> PageView:
+        """Return what the page shows now, where the postbag cannot be read too."""
+        shown = self._seen()
+        if not self._mistakes:
+            return shown
+        former = f"The settings file has mistakes, so what it said before is in use: {self._mistakes[0]}."
+        return replace(shown, problems=(former, *shown.problems))
+
+    def health(self) -> tuple[str, ...]:
+        """Return what endangers the next message, nothing where all goes on.
+
+        Notes
+        -----
+        Mistakes in the settings file do not: what it said before does its work.
+        """
+        return self._ill(self._seen())
+
+    def line(self) -> str:
+        """Return how things stand, in one line."""
+        shown = self._seen()
+        return "; ".join((headline(shown), *self._ill(shown)))
+
+    def _ill(self, shown: PageView) -> tuple[str, ...]:
+        silent = self._clock.now() - self._ended
+        hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK else ()
+        return (*hangs, *shown.problems)
+
+    def _seen(self) -> PageView:
+        trouble, messages, now = self._trouble, tuple[Posted, ...](), self._clock.now()
+        untold = ""
+        try:
+            messages = self._postbag.recent()
+            untold = missed(self._farm, self._postbag, now.astimezone(self._farm.place.timezone).date(), now)
+        except PostbagError as error:
+            trouble = str(error)
+        shown = make_view(self._farm, self._morning, messages, now)
+        waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
+        said = tuple(sentence(words) for words in (self._damage, untold) if words)
+        return replace(shown, problems=(*waits, *said, *shown.problems))
+
+    def _take_up(self, now: datetime) -> None:
+        """Take up what the last run left, at the start and after any trouble with the postbag."""
+        if self._fit:
+            return
+        if damage := self._postbag.set_aside_if_damaged(now):
+            log.error(damage)
+            self._damage = damage
+        if unsure := self._postbag.recover(now):
+            log.warning("%d messages were being sent when the service last ended", unsure)
+        begin(self._postbag, now)
+        self._morning = self._morning or self._kept("morning", _MORNING)
+        self._said = self._said or self._kept("said", _MORNING)
+        if damage and self._said is not None:
+            self._keep_said(self._said)
+        self._fit = True
+
+    @contextmanager
+    def _step(self, step: str) -> Iterator[None]:
+        """Log a step that breaks down in one line, so that the others go on."""
+        try:
+            yield
+        except Exception as error:
+            if isinstance(error, PostbagError):
+                self._fit, self._newest_trouble = False, str(error)
+            log.error("%s broke down: %s: %s", step, type(error).__name__, " ".join(str(error).split()))
+            log.debug("%s", step, exc_info=True)
+
+    def _done(self, now: datetime) -> Done:
+        since = now.date() - timedelta(days=3)
+        # A disk that keeps nothing must not let the weather services be asked at every round.
+        fetched = self._looked_at or (None if self._is_new else self._kept("fetched", _FETCHED))
+        return Done(self._postbag.done(since), fetched)
+
+    def _looked(self, now: datetime) -> Morning | None:
+        """Look at weather and fields, if not done a moment ago; None if that broke down now or a moment ago."""
+        today = now.astimezone(self._farm.place.timezone).date()
+        if _just_now(self._broke_at, now):
+            return None
+        if _just_now(self._looked_at, now) and self._morning is not None and self._morning.date == today:
+            return self._morning
+        self._broke_at = now
+        with self._step("the look at weather and fields"):
+            said = self._said_on(today)
+            self._morning = still_watched(self._look(self._farm, now, said), said, self._morning)
+            self._broke_at, self._looked_at, self._is_new = None, now, False
+            self._postbag.keep("fetched", _FETCHED.dump_json(now).decode())
+            self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
+            give_back()
+        return None if self._broke_at else self._morning
+
+    def _do(self, task: Task, morning: Morning, now: datetime) -> None:
+        if task.kind is TaskKind.FETCH:
+            return  # the look was it
+        before = self._said_on(task.day)
+        if task.kind is TaskKind.MORNING and (before is None or not before.watched):
+            # Before it is sent, so that no crash leaves a mow that nobody watches; worded again after one, it does not
+            # push out what may have been sent.
+            self._keep_said(as_said(morning))
+        if task.kind is TaskKind.EVENING:
+            self._postbag.keep("announced", _ANNOUNCED.dump_json((task.day, announced(morning))).decode())
+        else:
+            morning = replace(morning, announced=self._announced(task.day))
+        falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
+        occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
+        post(self._postbag, self._farm, occasion, partial(self._words, morning=morning, task=task, now=now), now)
+        if task.kind is TaskKind.MORNING:
+            self._postbag.forget(now)
+        # Only now: a crash before this line words the message again, and the postbag refuses a second one.
+        self._postbag.mark_done(task, now)
+
+    def _words(self, farm: Farm, morning: Morning, task: Task, now: datetime) -> Mapping[Person, Message]:
+        """Return everybody's message; a sign of life only to who heard nothing else for a week."""
+        told = self._say(farm, morning, task.kind)
+        if task.kind is not TaskKind.SIGN_OF_LIFE:
+            return told
+        return {person: said for person, said in told.items() if not self._postbag.heard(person.name, now - WEEK)}
+
+    def _announced(self, day: date) -> tuple[Announced, ...]:
+        """Return what the evening before called likely for a day."""
+        evening, found = self._kept("announced", _ANNOUNCED) or (day, ())
+        return found if evening == day - timedelta(days=1) else ()
+
+    def _say_after_all(self, now: datetime) -> None:
+        """Say once what is to be mown where the morning's message had to say that nothing could be known."""
+        newest = self._morning
+        said = None if newest is None else self._said_on(newest.date)
+        if newest is None or said is None or not newest.mows or not said.is_unknown:
+            return
+        task = Task(TaskKind.MORNING, newest.date)
+        falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
+        if falls_due <= now <= too_late:
+            occasion = Occasion(newest.date, TaskKind.AFTER_ALL, now, too_late, urgent=True)
+            post(self._postbag, self._farm, occasion, partial(self._words, morning=newest, task=task, now=now), now)
+            self._keep_said(as_said(newest))
+
+    def _say_change(self, now: datetime) -> None:
+        """Say what the newest look found to have become of the advice; at every round, so that no crash swallows it."""
+        morning = self._morning
+        if morning is None or not timedelta(0) <= now - morning.prospect.at < fetched_every(self._farm.place):
+            return
+        said = self._said_on(morning.date)
+        finish = datetime.combine(morning.date, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
+        changed = list(news(morning, said))
+        for one in changed:
+            # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
+            off = one.state is WatchState.WILL_NOT_MAKE_IT
+            occasion = Occasion(morning.date, f"{one.state}: {one.field}", now, finish, urgent=off)
+            post(self._postbag, self._farm, occasion, partial(say_change, one=one), now)
+        if said is not None and changed:
+            self._keep_said(told_since(said, changed))
+
+    def _said_on(self, day: date) -> Morning | None:
+        return self._said if self._said is not None and self._said.date == day else None
+
+    def _keep_said(self, said: Morning) -> None:
+        self._postbag.keep("said", _MORNING.dump_json(said).decode())
+        self._said = said
+
+    def _kept(self, name: str, kind: TypeAdapter[T]) -> T | None:
+        """Return what the postbag keeps under a name; what cannot be read is made anew in time."""
+        kept = self._postbag.kept(name)
+        try:
+            return None if kept is None else kind.validate_json(kept)
+        except ValidationError as error:
+            log.warning("what was kept as %r cannot be read (%d faults) and is made anew", name, error.error_count())
+            return None
+
+
+def _just_now(moment: datetime | None, now: datetime) -> bool:
+    return moment is not None and timedelta(0) <= now - moment < LOOK_AGAIN

@@ -1,0 +1,250 @@
+"""Shows the options: the effective ones of a farm, and the table of all of them."""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from daemon.domain.farm import Alerts, Baleage, Farm, Field, Look, Person, Place, Units, WeatherSource, Work
+from daemon.domain.year_days import fawns_by_latitude, frost_by_latitude, nests_by_latitude
+from daemon.settings.build import default_address, default_hears, default_season
+from daemon.settings.reader import SECTIONS
+from daemon.settings.sections.base import Section, kind, tables_in
+from daemon.settings.sections.farm import QUIET_FROM, QUIET_UNTIL, PersonSection
+from daemon.settings.sections.fields import FieldSection, LookSection, SpeciesSection
+from daemon.settings.sections.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
+from daemon.settings.values.timezones import where_words
+from daemon.words.year_days import days_words
+from models.species import Species, grass_share, species
+from models.stages import ndf_target
+
+MASK: Final = '"****"'
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """What is taken where the file leaves an option out, in words."""
+
+    taken: str
+
+
+Values = Mapping[str, object]
+Part = Callable[[type[Section], str, Units], str]
+
+
+@dataclass(frozen=True)
+class Option:
+    """One option as the documentation lists it; `name` starts with its section, as ``work.hands``."""
+
+    name: str
+    unit: str
+    default: str
+    meaning: str
+
+
+def options() -> tuple[Option, ...]:
+    """Return every option of the settings file, in the order of the example file."""
+    return tuple(option for name, section in SECTIONS.items() for option in _options(name, section))
+
+
+def _options(name: str, section: type[Section]) -> Iterator[Option]:
+    tables = tables_in(section)
+    for key, setting in section.model_fields.items():
+        if key not in tables:
+            meaning = str(setting.description)
+            yield Option(f"{name}.{key}", _in_both(_unit, section, key), _in_both(_default, section, key), meaning)
+    for key, table in tables.items():
+        yield from _options(f"{name}.{key}", table)
+
+
+def option_table() -> str:
+    """Return a Markdown table of every option with its unit, default and meaning.
+
+    Examples
+    --------
+    >>> print(next(row for row in option_table().splitlines() if "least_members" in row))
+    | `weather.least_members` |  | 8 | fewer usable members lead to no advice; a file of records needs none |
+    """
+    rows = [f"| `{o.name}` | {o.unit} | {o.default} | {o.meaning} |" for o in options()]
+    return "\n".join(["| option | unit | default | meaning |", "|---|---|---|---|", *rows])
+
+
+def _in_both(part: Part, section: type[Section], key: str) -> str:
+    return " or ".join(dict.fromkeys(part(section, key, units) for units in Units))
+
+
+def _unit(section: type[Section], key: str, units: Units) -> str:
+    option = kind(section, key)
+    return option.unit(units) if option else ""
+
+
+def _default(section: type[Section], key: str, units: Units) -> str:
+    setting, option = section.model_fields[key], kind(section, key)
+    if setting.is_required():
+        return "required"
+    if setting.default in (None, "") or option is None:
+        return "none"
+    written = option.write(setting.default, units)
+    return f"{written} {option.unit(units)}".rstrip()
+
+
+def show(farm: Farm) -> str:
+    """Return the effective settings of a farm.
+
+    Parameters
+    ----------
+    farm : Farm
+        The farm, as loaded.
+
+    Returns
+    -------
+    str
+        TOML in the farm's units, with the unit and a mark beside what is the default; secrets are masked, and width,
+        speed and efficiency of the mower have become its rate.
+    """
+    alerts, weather = farm.alerts, farm.weather
+    addresses = ("forecast_address", "ensemble_address", "history_address")
+    public: Values = {key: default_address(key, weather.api_key) for key in addresses}
+    usual_season: Values = {"season": default_season(farm.place.latitude)}
+    where = where_words(farm.place.latitude, farm.place.longitude, miles=farm.units is Units.US)
+    parts = [
+        "\n".join([_table("[farm]", SECTIONS["farm"], _place(farm), usual_season, farm.units), f"# it lies {where}"]),
+        _table("[weather]", SECTIONS["weather"], _weather(weather), public, farm.units),
+        _table("[work]", SECTIONS["work"], _work(farm.work), _usual_work(farm.work), farm.units),
+        _table("[baleage]", SECTIONS["baleage"], _baleage(farm.baleage), {}, farm.units),
+        _table("[alerts]", SECTIONS["alerts"], _alerts(alerts), _usual_quiet(alerts), farm.units),
+        *(
+            _table("[[alerts.person]]", PersonSection, _person(p), {"hears": default_hears(p.channel)}, farm.units)
+            for p in alerts.people
+        ),
+        _table("[page]", SECTIONS["page"], vars(farm.page), {}, farm.units),
+        _table("[estimates]", SECTIONS["estimates"], _estimates(farm), {}, farm.units),
+        *(
+            _table("[[species]]", SpeciesSection, _species(row, like), _usual_species(like), farm.units)
+            for row in farm.species.values()
+            if (like := species().get(row.like))
+        ),
+        *(_table("[[field]]", FieldSection, _field(field, farm), {}, farm.units) for field in farm.fields),
+    ]
+    return "\n\n".join(parts)
+
+
+def _table(head: str, section: type[Section], values: Values, derived: Values, units: Units) -> str:
+    keys = [key for key in section.model_fields if key in values]
+    return "\n".join([head, *(_line(section, key, values[key], derived, units) for key in keys)])
+
+
+def _line(section: type[Section], key: str, value: object, derived: Values, units: Units) -> str:
+    option, setting = kind(section, key), section.model_fields[key]
+    if value is None:
+        return f"# {key} is left out"
+    if isinstance(value, LeftOut):
+        return f"# {key}: {value.taken}"
+    if option is None:
+        return f"{key} = {value}"
+    usual = derived.get(key, setting.default)
+    written = option.write(value, units)
+    default = not setting.is_required() and usual is not None and written == option.write(usual, units)
+    remarks = [part for part in (option.unit(units), "the default" if default else "") if part]
+    return f"{key} = {MASK if option.secret else written}" + (f"  # {', '.join(remarks)}" if remarks else "")
+
+
+def _place(farm: Farm) -> Values:
+    place: Place = farm.place
+    return {
+        "name": farm.name,
+        "latitude": place.latitude,
+        "longitude": place.longitude,
+        "elevation": place.elevation,
+        "timezone": place.timezone.key,
+        "units": farm.units,
+        "season": farm.season,
+        "horses_fed": farm.horses_fed,
+        "cows_kept": farm.cows_kept,
+    }
+
+
+def _weather(weather: WeatherSource) -> Values:
+    path = None if weather.path is None else str(weather.path)
+    return vars(weather) | {"source": weather.sources, "oldest_forecast": weather.oldest, "path": path}
+
+
+def _work(work: Work) -> Values:
+    reckoned = ("baler_intake", "bale_cycle", "baled_per_hour") if work.bales_per_hour is not None else ()
+    unused = (*reckoned, *(("break_hours",) if work.break_at is None else ()))
+    said = {"bale_size": work.bale_dry_matter, "worth_hitching_for": work.least_area}
+    return vars(work) | said | dict.fromkeys(unused)
+
+
+def _usual_work(work: Work) -> Values:
+    """Return what is taken where the file leaves it out."""
+    return {
+        "raked_per_hour": work.mown_per_hour,
+        "baler_intake": BALER_INTAKE,
+        "bale_cycle": BALE_CYCLE,
+        "baled_per_hour": BALED_PER_HOUR,
+        "break_hours": BREAK_HOURS,
+    }
+
+
+def _baleage(baleage: Baleage) -> Values:
+    return vars(baleage) | {"swath_width": baleage.swath_share}
+
+
+def _alerts(alerts: Alerts) -> Values:
+    return vars(alerts) | {"odds_needed": round(10.0 * alerts.odds_needed)}
+
+
+def _usual_quiet(alerts: Alerts) -> Values:
+    """Return from when to when nothing is sent where the file leaves it out."""
+    return {"quiet_from": max(QUIET_FROM, alerts.evening), "quiet_until": min(QUIET_UNTIL, alerts.morning)}
+
+
+def _person(person: Person) -> Values:
+    return vars(person) | {"by": person.channel}
+
+
+def _species(row: Species, like: Species) -> Values:
+    return {
+        "name": row.name,
+        "like": like.name,
+        "fibre_mark": row.ndf_mark,
+        "fibre_mark_regrowth": row.ndf_mark_regrowth,
+        "stages_later": max(row.stages.values()) - max(like.stages.values()),
+        "drying_factor": row.drying_factor,
+    }
+
+
+def _usual_species(like: Species) -> Values:
+    """Return what is taken where the file leaves it out."""
+    marks = {"fibre_mark": like.ndf_mark, "fibre_mark_regrowth": like.ndf_mark_regrowth}
+    return marks | {"drying_factor": like.drying_factor}
+
+
+def _estimates(farm: Farm) -> Values:
+    by_latitude = {
+        "fawns": fawns_by_latitude(farm.place),
+        "nests": nests_by_latitude(farm.place),
+        "killing_frost": frost_by_latitude(farm.place),
+    }
+    taken = {
+        key: LeftOut(f"{days_words(days)}, by the latitude (estimate)")
+        for key, days in by_latitude.items()
+        if getattr(farm.estimates, key) is None
+    }
+    return vars(farm.estimates) | taken
+
+
+def _field(field: Field, farm: Farm) -> Values:
+    looks = f"[{', '.join(_look(look, farm.units) for look in field.looks)}]"
+    target = ndf_target(grass_share(field.stand, farm.species), field.purpose)
+    fibre = field.cut_at_fibre or LeftOut(f"{target:.0f} %, by the stand and forage_for")
+    return vars(field) | {"looks": looks, "forage_for": field.purpose, "cut_at_fibre": fibre}
+
+
+def _look(look: Look, units: Units) -> str:
+    written = [
+        f"{key} = {option.write(value, units)}"
+        for key, value in vars(look).items()
+        if value is not None and (option := kind(LookSection, key))
+    ]
+    return f"{{ {', '.join(written)} }}"

@@ -1,0 +1,1 @@
+"""The tables of the settings file, one module each."""

@@ -1,0 +1,76 @@
+"""[estimates]: figures of the house, most of them estimates, in place of which a farm may know better."""
+
+from collections.abc import Iterator
+from typing import Annotated, Final
+
+from pydantic import Field
+
+from daemon.domain.farm import OF_THE_HOUSE, Units
+from daemon.settings.sections.base import Quarrel, Section
+from daemon.settings.sections.work import MILE
+from daemon.settings.values.kinds import Number, Unit
+from daemon.settings.values.yearly import YearDay, YearDays
+from models.cautions import MonthDay, Span
+
+_SHARE: Final = Unit("%", 0.01)
+_WATER: Final = Unit("mm")
+_HORSE_SUM: Final = Unit("degF + %")
+_WIND: Final = (Unit("mph", MILE / 3.6), Unit("km/h", 1.0 / 3.6))
+
+
+class EstimatesSection(Section):
+    """[estimates]."""
+
+    thunder_from: Annotated[float, Number(0.01, 0.5, _SHARE)] = Field(
+        OF_THE_HOUSE.thunder_from, description="chance of thunder in the hours of work that is told of (estimate)"
+    )
+    fawns: Annotated[Span | None, YearDays()] = Field(
+        None, description="days on which fawns lie in tall grass here; left out: by the latitude (estimate)"
+    )
+    nests: Annotated[Span | None, YearDays()] = Field(
+        None, description="days on which birds nest on the ground here; left out: by the latitude (estimate)"
+    )
+    killing_frost: Annotated[MonthDay | None, YearDay()] = Field(
+        None, description="mean day of the frost that kills alfalfa's tops; left out: by the latitude (estimate)"
+    )
+    horses_rest_at: Annotated[float, Number(100.0, 150.0, _HORSE_SUM)] = Field(
+        OF_THE_HOUSE.horses_rest_at,
+        description="temperature and humidity added up, from which horses rest often (published); a warning over 130",
+    )
+    horses_stop_at: Annotated[float, Number(130.0, 180.0, _HORSE_SUM)] = Field(
+        OF_THE_HOUSE.horses_stop_at, description="the same, from which they stop (published); less is stricter"
+    )
+    firm_below: Annotated[float, Number(0.5, 0.9, _SHARE)] = Field(
+        OF_THE_HOUSE.firm_below,
+        description="of the water that drained topsoil holds, with which it carries the baler (estimate)",
+    )
+    firm_deficit: Annotated[float, Number(5.0, 40.0, _WATER)] = Field(
+        OF_THE_HOUSE.firm_deficit, description="water that the root zone must lack to carry it (remembered)"
+    )
+    spoiled_loss: Annotated[float, Number(0.01, 1.0, _SHARE)] = Field(
+        OF_THE_HOUSE.spoiled_loss,
+        description="of a crop's worth that is lost if it is not wrapped in time (reckoned: $50 of $200)",
+    )
+    next_window: Annotated[float, Number(0.5, 30.0, Unit("days"))] = Field(
+        OF_THE_HOUSE.next_window, description="from the end of a forecast to the next day that will do (estimate)"
+    )
+    worth_waiting: Annotated[float, Number(0.0, 0.5, _SHARE)] = Field(
+        OF_THE_HOUSE.worth_waiting, description="that a later day must bring more to be waited for (estimate)"
+    )
+    storm_gust: Annotated[float, Number(8.0, 40.0, *_WIND)] = Field(
+        OF_THE_HOUSE.storm_gust, description="gust that lays a tall ripe crop flat, with storm_rain (estimate)"
+    )
+    storm_rain: Annotated[float, Number(0.0, 50.0, _WATER)] = Field(
+        OF_THE_HOUSE.storm_rain, description="rain in the hours around that gust (estimate)"
+    )
+    carried_share: Annotated[float, Number(0.0, 1.0, _SHARE)] = Field(
+        OF_THE_HOUSE.carried_share,
+        description="of what looks told of a field's clock in one season that is held for the next (estimate)",
+    )
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield horses that would stop before they rest."""
+        if self.horses_stop_at <= self.horses_rest_at:
+            given = f"{self.horses_stop_at:g} with horses_rest_at {self.horses_rest_at:g}"
+            fix = f"write horses_stop_at = {OF_THE_HOUSE.horses_stop_at:g}, or a lower horses_rest_at"
+            yield Quarrel(("horses_stop_at",), given, "more than horses_rest_at", fix, ("horses_rest_at",))

@@ -1,0 +1,177 @@
+"""[[species]] and [[field]]: what grows where, and what was seen of it."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
+from types import MappingProxyType
+from typing import Annotated, ClassVar, Final
+
+from pydantic import Field
+
+from daemon.domain.farm import Units
+from daemon.domain.units import HECTARES_PER_ACRE
+from daemon.settings.problems import nearest
+from daemon.settings.sections.base import Quarrel, Section
+from daemon.settings.sections.work import FOOT, SHORT_TON
+from daemon.settings.text.literals import toml
+from daemon.settings.values.kinds import Choice, Day, Notes, Number, Stand, Text, Unit
+from models.looks import STAGES_SEEN, stages_in_order
+from models.species import Species, species, variety
+from models.stages import Purpose
+
+SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
+DRAINAGES: Final = ("well", "moderate", "poor")
+
+_LOW_LENGTH: Final = (Unit("in", FOOT / 12.0), Unit("cm", 0.01))
+_AREA: Final = (Unit("acres", HECTARES_PER_ACRE), Unit("ha"))
+_WARMTH: Final = Unit("degC days")  # in both systems, as the program tells it
+_STAND: Final = "the species that stands in it, or the shares of a mix"
+
+
+class SpeciesSection(Section):
+    """[[species]]."""
+
+    name: Annotated[str, Text(longest=40)] = Field(
+        description="what stands call a species or variety of the farm's own", examples=['"late timothy"']
+    )
+    like: Annotated[str, Choice({name: name for name in species()})] = Field(
+        description="the known species that it is like in all that is not given", examples=['"timothy"']
+    )
+    fibre_mark: Annotated[float | None, Number(150.0, 1200.0, _WARMTH)] = Field(
+        None,
+        description="warmth of the season at which the fibre (NDF) of the first growth is 50 % (legumes: 40 %); "
+        "left out: as what it is like",
+    )
+    fibre_mark_regrowth: Annotated[float | None, Number(150.0, 1200.0, _WARMTH)] = Field(
+        None, description="warmth since the last cut at which that of a regrowth is; left out: as what it is like"
+    )
+    stages_later: Annotated[float, Number(-200.0, 400.0, _WARMTH)] = Field(
+        0.0, description="how much later than in what it is like the stages come; below 0 sooner"
+    )
+    drying_factor: Annotated[float | None, Number(0.5, 1.5, Unit(""))] = Field(
+        None, description="how fast it dries, in terms of a mixed sward; left out: as what it is like"
+    )
+
+    def row(self) -> Species:
+        """Return the species; raises ValueError where a stage would begin before its growth does."""
+        return variety(
+            species()[self.like],
+            self.name,
+            ndf_mark=self.fibre_mark,
+            ndf_mark_regrowth=self.fibre_mark_regrowth,
+            stages_later=self.stages_later,
+            drying_factor=self.drying_factor,
+        )
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield the name of a known species, and stages that would begin before their growth does."""
+        if self.name.casefold() in species():
+            fix = f"write name = {toml(f'own {self.name}')}, and that in the stands"
+            yield Quarrel(("name",), f"{toml(self.name)}, a known species", "a name that is not known yet", fix)
+        try:
+            self.row()
+        except ValueError:
+            allowed = "stages that begin after their growth does, in a regrowth too"
+            others = ("like", "fibre_mark", "fibre_mark_regrowth")
+            given = f"{self.stages_later:g} for what is like {self.like}"
+            yield Quarrel(("stages_later",), given, allowed, "write more, or mend the fibre marks", others)
+
+
+def rows(said: Sequence[SpeciesSection]) -> Mapping[str, Species]:
+    """Return every species that a stand may name: the known ones and those of the farm's own."""
+    return MappingProxyType({**species(), **{one.name: one.row() for one in said}})
+
+
+class Stage(Choice[str]):
+    """What is seen of a stage, in words or in the codes of a scale."""
+
+    def __init__(self) -> None:
+        super().__init__({said: said for seen in STAGES_SEEN.values() for said in seen})
+
+    def allowed(self, units: Units) -> str:
+        """Return the words."""
+        return "one of " + _stages(*STAGES_SEEN)
+
+
+def _stages(*legume: bool) -> str:
+    """Return what may be seen of grasses, of legumes or of both."""
+    words = [toml(said) for one in legume for said in stages_in_order(legume=one)]
+    return ", ".join(words) + ", or a code of Moore et al. or Kalu & Fick"
+
+
+class LookSection(Section):
+    """An item of looks."""
+
+    on: Annotated[date, Day()] = Field(description="the day", examples=["2026-05-20"])
+    stage: Annotated[str | None, Stage()] = Field(
+        None, description="the stage seen; give this, height or both", examples=['"boot"']
+    )
+    height: Annotated[float | None, Number(0.02, 2.5, *_LOW_LENGTH)] = Field(
+        None, description="height of the tallest stems"
+    )
+
+
+class FieldSection(Section):
+    """[[field]]."""
+
+    kinds: ClassVar[Mapping[str, Species]] = species()  # that its stand may name
+
+    name: Annotated[str, Text(longest=40)] = Field(
+        description="what the messages call the field, each name once", examples=['"North meadow"']
+    )
+    area: Annotated[float, Number(0.04, 400.0, *_AREA)] = Field(description="its size", examples=["10"])
+    stand: Annotated[Mapping[str, float], Stand(tuple(species()))] = Field(
+        description=_STAND, examples=['"orchardgrass"']
+    )
+    soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field(
+        "loam", description="the topsoil; with drainage it says how wet the ground is, and whether it carries the baler"
+    )
+    drainage: Annotated[str, Choice({word: word for word in DRAINAGES})] = Field(
+        "moderate", description="how fast water leaves the topsoil"
+    )
+    expected_yield: Annotated[
+        float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / HECTARES_PER_ACRE), Unit("t/ha"))
+    ] = Field(None, description="dry matter of the next cut; left out: the growth model's at the day's stage")
+    forage_for: Annotated[Purpose, Choice({purpose.value: purpose for purpose in Purpose})] = Field(
+        Purpose.MILK,
+        description="what the forage is for; dry cows and working horses may have it 8 units of fibre later (estimate)",
+    )
+    cut_at_fibre: Annotated[float | None, Number(30.0, 70.0, Unit("%"))] = Field(
+        None, description="fibre (NDF) of the dry matter to cut at; left out: by the stand and forage_for"
+    )
+    last_cut: Annotated[date | None, Day()] = Field(
+        None, description="day of the last cut this year; left out: none yet"
+    )
+    looks: list[LookSection] = Field([], description="what was seen in it, each a table of on with stage or height")
+    notes: Annotated[str, Notes()] = Field("", description="anything worth keeping; shown on the page")
+
+    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+        """Yield looks that say nothing, or name a stage that the stand does not go through."""
+        legume = {self.kinds[name].legume for name in self.stand}
+        words = [said for one in sorted(legume) for said in STAGES_SEEN[one]]
+        for index, look in enumerate(self.looks):
+            if look.stage is None and look.height is None:
+                fix = f'add stage = "{words[0]}" or a height'
+                yield Quarrel(("looks", index), "only the day", "stage, height or both", fix)
+            elif look.stage is not None and look.stage not in words:
+                allowed = "for this stand one of " + _stages(*sorted(legume))
+                fix = f'write stage = "{nearest(look.stage, words) or words[0]}"'
+                yield Quarrel(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)
+
+
+def field_section(names: Mapping[str, str]) -> type[FieldSection]:
+    """Return the section of a field whose stand may also name species of the farm's own.
+
+    Parameters
+    ----------
+    names : Mapping[str, str]
+        What each of them is like.
+    """
+    known = {**species(), **{name: species()[like] for name, like in names.items()}}
+
+    class FieldHere(FieldSection):
+        kinds: ClassVar[Mapping[str, Species]] = known
+        stand: Annotated[Mapping[str, float], Stand(tuple(known))] = Field(
+            description=_STAND, examples=['"orchardgrass"']
+        )
+
+    return FieldHere if names else FieldSection

@@ -1,0 +1,1 @@
+"""The kinds of value that an option can hold."""

@@ -1,0 +1,84 @@
+"""The kinds of setting that come back every year: a month and a day, and all days from one to another."""
+
+import re
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from daemon.domain.farm import Units
+from daemon.settings.values.kinds import Kind
+from models.cautions import MonthDay, Span
+
+ORDINARY_YEAR: Final = 2025  # without a 29 February, which does not come back every year
+
+
+def _month_day(month: str, day: str) -> MonthDay:
+    """Return a month and a day; raises ValueError where no year has it."""
+    found = date(ORDINARY_YEAR, int(month), int(day))
+    return found.month, found.day
+
+
+def _likely_days(value: object) -> list[MonthDay]:
+    """Return the month and day of each date in a value, however it is written."""
+    without_years = re.sub(r"\d{4}-", "", str(value))
+    return [_month_day(*pair) for pair in re.findall(r"(\d{1,2})[-/.](\d{1,2})", without_years)]
+
+
+@dataclass(frozen=True)
+class YearDay(Kind[MonthDay]):
+    """A day of every year, as "10-05" for the fifth of October."""
+
+    def allowed(self, units: Units) -> str:
+        """Return how it is written."""
+        return 'a month and a day such as "10-05" for 5 October'
+
+    def read(self, value: object, units: Units) -> MonthDay:
+        """Return the month and the day."""
+        match = re.fullmatch(r"(\d{1,2})-(\d{1,2})", value.strip()) if isinstance(value, str) else None
+        if match is None:
+            raise ValueError
+        return _month_day(*match.groups())
+
+    def write(self, value: MonthDay, units: Units) -> str:
+        """Return it in quotes."""
+        return f'"{_spoken(value)}"'
+
+    def nearest(self, value: object, units: Units) -> str | None:
+        """Return the day of a date, or of one written another way."""
+        try:
+            (day,) = _likely_days(value)
+        except ValueError:
+            return None
+        return self.write(day, units)
+
+
+@dataclass(frozen=True)
+class YearDays(Kind[Span]):
+    """Days of every year, as "05-15 to 06-30"; they may run over the new year."""
+
+    def allowed(self, units: Units) -> str:
+        """Return how they are written."""
+        return 'two days, each month-day, such as "05-15 to 06-30"'
+
+    def read(self, value: object, units: Units) -> Span:
+        """Return the first and the last of them."""
+        if not isinstance(value, str):
+            raise ValueError
+        first, last = value.split("to")
+        return Span(YearDay().read(first, units), YearDay().read(last, units))
+
+    def write(self, value: Span, units: Units) -> str:
+        """Return both in quotes."""
+        return f'"{_spoken(value.first)} to {_spoken(value.last)}"'
+
+    def nearest(self, value: object, units: Units) -> str | None:
+        """Return two days that are written another way."""
+        try:
+            first, last = _likely_days(value)
+        except ValueError:
+            return None
+        return self.write(Span(first, last), units)
+
+
+def _spoken(day: MonthDay) -> str:
+    return f"{day[0]:02}-{day[1]:02}"

@@ -1,0 +1,1 @@
+"""What touches the machine and knows nothing of farms: clock, SQLite, secrets, locks, logs, service manager."""

@@ -1,0 +1,1 @@
+"""One bounded request: client, cache and quota."""

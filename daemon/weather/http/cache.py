@@ -1,0 +1,239 @@
+"""Replies kept on disk, so that a server is asked no sooner and for no more than it wishes.
+
+References
+----------
+RFC 9111, HTTP Caching, as a private cache; RFC 9110, HTTP Semantics, section 13 (conditional requests).
+MET Norway, Terms of Service and How To of its weather API: not before ``Expires``, then ``If-Modified-Since``.
+"""
+
+import json
+import logging
+import os
+import re
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+from tempfile import NamedTemporaryFile
+from typing import Final
+
+from daemon.system.clock import Clock
+
+LONGEST_FRESH: Final = timedelta(days=1)  # a wrong header must not hold back the forecast for a year
+UNUSED: Final = timedelta(days=14)  # then a reply is thrown away
+SUFFIX: Final = ".reply"
+PART: Final = ".part"  # of a file that is still being written
+GOOD: Final = (200, 203)
+# What is kept of a reply's headers, and what is sent back of them when it has grown old.
+HEADERS: Final = ("Cache-Control", "Expires", "Date", "Age", "Last-Modified", "ETag")
+VALIDATORS: Final = {"Last-Modified": "If-Modified-Since", "ETag": "If-None-Match"}
+MAX_AGE: Final = re.compile(r'(?:^|[,\s])max-age\s*=\s*"?(\d{1,9})\b', re.IGNORECASE)
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A good reply as it came.
+
+    Parameters
+    ----------
+    asked : datetime
+        When the server gave it, or last said that it still holds.
+    headers : mapping of str to str
+        Those of `HEADERS` that it had.
+    body : bytes
+        Unpacked.
+    """
+
+    asked: datetime
+    headers: Mapping[str, str]
+    body: bytes
+
+    def is_fresh(self, now: datetime) -> bool:
+        """Return whether the server need not be asked yet. A clock set back ends it too."""
+        return self.asked <= now < self.asked + fresh_for(self.headers, self.asked)
+
+    @property
+    def questions(self) -> dict[str, str]:
+        """The headers that ask whether it still holds, with the server's own words byte for byte."""
+        return {ask: self.headers[name] for name, ask in VALIDATORS.items() if name in self.headers}
+
+    def confirmed(self, headers: Mapping[str, str], asked: datetime) -> "Kept":
+        """Return it with the newer headers of a reply "not modified"."""
+        old = {name: text for name, text in self.headers.items() if name not in ("Date", "Age")}
+        return Kept(asked, old | _wanted(headers), self.body)
+
+
+@dataclass(frozen=True)
+class Replies:
+    """A folder with one file for each request.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Made when it is not there. None keeps nothing.
+    clock : Clock
+        Says until when a reply is fresh.
+
+    Notes
+    -----
+    A file is replaced as a whole, so that two processes may share the folder: the last one wins. Its first line is
+    the digest of all others: one that was cut or changed counts as absent. Its name is a digest too, because a query
+    may hold a key. When the folder cannot be written, a warning says so once and nothing is kept.
+    """
+
+    folder: Path | None
+    clock: Clock
+
+    def find(self, request: str) -> Kept | None:
+        """Return the reply kept for a request, fresh or not, if there is a whole one."""
+        if self.folder is None:
+            return None
+        try:
+            return _read(self._path(self.folder, request).read_bytes())
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            return None
+
+    def keep(self, request: str, status: int, headers: Mapping[str, str], body: bytes) -> None:
+        """Keep a reply if it may and can be used again, else forget what was kept for this request."""
+        kept = Kept(self.clock.now(), _wanted(headers), body)
+        usable = kept.questions or fresh_for(kept.headers, kept.asked) > timedelta(0)
+        if status in GOOD and usable and _may_be_kept(headers) and _is_whole(headers, body):
+            self._write(request, kept)
+        elif self.folder is not None:
+            with suppress(OSError):
+                self._path(self.folder, request).unlink()
+
+    def confirm(self, request: str, kept: Kept, headers: Mapping[str, str]) -> None:
+        """Keep a reply on, because the server says that it still holds."""
+        self._write(request, kept.confirmed(headers, self.clock.now()))
+
+    def _write(self, request: str, kept: Kept) -> None:
+        if self.folder is None:
+            return
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            _replace(self._path(self.folder, request), _written(kept), kept.asked)
+            _throw_away(self.folder, kept.asked - UNUSED)
+        except OSError as error:
+            _warn(self.folder, error.strerror or type(error).__name__)
+
+    @staticmethod
+    def _path(folder: Path, request: str) -> Path:
+        return folder / f"{sha256(request.encode()).hexdigest()}{SUFFIX}"
+
+
+def fresh_for(headers: Mapping[str, str], asked: datetime) -> timedelta:
+    """Return for how long a reply needs no further asking.
+
+    Parameters
+    ----------
+    headers : mapping of str to str
+        Of the reply.
+    asked : datetime
+        When it came.
+
+    Notes
+    -----
+    ``max-age`` goes before ``Expires``, which is counted from the server's own ``Date``, so that a wrong clock here
+    does no harm. Without either it is nothing: no guess is made from the age of the content. `LONGEST_FRESH` at most.
+
+    Examples
+    --------
+    >>> noon = datetime(2026, 6, 1, 12, tzinfo=UTC)
+    >>> fresh_for({"Cache-Control": "public, max-age=1800", "Age": "600"}, noon)
+    datetime.timedelta(seconds=1200)
+    """
+    control = headers.get("Cache-Control", "")
+    if "no-cache" in control.lower():
+        return timedelta(0)
+    if found := MAX_AGE.search(control):
+        life = timedelta(seconds=int(found[1]))
+    else:
+        ends = _moment(headers.get("Expires"))
+        life = ends - (_moment(headers.get("Date")) or asked) if ends else timedelta(0)
+    age = headers.get("Age", "")
+    life -= timedelta(seconds=int(age) if re.fullmatch(r"[0-9]{1,9}", age) else 0)
+    return min(max(life, timedelta(0)), LONGEST_FRESH)
+
+
+def _moment(text: str | None) -> datetime | None:
+    """Return an HTTP date; a broken one, like the common "0", is none."""
+    try:
+        moment = parsedate_to_datetime(text or "")
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
+    except (ValueError, TypeError, IndexError, OverflowError):
+        return None
+
+
+def _wanted(headers: Mapping[str, str]) -> dict[str, str]:
+    """Return the headers worth keeping; one with a line break in it could not be sent back."""
+    return {name: headers[name] for name in HEADERS if headers.get(name, "\n").isprintable()}
+
+
+def _may_be_kept(headers: Mapping[str, str]) -> bool:
+    return "no-store" not in headers.get("Cache-Control", "").lower() and "*" not in headers.get("Vary", "")
+
+
+def _is_whole(headers: Mapping[str, str], body: bytes) -> bool:
+    """Return False for JSON that broke off: the server would confirm it for as long as it has nothing newer."""
+    if "json" not in headers.get("Content-Type", ""):
+        return True
+    try:
+        json.loads(body)
+    except (ValueError, RecursionError):
+        return False
+    return True
+
+
+def _written(kept: Kept) -> bytes:
+    head = json.dumps({"asked": kept.asked.isoformat(), "headers": dict(kept.headers)}).encode()
+    rest = head + b"\n" + kept.body
+    return sha256(rest).hexdigest().encode() + b"\n" + rest
+
+
+def _read(content: bytes) -> Kept | None:
+    digest, _, rest = content.partition(b"\n")
+    if sha256(rest).hexdigest().encode() != digest:
+        return None
+    head, _, body = rest.partition(b"\n")
+    told = json.loads(head)
+    return Kept(datetime.fromisoformat(told["asked"]), _wanted(told["headers"]), body)
+
+
+def _replace(path: Path, content: bytes, at: datetime) -> None:
+    """Write a file beside and put it in place, dated by our clock."""
+    with NamedTemporaryFile(dir=path.parent, suffix=PART, delete=False) as part:
+        written = Path(part.name)
+        try:
+            part.write(content)
+            part.flush()
+            os.utime(written, (at.timestamp(), at.timestamp()))
+            written.replace(path)
+        except OSError:
+            written.unlink(missing_ok=True)
+            raise
+
+
+def _throw_away(folder: Path, before: datetime) -> None:
+    """Remove what was not used for long, and what a process left half written."""
+    for path in folder.iterdir():
+        with suppress(OSError):  # another process may have been quicker
+            if path.suffix in (SUFFIX, PART) and path.stat().st_mtime < before.timestamp():
+                path.unlink()
+
+
+@cache
+def _warn(folder: Path, reason: str) -> None:
+    """Say once that nothing can be kept."""
+    log.warning(
+        "replies of weather services cannot be kept in %s: %s. Let the program write there; "
+        "until then it asks them more often than it needs to",
+        folder,
+        reason,
+    )

@@ -1,0 +1,286 @@
+"""Weather from a service with the Open-Meteo interface: forecast, ensemble and past hours.
+
+Everything is asked for in GMT and in explicit units, and the units of the reply are compared with those
+asked for: a reply's own offset is that of today for every hour of it, and its default wind is in km/h. Sums
+and means are of the hour before the label, as the contract has them.
+
+References
+----------
+Open-Meteo, API documentation and server source, https://github.com/open-meteo/open-meteo
+"""
+
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Final
+
+import numpy as np
+import requests
+import xarray as xr
+
+from daemon.domain.farm import Place, WeatherSource
+from daemon.system.secrets import is_reference
+from daemon.weather.clean import drop_bad_members, settled, start_of_ahead, trimmed, without_gap
+from daemon.weather.contract import STEP, Refused, Weather, at_utc, checked, iso
+from daemon.weather.http.client import get, open_session, shown
+from daemon.weather.http.quota import MEMBERS, MOST_MEMBERS, Count, call_weight, unlimited
+from daemon.weather.plausibility import long_enough
+from daemon.weather.sources.open_meteo_reply import FIELDS, parse
+
+NAME: Final = "open-meteo"
+KEPT_DAYS: Final = 92  # past days that the forecast service keeps
+AHEAD_DAYS: Final = 10
+ENSEMBLE_PAST_DAYS: Final = 2
+CLOCKS_APART: Final = (timedelta(minutes=-15), timedelta(minutes=15))  # of farm and server, estimate
+LONE: Final = "forecast"
+
+
+FORECAST_FIELDS: Final = tuple(FIELDS)
+ENSEMBLE_FIELDS: Final = FORECAST_FIELDS[:6]  # each costs as much as three calls with 31 members
+
+
+def fetch(
+    source: WeatherSource,
+    places: Sequence[Place],
+    since: date,
+    now: datetime,
+    session: requests.Session | None = None,
+    count: Count = unlimited,
+) -> Weather:
+    """Return the past hours since a date and the hours ahead, for one place or several.
+
+    Parameters
+    ----------
+    source : WeatherSource
+        Addresses without the path of the call, models, key and contact.
+    places : sequence of Place
+        The Datasets have a dimension `place` when there is more than one.
+    since : date
+        First day wanted. The past starts at 00 UTC of the day before, so that this day is whole in every
+        zone.
+    now : datetime
+        The moment of the pass.
+    session : requests.Session, optional
+        One made by `open_session`.
+    count : callable
+        Told of each request before it goes out: to which address and as how many calls it counts. It may refuse.
+
+    Raises
+    ------
+    Refused
+        When the past or everything ahead cannot be had, with all the reasons.
+
+    Notes
+    -----
+    The past hours are the first hours of each forecast run put together, not observations. The single
+    forecast joins the ensemble as one more member. Without the ensemble it stands alone, and
+    ``ahead.attrs["note"]`` says so.
+    """
+    first = utc_midnight(since - timedelta(days=1))
+    with nullcontext(session) if session else open_session(source.contact) as http:
+        calls = _Calls(source, places, now, http, count)
+        reasons: list[str] = []
+        lone = _tried(lambda: calls.forecast(first), "forecast", reasons)
+        members = _tried(calls.ensemble, "ensemble", reasons)
+        if lone is None:
+            raise Refused("; ".join(reasons))
+        past = calls.with_history(lone, first)
+    start = slice(at_utc(start_of_ahead(now)), None)
+    lone = lone.sel(time=start)
+    if members is None:
+        ahead = lone.assign_attrs(note=f"one forecast only, because the {'; '.join(reasons)}")
+    else:
+        ahead = _joined(members.sel(time=start), lone)
+    return settled(past.assign_attrs(kind="record"), ahead, first, now)
+
+
+def past(
+    source: WeatherSource,
+    place: Place,
+    since: date,
+    now: datetime,
+    session: requests.Session,
+    count: Count = unlimited,
+) -> xr.Dataset:
+    """Return the past hours since a date, for sources that tell none.
+
+    Parameters
+    ----------
+    source, since, now, session, count
+        As for `fetch`.
+    place : Place
+
+    Raises
+    ------
+    Refused
+        When they cannot be had.
+    """
+    first = utc_midnight(since - timedelta(days=1))
+    calls = _Calls(source, [place], now, session, count)
+    told = calls.with_history(calls.forecast(first), first)
+    last = now.replace(minute=0, second=0, microsecond=0)
+    return checked(without_gap(told.assign_attrs(kind="record"), first, last))
+
+
+@dataclass(frozen=True)
+class _Calls:
+    """The calls of one pass: where, for which places and when."""
+
+    source: WeatherSource
+    places: Sequence[Place]
+    now: datetime
+    session: requests.Session
+    count: Count = unlimited
+
+    @property
+    def today(self) -> date:
+        """The day in UTC, which is the service's."""
+        return self.now.astimezone(UTC).date()
+
+    def forecast(self, first: datetime) -> xr.Dataset:
+        """Return the single forecast with the past days that the service keeps.
+
+        One day more than is wanted, because the first hour of a sum can be null.
+        """
+        past = min((self.today - first.date()).days + 1, KEPT_DAYS)
+        window = {"past_days": str(past), "forecast_days": str(AHEAD_DAYS)}
+        return self._asked(self.source.forecast_address, "forecast", window)
+
+    def ensemble(self) -> xr.Dataset:
+        """Return the usable members, up to where they end."""
+        window = {"past_days": str(ENSEMBLE_PAST_DAYS), "forecast_days": str(AHEAD_DAYS)}
+        found = self._asked(self.source.ensemble_address, "ensemble", window)
+        start = slice(at_utc(start_of_ahead(self.now)), None)
+        members, dropped = drop_bad_members(trimmed(found.sel(time=start)))
+        long_enough(members, self.now)
+        return members.assign_attrs(members_dropped=dropped)
+
+    def with_history(self, lone: xr.Dataset, first: datetime) -> xr.Dataset:
+        """Return the single forecast with what lies before the days that its service keeps."""
+        # From the second day kept on, because the first hour of a sum can be null.
+        border = utc_midnight(self.today - timedelta(days=KEPT_DAYS - 1))
+        if first >= border:
+            return lone
+        start, end = first.date() - timedelta(days=1), border.date() - timedelta(days=1)
+        window = {"start_date": start.isoformat(), "end_date": end.isoformat()}
+        older = self._asked(self.source.history_address, "forecast", window)
+        halves = [
+            older.sel(time=older["time"] < at_utc(border)),
+            lone.sel(time=lone["time"] >= at_utc(border)),
+        ]
+        shared = [name for name in lone.data_vars if name in older.data_vars]
+        joined = xr.concat([half[shared] for half in halves], "time", join="exact", combine_attrs="override")
+        return joined.assign_attrs(lone.attrs)
+
+    def _asked(self, address: str, call: str, window: Mapping[str, str]) -> xr.Dataset:
+        """Ask for the call's one model and return the reply in the contract's form."""
+        single = call == "forecast"
+        model = self.source.forecast_model if single else self.source.ensemble_model
+        fields = FORECAST_FIELDS if single else ENSEMBLE_FIELDS
+        url = f"{address.rstrip('/')}/v1/{call}"
+        series = 1 if single else MEMBERS.get(model, MOST_MEMBERS)
+        self.count(address, call_weight(len(fields), _days(window), series, len(self.places)))
+        reply = get(self.session, url, self._query(model, fields, window))
+        issued = self._issued(address, model)
+        try:
+            found = parse(reply, self.places, model, fields, self._attributes(model, issued))
+            self._refuse_other_days(found, window)
+        except Refused as reason:
+            raise Refused(f"{shown(url)}: {reason}") from None
+        return found
+
+    def _refuse_other_days(self, found: xr.Dataset, window: Mapping[str, str]) -> None:
+        """Refuse hours that begin on another day than was asked for: those of an old run, or whole days off."""
+        begins = found["time"].values[0]
+        # Near midnight the server may be in another day than we are.
+        allowed = [_begin(window, (self.now + off).astimezone(UTC).date()) for off in (timedelta(0), *CLOCKS_APART)]
+        if begins not in [at_utc(begin) for begin in allowed]:
+            raise Refused(f"its hours begin at {iso(begins)}, asked for from {iso(at_utc(allowed[0]))}")
+
+    def _query(self, model: str, fields: Iterable[str], window: Mapping[str, str]) -> dict[str, str]:
+        """Return the query, every unit and the zone in it."""
+        query = {
+            "latitude": ",".join(f"{place.latitude:.4f}" for place in self.places),
+            "longitude": ",".join(f"{place.longitude:.4f}" for place in self.places),
+            "elevation": ",".join(f"{place.elevation:.0f}" for place in self.places),
+            "hourly": ",".join(fields),
+            "models": model,
+            "timezone": "GMT",
+            "timeformat": "iso8601",
+            "temperature_unit": "celsius",
+            "wind_speed_unit": "ms",
+            "precipitation_unit": "mm",
+            **window,
+        }
+        if is_reference(self.source.api_key):
+            raise Refused(f"its key, {self.source.api_key}, is at hand only in the service")
+        return {**query, "apikey": self.source.api_key} if self.source.api_key else query
+
+    def _attributes(self, model: str, issued: datetime | None) -> dict[str, object]:
+        """Return the attributes; where the run's time cannot be had, the time of fetching stands for it."""
+        fetched = self.now.astimezone(UTC)
+        return {
+            "source": NAME,
+            "model": model,
+            "issued_at": (issued or fetched).isoformat(timespec="seconds"),
+            "issued_at_origin": "run" if issued else "fetched",
+            "fetched_at": fetched.isoformat(timespec="seconds"),
+            "credit": f"Weather data by Open-Meteo.com (CC BY 4.0), model {model}, changed: units and layout",
+            "kind": "forecast",
+        }
+
+    def _issued(self, address: str, model: str) -> datetime | None:
+        """Return when the newest run of a model started, if the server says so."""
+        try:
+            reply = get(self.session, f"{address.rstrip('/')}/data/{model}/static/meta.json", {})
+            return datetime.fromtimestamp(json.loads(reply)["last_run_initialisation_time"], tz=UTC)
+        except (Refused, ValueError, KeyError, TypeError, OverflowError, OSError):
+            return None
+
+
+def _begin(window: Mapping[str, str], today: date) -> datetime:
+    """Return the first hour that is asked for."""
+    if "start_date" in window:
+        return utc_midnight(date.fromisoformat(window["start_date"]))
+    return utc_midnight(today - timedelta(days=int(window["past_days"])))
+
+
+def _days(window: Mapping[str, str]) -> int:
+    """Return how many days a request is for."""
+    if "start_date" in window:
+        return (date.fromisoformat(window["end_date"]) - date.fromisoformat(window["start_date"])).days + 1
+    return int(window["past_days"]) + int(window["forecast_days"])
+
+
+def utc_midnight(day: date) -> datetime:
+    """Return the start of a day in UTC."""
+    return datetime(day.year, day.month, day.day, tzinfo=UTC)
+
+
+def _tried(call: Callable[[], xr.Dataset], name: str, reasons: list[str]) -> xr.Dataset | None:
+    """Return what a call gives, or None with its reason added to `reasons`."""
+    try:
+        return call()
+    except Refused as reason:
+        reasons.append(f"{name} was refused: {reason}")
+        return None
+
+
+def _joined(members: xr.Dataset, lone: xr.Dataset) -> xr.Dataset:
+    """Return the ensemble with the single forecast as its last member.
+
+    The ensemble gives the hours: a forecast that ends before it has nulls there and is dropped as a bad
+    member. What only one of them has stays unknown in the other.
+    """
+    extra = lone.reindex(time=members["time"]).assign_coords(member=[LONE], native_step=members[STEP])
+    names = list(dict.fromkeys([*members.data_vars, *extra.data_vars]))
+    halves = [_with_unknown(half, other)[names] for half, other in ((members, extra), (extra, members))]
+    return xr.concat(halves, "member", join="exact", combine_attrs="override")
+
+
+def _with_unknown(half: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
+    """Return a half of the forecast with what only the other has, as not known."""
+    blank = xr.full_like(half["air_temperature"], np.nan)
+    return half.assign({name: blank.assign_attrs(other[name].attrs) for name in other.data_vars if name not in half})

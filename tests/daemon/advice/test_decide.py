@@ -1,0 +1,221 @@
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.advice.decide import UNKNOWABLE, Underway, decide
+from daemon.domain.advice import Kind, Morning, Watched, WatchState
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
+from daemon.planning.prospect import no_prospect
+from tests.samples import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect
+
+FIXED = settings(derandomize=True, deadline=None, max_examples=150)
+WAITS = sorted(set(Reason) - UNKNOWABLE)
+
+
+@pytest.fixture(scope="module")
+def two_elms() -> Farm:
+    return farm()
+
+
+def later(day: FieldDay, hours: int) -> FieldDay:
+    assert day.start is not None
+    return replace(day, start=day.start + timedelta(hours=hours))
+
+
+def test_a_day_at_the_odds_needed_is_a_mow(two_elms: Farm) -> None:
+    (advice,) = decide(two_elms, prospect(field_prospect("Long Meadow", 22, field_day()))).mows
+    assert advice.area == pytest.approx(20 * ACRE)
+    assert advice.reason is None
+
+
+def test_tomorrow_is_not_today(two_elms: Farm) -> None:
+    (advice,) = decide(two_elms, prospect(field_prospect("Long Meadow", 22, field_day(1)))).advices
+    assert (advice.kind, advice.reason, advice.area) == (Kind.NONE, Reason.DATA_MISSING, 0.0)
+    assert "does not cover today" in advice.detail
+
+
+def test_the_day_is_that_of_the_farms_clock(two_elms: Farm) -> None:
+    # 02:30 UTC on 2 June is still the evening of 1 June on the farm
+    found = replace(prospect(field_prospect("Long Meadow", 22, field_day())), at=DAWN + timedelta(hours=17))
+    assert found.at.day == 2
+    assert decide(two_elms, found).date == DAY
+    assert len(decide(two_elms, found).mows) == 1
+
+
+@pytest.mark.parametrize("reason", sorted(UNKNOWABLE))
+def test_every_unknown_is_no_advice_even_with_an_area(two_elms: Farm, reason: Reason) -> None:
+    whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=reason, detail="why")
+    today = field_prospect("Creek", 9, field_day(reason=reason))
+    for advice in decide(two_elms, prospect(whole, today)).advices:
+        assert (advice.kind, advice.area, advice.reason) == (Kind.NONE, 0.0, reason)
+
+
+@pytest.mark.parametrize("reason", WAITS)
+def test_every_known_hindrance_is_to_wait(two_elms: Farm, reason: Reason) -> None:
+    whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=reason)
+    today = field_prospect("Creek", 9, field_day(reason=reason))
+    for advice in decide(two_elms, prospect(whole, today)).advices:
+        assert (advice.kind, advice.area, advice.reason) == (Kind.WAIT, 0.0, reason)
+
+
+@pytest.mark.parametrize("reason", sorted(UNKNOWABLE))
+def test_without_weather_no_field_gets_advice(two_elms: Farm, reason: Reason) -> None:
+    morning = decide(two_elms, no_prospect(two_elms, DAWN, reason, "the server is down"))
+    assert [advice.field for advice in morning.advices] == ["Long Meadow", "Creek & Bend"]
+    assert {(advice.kind, advice.reason, advice.detail) for advice in morning.advices} == {
+        (Kind.NONE, reason, "the server is down")
+    }
+
+
+def test_no_area_and_no_reason_is_not_sure_enough(two_elms: Farm) -> None:
+    (advice,) = decide(two_elms, prospect(field_prospect("Long Meadow", 22, field_day(acres=0)))).advices
+    assert (advice.kind, advice.reason) == (Kind.WAIT, Reason.ODDS_TOO_LOW)
+
+
+def test_an_area_that_is_no_number_is_no_mow(two_elms: Farm) -> None:
+    day = replace(field_day(), area=float("nan"))
+    assert decide(two_elms, prospect(field_prospect("Long Meadow", 22, day))).mows == ()
+
+
+def test_mows_come_by_their_start_and_the_rest_in_the_order_of_the_settings(two_elms: Farm) -> None:
+    rain = field_day(acres=0, reason=Reason.RAIN)
+    found = prospect(
+        field_prospect("rain", 9, rain),
+        field_prospect("late", 9, later(field_day(), 3)),
+        replace(field_prospect("unknown", 9), unknown=Reason.OUT_OF_RANGE),
+        field_prospect("early", 9, field_day()),
+    )
+    morning = decide(two_elms, found)
+    assert [advice.field for advice in morning.advices] == ["early", "late", "rain", "unknown"]
+    assert [advice.field for advice in morning.mows] == ["early", "late"]
+
+
+numbers = st.sampled_from([0.0, 1.0, 20.0, float("nan"), -1.0])
+days = st.builds(
+    lambda acres, reason, ahead: replace(field_day(ahead, 20.0, reason=reason), area=acres * ACRE),
+    numbers,
+    st.none() | st.sampled_from(Reason),
+    st.integers(0, 2),
+)
+fields = st.builds(
+    lambda day, unknown: replace(field_prospect("Long Meadow", 22, day), unknown=unknown),
+    days,
+    st.none() | st.sampled_from(Reason),
+)
+
+
+@FIXED
+@given(found=st.lists(fields, min_size=1, max_size=4))
+def test_only_a_known_area_of_today_without_a_reason_is_mown(found: list[FieldProspect]) -> None:
+    named = [replace(field, name=f"field {number}") for number, field in enumerate(found)]
+    morning = decide(farm(), prospect(*named))
+    clear = {
+        field.name
+        for field in named
+        if field.unknown is None
+        and field.days[0].date == DAY
+        and field.days[0].reason is None
+        and np.nan_to_num(field.days[0].area) > 0.0
+    }
+    assert {advice.field for advice in morning.mows} == clear
+    assert len(morning.advices) == len(named)
+    assert all((advice.reason is None) == (advice.kind is Kind.MOW) for advice in morning.advices)
+    assert all(advice.area == 0.0 for advice in morning.advices if advice.kind is not Kind.MOW)
+
+
+def said(*fields: FieldProspect) -> Morning:
+    """What was said of these fields in the morning."""
+    return decide(farm(), replace(prospect(*fields), at=DAWN))
+
+
+def two(first: FieldDay, second: FieldDay, hours: int = 0) -> Prospect:
+    fields = (field_prospect("Long Meadow", 22, first), field_prospect("Creek & Bend", 9, second))
+    return replace(prospect(*fields), at=DAWN + timedelta(hours=hours))
+
+
+def watched(name: str, state: WatchState) -> Watched:
+    at = DAWN + timedelta(hours=4)
+    return Watched(name, state, at, at, 2.0, 0.3, None, None, None)
+
+
+MOWS, WAITS_FOR_SUN = field_day(), field_day(0, 0, 0.3, Reason.WILL_NOT_DRY)
+
+
+def kinds(found: Prospect, underway: Underway) -> list[tuple[str, Kind, Reason | None]]:
+    return sorted((one.field, one.kind, one.reason) for one in decide(farm(), found, underway).advices)
+
+
+def test_what_was_said_stands_once_mowing_has_begun() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    now_otherwise = two(WAITS_FOR_SUN, MOWS, hours=4)  # half past nine; mowing was to begin at eight
+    underway = Underway(morning, (watched("Long Meadow", WatchState.ON_TRACK),))
+    assert kinds(now_otherwise, underway) == [
+        ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),
+        ("Long Meadow", Kind.MOW, None),
+    ]
+    assert decide(farm(), now_otherwise, underway).mows[0] == morning.mows[0]
+
+
+def test_what_is_no_longer_watched_was_cut_before_and_does_not_stand() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=4), Underway(morning))
+    assert ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY) in found
+
+
+def test_before_mowing_begins_the_newest_look_is_heard() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    assert kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=1), Underway(morning)) == [
+        ("Creek & Bend", Kind.WAIT, Reason.WILL_NOT_DRY),
+        ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY),
+    ]
+
+
+def test_what_was_called_off_is_not_advised_again() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    off = (watched("Long Meadow", WatchState.WILL_NOT_MAKE_IT),)
+    for hours in (1, 4, 6):
+        found = decide(farm(), two(MOWS, WAITS_FOR_SUN, hours=hours), Underway(morning, off))
+        assert found.mows == ()
+        assert found.watched == off
+        assert next(one for one in found.advices if one.field == "Long Meadow").reason is Reason.CALLED_OFF
+
+
+def test_what_was_left_uncut_is_not_advised_again_and_makes_room() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    done = (watched("Long Meadow", WatchState.DONE),)
+    for hours in (1, 4):
+        assert kinds(two(MOWS, MOWS, hours=hours), Underway(morning, done, uncut=("Long Meadow",))) == [
+            ("Creek & Bend", Kind.MOW, None),
+            ("Long Meadow", Kind.WAIT, Reason.LEFT_UNCUT),
+        ]
+
+
+def test_a_crop_that_lies_keeps_everybody_from_another_field() -> None:
+    assert kinds(two(MOWS, MOWS), Underway(lying=("Hill",))) == [
+        ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),
+        ("Long Meadow", Kind.WAIT, Reason.CROP_LIES),
+    ]
+
+
+def test_a_day_that_is_full_beside_a_crop_that_lies_is_full_of_that() -> None:
+    full = field_day(0, 0, None, Reason.DAY_IS_FULL)
+    assert ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES) in kinds(two(MOWS, full), Underway(lying=("Hill",)))
+    assert ("Creek & Bend", Kind.WAIT, Reason.DAY_IS_FULL) in kinds(two(MOWS, full), Underway())
+
+
+def test_what_is_wrapped_makes_room_for_the_newest_look() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    done = (watched("Long Meadow", WatchState.DONE),)
+    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=8), Underway(morning, done))
+    assert ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY) in found
+
+
+def test_what_cannot_be_known_is_no_advice_whatever_was_said() -> None:
+    morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
+    stale = no_prospect(farm(), DAWN + timedelta(hours=4), Reason.DATA_STALE, "30 hours old")
+    assert {one.kind for one in decide(farm(), stale, Underway(morning)).advices} == {Kind.NONE}

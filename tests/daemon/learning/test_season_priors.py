@@ -1,0 +1,105 @@
+import sqlite3
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from daemon.advice import advise as looking
+from daemon.domain.farm import Estimates, Farm, Look
+from daemon.domain.prospect import FieldProspect
+from daemon.learning.record import Ledger
+from daemon.learning.season_priors import keep_for_next_season, with_last_season
+from daemon.planning.prospect import look_ahead
+from models.looks import Prior
+from tests.loopback.hours import HERE
+from tests.passes import field, weather, working_farm
+
+NOW = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
+SEEN = Look(date(2026, 3, 6), "early heads")
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Ledger:
+    return Ledger(tmp_path / "record.sqlite3")
+
+
+def passed(farm: Farm, ledger: Ledger, now: datetime = NOW) -> FieldProspect:
+    """Look ahead with what was kept, keep what is told, and return the first field."""
+    known = with_last_season(farm, ledger, now.date())
+    found = look_ahead(known, weather(HERE, now, now + timedelta(hours=22)), now)
+    keep_for_next_season(known, ledger, found, now.date())
+    return found.fields[0]
+
+
+def clock(found: FieldProspect) -> float:
+    assert found.clock is not None
+    return found.clock
+
+
+def test_half_of_what_a_look_told_holds_in_the_next_season_and_fades(ledger: Ledger) -> None:
+    seen, bare = working_farm(field("Long", 12, looks=(SEEN,))), working_farm(field("Long", 12))
+    never = Ledger(Path("nowhere.sqlite3"))
+    offset = clock(passed(seen, ledger)) - clock(look_first(bare, never))
+    assert abs(offset) > 20.0
+    for years, share in ((1, 0.5), (2, 0.25), (3, 0.125)):
+        later = NOW.replace(year=NOW.year + years)
+        gained = clock(passed(bare, ledger, later)) - clock(look_first(bare, never, later))
+        assert gained == pytest.approx(share * offset, abs=1e-6)
+    gap = NOW.replace(year=NOW.year + 5)
+    assert clock(passed(bare, ledger, gap)) == clock(look_first(bare, never, gap)), "only the season before is asked"
+
+
+def look_first(farm: Farm, ledger: Ledger, now: datetime = NOW) -> FieldProspect:
+    known = with_last_season(farm, ledger, now.date())
+    return look_ahead(known, weather(HERE, now, now + timedelta(hours=22)), now).fields[0]
+
+
+def test_the_share_that_is_carried_is_a_setting(ledger: Ledger) -> None:
+    farm = replace(working_farm(field("Long", 12, looks=(SEEN,))), estimates=Estimates(carried_share=0.2))
+    passed(farm, ledger)
+    (prior,) = ledger.priors(date(2026, 1, 1))["long"].values()
+    offset = clock(look_first(farm, ledger)) - clock(look_first(working_farm(field("Long", 12)), ledger))
+    assert prior == Prior(pytest.approx(0.2 * offset), 45.0)  # type: ignore[arg-type]
+
+
+def test_a_look_taken_back_is_forgotten_and_a_cut_keeps_what_was_told(ledger: Ledger) -> None:
+    seen, bare = working_farm(field("Long", 12, looks=(SEEN,))), working_farm(field("Long", 12))
+    passed(seen, ledger)
+    told = ledger.priors(date(2026, 1, 1))
+    passed(working_farm(field("Long", 12, last_cut=date(2026, 3, 8))), ledger)
+    assert ledger.priors(date(2026, 1, 1)) == told != {}
+    passed(bare, ledger)
+    assert ledger.priors(date(2026, 1, 1)) == {}
+
+
+def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
+    ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(looking, "gathered", lambda _, now, *__, **___: weather(HERE, now, now + timedelta(hours=22)))
+    memory = looking.Memory(ledger=ledger, keeping=True)
+    looking.look(working_farm(field("Long", 12, looks=(SEEN,))), NOW, memory=memory)
+    next_year = looking.look(working_farm(field("Long", 12)), NOW.replace(year=2027), memory=memory)
+    assert any("Last season its grasses were" in words for words in next_year.prospect.fields[0].told)
+
+
+def test_a_record_that_cannot_be_read_leaves_the_clock_to_the_weather(ledger: Ledger, tmp_path: Path) -> None:
+    farm = working_farm(field("Long", 12, looks=(SEEN,)))
+    passed(farm, ledger)
+    with sqlite3.connect(tmp_path / "record.sqlite3") as db:
+        db.execute("UPDATE carried SET offset = 'much'")
+    assert with_last_season(farm, ledger, date(2027, 5, 1)).fields[0].priors == {}
+
+
+@pytest.mark.parametrize("change", ["offset = 9e999", "offset = 1e9", "spread = 0", "spread = 1e200"])
+def test_what_no_look_can_have_told_is_left_out(ledger: Ledger, tmp_path: Path, change: str) -> None:
+    passed(working_farm(field("Long", 12, looks=(SEEN,))), ledger)
+    with sqlite3.connect(tmp_path / "record.sqlite3") as db:
+        db.execute(f"UPDATE carried SET {change}")
+    assert ledger.priors(date(2026, 1, 1)) == {}
+
+
+def test_a_field_written_otherwise_keeps_what_was_told_of_it(ledger: Ledger) -> None:
+    passed(working_farm(field("Long", 12, looks=(SEEN,))), ledger)
+    (other,) = with_last_season(working_farm(field("LONG", 12)), ledger, date(2027, 3, 1)).fields
+    assert other.priors

@@ -1,0 +1,158 @@
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from daemon.advice.decide import decide
+from daemon.domain.farm import Farm
+from daemon.domain.prospect import FieldDay, Hurry, Reason
+from daemon.messages.daily import email_of, text_body
+from daemon.planning.prospect import look_ahead
+from daemon.weather.contract import Weather
+from daemon.words.reasons import reason_words
+from tests.loopback.hours import HERE
+from tests.passes import field, weather, working_farm
+
+NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
+
+
+def first_days(wet: int, last_cut: date | None) -> tuple[FieldDay, FieldDay]:
+    """Today, with rain at noon in so many of ten members, and a dry tomorrow."""
+    rain = np.zeros((10, 60))
+    rain[:wet, 7:12] = 2.0
+    given = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain, members=10, kind="forecast")
+    farm = working_farm(field("Long", 20, last_cut=last_cut))
+    farm = replace(farm, alerts=replace(farm.alerts, odds_needed=0.6))
+    today, tomorrow, *_ = look_ahead(farm, given, NOW).fields[0].days
+    return today, tomorrow
+
+
+YOUNG, OLD = date(2026, 5, 8), None  # ripe since a few days, and past its best since weeks
+
+
+def test_a_field_that_still_gains_waits_for_the_surer_day() -> None:
+    today, tomorrow = first_days(2, YOUNG)
+    assert (today.reason, today.better_in, today.area) == (Reason.BETTER_LATER, 1, 0.0)
+    assert tomorrow.area > 0.0
+    assert reason_words(today.reason, today) == "a better day is likely on Thursday"
+
+
+def test_a_field_is_mown_where_tomorrow_is_no_better() -> None:
+    today, _ = first_days(0, YOUNG)
+    assert today.area > 0.0
+    assert today.better_in is None
+
+
+def test_waiting_never_lowers_the_odds_needed() -> None:
+    today, _ = first_days(6, OLD)
+    assert today.area == 0.0
+    assert today.reason is Reason.RAIN
+
+
+def test_the_odds_of_a_day_that_waits_stay() -> None:
+    today, _ = first_days(2, YOUNG)
+    assert today.odds is not None
+    assert today.odds >= 0.6
+    assert today.curve[0].odds == pytest.approx(today.odds, abs=0.2)
+
+
+# --- What hurries ------------------------------------------------------------------------------------------------
+
+
+def ready_farm(**changes: object) -> Farm:
+    """Return a farm of two fields past their best, of which the light one is falling still."""
+    heavy, light = (
+        field("Heavy", 6, expected_yield=2.9),
+        field("Light", 6, last_cut=date(2026, 4, 20), expected_yield=2.4),
+    )
+    return working_farm(replace(heavy, **changes), light)  # type: ignore[arg-type]
+
+
+def stormy(hour: int | None) -> Weather:
+    """Return three good days, with a storm that begins in an hour from midnight of the first on the farm's clock."""
+    given = weather(HERE, NOW, NOW + timedelta(hours=70))
+    ahead = given.ahead.assign(wind_speed_of_gust=given.ahead["wind_speed"] * 0.0 + 6.0)
+    labels = ahead["time"].to_numpy()
+    if hour is not None:
+        at = labels == np.datetime64("2026-06-10T05") + np.timedelta64(hour, "h")  # summer time is four hours behind
+        ahead["wind_speed_of_gust"][:, at] = 18.0
+        ahead["precipitation_amount"][:, at] = 8.0
+    return Weather(given.past, ahead)
+
+
+def places(farm: Farm, hours: Weather) -> dict[str, FieldDay]:
+    found = look_ahead(farm, hours, NOW)
+    return {one.name: one.days[0] for one in found.fields}
+
+
+def test_without_a_storm_the_field_that_loses_most_is_first() -> None:
+    found = places(ready_farm(), stormy(None))
+    assert (found["Heavy"].after, found["Light"].after) == ("Light", None)
+    assert found["Light"].lost_by_waiting > found["Heavy"].lost_by_waiting  # type: ignore[operator]
+    assert found["Heavy"].hurry is None
+
+
+def test_a_storm_tonight_moves_the_tall_crop_up() -> None:
+    found = places(ready_farm(), stormy(26))  # two in the morning
+    assert (found["Heavy"].after, found["Light"].after) == (None, "Heavy")
+    assert (found["Heavy"].hurry, found["Light"].hurry) == (Hurry.STORM, None)
+    assert str(found["Heavy"].storm_at) == "2026-06-11 02:00:00-04:00"
+
+
+def test_a_light_crop_stands_up_to_a_storm() -> None:
+    found = places(ready_farm(expected_yield=2.4), stormy(26))
+    assert found["Heavy"].hurry is None
+
+
+def test_a_storm_that_comes_before_all_is_wrapped_moves_nothing() -> None:
+    wrapped = places(ready_farm(), stormy(26))["Heavy"].wrapped_by
+    assert wrapped is not None
+    before, after = (places(ready_farm(), stormy(wrapped.hour + late))["Heavy"] for late in (2, 3))
+    assert (before.hurry, after.hurry) == (None, Hurry.STORM)
+
+
+def test_a_crop_that_lies_flat_goes_first_and_the_text_says_how_to_mow_it() -> None:
+    farm = ready_farm(expected_yield=2.0, lodged=date(2026, 6, 9))
+    morning = decide(farm, look_ahead(farm, stormy(None), NOW))
+    assert [one.field for one in morning.mows] == ["Heavy", "Light"]
+    assert "Heavy lies flat and goes first: mow it against the lean." in text_body(farm, morning)
+    assert "Heavy lies flat and goes first: mow it against the lean." in email_of(farm, morning).body
+
+
+def test_nothing_hurries_that_does_not_pass_anyway() -> None:
+    farm = ready_farm(lodged=date(2026, 6, 9))
+    rain = np.zeros((1, 60))
+    rain[0, 7:12] = 2.0
+    wet = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain)
+    assert {one.reason for one in places(farm, wet).values()} == {Reason.RAIN}
+
+
+def test_the_email_says_why_the_first_field_is_first() -> None:
+    farm = ready_farm()
+    told = email_of(farm, decide(farm, look_ahead(farm, stormy(None), NOW))).body
+    assert "Light goes first: of these it loses most by waiting for its next chance, about" in told
+
+
+def test_only_the_first_of_two_flat_crops_goes_first() -> None:
+    farm = ready_farm(lodged=date(2026, 6, 9))
+    both = replace(farm, fields=tuple(replace(one, lodged=date(2026, 6, 9)) for one in farm.fields))
+    text = text_body(both, decide(both, look_ahead(both, stormy(None), NOW)))
+    assert text.count("goes first") == 1
+    assert text.count("against the lean") == 2
+    alone = replace(farm, fields=farm.fields[:1])
+    assert "Heavy lies flat: mow it" in text_body(alone, decide(alone, look_ahead(alone, stormy(None), NOW)))
+
+
+def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:
+    # Rain at noon in two of ten members and a dry tomorrow: it waits. Gusts in the rain of today change nothing.
+    rain = np.zeros((10, 60))
+    rain[:2, 7:12] = 4.0
+    given = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain, members=10, kind="forecast")
+    young = field("Long", 20, last_cut=YOUNG, expected_yield=2.9)
+    farm = replace(working_farm(young), alerts=replace(working_farm().alerts, odds_needed=0.6))
+    gusts = given.ahead["precipitation_amount"] * 5.0
+    windy = Weather(given.past, given.ahead.assign(wind_speed_of_gust=gusts.assign_attrs(units="m s-1")))
+    calm, storm = (look_ahead(farm, hours, NOW).fields[0].days[0] for hours in (given, windy))
+    assert calm.reason is Reason.BETTER_LATER
+    assert (storm.reason, storm.hurry) == (Reason.BETTER_LATER, None)

@@ -1,0 +1,46 @@
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from daemon.advice.decide import decide
+from daemon.domain.advice import Morning
+from daemon.domain.farm import Channel
+from daemon.domain.schedule import TaskKind
+from daemon.messages.daily import say
+from daemon.page.pictures import render as pictures
+from daemon.planning.prospect import look_ahead
+from daemon.service.compose import say_with_picture
+from tests.daemon.planning.test_drying_curve import NOW
+from tests.loopback.hours import HERE
+from tests.passes import weather, working_farm
+from tests.samples import person
+
+ANN, BEN = person("Ann"), person("Ben", Channel.EMAIL, "mailto://127.0.0.1:3")
+FARM = replace(working_farm(), alerts=replace(working_farm().alerts, people=(ANN, BEN)))
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.fixture(scope="module")
+def morning() -> Morning:
+    return decide(FARM, look_ahead(FARM, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW))
+
+
+def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: Morning) -> None:
+    told = say_with_picture(FARM, morning, TaskKind.MORNING)
+    plain = say(FARM, morning, TaskKind.MORNING)
+    assert told[ANN] == plain[ANN]
+    picture = told[BEN].picture or b""
+    assert picture.startswith(PNG)
+    assert len(picture) < 40_000
+    assert "Long Meadow" in told[BEN].picture_words
+    assert replace(told[BEN], picture=None, picture_words="") == plain[BEN]
+
+
+def test_no_picture_keeps_no_message_back(morning: Morning, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pictures.drawn, "__defaults__", (("/nowhere/at/all",), 1.0))
+    assert say_with_picture(FARM, morning, TaskKind.MORNING) == say(FARM, morning, TaskKind.MORNING)
+
+
+def test_other_messages_have_none(morning: Morning) -> None:
+    assert say_with_picture(FARM, morning, TaskKind.EVENING) == say(FARM, morning, TaskKind.EVENING)

@@ -1,0 +1,28 @@
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[3]
+# Two lots of small arrays, laid in turn: those that are freed stay between those that are kept.
+PROGRAM = """
+import numpy as np
+from daemon.system.memory import give_back
+from tests.bench.memory_of import mebibytes
+
+kept, freed = [], []
+for _ in range(400):
+    freed.append(np.ones(12_000))
+    kept.append(np.ones(100))
+freed.clear()
+held = mebibytes("VmRSS")
+give_back()
+print(held - mebibytes("VmRSS"))
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems do not tell their memory this way")
+def test_what_was_freed_is_given_back() -> None:
+    done = subprocess.run([sys.executable, "-c", PROGRAM], cwd=ROOT, check=True, capture_output=True, text=True)
+    assert float(done.stdout) > 20.0, "of 37 MiB freed"

@@ -1,0 +1,60 @@
+"""What is told of a growth: dates by their month, heights in the farm's units, names as the table has them."""
+
+import numpy as np
+import pytest
+
+from daemon.domain.farm import Units
+from daemon.words.growth import doubts_words, seen_words, species_words, stage_words, unknown_words
+from models.degree_days import Why
+from models.growth import Doubt, Doubted, GrowthUnknown
+from models.look_misfit import LookUnfit
+from models.looks import StageLook
+
+MAY, JUNE = np.datetime64("2026-05-03"), np.datetime64("2026-06-11")
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "fits"),
+    [
+        (None, None, "no day so far fits; undo it or correct it"),
+        (None, MAY, "it would fit up to 3 May 2026; undo it or correct its date"),
+        (MAY, None, "it would fit from 3 May 2026 on; undo it or correct its date"),
+        (MAY, JUNE, "it would fit from 3 May 2026 to 11 June 2026; undo it or correct its date"),
+    ],
+)
+def test_a_look_that_cannot_be_true_names_the_days_that_would_fit(
+    first: np.datetime64 | None, last: np.datetime64 | None, fits: str
+) -> None:
+    look = StageLook(np.datetime64("2026-04-01"), "early heads", 0.5588)
+    for units, by_height, seen in (
+        (Units.US, False, "early heads"), (Units.US, True, "22 inches tall"), (Units.METRIC, True, "55.9 cm tall"),
+    ):  # fmt: skip
+        words = unknown_words(LookUnfit(look, first, last, by_height=by_height), units)
+        assert words == f"{seen} on 1 April 2026 does not go with the warmth so far: {fits}"
+
+
+def test_what_is_missing_is_told_with_its_day() -> None:
+    assert unknown_words(GrowthUnknown(Why.PAST_SHORT, MAY), Units.US) == (
+        "the weather of the past must reach back to 3 May 2026, but begins later"
+    )
+    assert unknown_words(GrowthUnknown(Why.CUT_AHEAD, JUNE), Units.US) == "the last cut, 11 June 2026, has not been yet"
+
+
+def test_doubts_are_told_one_after_the_other() -> None:
+    told = [
+        Doubted(Doubt.FROST, "tall fescue", MAY),
+        Doubted(Doubt.DROUGHT, "kentucky bluegrass", days=1),
+        Doubted(Doubt.LOOK_UNUSED, day=JUNE),
+    ]
+    assert doubts_words(told) == (
+        "the frost of 3 May 2026 makes the stage of tall fescue doubtful: look at it; "
+        "drought holds Kentucky bluegrass back, 1 day with those ahead: look at it; "
+        "the look of 11 June 2026 says nothing of this growth and was not used"
+    )
+    assert doubts_words([]) == ""
+
+
+def test_what_the_table_does_not_name_keeps_its_own_name() -> None:
+    assert species_words("Our own brome") == "Our own brome"
+    assert [stage_words(stage) for stage in ("R2", "", "no heads yet")] == ["R2", "", "no heads yet"]
+    assert seen_words("buds", 0.56, Units.METRIC) == "buds, 56 cm tall"
