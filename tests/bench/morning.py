@@ -1,7 +1,9 @@
 """The morning that is timed: the invented farm with many fields, a large ensemble and ten days ahead."""
 
 import hashlib
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+from enum import Enum
 from importlib.resources import as_file, files
 
 from daemon.cli import demo
@@ -34,5 +36,30 @@ def looked(farm: Farm, weather: Weather) -> Prospect:
 def told(prospect: Prospect) -> str:
     """Return the number of days on which a field is to be mown, and a mark that changes when any number does."""
     areas = [day.area for field in prospect.fields for day in field.days]
-    mark = hashlib.sha256(repr([[repr(day) for day in field.days] for field in prospect.fields]).encode()).hexdigest()
-    return f"{sum(area > 0.0 for area in areas)} of {len(areas)} field days with an area, mark {mark[:12]}"
+    return f"{sum(area > 0.0 for area in areas)} of {len(areas)} field days with an area, mark {mark(prospect)}"
+
+
+def mark(prospect: Prospect) -> str:
+    """Return a short hash of every number of every field day.
+
+    Notes
+    -----
+    The values of a day are sorted and what is None is left out, so that neither the names of classes and fields nor
+    how they are grouped make a difference.
+    """
+    days = [[sorted(bare_values(day)) for day in field.days] for field in prospect.fields]
+    return hashlib.sha256(repr(days).encode()).hexdigest()[:12]
+
+
+def bare_values(thing: object) -> Iterator[str]:
+    """Yield the text of each value in a dataclass and all that it holds, enums by their value."""
+    if is_dataclass(thing):
+        for field in fields(thing):
+            yield from bare_values(getattr(thing, field.name))
+    elif isinstance(thing, list | tuple):
+        for part in thing:
+            yield from bare_values(part)
+    elif isinstance(thing, Enum):
+        yield repr(thing.value)
+    elif thing is not None:
+        yield repr(thing)
