@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.canary import keep_log, leaks
+from tests.support.secret_leaks import keep_log, leaks
 
 LOGGED = pytest.StashKey[logging.Handler]()
 LEAKED = pytest.StashKey[list[Path]]()

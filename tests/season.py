@@ -22,14 +22,14 @@ from daemon.domain.units import HECTARES_PER_ACRE
 from daemon.planning.prospect import look_ahead
 from daemon.weather.contract import Weather
 from daemon.weather.sources.csv_file import read
-from tests import records, samples
+from tests.support import farms, hourly_records
 
 TEN_ACRES = 10.0 * HECTARES_PER_ACRE
 YIELDS = (2.0, 3.0, 4.0)  # [t DM/ha]
 ODDS = (0.5, 0.7, 0.8)
 SITES = {
-    "greensboro": (records.greensboro, Place(36.1, -79.95, 273.0, ZoneInfo("America/New_York"))),
-    "london": (records.london, Place(51.51, -0.12, 30.0, ZoneInfo("Europe/London"))),
+    "greensboro": (hourly_records.greensboro, Place(36.1, -79.95, 273.0, ZoneInfo("America/New_York"))),
+    "london": (hourly_records.london, Place(51.51, -0.12, 30.0, ZoneInfo("Europe/London"))),
 }
 # The crew of the independent reading that the figures are held against: 7 acres an hour, 25 bales of 4x4 an hour.
 WORK: dict[str, Any] = {
@@ -90,12 +90,12 @@ def farm_at(place: Place, dry_matter: float, odds: float) -> Farm:
         "Long Field", 40.0, {"mixed meadow": 1.0}, "loam", "well", dry_matter, last_cut=None, looks=(), notes=""
     )
     return replace(
-        samples.farm(),
+        farms.farm(),
         place=place,
         season=frozenset(range(5, 10)),
-        work=replace(samples.farm().work, **WORK),
+        work=replace(farms.farm().work, **WORK),
         baleage=Baleage(0.50, 0.55, 0.45, 0.85, conditioned=False, stubble=0.1),
-        alerts=replace(samples.farm().alerts, odds_needed=odds),
+        alerts=replace(farms.farm().alerts, odds_needed=odds),
         fields=(field,),
     )
 

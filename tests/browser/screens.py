@@ -12,8 +12,8 @@ from daemon.domain.message import Message, Posted, State
 from daemon.domain.prospect import Care, Chance, FieldProspect, IfLeft, Reason, Ripeness
 from daemon.page.today import PageView, make_view
 from models.cautions import Caution
-from tests.samples import ACRE, DAWN, DAY, farm, field_day, field_prospect, person, unknown_morning, wait_morning
-from tests.told import drawn_field, drawn_morning
+from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, person, unknown_morning, wait_morning
+from tests.support.full_morning import drawn_field, drawn_morning
 
 SOON: Final = DAWN + timedelta(minutes=45)
 WINTER: Final = datetime.fromisoformat("2026-12-01T12:00:00+00:00")

@@ -30,7 +30,7 @@ from daemon.messages.outbox.store import DATABASE, Postbag
 from tests.faults.counting import Count, report
 from tests.faults.nursery import Nursery, Order
 from tests.faults.office import PostOffice
-from tests.samples import DAWN, DAY
+from tests.support.farms import DAWN, DAY
 
 NOBODY: Final = 65534
 SPEED: Final = 1200.0  # a round every 50 ms

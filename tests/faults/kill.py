@@ -28,7 +28,7 @@ from daemon.messages.outbox.store import DATABASE, Postbag
 from tests.faults.counting import Count, report
 from tests.faults.nursery import POINTS, STATEMENT, Nursery, Order
 from tests.faults.office import STAGES, Copy, Gone, PostOffice
-from tests.samples import DAWN
+from tests.support.farms import DAWN
 
 FIRSTS: Final = ("ann@example.org", "ben@example.org")
 SECOND: Final = "ben.phone@example.org"

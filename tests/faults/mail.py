@@ -30,7 +30,7 @@ from daemon.messages.delivery import smtp as letter
 from daemon.messages.outbox.store import Postbag
 from tests.faults.counting import Count, report
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
-from tests.samples import DAWN, DAY, person
+from tests.support.farms import DAWN, DAY, person
 
 PATIENCE: Final = ("STEP_TIMEOUT", "TAKEN_TIMEOUT", "WHOLE_TIMEOUT", "GOODBYE_TIMEOUT")
 HASTY: Final = 0.05  # of the real patience; with less, a well server on a busy machine seems to say nothing

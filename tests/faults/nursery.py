@@ -31,7 +31,7 @@ from daemon.messages.delivery import smtp as letter
 from daemon.messages.outbox.store import Postbag
 from daemon.service.process import serve
 from daemon.service.rounds import Service
-from tests.samples import Steady, farm, mow_morning, person
+from tests.support.farms import Steady, farm, mow_morning, person
 
 ROOT: Final = Path(__file__).parents[2]
 LIMIT: Final = 20.0  # [s] for anything that a child does

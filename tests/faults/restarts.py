@@ -19,7 +19,7 @@ from typing import Final
 from tests.faults.counting import Count, report
 from tests.faults.nursery import Nursery, Order
 from tests.faults.office import PostOffice
-from tests.samples import DAWN
+from tests.support.farms import DAWN
 
 A_MORNING: Final = 10  # restarts
 PEOPLE: Final = ("ann@example.org", "ben@example.org")

@@ -44,7 +44,7 @@ from tests.loopback.hours import source
 from tests.loopback.met_no import PRODUCT, MetNo
 from tests.loopback.openmeteo import OpenMeteo
 from tests.loopback.weather_gov import ALERTS, GRID, alert, written_grid
-from tests.passes import drying, working_farm
+from tests.support.weather import drying, working_farm
 
 PLACE: Final = Place(20.0, -90.0, 100.0, ZoneInfo("America/Chicago"))
 NOW: Final = datetime(2026, 2, 3, 11, 20, tzinfo=UTC)

@@ -32,7 +32,7 @@ from daemon.system.memory import give_back
 from tests.bench.memory_of import mebibytes
 from tests.faults.counting import Count, report
 from tests.loopback.receivers import Gateway, MailServer
-from tests.samples import ZONE, farm, field_day, field_prospect, person, prospect
+from tests.support.farms import ZONE, farm, field_day, field_prospect, person, prospect
 
 FIRST: Final = date(2026, 3, 1)
 SEASON: Final = frozenset(range(3, 12))

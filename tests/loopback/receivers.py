@@ -9,8 +9,8 @@ from typing import Any, Self
 
 from aiosmtpd.controller import Controller
 
-from tests.canary import CANARY
 from tests.loopback.serving import Answering, Serving
+from tests.support.secret_leaks import CANARY
 
 
 class Gateway(Serving):

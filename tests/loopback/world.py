@@ -17,7 +17,7 @@ from tests.loopback.hours import HERE, NOW, invented, source
 from tests.loopback.met_no import MetNo
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST, HISTORY, OpenMeteo, error
 from tests.loopback.weather_gov import WeatherGov
-from tests.passes import working_farm
+from tests.support.weather import working_farm
 
 AIR: Final = "air_temperature"
 HOURLY: Final = 60  # hours that MET Norway tells one by one here

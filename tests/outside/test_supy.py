@@ -3,8 +3,8 @@
 import pytest
 
 from daemon.domain.prospect import FieldDay
-from tests.rain import wettest_hour
 from tests.season import Site, load, season, workable
+from tests.support.rain import wettest_hour
 
 NEEDED = 0.7
 EVERY = 5  # days, so that 31 of 153 mornings are tried

@@ -13,7 +13,7 @@ from daemon.domain.farm import Farm
 from daemon.learning.record import Ledger
 from tests.loopback.hours import invented, source
 from tests.loopback.openmeteo import OpenMeteo
-from tests.passes import field, working_farm
+from tests.support.weather import field, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
 

@@ -11,7 +11,7 @@ from daemon.domain.advice import Kind, Morning, Watched, WatchState
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
 from daemon.planning.prospect import no_prospect
-from tests.samples import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect
+from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=150)
 WAITS = sorted(set(Reason) - UNKNOWABLE)

@@ -16,8 +16,8 @@ from daemon.domain.prospect import Band, FieldDay, Hurry, KindToday, OfficialWar
 from daemon.planning.prospect import no_prospect
 from daemon.words.stand import days_left_sentence
 from models.quality import Figure
-from tests.samples import DAWN, farm, mow_morning, wait_morning
-from tests.told import drawn_morning, whole_morning
+from tests.support.farms import DAWN, farm, mow_morning, wait_morning
+from tests.support.full_morning import drawn_morning, whole_morning
 
 NAME = "Long Meadow"
 

@@ -14,8 +14,8 @@ from daemon.domain.field_watch import as_said
 from daemon.domain.prospect import Band, Chance, IfLeft, Reason
 from daemon.planning.prospect import no_prospect
 from models.quality import Figure
-from tests.samples import DAWN, farm, mow_morning, wait_morning
-from tests.told import drawn_morning, whole_morning
+from tests.support.farms import DAWN, farm, mow_morning, wait_morning
+from tests.support.full_morning import drawn_morning, whole_morning
 
 TOP = {"farm", "issued_at", "weather", "fields", "watched", "record", "about", "water_wanted", "season"}
 FIELD = {

@@ -11,8 +11,8 @@ from daemon.advice.explain.would_change import TURNED_BY, turned_by
 from daemon.domain.advice import Advice, Kind
 from daemon.domain.farm import Units
 from daemon.domain.prospect import Band, Chance, FieldDay, KindToday, Reason
-from tests.samples import farm, mow_morning
-from tests.told import whole_morning
+from tests.support.farms import farm, mow_morning
+from tests.support.full_morning import whole_morning
 
 FIELD = replace(whole_morning().prospect.fields[0], ndf=Band(40.0, 44.0, 48.0), ndf_target=50.0)
 NAME = "Long Meadow"

@@ -37,8 +37,8 @@ from daemon.page.server import PageServer, create_app
 from daemon.page.today import make_view
 from models.looks import STAGES_SEEN
 from models.stages import REGROWTH
-from tests.folders import let_through
-from tests.samples import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
+from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
+from tests.support.shared_folders import let_through
 
 PUBLIC = "https://mowing.example.org"
 BEN = person("Ben", Channel.EMAIL, "mailto://127.0.0.1:1")

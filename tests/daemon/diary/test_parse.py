@@ -2,7 +2,7 @@ import pytest
 
 from daemon.diary.parse import WrongUsage, stage_meant
 from models.species import species, variety
-from tests.passes import field
+from tests.support.weather import field
 
 
 def test_a_stage_is_one_of_what_a_species_of_the_farms_own_is_like() -> None:

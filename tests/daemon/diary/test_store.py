@@ -20,7 +20,7 @@ from daemon.diary.overlay import with_diary
 from daemon.diary.phrases import line_words, told_by
 from daemon.diary.store import Diary, DiaryError, Line, LineKind
 from daemon.domain.farm import Farm, Field, Look, Units
-from tests.samples import ACRE, ZONE, farm
+from tests.support.farms import ACRE, ZONE, farm
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
 FIELD = "Long Meadow"  # 22 acres

@@ -7,7 +7,7 @@ from daemon.domain.advice import Advice, Kind, Morning
 from daemon.domain.prospect import FieldProspect, Reason, Ripeness
 from daemon.domain.season_progress import Progress, progress
 from daemon.words.season_progress import progress_words
-from tests.samples import ACRE, DAY, farm, field_day, field_prospect, prospect
+from tests.support.farms import ACRE, DAY, farm, field_day, field_prospect, prospect
 
 DAYS = (field_day(0, 11.0, 0.7), field_day(1, 0, 0.3, Reason.RAIN), field_day(2, 0, 0.8, Reason.DAY_OFF))
 

@@ -12,9 +12,9 @@ from daemon.domain.underway import bales_of, first_drawn, still_to_mow
 from daemon.page.field import field_cards, field_page, field_sheet
 from daemon.page.server import render
 from daemon.page.today import PageView, field_headline, headline, make_view, next_step, order_lines, work_rows
-from tests.reading import spaced
-from tests.samples import ACRE, DAWN, ZONE, farm, field_day
-from tests.told import drawn_morning
+from tests.support.farms import ACRE, DAWN, ZONE, farm, field_day
+from tests.support.full_morning import drawn_morning
+from tests.support.plain_text import spaced
 
 NOON = DAWN + timedelta(hours=6.5)
 

@@ -22,7 +22,7 @@ from daemon.weather.contract import FILLED, Weather, at_utc
 from models.calibration import Record
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
+from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 TODAY = date(2026, 6, 10)

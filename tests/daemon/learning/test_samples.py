@@ -19,13 +19,14 @@ from daemon.planning.ground import field_profile, ground_then
 from daemon.planning.growth import field_growth_on
 from daemon.weather.contract import FILLED, Weather, at_utc
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
-from tests import passes
 from tests.loopback.hours import invented, source, written
-from tests.samples import ZONE
+from tests.support.farms import ZONE
+from tests.support.weather import field, working_farm
+from tests.support.weather import weather as forecast
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
 FIRST = 0.22**2 / (0.22**2 + 0.12**2)
-LONG, CREEK = passes.field("Long Meadow", 20), passes.field("Creek", 9)
+LONG, CREEK = field("Long Meadow", 20), field("Creek", 9)
 
 
 def at(hour: float, day: int = 10, month: int = 6) -> datetime:
@@ -34,11 +35,11 @@ def at(hour: float, day: int = 10, month: int = 6) -> datetime:
 
 @cache
 def weather(since: datetime | None = None, now: datetime = NOW) -> Weather:
-    return passes.weather(passes.working_farm().place, now, now + timedelta(days=2), since=since)
+    return forecast(working_farm().place, now, now + timedelta(days=2), since=since)
 
 
 def farm(*fields: Field) -> Farm:
-    return passes.working_farm(*(fields or (LONG, CREEK)))
+    return working_farm(*(fields or (LONG, CREEK)))
 
 
 def cut(number: int = 1, *, begun: datetime | None = None, field: str = LONG.name, day: int = 10) -> Line:
@@ -176,7 +177,7 @@ def test_two_samples_of_one_mowing_count_less_than_two_of_two_mowings() -> None:
     ],
 )
 def test_a_sample_that_tells_nothing_is_set_aside_and_named(lines: list[Line], said: str) -> None:
-    hours = passes.weather(farm().place, NOW - timedelta(hours=2), NOW + timedelta(days=2)) if "past" in said else None
+    hours = forecast(farm().place, NOW - timedelta(hours=2), NOW + timedelta(days=2)) if "past" in said else None
     found = told(lines, hours=hours)
     assert found.farm == farm()
     assert found.factors == {}
@@ -270,7 +271,7 @@ def test_the_wetter_a_sample_the_slower_its_field_down_to_the_slowest_that_is_be
 
 def test_a_sample_of_this_hour_counts_at_once() -> None:
     now = at(12.5)
-    hours = passes.weather(farm().place, now, now + timedelta(days=2))
+    hours = forecast(farm().place, now, now + timedelta(days=2))
     found = learnt(farm(), [cut(begun=at(8)), sample(0.66, now)], hours, now)
     assert drying(found).factor < 0.9
     later = told([cut(begun=at(8)), sample(0.66, now)])

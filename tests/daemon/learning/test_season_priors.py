@@ -13,7 +13,7 @@ from daemon.learning.season_priors import keep_for_next_season, with_last_season
 from daemon.planning.prospect import look_ahead
 from models.looks import Prior
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
+from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
 SEEN = Look(date(2026, 3, 6), "early heads")

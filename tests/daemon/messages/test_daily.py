@@ -21,8 +21,19 @@ from daemon.words.reasons import reason_said
 from daemon.words.sms import fit, parts, plain
 from daemon.words.stand import ground
 from daemon.words.work import film, hour_later, if_left, two_points
-from tests.samples import ACRE, DAWN, DAY, farm, field_day, field_prospect, mow_morning, person, prospect, wait_morning
-from tests.told import drawn_morning
+from tests.support.farms import (
+    ACRE,
+    DAWN,
+    DAY,
+    farm,
+    field_day,
+    field_prospect,
+    mow_morning,
+    person,
+    prospect,
+    wait_morning,
+)
+from tests.support.full_morning import drawn_morning
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=120)
 ANN = person("Ann")

@@ -15,7 +15,7 @@ from daemon.page.message_rows import message_problems, message_rows
 from daemon.words.sms import parts
 from tests.loopback.receivers import Gateway
 from tests.loopback.smtp import DROP, Plan, SmtpServer
-from tests.samples import DAWN, DAY, ZONE, farm, person
+from tests.support.farms import DAWN, DAY, ZONE, farm, person
 
 TEXT = Message("", "Two Elms: Monday: mow 20 acres.")
 MAIL = Message("Mow today", "Mow 20 acres.", "<p>Mow 20 acres.</p>")

@@ -14,7 +14,7 @@ from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.delivery import attempt as module
 from daemon.messages.outbox.store import Postbag, PostbagError
 from tests.loopback.receivers import Gateway, MailServer
-from tests.samples import DAWN, DAY, person
+from tests.support.farms import DAWN, DAY, person
 
 TEXT = Message("", "Mow 20 acres of Long Meadow. Start 8:00 am.")
 TOO_LATE = DAWN + timedelta(hours=4)

@@ -13,7 +13,7 @@ from daemon.messages.delivery import smtp as module
 from daemon.messages.delivery.attempt import attempt
 from daemon.messages.delivery.mime import message_id
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
-from tests.samples import DAWN, DAY, person
+from tests.support.farms import DAWN, DAY, person
 
 LETTER = Message("Mow today", "Mow 20 acres of Long Meadow.", "<p>Mow 20 acres of <b>Long Meadow</b>.</p>")
 

@@ -32,8 +32,7 @@ from daemon.page.today import (
     work_rows,
 )
 from daemon.planning.prospect import no_prospect
-from tests.reading import spaced
-from tests.samples import (
+from tests.support.farms import (
     ACRE,
     DAWN,
     DAY,
@@ -47,7 +46,8 @@ from tests.samples import (
     unknown_morning,
     wait_morning,
 )
-from tests.told import drawn_morning, whole_morning
+from tests.support.full_morning import drawn_morning, whole_morning
+from tests.support.plain_text import spaced
 
 SOON = DAWN + timedelta(minutes=45)
 WINTER = datetime.fromisoformat("2026-12-01T12:00:00+00:00")

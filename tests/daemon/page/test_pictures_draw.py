@@ -18,8 +18,8 @@ from daemon.page.pictures.draw import PNG, SVG, DryingSheet, Sheet, as_json, dra
 from daemon.page.pictures.render import NoPicture, Pictures, drawn, email_picture
 from daemon.page.pictures.sheets import drying_sheet, growth_sheet
 from daemon.words.pictures import growth_words, picture_words, rain_words
-from tests.samples import DAWN, DAY, farm, field_day, field_prospect, wait_morning
-from tests.told import drawn_field, drawn_morning
+from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, wait_morning
+from tests.support.full_morning import drawn_field, drawn_morning
 
 SVG_TEXT = "{http://www.w3.org/2000/svg}text"
 SMALL = DryingSheet(

@@ -27,9 +27,9 @@ from models import coefficients as c
 from models.cautions import Caution, Span
 from models.species import species, variety
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
-from tests.reading import spaced
-from tests.samples import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
+from tests.support.farms import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
+from tests.support.plain_text import spaced
+from tests.support.weather import field, weather, working_farm
 
 EXAMPLE = Path(__file__).parents[3] / "config.example.toml"
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock

@@ -6,8 +6,8 @@ import pytest
 from daemon.domain.prospect import Band, DryingPicture, FieldProspect, water_by
 from daemon.planning.prospect import look_ahead
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
-from tests.samples import DAWN
+from tests.support.farms import DAWN
+from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 

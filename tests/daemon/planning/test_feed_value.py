@@ -15,8 +15,8 @@ from daemon.planning.prospect import look_ahead
 from models.quality import Figure
 from models.stages import Purpose
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
-from tests.samples import farm, mow_morning
+from tests.support.farms import farm, mow_morning
+from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
 

@@ -13,8 +13,8 @@ from daemon.planning.forecast_hours import Window, forecast_hours, work_window
 from daemon.planning.prospect import look_ahead
 from models.coefficients import LEAST_ODDS, MOST_ODDS
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
-from tests.samples import ACRE
+from tests.support.farms import ACRE
+from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 TODAY = date(2026, 6, 10)

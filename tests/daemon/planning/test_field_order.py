@@ -12,7 +12,7 @@ from daemon.planning.prospect import look_ahead
 from daemon.weather.contract import Weather
 from daemon.words.reasons import reason_words
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
+from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 

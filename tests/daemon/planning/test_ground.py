@@ -8,7 +8,7 @@ from daemon.domain.farm import Field
 from daemon.planning.daily_weather import DailyWater, daily_water
 from daemon.planning.ground import Ground, field_profile, ground_ahead, ground_then
 from models.swath import DryingHours
-from tests.passes import field, moist_ground, working_farm
+from tests.support.weather import field, moist_ground, working_farm
 
 DAYS = np.arange("2026-05-01", "2026-06-10", dtype="datetime64[D]")
 COMING = np.arange("2026-06-10", "2026-06-13", dtype="datetime64[D]")

@@ -10,7 +10,7 @@ from daemon.planning.growth import fibre_target, field_growth_on, kinds_on
 from models.growth import Growth
 from models.species import GRASS_STAGES, LEGUME_STAGES, species, variety
 from models.stages import Purpose
-from tests.passes import field, moist_ground, working_farm
+from tests.support.weather import field, moist_ground, working_farm
 
 DAYS = pd.DataFrame({"high": 20.0, "low": 8.0}, index=[day.date() for day in pd.date_range("2026-01-01", "2026-06-10")])
 

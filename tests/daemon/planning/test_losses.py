@@ -9,7 +9,7 @@ from daemon.planning.losses import breath_between, rained_on
 from daemon.planning.prospect import look_ahead
 from models.swath import dry_basis
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
+from tests.support.weather import field, weather, working_farm
 
 MINUTES = 60
 

@@ -8,7 +8,7 @@ import pytest
 from daemon.domain.prospect import IfLeft
 from daemon.planning.prospect import look_ahead
 from tests.loopback.hours import HERE
-from tests.passes import field, weather, working_farm
+from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 

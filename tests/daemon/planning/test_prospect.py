@@ -19,9 +19,9 @@ from daemon.planning.prospect import look_ahead, no_prospect
 from daemon.weather.clean import settled
 from daemon.weather.contract import Weather, assembled
 from tests.loopback.hours import HERE
-from tests.passes import COLUMNS, field, weather, working_farm
-from tests.records import greensboro
-from tests.samples import ACRE
+from tests.support.farms import ACRE
+from tests.support.hourly_records import greensboro
+from tests.support.weather import COLUMNS, field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 TODAY = date(2026, 6, 10)

@@ -27,13 +27,13 @@ from daemon.service.rounds import Service
 from daemon.weather.contract import Weather
 from daemon.words.sms import parts
 from daemon.words.watch import watched_words
-from tests.clock import HandClock
 from tests.loopback.hours import HERE
 from tests.loopback.receivers import Gateway
-from tests.passes import field as meadow
-from tests.passes import weather, working_farm
-from tests.reading import spaced
-from tests.samples import ACRE, person
+from tests.support.farms import ACRE, person
+from tests.support.hand_clock import HandClock
+from tests.support.plain_text import spaced
+from tests.support.weather import field as meadow
+from tests.support.weather import weather, working_farm
 
 DAY = date(2026, 6, 10)
 MEMBERS = 10

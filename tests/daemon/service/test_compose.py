@@ -13,8 +13,8 @@ from daemon.planning.prospect import look_ahead
 from daemon.service.compose import say_with_picture
 from tests.daemon.planning.test_drying_curve import NOW
 from tests.loopback.hours import HERE
-from tests.passes import weather, working_farm
-from tests.samples import person
+from tests.support.farms import person
+from tests.support.weather import weather, working_farm
 
 ANN, BEN = person("Ann"), person("Ben", Channel.EMAIL, "mailto://127.0.0.1:3")
 FARM = replace(working_farm(), alerts=replace(working_farm().alerts, people=(ANN, BEN)))

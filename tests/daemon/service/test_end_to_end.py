@@ -20,7 +20,7 @@ import requests
 from daemon.words.sms import parts
 from tests.loopback.openmeteo import OpenMeteo, a_little_windier
 from tests.loopback.receivers import Gateway, MailServer
-from tests.records import greensboro
+from tests.support.hourly_records import greensboro
 
 GOOD_DAY: Final = "1990-06-01T05:30-04:00"  # dry, sunny and warm in the record
 WET_DAY: Final = "1990-06-06T05:30-04:00"  # rain through the afternoon

@@ -15,7 +15,7 @@ from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Postbag
 from daemon.service.heartbeat import WELL, Outside, begin, verdict
 from tests.loopback.receivers import Gateway
-from tests.samples import DAWN, DAY, farm, person
+from tests.support.farms import DAWN, DAY, farm, person
 
 TOO_LATE = DAWN + timedelta(hours=4)
 WINTER = datetime.fromisoformat("2026-12-08T11:00:00+00:00")

@@ -29,9 +29,9 @@ from daemon.service.banner import running_words
 from daemon.service.process import Process
 from daemon.service.rounds import Service
 from daemon.service.status import ALIVE
-from tests.clock import HandClock
 from tests.loopback.receivers import Gateway
-from tests.samples import DAWN, Steady, farm, mow_morning
+from tests.support.farms import DAWN, Steady, farm, mow_morning
+from tests.support.hand_clock import HandClock
 
 ROOT = Path(__file__).parents[3]
 SERVE = """
@@ -42,7 +42,7 @@ from pathlib import Path
 from daemon.system.clock import FixedClock
 from daemon.domain.message import Message
 from daemon.service.process import serve
-from tests.samples import DAWN, Steady, farm, mow_morning, person
+from tests.support.farms import DAWN, Steady, farm, mow_morning, person
 
 def look(farm, now, said):
     print("looking", flush=True)
@@ -107,7 +107,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from daemon.service.process import serve
-from tests.samples import DAWN, Steady, farm, mow_morning
+from tests.support.farms import DAWN, Steady, farm, mow_morning
 
 folder = Path(sys.argv[1])
 

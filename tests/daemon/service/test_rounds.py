@@ -12,9 +12,8 @@ from daemon.domain.schedule import Task, TaskKind, fetched_every
 from daemon.messages.outbox.store import Postbag
 from daemon.page.today import headline
 from daemon.service.rounds import Service
-from tests.clock import HandClock
 from tests.loopback.receivers import Gateway
-from tests.samples import (
+from tests.support.farms import (
     DAWN,
     DAY,
     farm,
@@ -26,6 +25,7 @@ from tests.samples import (
     unknown_morning,
     wait_morning,
 )
+from tests.support.hand_clock import HandClock
 
 
 @dataclass

@@ -19,7 +19,7 @@ from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Postbag
 from daemon.service.heartbeat import BEGAN, begin
 from daemon.service.status import ALIVE, mark_alive, next_due, status
-from tests.samples import ACRE, DAWN, DAY, farm, mow_morning, person
+from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person
 
 SETTINGS = """
 [farm]

@@ -15,9 +15,9 @@ from daemon.messages.outbox.store import Postbag
 from daemon.service.status import ALIVE, mark_alive
 from daemon.settings import paths as places
 from tests.daemon.cli.test_commands import AT, LAST, SETTINGS
-from tests.folders import let_through
 from tests.loopback.hours import invented, written
-from tests.samples import DAWN, DAY, person
+from tests.support.farms import DAWN, DAY, person
+from tests.support.shared_folders import let_through
 
 SERVICE, LOGIN, STRANGER, GROUP = 61_001, 61_002, 61_003, 61_004  # numbers of no other user
 EXAMPLE = Path(__file__).parents[3] / "config.example.toml"

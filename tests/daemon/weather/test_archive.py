@@ -12,7 +12,7 @@ from daemon.weather.archive import Archive, ArchiveError
 from daemon.weather.contract import FILLED, REQUIRED, at_utc, checked
 from daemon.weather.past import told_until
 from tests.loopback.hours import HERE
-from tests.passes import weather
+from tests.support.weather import weather
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
 HOUR = timedelta(hours=1)

@@ -18,7 +18,7 @@ from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN, Array, Periods, ho
 from models.humidity import relative_humidity
 from tests.loopback.hours import HERE
 from tests.outside.cloud_radiation import Station, score, stations
-from tests.records import greensboro
+from tests.support.hourly_records import greensboro
 
 WET: Final = 0.25
 DAYS: Final = np.arange(

@@ -25,7 +25,7 @@ from tests.loopback.met_no import page
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST
 from tests.loopback.weather_gov import ALERTS, GRID, Fault, alert, problem, uncovered
 from tests.loopback.world import AIR, World, world
-from tests.passes import field
+from tests.support.weather import field
 
 ALL = ("open-meteo", "weather.gov", "met.no")
 HOUR = timedelta(hours=1)

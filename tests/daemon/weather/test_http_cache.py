@@ -15,8 +15,8 @@ import pytest
 
 from daemon.weather.contract import Refused
 from daemon.weather.http.cache import Replies, fresh_for
-from tests.clock import HandClock
 from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, Reply, Site
+from tests.support.hand_clock import HandClock
 
 
 @pytest.fixture

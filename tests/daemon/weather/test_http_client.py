@@ -13,8 +13,8 @@ import pytest
 
 from daemon.weather.contract import Refused
 from daemon.weather.http.client import get, open_session
-from tests.clock import HandClock
 from tests.loopback.plain import BODY, HALF_HOUR, JSON, NOON, Farm, Reply, Site
+from tests.support.hand_clock import HandClock
 
 
 @pytest.fixture

@@ -36,7 +36,7 @@ from tests.loopback.openmeteo import (
     redirect,
     undefined,
 )
-from tests.passes import working_farm
+from tests.support.weather import working_farm
 
 SINCE = date(2026, 6, 5)
 RUN = datetime(2026, 6, 10, 0, tzinfo=UTC)

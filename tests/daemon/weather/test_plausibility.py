@@ -14,7 +14,7 @@ from daemon.weather.clean import drop_bad_members
 from daemon.weather.contract import Refused, assembled, checked
 from daemon.weather.plausibility import is_warm_by_night, long_enough, sensible
 from tests.loopback.hours import ATTRIBUTES, HERE, NOW, invented
-from tests.records import greensboro
+from tests.support.hourly_records import greensboro
 
 AIR, DEW, RAIN, WIND = "air_temperature", "dew_point_temperature", "precipitation_amount", "wind_speed"
 SUN = "surface_downwelling_shortwave_flux_in_air"

@@ -37,8 +37,8 @@ from models.firmness import Firmness
 from models.growth import Doubt, species
 from models.looks import STAGES_SEEN
 from models.stages import REGROWTH
-from tests.samples import DAWN, DAY, farm, field_day, field_prospect, mow_morning, unknown_morning, wait_morning
-from tests.told import whole_morning
+from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, mow_morning, unknown_morning, wait_morning
+from tests.support.full_morning import whole_morning
 
 DAEMON = Path(__file__).parents[3] / "daemon"
 WORDS = DAEMON / "words"

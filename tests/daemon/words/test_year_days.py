@@ -8,7 +8,7 @@ from daemon.domain.farm import Estimates
 from daemon.domain.year_days import fawns_by_latitude, frost_by_latitude, nests_by_latitude
 from daemon.words.year_days import days_in_force
 from models.cautions import Span
-from tests.samples import farm
+from tests.support.farms import farm
 
 PLACE = farm().place
 

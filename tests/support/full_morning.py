@@ -7,7 +7,7 @@ from daemon.domain.advice import Advice, Kind, Morning
 from daemon.domain.prospect import Band, Care, Chance, DryingPicture, FieldProspect, Hurry, IfLeft, Quality, Waiting
 from models.cautions import Caution
 from models.quality import Figure
-from tests.samples import ACRE, DAY, ZONE, field_day, field_prospect, mow_morning, prospect
+from tests.support.farms import ACRE, DAY, ZONE, field_day, field_prospect, mow_morning, prospect
 
 
 def figure(low: float, mid: float, high: float, unit: str, what: str) -> Figure:

@@ -13,7 +13,7 @@ from daemon.planning.ground import Ground
 from daemon.weather.clean import settled
 from daemon.weather.contract import Weather, assembled
 from tests.loopback.hours import invented
-from tests.samples import ACRE, farm
+from tests.support.farms import ACRE, farm
 
 COLUMNS = (
     "air_temperature",

@@ -1,0 +1,1 @@
+"""What many tests share: invented farms, weather, a hand clock, records of real hours."""
