@@ -13,7 +13,7 @@ from daemon.diary.cuts import left_uncut, still_lying
 from daemon.diary.overlay import with_diary
 from daemon.diary.phrases import told_by
 from daemon.diary.store import Diary, DiaryError, Line
-from daemon.domain.advice import Morning, Watched
+from daemon.domain.advice import Morning, WatchedField
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Prospect, Reason
 from daemon.learning.record import Ledger, LedgerError
@@ -107,7 +107,9 @@ def _looked(
         correction, record = learnt_correction(farm, memory.ledger, weather, today)
     prospect = look_ahead(with_diary(found.farm, lines, now), weather, now, correction)
     _keep_for_later(farm, memory, prospect, today)
-    prospect = replace(_with_told(prospect, farm, lines, found.told), said=(), carried={}, record=record)
+    prospect = replace(
+        _with_told(prospect, farm, lines, found.told), forecast_cases=(), next_season_priors={}, record=record
+    )
     watched = () if prospect.trouble else _watched(found.farm, weather, said, lines, now, correction)
     lying, uncut = still_lying(farm, lines, now), left_uncut(farm, lines, now)
     return decide(farm, prospect, Underway(said, watched, lying, uncut))
@@ -115,7 +117,7 @@ def _looked(
 
 def _watched(
     farm: Farm, weather: Weather, said: Morning | None, lines: Sequence[Line], now: datetime, correction: Correction
-) -> tuple[Watched, ...]:
+) -> tuple[WatchedField, ...]:
     """Return how what is mown stands; the advice for the fields that stand must not fall with it."""
     try:
         return watch(farm, weather, said, lines, now, correction)
@@ -131,11 +133,11 @@ def _with_told(
     told = {
         field.name: (
             *told_by(farm, lines, field, prospect.at),
-            *(carried_words(field.priors) if field.name in prospect.carried else ()),
+            *(carried_words(field.priors) if field.name in prospect.next_season_priors else ()),
         )
         for field in farm.fields
     }
-    fields = (replace(one, told=told[one.name] + learnt.get(one.name, ())) for one in prospect.fields)
+    fields = (replace(one, diary_sentences=told[one.name] + learnt.get(one.name, ())) for one in prospect.fields)
     return replace(prospect, fields=tuple(fields))
 
 
@@ -154,7 +156,7 @@ def _keep_for_later(farm: Farm, memory: Memory, prospect: Prospect, today: date)
     """Add to the record what is said and what looks tell; a morning goes out even where that cannot be done."""
     try:
         if memory.keeping and memory.ledger is not None:
-            memory.ledger.keep(prospect.said, today)
+            memory.ledger.keep(prospect.forecast_cases, today)
             keep_for_next_season(farm, memory.ledger, prospect, today)
     except LedgerError as error:
         log.warning("what was said and seen was not kept in the record: %s", error)

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from daemon.domain.advice import Advice, Kind, Morning, Watched, WatchState
+from daemon.domain.advice import Advice, AdviceKind, Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
-from daemon.words.catalog import said
+from daemon.words.catalog import phrase
 
 UNKNOWABLE = frozenset(
     {
@@ -30,7 +30,7 @@ class Underway:
     """
 
     said: Morning | None = None
-    watched: tuple[Watched, ...] = ()
+    watched: tuple[WatchedField, ...] = ()
     lying: tuple[str, ...] = ()
     uncut: tuple[str, ...] = ()
 
@@ -74,35 +74,35 @@ def decide(farm: Farm, prospect: Prospect, underway: Underway = NOTHING) -> Morn
 
 def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
     """Return an advice as it stands beside what is under way."""
-    if fresh.kind is Kind.NONE:
+    if fresh.kind is AdviceKind.NONE:
         return fresh
     if fresh.field in underway.uncut:
-        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.LEFT_UNCUT, fresh.day)
+        return Advice(fresh.field, AdviceKind.WAIT, 0.0, Reason.LEFT_UNCUT, fresh.day)
     state = next((one.state for one in underway.watched if one.field == fresh.field), None)
     if state is WatchState.WILL_NOT_MAKE_IT:
-        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CALLED_OFF, fresh.day)
+        return Advice(fresh.field, AdviceKind.WAIT, 0.0, Reason.CALLED_OFF, fresh.day)
     plan = underway.plan(now)
     if fresh.field in plan and state not in (None, WatchState.DONE):
         return plan[fresh.field]
     taken = fresh.reason is Reason.DAY_IS_FULL and underway.lying  # by what lies, whatever the plan had before it
-    if taken or (fresh.kind is Kind.MOW and (plan or underway.lying)):
-        return Advice(fresh.field, Kind.WAIT, 0.0, Reason.CROP_LIES, fresh.day)
+    if taken or (fresh.kind is AdviceKind.MOW and (plan or underway.lying)):
+        return Advice(fresh.field, AdviceKind.WAIT, 0.0, Reason.CROP_LIES, fresh.day)
     return fresh
 
 
 def _advice(field: FieldProspect, day: FieldDay | None) -> Advice:
     if field.unknown is not None:
-        kind = Kind.NONE if field.unknown in UNKNOWABLE else Kind.WAIT
+        kind = AdviceKind.NONE if field.unknown in UNKNOWABLE else AdviceKind.WAIT
         return Advice(field.name, kind, 0.0, field.unknown, None, field.detail)
     if day is None:
-        return Advice(field.name, Kind.NONE, 0.0, Reason.DATA_MISSING, None, said("growth_unknown.not_ahead"))
+        return Advice(field.name, AdviceKind.NONE, 0.0, Reason.DATA_MISSING, None, phrase("growth_unknown.not_ahead"))
     if day.reason in UNKNOWABLE:
-        return Advice(field.name, Kind.NONE, 0.0, day.reason, day)
+        return Advice(field.name, AdviceKind.NONE, 0.0, day.reason, day)
     if day.area > 0.0 and day.reason is None:
-        return Advice(field.name, Kind.MOW, day.area, None, day)
-    return Advice(field.name, Kind.WAIT, 0.0, day.reason or Reason.ODDS_TOO_LOW, day)
+        return Advice(field.name, AdviceKind.MOW, day.area, None, day)
+    return Advice(field.name, AdviceKind.WAIT, 0.0, day.reason or Reason.ODDS_TOO_LOW, day)
 
 
 def _order(advice: Advice) -> tuple[int, float]:
     start: datetime | None = advice.day.start if advice.day else None
-    return (0, start.timestamp()) if advice.kind is Kind.MOW and start else (1, 0.0)
+    return (0, start.timestamp()) if advice.kind is AdviceKind.MOW and start else (1, 0.0)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from daemon.cli.parser import GOOD, INTERRUPTED, PROBLEMS, WRONG_USAGE, parser
 from daemon.cli.progress_line import Stages
-from daemon.system.logs import set_up, tell_problem
+from daemon.system.logs import report_problem, set_up_logging
 
 # Everything else is loaded by the command that needs it: `--help` must answer at once on a small board.
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     given = parser().parse_args(arguments)
     typed, verbose = given.command != "run", getattr(given, "verbose", False)
-    set_up(as_json=getattr(given, "json_logs", False), typed=typed, verbose=verbose)
+    set_up_logging(as_json=getattr(given, "json_logs", False), for_command=typed, verbose=verbose)
     try:
         code = COMMANDS[given.command](given)
     except BrokenPipeError:
@@ -42,14 +42,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from daemon.diary.store import DiaryError  # noqa: PLC0415
         from daemon.messages.outbox.store import PostbagError  # noqa: PLC0415
         from daemon.settings import SettingsError  # noqa: PLC0415
-        from daemon.system.lock import AlreadyRuns  # noqa: PLC0415
+        from daemon.system.lock import AlreadyRunning  # noqa: PLC0415
 
         if isinstance(error, WrongUsage):
             print(error, file=sys.stderr)
             return WRONG_USAGE
-        if not isinstance(error, AlreadyRuns | DiaryError | PostbagError | SettingsError | SetupError | OSError):
+        if not isinstance(error, AlreadyRunning | DiaryError | PostbagError | SettingsError | SetupError | OSError):
             raise
-        tell_problem(error, as_json=getattr(given, "json_logs", False))
+        report_problem(error, as_json=getattr(given, "json_logs", False))
         return PROBLEMS
     return code
 
@@ -247,7 +247,7 @@ def _test_alert(given: argparse.Namespace) -> int:
     now = _clock(None).now()
     words = f"{farm.name}: a test. If you read this, the mowing advice can reach you."
     text, email = Message("", words), Message("Test of the mowing advice", words, f"<p>{words}</p>")
-    everyone = (*farm.alerts.people, *farm.alerts.seconds)
+    everyone = (*farm.alerts.people, *farm.alerts.second_ways)
     told = {person: text if person.channel is Channel.TEXT else email for person in everyone}
     # One that fails is over: it must not go out hours later, with something else.
     return _send(farm, told, f"test {now:%H:%M:%S}", now, tried_for=timedelta(0))
@@ -267,23 +267,27 @@ def _send(
     farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: datetime, tried_for: timedelta = timedelta(hours=4)
 ) -> int:
     """Put messages in the postbag, deliver them once and say what became of each."""
-    from daemon.domain.message import Outgoing, State  # noqa: PLC0415
+    from daemon.domain.message import MessageState, NewMessage  # noqa: PLC0415
     from daemon.messages.outbox.store import DATABASE, Postbag  # noqa: PLC0415
 
-    words = {State.NEW: "not sent yet", State.FAILED: "not sent", State.UNKNOWN: "may not have arrived"}
+    words = {
+        MessageState.NEW: "not sent yet",
+        MessageState.FAILED: "not sent",
+        MessageState.UNKNOWN: "may not have arrived",
+    }
     postbag = Postbag(_state_folder() / DATABASE)
     day = now.astimezone(farm.place.timezone).date()
     for person, message in told.items():
-        if postbag.put(Outgoing(day, kind, person, message, now, now + tried_for), now) is None:
+        if postbag.put(NewMessage(day, kind, person, message, now, now + tried_for), now) is None:
             print(f"{person.name} ({person.channel}): already told today")
     with Stages("sending"):
-        tried = postbag.deliver(now, (*farm.alerts.people, *farm.alerts.seconds))
+        tried = postbag.deliver(now, (*farm.alerts.people, *farm.alerts.second_ways))
     for row in tried:
         why = f", {row.reason}" if row.reason else ""
         print(f"{row.person} ({row.channel}): {words.get(row.state, row.state)}{why}")
     if not told:
         print("nobody to tell")
-    return GOOD if all(row.state is State.SENT for row in tried) else PROBLEMS
+    return GOOD if all(row.state is MessageState.SENT for row in tried) else PROBLEMS
 
 
 def _morning(farm: "Farm", now: datetime) -> "Morning":
@@ -303,10 +307,10 @@ def _print_json(told: Mapping[str, Any]) -> None:
 def _print_morning(farm: "Farm", morning: "Morning") -> None:
     """Print how the fields stand that are cut, then the text message and the email as they would be sent."""
     from daemon.messages.daily import email_of, text_body  # noqa: PLC0415
-    from daemon.words.watch import watched_words  # noqa: PLC0415
+    from daemon.words.watch import watch_text  # noqa: PLC0415
 
     at = morning.prospect.at
-    stands = [watched_words(farm, one, at, at) for one in morning.watched]
+    stands = [watch_text(farm, one, at, at) for one in morning.watched]
     if stands:
         print("\n".join(["Under way", *stands]), end="\n\n")
     email = email_of(farm, morning)

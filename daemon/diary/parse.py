@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.domain.farm import Field, Units
 from daemon.domain.units import HECTARES_PER_ACRE, METRES_PER_INCH
-from daemon.words.numbers import height, size
+from daemon.words.numbers import field_size_text, height_text
 from models.firmness import Firmness
 from models.looks import STAGES_SEEN, stages_in_order
 from models.species import Species
@@ -133,7 +133,7 @@ def area_meant(given: str, field: Field, units: Units) -> float:
     unit = HECTARES_PER_ACRE if units is Units.US else 1.0
     if number is None or not LEAST_AREA * unit <= number * unit <= field.area * (1.0 + _SLACK):
         raise WrongUsage(
-            f"note: given {given!r} for the area, allowed {LEAST_AREA:g} up to {size(field.area, units)}, "
+            f"note: given {given!r} for the area, allowed {LEAST_AREA:g} up to {field_size_text(field.area, units)}, "
             f"the size of {field.name}"
         )
     return min(number * unit, field.area)
@@ -148,7 +148,7 @@ def height_meant(given: str, units: Units) -> float:
     number = _number(given)
     metres = None if number is None else number * (METRES_PER_INCH if units is Units.US else 0.01)
     if metres is None or not LOWEST <= metres <= TALLEST:
-        limits = f"{height(LOWEST, units)} to {height(TALLEST, units)}, without the unit"
+        limits = f"{height_text(LOWEST, units)} to {height_text(TALLEST, units)}, without the unit"
         raise WrongUsage(f"note: given {given!r} for the height, allowed {limits}")
     return metres
 

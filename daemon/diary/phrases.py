@@ -7,9 +7,9 @@ from daemon.diary.cuts import Mown, mown_by
 from daemon.diary.overlay import _looks_noted, _since
 from daemon.diary.store import Line, LineKind
 from daemon.domain.farm import Farm, Field
-from daemon.words.catalog import beside, joined, said
-from daemon.words.growth import seen_words
-from daemon.words.numbers import clock_time, day_words, percent, size
+from daemon.words.catalog import join, phrase, with_aside
+from daemon.words.growth import look_text
+from daemon.words.numbers import date_text, field_size_text, measured_moisture_text, time_text
 
 
 def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> list[str]:
@@ -25,31 +25,33 @@ def told_by(farm: Farm, lines: Sequence[Line], field: Field, now: datetime) -> l
     state = mown_by(farm, lines, field, now)
     sentences = [_last_cut_words(field, state)]
     if state.parts:
-        left = size(field.area - state.area, farm.units)
-        cuts = joined(_noted(size(cut.area or 0.0, farm.units), cut.day, cut.line) for cut in state.parts)
-        sentences.append(said("diary.standing", left=left, whole=size(field.area, farm.units), cuts=cuts))
+        left = field_size_text(field.area - state.area, farm.units)
+        cuts = join(_noted(field_size_text(cut.area or 0.0, farm.units), cut.day, cut.line) for cut in state.parts)
+        sentences.append(phrase("diary.standing", left=left, whole=field_size_text(field.area, farm.units), cuts=cuts))
     return [*sentences, *_seen_words(farm, lines, field, state.last_cut, now)]
 
 
 def line_words(farm: Farm, line: Line) -> str:
     """Return what a line tells, in the farm's units and on its clock."""
     at = line.at.astimezone(farm.place.timezone)
-    when = day_words(at.date())
-    when = said("diary.day_time", day=when, time=clock_time(at, farm.units)) if line.timed else when
-    water = "" if line.moisture is None else said("diary.water", water=percent(line.moisture))
+    when = date_text(at.date())
+    when = phrase("diary.day_time", day=when, time=time_text(at, farm.units)) if line.timed else when
+    water = "" if line.moisture is None else phrase("diary.water", water=measured_moisture_text(line.moisture))
     match line.kind:
         case LineKind.MOISTURE:
-            return said("diary.line", field=line.field, seen=water, day=when)
+            return phrase("diary.line", field=line.field, seen=water, day=when)
         case LineKind.UNCUT:
-            return said("diary.uncut", field=line.field, day=when)
+            return phrase("diary.uncut", field=line.field, day=when)
         case LineKind.CUT if line.area is None:
-            return said("diary.cut", field=line.field, day=when)
+            return phrase("diary.cut", field=line.field, day=when)
         case LineKind.CUT:
-            return said("diary.cut_part", field=line.field, area=size(line.area or 0.0, farm.units), day=when)
+            return phrase(
+                "diary.cut_part", field=line.field, area=field_size_text(line.area or 0.0, farm.units), day=when
+            )
         case LineKind.WRAPPED:
-            return joined([said("diary.wrapped", field=line.field, day=when), water])
+            return join([phrase("diary.wrapped", field=line.field, day=when), water])
         case LineKind.STAGE | LineKind.HEIGHT | LineKind.GROUND | LineKind.LODGED:
-            return said("diary.line", field=line.field, seen=_look_words(farm, line), day=when)
+            return phrase("diary.line", field=line.field, seen=_look_words(farm, line), day=when)
 
 
 def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date | None, now: datetime) -> Iterator[str]:
@@ -62,34 +64,34 @@ def _seen_words(farm: Farm, lines: Sequence[Line], field: Field, last_cut: date 
             under = words
         elif day > since:
             stand.append(words)
-    yield from [said("diary.seen", looks=joined(stand))] if stand else []
-    yield from [said("diary.seen_last", look=under)] if under else []
+    yield from [phrase("diary.seen", looks=join(stand))] if stand else []
+    yield from [phrase("diary.seen_last", look=under)] if under else []
 
 
 def _look_words(farm: Farm, line: Line) -> str:
     """Return what was seen."""
     if line.kind is LineKind.LODGED:
-        return said("diary.flat")
+        return phrase("diary.flat")
     if line.kind is LineKind.GROUND:
-        return said(f"ground_seen.{line.ground}")
-    return seen_words(line.stage, line.height, farm.units)
+        return phrase(f"ground_seen.{line.ground}")
+    return look_text(line.stage, line.height, farm.units)
 
 
 def _last_cut_words(field: Field, state: Mown) -> str:
     if state.last_cut is None and state.parts:
-        return said("diary.no_whole_cut")
+        return phrase("diary.no_whole_cut")
     if state.last_cut is None:
-        return said("diary.no_cut")
-    day = day_words(state.last_cut)
+        return phrase("diary.no_cut")
+    day = date_text(state.last_cut)
     if not state.by:
-        return said("diary.cut_by_settings", day=day)
-    lines = joined(said("diary.line_number", number=cut.line.id) for cut in state.by)
+        return phrase("diary.cut_by_settings", day=day)
+    lines = join(phrase("diary.line_number", number=cut.line.id) for cut in state.by)
     if field.last_cut:
-        return said("diary.cut_by_both", day=day, lines=lines, older=day_words(field.last_cut))
-    return said("diary.cut_by_lines", day=day, lines=lines)
+        return phrase("diary.cut_by_both", day=day, lines=lines, older=date_text(field.last_cut))
+    return phrase("diary.cut_by_lines", day=day, lines=lines)
 
 
 def _noted(words: str, day: date, line: Line) -> str:
     """Return what was noted with its day and its line."""
-    number = said("diary.line_number", number=line.id)
-    return beside(said("diary.on", words=words, day=day_words(day)), number)
+    number = phrase("diary.line_number", number=line.id)
+    return with_aside(phrase("diary.on", words=words, day=date_text(day)), number)

@@ -7,7 +7,7 @@ from daemon.diary.cuts import Cut
 from daemon.diary.store import Line, LineKind, local_day
 from daemon.domain.farm import Farm
 from daemon.domain.units import DAY, HOUR
-from daemon.words.numbers import clock_time
+from daemon.words.numbers import time_text
 from models import coefficients as c
 
 
@@ -66,4 +66,4 @@ def _is_timed(cut: Cut) -> bool:
 
 
 def _clock(farm: Farm, at: datetime) -> str:
-    return clock_time(at.astimezone(farm.place.timezone), farm.units)
+    return time_text(at.astimezone(farm.place.timezone), farm.units)

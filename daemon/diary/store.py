@@ -10,7 +10,7 @@ from typing import Final
 
 from daemon.diary.schema import LAST_NUMBER, FormError, bring_up, checked, columns
 from daemon.domain.farm import Field, Place
-from daemon.system.sqlite_store import SqliteFile
+from daemon.system.sqlite_store import SqliteStore
 
 DATABASE: Final = "diary.sqlite3"
 _DAY: Final = timedelta(days=1)
@@ -67,7 +67,7 @@ class Line:
         return self.at + _EVENING if self.kind is LineKind.WRAPPED else self.at
 
 
-class Diary(SqliteFile):
+class Diary(SqliteStore):
     """The lines, in one SQLite file, which is made with its folder by the first line.
 
     Every call opens the file anew, so the service, the page's threads and a command may use it at once.
@@ -83,9 +83,9 @@ class Diary(SqliteFile):
         By every call, if the file cannot be used or is not a diary; by reading, if a line holds what none can hold.
     """
 
-    what = "diary"
-    error = DiaryError
-    spoiled = (ValueError,)
+    contents = "diary"
+    error_class = DiaryError
+    corrupt_errors = (ValueError,)
 
     def add(
         self,
@@ -113,21 +113,21 @@ class Diary(SqliteFile):
 
     def lines(self) -> tuple[Line, ...]:
         """Return all lines in the order in which they were written; none where there is no diary yet."""
-        if not self._is_there():
+        if not self._exists():
             return ()
         with self._open() as db:
             return tuple(self._found(db, "ORDER BY id"))
 
     def line(self, number: int) -> Line | None:
         """Return the line of a number, None if there is none."""
-        if not 0 < number <= LAST_NUMBER or not self._is_there():
+        if not 0 < number <= LAST_NUMBER or not self._exists():
             return None
         with self._open() as db:
             return next(self._found(db, "WHERE id = ?", number), None)
 
     def strike(self, number: int) -> bool:
         """Delete a line for good, one that cannot be read too, and return whether there was one of that number."""
-        if not 0 < number <= LAST_NUMBER or not self._is_there():
+        if not 0 < number <= LAST_NUMBER or not self._exists():
             return False
         with self._writing() as db:
             return db.execute("DELETE FROM lines WHERE id = ?", (number,)).rowcount == 1

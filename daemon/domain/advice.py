@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
-from daemon.domain.prospect import Band, Chance, FieldDay, IfLeft, Prospect, Reason
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, LeftOvernight, Prospect, Reason
 
 
-class Kind(StrEnum):
+class AdviceKind(StrEnum):
     """What is advised for a field today."""
 
     MOW = "mow"
@@ -20,7 +20,7 @@ class Advice:
     """What is advised for one field on a day: its kind, area [ha], reason, and the numbers behind it."""
 
     field: str
-    kind: Kind
+    kind: AdviceKind
     area: float
     reason: Reason | None
     day: FieldDay | None
@@ -37,13 +37,13 @@ class WatchState(StrEnum):
 
 
 @dataclass(frozen=True)
-class Watched:
+class WatchedField:
     """A field that is watched through the day as if it had been mown as advised, or that was noted as cut.
 
     `at` is the moment of the reckoning and `odds` are those that all of `area` [ha], mown from `start` on, is wrapped
-    today. Where it will not be, the hours are those of what still can be: `still`, of what is cut by now, and `left`
-    is what becomes of the rest. `bale_said` and `odds_said` are the hour and the odds that were said last. Times are
-    local.
+    today. Where it will not be, the hours are those of what still can be: `still_wrappable`, of what is cut by now, and
+    `left` is what becomes of the rest. `last_told_bale_from` and `last_told_odds` are the hour and the odds that were
+    said last. Times are local.
     """
 
     field: str
@@ -55,11 +55,11 @@ class Watched:
     rake_from: datetime | None
     bale_from: datetime | None
     wrapped_by: datetime | None
-    bale_said: datetime | None = None
-    odds_said: float | None = None
+    last_told_bale_from: datetime | None = None
+    last_told_odds: float | None = None
     moisture: Band | None = None  # of what is cut, at that moment [wet basis]
-    still: Chance | None = None
-    left: IfLeft | None = None
+    still_wrappable: AreaOdds | None = None
+    left: LeftOvernight | None = None
     reason: Reason | None = None
     rain_at: datetime | None = None  # in the middle of the members that have rain before the end of the day
     noted: bool = False  # in the diary as cut today
@@ -67,7 +67,7 @@ class Watched:
 
 
 @dataclass(frozen=True)
-class Announced:
+class AnnouncedField:
     """An area [ha] of a field that the evening before called likely for the day, and its odds."""
 
     field: str
@@ -86,15 +86,15 @@ class Morning:
     date: date
     advices: tuple[Advice, ...]
     prospect: Prospect
-    watched: tuple[Watched, ...] = ()
-    announced: tuple[Announced, ...] = ()
+    watched: tuple[WatchedField, ...] = ()
+    announced: tuple[AnnouncedField, ...] = ()
 
     @property
     def mows(self) -> tuple[Advice, ...]:
         """The fields advised to be mown, in order."""
-        return tuple(advice for advice in self.advices if advice.kind is Kind.MOW)
+        return tuple(advice for advice in self.advices if advice.kind is AdviceKind.MOW)
 
     @property
     def is_unknown(self) -> bool:
         """Whether nothing can be known of any field."""
-        return all(advice.kind is Kind.NONE for advice in self.advices)
+        return all(advice.kind is AdviceKind.NONE for advice in self.advices)

@@ -32,7 +32,7 @@ class Channel(StrEnum):
     EMAIL = "email"
 
 
-class Hears(StrEnum):
+class Subscription(StrEnum):
     """What a person wants to be told."""
 
     MOW_DAYS = "mow days"
@@ -56,13 +56,13 @@ class Place:
     timezone: ZoneInfo
 
     @property
-    def southern(self) -> bool:
+    def is_southern(self) -> bool:
         """Whether the season's year turns on 1 July."""
         return self.latitude < 0.0
 
     def season_origin(self, day: date) -> date:
         """Return the first day of the season's year that a day lies in."""
-        origin: date = season_origin(np.datetime64(day, "D"), self.southern).astype(date)
+        origin: date = season_origin(np.datetime64(day, "D"), self.is_southern).astype(date)
         return origin
 
 
@@ -134,7 +134,7 @@ class Person:
     name: str
     channel: Channel
     address: str
-    hears: Hears
+    hears: Subscription
     second: "Person | None" = None  # the same by another way, for what the first does not deliver
 
 
@@ -154,7 +154,7 @@ class Alerts:
     trouble_address: str | None = None  # called with the reason when they did not, a secret
 
     @property
-    def seconds(self) -> tuple[Person, ...]:
+    def second_ways(self) -> tuple[Person, ...]:
         """The second ways of those who have one."""
         return tuple(person.second for person in self.people if person.second)
 
@@ -186,7 +186,7 @@ class Drying:
     samples: int = 0  # of this field
 
 
-AS_THE_MODEL: Final = Drying()
+UNCORRECTED_DRYING: Final = Drying()
 
 
 @dataclass(frozen=True)
@@ -205,7 +205,7 @@ class Field:
     standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
     lodged: date | None = None  # when its crop was seen to lie flat, None: it stands
     ground_looks: tuple[tuple[date, str], ...] = ()  # how firm its ground was seen to be: firm, soft or ruts
-    drying: Drying = AS_THE_MODEL
+    drying: Drying = UNCORRECTED_DRYING
     priors: Mapping[str, Prior] = field(default_factory=dict)  # of its clocks, from last season's looks, by kind
     purpose: Purpose = Purpose.MILK
     cut_at_fibre: float | None = None  # NDF to cut at [% of DM], None: by the stand and the purpose
@@ -237,7 +237,7 @@ class Estimates:
     carried_share: float = c.CARRIED_SHARE  # [1] of what looks told of a year's clock that holds next year
 
 
-OF_THE_HOUSE: Final = Estimates()
+DEFAULT_ESTIMATES: Final = Estimates()
 
 
 @dataclass(frozen=True)
@@ -256,9 +256,9 @@ class Farm:
     fields: tuple[Field, ...]
     horses_fed: bool = False  # with the bales
     cows_kept: bool = False  # for milk
-    estimates: Estimates = OF_THE_HOUSE
+    estimates: Estimates = DEFAULT_ESTIMATES
     species: Mapping[str, Species] = field(default_factory=species)  # that stands may name: the house's and its own
 
-    def season_from(self, month: int) -> int:
+    def next_season_month(self, month: int) -> int:
         """Return the first month of the season from one on, that one too; the month itself if there is no season."""
         return min(self.season, key=lambda one: (one - month) % 12, default=month)

@@ -7,7 +7,7 @@ from typing import Final
 
 from daemon.domain.farm import Channel, Person
 
-PICTURE_PLACE: Final = "<!-- picture -->"  # in the HTML of a message, where its picture comes
+PICTURE_PLACEHOLDER: Final = "<!-- picture -->"  # in the HTML of a message, where its picture comes
 
 
 @dataclass(frozen=True)
@@ -18,10 +18,10 @@ class Message:
     body: str
     html: str | None = None
     picture: bytes | None = None  # PNG
-    picture_words: str = ""  # that say what the picture shows, for who does not see it
+    alt_text: str = ""  # that say what the picture shows, for who does not see it
 
 
-class State(StrEnum):
+class MessageState(StrEnum):
     """How far a message has come; `NEW` and an `UNKNOWN` with a next try wait, the others but `SENDING` are at rest."""
 
     NEW = "new"
@@ -29,12 +29,12 @@ class State(StrEnum):
     SENT = "sent"
     FAILED = "failed"
     UNKNOWN = "unknown"
-    SPARED = "spared"  # the first channel was enough
+    NOT_NEEDED = "spared"  # the first channel was enough
     WITHHELD = "withheld"  # the person had enough messages that day
 
 
 @dataclass(frozen=True)
-class Posted:
+class QueuedMessage:
     """A message in the postbag. `address` is masked: of the person's own only the scheme is kept.
 
     `stands_in_for` is the row of the first channel, of a message that only goes out if that one does not.
@@ -46,30 +46,32 @@ class Posted:
     person: str
     channel: Channel
     message: Message
-    state: State
+    state: MessageState
     attempts: int
     unknowns: int
     made_at: datetime
     due: datetime  # when it should have gone out
     next_try: datetime | None
-    too_late: datetime
+    expires_at: datetime
     sent_at: datetime | None
     address: str
     reason: str
     stands_in_for: int | None = None
 
     @property
-    def waits(self) -> bool:
+    def is_waiting(self) -> bool:
         """Whether it is still to be sent."""
-        return self.state in (State.NEW, State.SENDING) or (self.state is State.UNKNOWN and self.next_try is not None)
+        return self.state in (MessageState.NEW, MessageState.SENDING) or (
+            self.state is MessageState.UNKNOWN and self.next_try is not None
+        )
 
 
 @dataclass(frozen=True)
-class Outgoing:
+class NewMessage:
     """A message to be kept and sent.
 
-    It is of no use after `too_late`, not sent before `first_try`, and withheld if the person has `most` messages that
-    day already.
+    It is of no use after `expires_at`, not sent before `first_try`, and withheld if the person has `max_per_day`
+    messages that day already.
     """
 
     day: date  # the local day that it is for
@@ -77,15 +79,15 @@ class Outgoing:
     person: Person
     message: Message
     due: datetime
-    too_late: datetime
+    expires_at: datetime
     first_try: datetime | None = None
-    most: int | None = None
+    max_per_day: int | None = None
 
 
 @dataclass(frozen=True)
-class Outcome:
+class DeliveryOutcome:
     """What came of one attempt: sent, failed, or unknown where it may have gone out."""
 
-    state: State
+    state: MessageState
     address: str
     reason: str = ""

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from daemon.domain.farm import AS_THE_MODEL, Drying, Look
+from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Look
 from daemon.domain.units import HOUR
 from models.cautions import Caution
 from models.coefficients import RIPE_HALF_WIDTH
@@ -17,9 +17,9 @@ from models.looks import Prior
 from models.quality import Figure
 
 # What stands in a refusal where nobody was there to give any.
-UNREACHED: Final = "could not be reached"
-SILENT: Final = "did not answer in time"
-NEARLY_RIPE: Final = 5  # days before ripeness from which the ripe mornings are told of
+UNREACHABLE_TEXT: Final = "could not be reached"
+NO_ANSWER_TEXT: Final = "did not answer in time"
+RIPE_SOON_DAYS: Final = 5  # days before ripeness from which the ripe mornings are told of
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class Band:
 
 
 @dataclass(frozen=True)
-class Chance:
+class AreaOdds:
     """An area [ha] and the odds (0.03 to 0.97) that all of it is wrapped the same day."""
 
     area: float
@@ -85,7 +85,7 @@ class Chance:
 
 
 @dataclass(frozen=True)
-class IfLeft:
+class LeftOvernight:
     """What becomes of strips that are not wrapped in the evening.
 
     `moisture` (wet basis) is theirs towards noon of the next day if it stays dry, `rain` [1] the odds of rain before.
@@ -93,7 +93,7 @@ class IfLeft:
 
     moisture: Band
     rain: float
-    rained_on: Figure | None = None  # what that rain would take [% of DM]
+    rain_loss: Figure | None = None  # what that rain would take [% of DM]
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ class DryingPicture:
     """A day's drying of the first strip mown, hour by hour from `begins` on (local, a whole hour).
 
     `water` (wet basis) stands at the ends of the hours, None before the strip is mown; `rain` [1], the share of the
-    forecast in which an hour is wet, and `sun` [W/m2] are of the hours. `cut_with` is the water at mowing.
+    forecast in which an hour is wet, and `sun` [W/m2] are of the hours. `water_at_mowing` is the water at mowing.
     """
 
     date: date
@@ -110,10 +110,10 @@ class DryingPicture:
     water: tuple[Band | None, ...]
     rain: tuple[float, ...]
     sun: tuple[float, ...]
-    cut_with: Band | None = None
+    water_at_mowing: Band | None = None
 
 
-class Hurry(StrEnum):
+class Urgency(StrEnum):
     """Why a field that may be mown comes before the others, whatever they lose by waiting."""
 
     LODGED = "lodged"
@@ -121,7 +121,7 @@ class Hurry(StrEnum):
 
 
 @dataclass(frozen=True)
-class Care:
+class TimedCaution:
     """What to beware of in a day's work, and in which hours of it, if not all day; times are local."""
 
     caution: Caution
@@ -144,11 +144,11 @@ class FieldDay:
     ripeness: Ripeness
     ndf: Band
     days_left: float  # until past its best, negative when past
-    carried: float | None = None  # share of the forecast in which the ground is firm enough for the baler
+    ground_firm_share: float | None = None  # share of the forecast in which the ground is firm enough for the baler
     area: float = 0.0
     odds: float | None = None
     raw_odds: float | None = None
-    curve: tuple[Chance, ...] = ()
+    curve: tuple[AreaOdds, ...] = ()
     start: datetime | None = None
     mow_until: datetime | None = None
     rake_from: datetime | None = None
@@ -157,28 +157,30 @@ class FieldDay:
     moisture_at_baling: Band | None = None
     bales: int | None = None
     film_rolls: int | None = None
-    hour_later: Chance | None = None
-    if_left: IfLeft | None = None
-    too_dry: float | None = None  # share of the area that is drier than wanted when raked
+    hour_later: AreaOdds | None = None
+    if_left: LeftOvernight | None = None
+    too_dry_share: float | None = None  # share of the area that is drier than wanted when raked
     reason: Reason | None = None
-    spoiled: float | None = None  # share of the forecast in which the reason strikes
+    hindered_share: float | None = None  # share of the forecast in which the reason strikes
     after: str | None = None  # the field that is mown before this one on the same day
-    cares: tuple[Care, ...] = ()  # of today's work, all of them, the gravest first
-    better_in: int | None = None  # days until the day that is waited for
+    cautions: tuple[TimedCaution, ...] = ()  # of today's work, all of them, the gravest first
+    better_in_days: int | None = None  # days until the day that is waited for
     lost_by_waiting: float | None = None  # what gives its place among the fields [t/ha as good as at the target]
-    hurry: Hurry | None = None
-    storm_at: datetime | None = None  # when it may begin, with `hurry` for it
-    breathed: Figure | None = None  # by the crop from mowing to baling [% of DM]
+    urgency: Urgency | None = None
+    storm_at: datetime | None = None  # when it may begin, with `urgency` for it
+    respiration_loss: Figure | None = None  # by the crop from mowing to baling [% of DM]
 
-    def chance_of(self, area: float) -> Chance | None:
+    def odds_for_area(self, area: float) -> AreaOdds | None:
         """Return the odds of the least area that is no smaller than `area` [ha], or of the whole of a smaller field."""
         enough = (one for one in self.curve if one.area >= area - 1e-6)
         return next(enough, self.curve[-1] if self.curve else None)
 
-    def without_plan(self, reason: Reason, spoiled: float | None = None) -> "FieldDay":
+    def without_plan(self, reason: Reason, hindered_share: float | None = None) -> "FieldDay":
         """Return the day with nothing to be mown and the reason; its odds stay, for they are still true."""
-        bare = FieldDay(self.date, self.ripeness, self.ndf, self.days_left, self.carried)
-        return replace(bare, odds=self.odds, raw_odds=self.raw_odds, curve=self.curve, reason=reason, spoiled=spoiled)
+        bare = FieldDay(self.date, self.ripeness, self.ndf, self.days_left, self.ground_firm_share)
+        return replace(
+            bare, odds=self.odds, raw_odds=self.raw_odds, curve=self.curve, reason=reason, hindered_share=hindered_share
+        )
 
 
 @dataclass(frozen=True)
@@ -201,7 +203,7 @@ class Waiting:
 
 
 @dataclass(frozen=True)
-class KindToday:
+class PlantKindToday:
     """One kind of plant in a stand, grasses or legumes, by its own stage clock.
 
     `look` is the last that corrected the clock, and `share` [1] how much of the way to it the clock went, None where
@@ -232,19 +234,19 @@ class FieldProspect:
     days: tuple[FieldDay, ...]
     unknown: Reason | None = None
     detail: str = ""
-    told: tuple[str, ...] = ()  # what the diary says of it, in sentences
-    drying: Drying = AS_THE_MODEL
+    diary_sentences: tuple[str, ...] = ()  # what the diary says of it, in sentences
+    drying: Drying = UNCORRECTED_DRYING
     soil_factor: float | None = None  # of today's ground on drying [1]
     quality: Quality | None = None  # today
     waiting: Waiting | None = None  # from today to tomorrow
     ground: str | None = None  # this morning: firm, soft or ruts under the baler
-    carries_from: date | None = None  # the first day on which it should be firm, None: not in the days ahead
+    firm_from: date | None = None  # the first day on which it should be firm, None: not in the days ahead
     standing: float | None = None  # [ha] not yet cut in this growth
     last_cut: date | None = None  # of this season
     lodged: date | None = None  # when its crop was seen to lie flat
     clock_spread: float | None = None  # standard deviation of the clock [degC d]
     dry_matter_band: Figure | None = None  # of `dry_matter` [t/ha]
-    kinds: tuple[KindToday, ...] = ()  # the grasses and the legumes that stand there
+    kinds: tuple[PlantKindToday, ...] = ()  # the grasses and the legumes that stand there
     drying_picture: DryingPicture | None = None  # of the first day on which it may be mown, else of today
 
 
@@ -260,12 +262,12 @@ class WeatherFacts:
     members: int
     credit: str
     note: str = ""
-    known: bool = False  # recorded hours, of which nothing is uncertain
+    is_recorded: bool = False  # recorded hours, of which nothing is uncertain
     synthetic: bool = False  # members drawn from the chances of one forecast
 
 
 @dataclass(frozen=True)
-class Said:
+class ForecastCase:
     """The odds that a field was given for a day, reckoned alone, and what it takes to run that day again.
 
     The crop is its middle; `drying_spread` is what is not known of its drying.
@@ -290,8 +292,8 @@ class Said:
 class Prospect:
     """All that one pass found. `weather` is None when none could be had; `trouble` then says why.
 
-    `said` and `carried`, which is what the looks at fields in their first growth say of the next season's, are for the
-    farm's own record; a morning that is kept goes without.
+    `forecast_cases` and `next_season_priors`, which is what the looks at fields in their first growth say of the next
+    season's, are for the farm's own record; a morning that is kept goes without.
     """
 
     farm: str
@@ -300,39 +302,39 @@ class Prospect:
     fields: tuple[FieldProspect, ...]
     trouble: Reason | None = None
     detail: str = ""
-    said: tuple[Said, ...] = ()
-    carried: Mapping[str, Mapping[str, Prior]] = field(default_factory=dict)
+    forecast_cases: tuple[ForecastCase, ...] = ()
+    next_season_priors: Mapping[str, Mapping[str, Prior]] = field(default_factory=dict)
     warnings: tuple[OfficialWarning, ...] = ()  # in force at the farm now or later
     record: tuple[str, ...] = ()  # what the farm's own record of odds tells, in sentences
 
 
-def best_fibre(target: float) -> tuple[float, float]:
+def ripe_fibre_range(target: float) -> tuple[float, float]:
     """Return the span of fibre [% of DM] in which a stand is ripe."""
     return target - RIPE_HALF_WIDTH, target + RIPE_HALF_WIDTH
 
 
-def drawn_day(field: FieldProspect) -> FieldDay | None:
+def picture_day(field: FieldProspect) -> FieldDay | None:
     """Return the day of a field's drying picture if it may be mown on it."""
     shown = field.drying_picture
     return next((day for day in field.days if shown and day.date == shown.date and day.area > 0.0), None)
 
 
-def water_by(shown: DryingPicture, at: datetime) -> Band | None:
+def water_at(picture: DryingPicture, at: datetime) -> Band | None:
     """Return the water of a swath at a time of the day that is drawn, None where it is not mown or drawn then.
 
     Notes
     -----
     A straight line between the hours that are drawn; before the first of them after mowing, that one.
     """
-    hours = (at - shown.begins) / HOUR
-    drawn = [(end, band) for end, band in enumerate(shown.water, 1) if band is not None]
-    if not drawn or at < shown.mown or hours > drawn[-1][0]:
+    hours = (at - picture.begins) / HOUR
+    drawn = [(end, band) for end, band in enumerate(picture.water, 1) if band is not None]
+    if not drawn or at < picture.mown or hours > drawn[-1][0]:
         return None
     ends, bands = [end for end, _ in drawn], [(band.low, band.mid, band.high) for _, band in drawn]
     return Band(*(float(np.interp(hours, ends, points)) for points in zip(*bands, strict=True)))
 
 
-def clock_band(field: FieldProspect) -> Band | None:
+def stage_clock_band(field: FieldProspect) -> Band | None:
     """Return the stage clock of a field [degC d], None where its spread is not known."""
     if field.clock is None or field.clock_spread is None:
         return None
@@ -353,7 +355,7 @@ def days_left_band(field: FieldProspect) -> Band | None:
     return Band(field.days_left - sooner, field.days_left, field.days_left - later)
 
 
-def ripe_soon(field: FieldProspect) -> bool:
+def is_ripe_soon(field: FieldProspect) -> bool:
     """Return whether a field is ripe, or will be within days."""
-    near = field.days[: NEARLY_RIPE + 1]
+    near = field.days[: RIPE_SOON_DAYS + 1]
     return any(day.ripeness is not Ripeness.GROWING and day.reason is not Reason.OUT_OF_SEASON for day in near)

@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 
 from daemon.domain.farm import Alerts, Place
 
-FETCH_EVERY: Final = timedelta(hours=1)
-MOST_MINUTES_MORE: Final = 10  # so that farms whose mornings begin at the same time do not ask at the same time all day
-MORNING_LATE: Final = timedelta(hours=4)  # later than this the forenoon is gone
-EVENING_LATE: Final = timedelta(hours=3)  # later than this people are asleep
+FETCH_INTERVAL: Final = timedelta(hours=1)
+MAX_EXTRA_MINUTES: Final = 10  # so that farms whose mornings begin at the same time do not ask at the same time all day
+MORNING_MAX_DELAY: Final = timedelta(hours=4)  # later than this the forenoon is gone
+EVENING_MAX_DELAY: Final = timedelta(hours=3)  # later than this people are asleep
 MONDAY: Final = 0
 
 
@@ -36,21 +36,21 @@ class Task:
 
 
 @dataclass(frozen=True)
-class Done:
+class TaskHistory:
     """What was done: tasks by their day, and when the weather was last fetched."""
 
     tasks: Container[Task] = field(default_factory=frozenset)
-    fetched: datetime | None = None
+    last_fetch: datetime | None = None
 
 
-def due(
+def due_tasks(
     now: datetime,
-    done: Done,
+    history: TaskHistory,
     alerts: Alerts,
     timezone: ZoneInfo,
     season: Container[int],
     *,
-    every: timedelta = FETCH_EVERY,
+    interval: timedelta = FETCH_INTERVAL,
 ) -> tuple[Task, ...]:
     """Return what is to be done now, in the order in which it fell due.
 
@@ -58,7 +58,7 @@ def due(
     ----------
     now : datetime
         The time, aware.
-    done : Done
+    history : Done
         What was done before, from the disk.
     alerts : Alerts
         The hours of the morning and the evening message.
@@ -66,8 +66,8 @@ def due(
         The farm's clock.
     season : container of int
         The months of the season; outside it there is only the weekly sign of life, which is due every Monday.
-    every : timedelta
-        After which the weather is fetched again, see `fetched_every`.
+    interval : timedelta
+        After which the weather is fetched again, see `fetch_interval`.
 
     Returns
     -------
@@ -91,39 +91,39 @@ def due(
     open_now = [
         (opens, task)
         for day in (today - timedelta(days=2), today - timedelta(days=1), today)
-        if _exists(day, timezone)
-        for task in _tasks(day, season)
-        if task not in done.tasks
-        for opens, closes in [window(task, alerts, timezone)]
+        if _day_exists(day, timezone)
+        for task in _day_tasks(day, season)
+        if task not in history.tasks
+        for opens, closes in [send_window(task, alerts, timezone)]
         if opens <= now <= closes
     ]
     messages = tuple(task for _, task in sorted(open_now, key=lambda pair: pair[0]))
-    fetch_due = today.month in season and _old(done.fetched, now, every)
+    fetch_due = today.month in season and _is_stale(history.last_fetch, now, interval)
     return (Task(TaskKind.FETCH, today), *messages) if fetch_due else messages
 
 
-def fetched_every(place: Place) -> timedelta:
+def fetch_interval(place: Place) -> timedelta:
     """Return after how long a place's weather is fetched again: an hour and up to ten minutes of the place's own.
 
     Every farm asks anew at the hour of its morning message. What is added leads them apart after it, as the weather
     services wish; it is the same at each start, so that what is due stays a pure function.
     """
-    own = crc32(f"{place.latitude:.4f},{place.longitude:.4f}".encode()) % (60 * MOST_MINUTES_MORE)
-    return FETCH_EVERY + timedelta(seconds=own)
+    own = crc32(f"{place.latitude:.4f},{place.longitude:.4f}".encode()) % (60 * MAX_EXTRA_MINUTES)
+    return FETCH_INTERVAL + timedelta(seconds=own)
 
 
-def window(task: Task, alerts: Alerts, timezone: ZoneInfo) -> tuple[datetime, datetime]:
+def send_window(task: Task, alerts: Alerts, timezone: ZoneInfo) -> tuple[datetime, datetime]:
     """Return when a message falls due and when it is too late to matter, both in UTC."""
     evening = task.kind is TaskKind.EVENING
     opens = _instant(task.day, alerts.evening if evening else alerts.morning, timezone)
-    return opens, opens + (EVENING_LATE if evening else MORNING_LATE)
+    return opens, opens + (EVENING_MAX_DELAY if evening else MORNING_MAX_DELAY)
 
 
-def spoken_from(now: datetime, alerts: Alerts, timezone: ZoneInfo) -> datetime:
+def earliest_send_time(now: datetime, alerts: Alerts, timezone: ZoneInfo) -> datetime:
     """Return from when on a message of now may go out: now, or the end of the quiet hours that now lies in.
 
     >>> from datetime import time
-    >>> spoken_from(datetime(2026, 6, 1, 2, tzinfo=UTC), Alerts(time(5), time(18), 0.7, ()), ZoneInfo("UTC"))
+    >>> earliest_send_time(datetime(2026, 6, 1, 2, tzinfo=UTC), Alerts(time(5), time(18), 0.7, ()), ZoneInfo("UTC"))
     datetime.datetime(2026, 6, 1, 5, 0, tzinfo=datetime.timezone.utc)
     """
     here = now.astimezone(timezone)
@@ -133,7 +133,7 @@ def spoken_from(now: datetime, alerts: Alerts, timezone: ZoneInfo) -> datetime:
     return _instant(here.date() + timedelta(days=int(late)), alerts.quiet_until, timezone)
 
 
-def _tasks(day: date, season: Container[int]) -> Iterator[Task]:
+def _day_tasks(day: date, season: Container[int]) -> Iterator[Task]:
     if day.month in season:
         yield Task(TaskKind.MORNING, day)
         yield Task(TaskKind.EVENING, day)
@@ -141,9 +141,9 @@ def _tasks(day: date, season: Container[int]) -> Iterator[Task]:
         yield Task(TaskKind.SIGN_OF_LIFE, day)  # for who heard nothing else in the week before
 
 
-def _old(fetched: datetime | None, now: datetime, every: timedelta) -> bool:
+def _is_stale(last_fetch: datetime | None, now: datetime, interval: timedelta) -> bool:
     # A fetch in the future means that the clock was set back: fetch, rather than wait for it to catch up.
-    return fetched is None or not timedelta(0) <= now - fetched < every
+    return last_fetch is None or not timedelta(0) <= now - last_fetch < interval
 
 
 def _instant(day: date, at: time, timezone: ZoneInfo) -> datetime:
@@ -151,6 +151,6 @@ def _instant(day: date, at: time, timezone: ZoneInfo) -> datetime:
     return datetime.combine(day, at, tzinfo=timezone).astimezone(UTC)
 
 
-def _exists(day: date, timezone: ZoneInfo) -> bool:
+def _day_exists(day: date, timezone: ZoneInfo) -> bool:
     # Places that moved across the date line left out a whole day; it must not bring a second message.
     return _instant(day, time(), timezone) < _instant(day + timedelta(days=1), time(), timezone)

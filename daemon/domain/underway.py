@@ -4,79 +4,79 @@ import math
 from dataclasses import replace
 from typing import Final
 
-from daemon.domain.advice import Advice, Morning, Watched, WatchState
+from daemon.domain.advice import Advice, Morning, WatchedField, WatchState
 from daemon.domain.prospect import FieldDay, FieldProspect
-from daemon.domain.units import tenths
+from daemon.domain.units import odds_tenths
 
 CRUMB: Final = 1e-6  # of a bale, which is rounding
-WHOLE: Final = 0.99  # of a field's area, from which it is told as cut
+WHOLE_FIELD_SHARE: Final = 0.99  # of a field's area, from which it is told as cut
 
 
-def underway(morning: Morning) -> dict[str, Watched]:
+def fields_under_way(morning: Morning) -> dict[str, WatchedField]:
     """Return how the fields stand that are mown or held for mown, by their names; not those that are done."""
     return {one.field: one for one in morning.watched if one.state is not WatchState.DONE}
 
 
-def cut_by_now(morning: Morning) -> tuple[Watched, ...]:
+def fields_cut_today(morning: Morning) -> tuple[WatchedField, ...]:
     """Return the fields that are noted as cut today, while there is work left in them."""
-    return tuple(one for one in underway(morning).values() if one.noted)
+    return tuple(one for one in fields_under_way(morning).values() if one.noted)
 
 
 def still_to_mow(morning: Morning) -> tuple[Advice, ...]:
     """Return the fields that are to be mown and not noted as cut, with the area, the hours and the odds of now."""
-    stands = underway(morning)
+    stands = fields_under_way(morning)
     found = ((advice, stands.get(advice.field)) for advice in morning.mows)
     return tuple(
-        advice if one is None or advice.day is None else replace(advice, area=one.area, day=renewed(advice.day, one))
+        advice if one is None or advice.day is None else replace(advice, area=one.area, day=update_day(advice.day, one))
         for advice, one in found
         if one is None or not one.noted
     )
 
 
-def renewed(day: FieldDay, stands: Watched) -> FieldDay:
+def update_day(day: FieldDay, watched: WatchedField) -> FieldDay:
     """Return a day of work as it stands by now; odds of smaller areas and of a later start go with older odds."""
-    same = stands.odds is None or day.odds is None or tenths(stands.odds) == tenths(day.odds)
+    same = watched.odds is None or day.odds is None or odds_tenths(watched.odds) == odds_tenths(day.odds)
     return replace(
         day,
-        area=stands.area,
-        odds=day.odds if stands.odds is None else stands.odds,
+        area=watched.area,
+        odds=day.odds if watched.odds is None else watched.odds,
         curve=day.curve if same else (),
         hour_later=day.hour_later if same else None,
-        start=stands.start,
-        rake_from=stands.rake_from or day.rake_from,
-        bale_from=stands.bale_from or day.bale_from,
-        wrapped_by=stands.wrapped_by or day.wrapped_by,
-        bales=bales_of(day, stands.area),
+        start=watched.start,
+        rake_from=watched.rake_from or day.rake_from,
+        bale_from=watched.bale_from or day.bale_from,
+        wrapped_by=watched.wrapped_by or day.wrapped_by,
+        bales=bales_for_area(day, watched.area),
     )
 
 
-def bales_of(day: FieldDay | None, area: float) -> int | None:
+def bales_for_area(day: FieldDay | None, area: float) -> int | None:
     """Return the bales of an area [ha] of a field by those of its day, None where that has none."""
     if day is None or day.bales is None or day.area <= 0.0:
         return None
     return math.ceil(day.bales * area / day.area - CRUMB)
 
 
-def is_cut_whole(morning: Morning, stands: Watched) -> bool:
+def is_fully_cut(morning: Morning, watched: WatchedField) -> bool:
     """Return whether what is cut of a field is all of it."""
-    size = next((field.area for field in morning.prospect.fields if field.name == stands.field), stands.area)
-    return stands.area >= WHOLE * size
+    size = next((field.area for field in morning.prospect.fields if field.name == watched.field), watched.area)
+    return watched.area >= WHOLE_FIELD_SHARE * size
 
 
-def as_drawn(morning: Morning, field: FieldProspect) -> FieldProspect:
+def field_for_pictures(morning: Morning, field: FieldProspect) -> FieldProspect:
     """Return a field as its pictures show it: with the hours of now, and without a picture of another work today."""
-    stands, shown = underway(morning).get(field.name), field.drying_picture
+    stands, shown = fields_under_way(morning).get(field.name), field.drying_picture
     if stands is None or shown is None or shown.date != morning.date:
         return field
     if stands.noted or stands.start != shown.mown:
         return replace(field, drying_picture=None)
-    days = (renewed(day, stands) if day.date == shown.date and day.area > 0.0 else day for day in field.days)
+    days = (update_day(day, stands) if day.date == shown.date and day.area > 0.0 else day for day in field.days)
     return replace(field, days=tuple(days))
 
 
-def first_drawn(morning: Morning) -> FieldProspect | None:
+def first_pictured_field(morning: Morning) -> FieldProspect | None:
     """Return the field that is mown first, if there is a picture of its drying today."""
     name = next((advice.field for advice in still_to_mow(morning)), None)
     field = next((one for one in morning.prospect.fields if one.name == name), None)
-    drawn = None if field is None else as_drawn(morning, field)
+    drawn = None if field is None else field_for_pictures(morning, field)
     return drawn if drawn and drawn.drying_picture and drawn.drying_picture.date == morning.date else None

@@ -10,13 +10,13 @@ HECTARES_PER_ACRE: Final = 0.40468564224
 POUNDS_PER_SHORT_TON: Final = 2000.0
 POUNDS_PER_TONNE: Final = 2204.62262
 METRES_PER_INCH: Final = 0.0254
-SLACK: Final = 1e-3  # keeps 20 acres, stored in hectares, from becoming 19
+ROUNDING_SLACK: Final = 1e-3  # keeps 20 acres, stored in hectares, from becoming 19
 
 
-def tenths(chance: float) -> int:
+def odds_tenths(chance: float) -> int:
     """Return odds in whole tenths, rounded down: nobody is told 0 or 10 in 10.
 
-    >>> tenths(0.79), tenths(0.97), tenths(0.03)
+    >>> odds_tenths(0.79), odds_tenths(0.97), odds_tenths(0.03)
     (7, 9, 1)
     """
-    return min(9, max(1, math.floor(chance * 10.0 + SLACK)))
+    return min(9, max(1, math.floor(chance * 10.0 + ROUNDING_SLACK)))

@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from daemon.domain.prospect import Said
-from daemon.system.sqlite_store import SqliteFile
+from daemon.domain.prospect import ForecastCase
+from daemon.system.sqlite_store import SqliteStore
 from models import coefficients as c
 from models.calibration import ALLOWED, Record, can_be
 from models.looks import Prior
@@ -37,14 +37,14 @@ CREATE TABLE IF NOT EXISTS carried (
     PRIMARY KEY (season, field, kind)
 ) WITHOUT ROWID
 """
-_COLUMNS: Final = tuple(column.name for column in fields(Said))
+_COLUMNS: Final = tuple(column.name for column in fields(ForecastCase))
 
 
 class LedgerError(Exception):
     """The record cannot be read or written."""
 
 
-class Ledger(SqliteFile):
+class Ledger(SqliteStore):
     """What was said and what came of it, in one SQLite file, which is made with its folder by the first line.
 
     Every call opens the file anew, so the service and a command may use it at once. Fields that the farm no longer has
@@ -61,11 +61,11 @@ class Ledger(SqliteFile):
         By every call, if the file cannot be used or is not a record.
     """
 
-    what = "record"
-    error = LedgerError
-    spoiled = (TypeError, ValueError)
+    contents = "record"
+    error_class = LedgerError
+    corrupt_errors = (TypeError, ValueError)
 
-    def keep(self, said: Iterable[Said], today: date) -> int:
+    def keep(self, said: Iterable[ForecastCase], today: date) -> int:
         """Keep what a pass said, and forget what is too old.
 
         Returns
@@ -87,16 +87,16 @@ class Ledger(SqliteFile):
             db.execute("COMMIT")
         return max(count, 0)
 
-    def unjudged(self, today: date) -> tuple[Said, ...]:
+    def unjudged(self, today: date) -> tuple[ForecastCase, ...]:
         """Return what was said of days before today whose outcome is not known yet, but may still be found out."""
         days = ((today - GIVEN_UP).isoformat(), today.isoformat())
         wanted = f"SELECT {', '.join(_COLUMNS)} FROM said WHERE outcome IS NULL AND day >= ? AND day < ? ORDER BY day"
-        if not self._is_there():
+        if not self._exists():
             return ()
         with self._open() as db:
             return tuple(map(_said, db.execute(wanted, days)))
 
-    def settle(self, outcomes: Mapping[Said, float]) -> None:
+    def settle(self, outcomes: Mapping[ForecastCase, float]) -> None:
         """Write down what came of some lines."""
         rows = [(outcome, said.day.isoformat(), said.field, said.lead) for said, outcome in outcomes.items()]
         with self._open() as db:
@@ -110,7 +110,7 @@ class Ledger(SqliteFile):
         What no pass can have written, such as the outcome of a day to come, is left out and counted in the log.
         """
         found: list[tuple[float, float, float, float, str]] = []
-        if self._is_there():
+        if self._exists():
             with self._open() as db:
                 wanted = f"SELECT {', '.join(ALLOWED)}, day FROM said WHERE outcome IS NOT NULL ORDER BY day"
                 found = db.execute(wanted).fetchall()
@@ -118,7 +118,7 @@ class Ledger(SqliteFile):
             numbers = np.array([row[:-1] for row in found], dtype=np.float64).reshape(-1, len(ALLOWED)).T
             day = np.array([row[-1] for row in found], dtype="datetime64[D]")
         except (TypeError, ValueError) as error:
-            raise self._unusable(error) from error
+            raise self._unusable_error(error) from error
         right = np.all([can_be(*column) for column in zip(ALLOWED, numbers, strict=True)], axis=0)
         right &= day < np.datetime64(today)
         if not right.all():
@@ -156,7 +156,7 @@ class Ledger(SqliteFile):
     def priors(self, season: date) -> dict[str, dict[str, Prior]]:
         """Return what the looks of a season told of each field, by kind of plant; none where nothing was kept."""
         found: dict[str, dict[str, Prior]] = {}
-        if not self._is_there():
+        if not self._exists():
             return found
         with self._open() as db:
             if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'carried'").fetchone():
@@ -171,13 +171,13 @@ class Ledger(SqliteFile):
         return found
 
 
-def _values(said: Said) -> tuple[str | float, ...]:
+def _values(said: ForecastCase) -> tuple[str | float, ...]:
     """Return a line as SQLite keeps it."""
     given = {name: getattr(said, name) for name in _COLUMNS}
     return tuple({**given, "day": said.day.isoformat(), "start": said.start.astimezone(UTC).isoformat()}.values())
 
 
-def _said(row: tuple[str | float, ...]) -> Said:
+def _said(row: tuple[str | float, ...]) -> ForecastCase:
     given = dict(zip(_COLUMNS, row, strict=True))
     day, start = date.fromisoformat(str(given["day"])), datetime.fromisoformat(str(given["start"]))
-    return Said(**{**given, "day": day, "start": start})  # type: ignore[arg-type]
+    return ForecastCase(**{**given, "day": day, "start": start})  # type: ignore[arg-type]

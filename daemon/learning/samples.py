@@ -21,8 +21,8 @@ from daemon.planning.forecast_hours import hours_of, hours_told
 from daemon.planning.ground import DAYS_BEFORE, Ground, field_profile, ground_then
 from daemon.planning.growth import field_growth_on
 from daemon.weather.contract import REQUIRED, Weather, at_utc
-from daemon.words.growth import unknown_words
-from daemon.words.numbers import day_words, percent
+from daemon.words.growth import growth_unknown_text
+from daemon.words.numbers import date_text, measured_moisture_text
 from models import coefficients as c
 from models.drying_samples import Samples, believed, expected_range, factor_of, learn_drying
 from models.growth import Growth, GrowthUnknown
@@ -107,7 +107,7 @@ def _sample(farm: Farm, number: int, own: Sequence[Line], line: Line, weather: W
         return _Sample(line, number, mowing, factor, words, fresh=True)
     except (_NotAtHand, GrowthUnknown) as why:
         if line.factor is None or not c.LEAST_FACTOR <= line.factor <= c.MOST_FACTOR:
-            words = unknown_words(why, farm.units) if isinstance(why, GrowthUnknown) else str(why)
+            words = growth_unknown_text(why, farm.units) if isinstance(why, GrowthUnknown) else str(why)
             return _Sample(line, number, mowing, None, words)
         return _Sample(line, number, mowing, line.factor, "reckoned when its weather was at hand")
     except (_SetAside, ValueError) as why:
@@ -135,14 +135,14 @@ def _reckoned(
     # Two points of error in the moisture at mowing would then move the factor by more than is not known of it anyway.
     if slower - faster < 2.0 * c.START_MOISTURE_SPREAD:
         raise _SetAside("it hardly depends on how fast the crop dries; take one when more has dried")
-    return factor, f"the model had {percent(plain)} for a crop {_mown_words(farm, cut, line)}"
+    return factor, f"the model had {measured_moisture_text(plain)} for a crop {_mown_words(farm, cut, line)}"
 
 
 def _days_until(cut: Cut, days: pd.DataFrame) -> pd.DataFrame:
     """Return the days up to that of a mowing."""
     then = days[days.index <= cut.day]
     if then.empty or then.index[-1] < cut.day:
-        raise _NotAtHand(f"the weather of the whole of {day_words(cut.day)} is not at hand")
+        raise _NotAtHand(f"the weather of the whole of {date_text(cut.day)} is not at hand")
     return then
 
 
@@ -163,7 +163,7 @@ def _model(farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, l
     """Return the swath that a sample was taken of, as a function of the drying factor."""
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
-        raise _SetAside(f"the season had not begun on {day_words(cut.day)}")
+        raise _SetAside(f"the season had not begun on {date_text(cut.day)}")
     dry_matter = field.expected_yield or max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
     if 100.0 * dry_matter / farm.baleage.swath_share > c.DENSITY_MOST:
         raise _SetAside("the swath lay too thick for the model")
@@ -215,7 +215,7 @@ def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datet
         this_hour = weather.ahead[list(REQUIRED)].sel(time=slice(last, last)).mean("member")
         came = xr.concat([came, this_hour.expand_dims(member=came["member"])], "time")
     if came["time"].size != round((end - opens) / HOUR) + 1:
-        noon = f"{_clock(farm, opens)} on {day_words(opens.astimezone(farm.place.timezone).date())}"
+        noon = f"{_clock(farm, opens)} on {date_text(opens.astimezone(farm.place.timezone).date())}"
         raise _NotAtHand(f"the past weather from {noon} to {_clock(farm, taken)} is not at hand")
     return came
 
@@ -282,7 +282,8 @@ def _told(
 ) -> Iterator[str]:
     """Yield what each sample of a field told and did, and what all of them come to."""
     for one in (one for one in found if one.field == number):
-        reading = f"Sample of {percent(one.line.moisture or 0.0)} on {_when(farm, one.line)} (line {one.line.id})"
+        water = measured_moisture_text(one.line.moisture or 0.0)
+        reading = f"Sample of {water} on {_when(farm, one.line)} (line {one.line.id})"
         if one.factor is None:
             yield f"{reading} is set aside: {one.words}."
             continue
@@ -309,4 +310,4 @@ def _mown_words(farm: Farm, cut: Cut, line: Line) -> str:
 
 
 def _when(farm: Farm, line: Line) -> str:
-    return f"{day_words(local_day(line, farm.place))} at {_clock(farm, line.at)}"
+    return f"{date_text(local_day(line, farm.place))} at {_clock(farm, line.at)}"

@@ -33,8 +33,8 @@ def keep_for_next_season(farm: Farm, ledger: Ledger, prospect: Prospect, today: 
     LedgerError
         If it cannot be kept.
     """
-    if prospect.carried:
-        told = {name.casefold(): kinds for name, kinds in prospect.carried.items()}
+    if prospect.next_season_priors:
+        told = {name.casefold(): kinds for name, kinds in prospect.next_season_priors.items()}
         ledger.keep_priors(told, farm.place.season_origin(today))
 
 

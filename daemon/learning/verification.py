@@ -10,13 +10,13 @@ import numpy as np
 import xarray as xr
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import Said
+from daemon.domain.prospect import ForecastCase
 from daemon.learning.record import Ledger, LedgerError
 from daemon.planning.drying import crop_day, strips_for
 from daemon.planning.field_day import crew_on
 from daemon.planning.forecast_hours import ForecastHours, forecast_hours, hours_told, work_window
 from daemon.weather.contract import HOUR, REQUIRED, Weather, at_utc
-from daemon.words.numbers import odds
+from daemon.words.numbers import odds_text
 from models import coefficients as c
 from models.calibration import Record, fit_correction
 from models.day_plan import best_plan
@@ -76,7 +76,7 @@ def record_words(record: Record, correction: Correction) -> list[str]:
     return [
         f"The farm's own record of odds holds {_count(record.odds.size, 'case')} of {_count(days, 'day')}. Of what the "
         f"forecast alone gave: {'; '.join(held)}.",
-        f"It makes {odds(now)} of {odds(SHOWN)} for today where no rain is forecast.",
+        f"It makes {odds_text(now)} of {odds_text(SHOWN)} for today where no rain is forecast.",
     ]
 
 
@@ -84,7 +84,7 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def judged(farm: Farm, lines: Iterable[Said], past: xr.Dataset) -> dict[Said, float]:
+def judged(farm: Farm, lines: Iterable[ForecastCase], past: xr.Dataset) -> dict[ForecastCase, float]:
     """Run the work of days that have come again on the hours that came.
 
     Parameters
@@ -107,7 +107,7 @@ def judged(farm: Farm, lines: Iterable[Said], past: xr.Dataset) -> dict[Said, fl
     crop, and learn to leave it out of the odds: dry days would all succeed, though half of all crops dry more slowly
     than the middle. The ground is as it was forecast.
     """
-    outcomes: dict[Said, float] = {}
+    outcomes: dict[ForecastCase, float] = {}
     for day, said in groupby(sorted(lines, key=lambda line: line.day), key=lambda line: line.day):
         came = _hours_that_came(farm, past, day)
         if came is not None:
@@ -139,7 +139,7 @@ def _hours_that_came(farm: Farm, past: xr.Dataset, day: date) -> xr.Dataset | No
     return came if whole and all(bool(came[name].notnull().all()) for name in REQUIRED) else None
 
 
-def _outcome(farm: Farm, line: Said, hours: ForecastHours) -> float | None:
+def _outcome(farm: Farm, line: ForecastCase, hours: ForecastHours) -> float | None:
     """Return the share of draws with which a line's area is wrapped; None where today's rules have no such day."""
     window = work_window(farm, line.day, line.start, hours)
     if window is None or not window.starts:
@@ -153,7 +153,7 @@ def _outcome(farm: Farm, line: Said, hours: ForecastHours) -> float | None:
     return float(plan.odds[-1])
 
 
-def _swath(farm: Farm, line: Said, hours: ForecastHours) -> Swath:
+def _swath(farm: Farm, line: ForecastCase, hours: ForecastHours) -> Swath:
     draws = hours.draws
     return lay_swath(
         line.dry_matter * draws.yield_factor,

@@ -4,24 +4,42 @@ from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from typing import Final
 
-from daemon.domain.advice import Advice, Announced, Kind, Morning
-from daemon.domain.farm import Channel, Farm, Hears, Person
+from daemon.domain.advice import Advice, AdviceKind, AnnouncedField, Morning
+from daemon.domain.farm import Channel, Farm, Person, Subscription
 from daemon.domain.message import Message
-from daemon.domain.prospect import Band, FieldDay, FieldProspect, ripe_soon, water_by
+from daemon.domain.prospect import Band, FieldDay, FieldProspect, is_ripe_soon, water_at
 from daemon.domain.schedule import TaskKind
-from daemon.domain.season_progress import progress
+from daemon.domain.season_progress import crop_progress
 from daemon.messages.layout import cut, email
-from daemon.words.catalog import beside, counted, joined, said
-from daemon.words.cautions import day_cares, official, stop_work
-from daemon.words.field_order import hurried, order
-from daemon.words.growth import stage_words
-from daemon.words.numbers import area, at_most, clock_time, crop, moisture, named_day, odds, percents, weekday
-from daemon.words.reasons import reason_said, reason_words, trouble_words, waiting_words
-from daemon.words.season_progress import progress_words
-from daemon.words.sms import TEXT_PARTS, fit, parts, whole
-from daemon.words.stand import ground, ripeness_words
+from daemon.words.catalog import join, phrase, plural, with_aside
+from daemon.words.cautions import day_cautions, official_warning_sentences, stop_work_sentences
+from daemon.words.field_order import order_sentences, urgency_sentences
+from daemon.words.growth import stage_text
+from daemon.words.numbers import (
+    area_text,
+    day_text,
+    moisture_limit_text,
+    moisture_text,
+    odds_text,
+    time_text,
+    weekday_name,
+    whole_percents,
+    yield_text,
+)
+from daemon.words.reasons import day_reason_text, reason_text, trouble_sentence, waiting_text
+from daemon.words.season_progress import progress_text
+from daemon.words.sms import MAX_PARTS, fit_pieces, full_text, part_count
+from daemon.words.stand import ground_text, ripeness_text
 from daemon.words.weather import weather_line
-from daemon.words.work import film, hour_later, if_left, job, surer_chance, too_dry, two_points
+from daemon.words.work import (
+    film_text,
+    hour_later_sentence,
+    job_text,
+    left_overnight_sentence,
+    odds_points_text,
+    surer_area_odds,
+    too_dry_sentence,
+)
 
 Add = Callable[[Message, Farm, Morning, Person], Message]
 
@@ -59,9 +77,9 @@ def say(farm: Farm, morning: Morning, task: TaskKind, add: Add = unchanged) -> d
     return {person: text if person.channel is Channel.TEXT else add(mail, farm, morning, person) for person in hears_it}
 
 
-def announced(morning: Morning) -> tuple[Announced, ...]:
+def announced(morning: Morning) -> tuple[AnnouncedField, ...]:
     """Return what an evening's heads-up says of tomorrow, for the next morning to be held against."""
-    return tuple(Announced(name, day.area, day.odds or 0.0) for name, day in _likely(morning))
+    return tuple(AnnouncedField(name, day.area, day.odds or 0.0) for name, day in _likely(morning))
 
 
 def since_evening(farm: Farm, morning: Morning) -> list[str]:
@@ -71,8 +89,8 @@ def since_evening(farm: Farm, morning: Morning) -> list[str]:
     other = [
         one for one in morning.announced if one.field in mown and abs(mown[one.field] / one.area - 1.0) > OTHER_AREA
     ]
-    told = [counted("evening.gone", len(off), fields=joined(off, last="lists.and"))] if off else []
-    return told + [said("evening.other", area=area(one.area, farm.units), field=one.field) for one in other]
+    told = [plural("evening.gone", len(off), fields=join(off, last="lists.and"))] if off else []
+    return told + [phrase("evening.other", area=area_text(one.area, farm.units), field=one.field) for one in other]
 
 
 def _likely(morning: Morning) -> list[tuple[str, FieldDay]]:
@@ -86,28 +104,28 @@ def text_body(farm: Farm, morning: Morning) -> str:
     Where it would be longer, the reminder of the sample goes first, then what stops the work, official warnings, why a
     field hurries and what has changed since the evening, and in the end the last fields are counted instead.
     """
-    is_rehearsal = morning.prospect.weather and morning.prospect.weather.known
-    name = said("text.rehearsal", farm=farm.name) if is_rehearsal else farm.name
+    is_rehearsal = morning.prospect.weather and morning.prospect.weather.is_recorded
+    name = phrase("text.rehearsal", farm=farm.name) if is_rehearsal else farm.name
     jobs = [_text_job(farm, advice) for advice in morning.mows]
     changed = since_evening(farm, morning)
     if not jobs:
-        return fit(name, [headline(morning), *changed])
+        return fit_pieces(name, [headline(morning), *changed])
     beside = [
         *changed,
-        *hurried(farm, morning),
-        *official(farm, morning),
-        *stop_work(morning.mows, farm.units),
-        said("care.sample"),
+        *urgency_sentences(farm, morning),
+        *official_warning_sentences(farm, morning),
+        *stop_work_sentences(morning.mows, farm.units),
+        phrase("care.sample"),
     ]
     for kept in range(len(jobs), 0, -1):
-        more = [said("text.more", count=len(jobs) - kept)] if kept < len(jobs) else []
-        first = said("text.mow", day=weekday(morning.date), job=jobs[0])
-        pieces = [first, *(said("text.then", job=job) for job in jobs[1:kept]), *more]
+        more = [phrase("text.more", count=len(jobs) - kept)] if kept < len(jobs) else []
+        first = phrase("text.mow", day=weekday_name(morning.date), job=jobs[0])
+        pieces = [first, *(phrase("text.then", job=job) for job in jobs[1:kept]), *more]
         for told in range(len(beside), -1, -1):
-            tried = whole(name, [*pieces, *beside[:told]])
-            if parts(tried) <= TEXT_PARTS:
+            tried = full_text(name, [*pieces, *beside[:told]])
+            if part_count(tried) <= MAX_PARTS:
                 return tried
-    return fit(name, pieces)
+    return fit_pieces(name, pieces)
 
 
 def email_of(farm: Farm, morning: Morning) -> Message:
@@ -115,88 +133,88 @@ def email_of(farm: Farm, morning: Morning) -> Message:
     fields = {field.name: field for field in morning.prospect.fields}
     lines = [_lead(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
     if morning.prospect.trouble is not None:
-        lines.append(trouble_words(morning.prospect.trouble, morning.prospect.detail))
-    if told := [*since_evening(farm, morning), *order(farm, morning)]:
+        lines.append(trouble_sentence(morning.prospect.trouble, morning.prospect.detail))
+    if told := [*since_evening(farm, morning), *order_sentences(farm, morning)]:
         lines.append(" ".join(told))
     if morning.mows:
-        aim, wettest = moisture(farm.baleage.aim), at_most(farm.baleage.wettest)
-        lines.append(f"{said('email.aim', aim=aim, wettest=wettest)} {said('care.sample')}")
-    if going := progress_words(farm, progress(morning)):
+        aim, wettest = moisture_text(farm.baleage.aim), moisture_limit_text(farm.baleage.wettest)
+        lines.append(f"{phrase('email.aim', aim=aim, wettest=wettest)} {phrase('care.sample')}")
+    if going := progress_text(farm, crop_progress(morning)):
         lines.append(going)
-    beware = (*official(farm, morning), *day_cares(morning.mows, farm.units))
+    beware = (*official_warning_sentences(farm, morning), *day_cautions(morning.mows, farm.units))
     return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
 
 
 def headline(morning: Morning) -> str:
     """Return the day's answer in one sentence where nothing is to be mown."""
-    day = weekday(morning.date)
+    day = weekday_name(morning.date)
     if morning.advices and morning.is_unknown:
-        reasons = sorted({reason_said(advice.reason) for advice in morning.advices})
-        return said("answer.unknown", day=day, reasons=joined(reasons, by="lists.and"))
-    return said("answer.wait", day=day, reasons=waiting_words(morning.advices))
+        reasons = sorted({reason_text(advice.reason) for advice in morning.advices})
+        return phrase("answer.unknown", day=day, reasons=join(reasons, by="lists.and"))
+    return phrase("answer.wait", day=day, reasons=waiting_text(morning.advices))
 
 
 def _concerns(person: Person, morning: Morning) -> bool:
     """Return whether a person hears of this morning: mowing, called likely or advised, and trouble go to all."""
-    trouble = any(advice.kind is Kind.NONE for advice in morning.advices)
+    trouble = any(advice.kind is AdviceKind.NONE for advice in morning.advices)
     if morning.mows or morning.announced or trouble:
         return True
-    return person.hears is Hears.RIPE_MORNINGS and any(ripe_soon(field) for field in morning.prospect.fields)
+    return person.hears is Subscription.RIPE_MORNINGS and any(is_ripe_soon(field) for field in morning.prospect.fields)
 
 
 def _lead(farm: Farm, morning: Morning) -> str:
     if not morning.mows:
         return headline(morning)
-    jobs = joined((job(advice.area, advice.field, farm) for advice in morning.mows), by="lists.then")
+    jobs = join((job_text(advice.area, advice.field, farm) for advice in morning.mows), by="lists.then")
     late = any(advice.day and advice.day.mow_until and advice.day.mow_until.hour >= 12 for advice in morning.mows)
-    return said("email.mow_today" if late else "email.mow_forenoon", day=weekday(morning.date), jobs=jobs)
+    return phrase("email.mow_today" if late else "email.mow_forenoon", day=weekday_name(morning.date), jobs=jobs)
 
 
 def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
     day = likely[0][1].date
-    told = [beside(job(one.area, name, farm), odds(one.odds or 0.0)) for name, one in likely]
-    sentence = said("evening.mow", day=weekday(day), jobs=joined(told, by="lists.then"))
+    told = [with_aside(job_text(one.area, name, farm), odds_text(one.odds or 0.0)) for name, one in likely]
+    sentence = phrase("evening.mow", day=weekday_name(day), jobs=join(told, by="lists.then"))
     if likely[0][1].start is not None:
-        sentence += f" {said('evening.start', start=clock_time(likely[0][1].start, farm.units))}"
-    later = said("evening.decides")
+        sentence += f" {phrase('evening.start', start=time_text(likely[0][1].start, farm.units))}"
+    later = phrase("evening.decides")
     if person.channel is Channel.TEXT:
-        return Message("", fit(farm.name, [sentence, later]))
-    return email(cut(said("evening.subject", job=told[0])), [sentence, later], [], [said("care.caution")])
+        return Message("", fit_pieces(farm.name, [sentence, later]))
+    return email(cut(phrase("evening.subject", job=told[0])), [sentence, later], [], [phrase("care.caution")])
 
 
 def _sign_of_life(farm: Farm, person: Person, *, in_season: bool) -> Message:
-    waits = said("alive.in_season" if in_season else "alive.out_of_season")
+    waits = phrase("alive.in_season" if in_season else "alive.out_of_season")
     if person.channel is Channel.TEXT:
-        return Message("", fit(farm.name, [waits]))
-    subject = said("alive.subject_in_season" if in_season else "alive.subject_out_of_season")
-    return email(cut(subject), [said("text.whole", farm=farm.name, words=waits)], [], [])
+        return Message("", fit_pieces(farm.name, [waits]))
+    subject = phrase("alive.subject_in_season" if in_season else "alive.subject_out_of_season")
+    return email(cut(subject), [phrase("text.whole", farm=farm.name, words=waits)], [], [])
 
 
 def _subject(farm: Farm, morning: Morning) -> str:
     if morning.mows:
         first = morning.mows[0]
-        much, others = area(first.area, farm.units), len(morning.mows) - 1
+        much, others = area_text(first.area, farm.units), len(morning.mows) - 1
         if others:
-            return cut(said("subject.mow_more", area=much, field=first.field, count=others))
-        return cut(said("subject.mow", area=much, field=first.field))
-    return cut(said("subject.unknown" if morning.is_unknown else "subject.wait", day=weekday(morning.date)))
+            return cut(phrase("subject.mow_more", area=much, field=first.field, count=others))
+        return cut(phrase("subject.mow", area=much, field=first.field))
+    return cut(phrase("subject.unknown" if morning.is_unknown else "subject.wait", day=weekday_name(morning.date)))
 
 
 def _text_job(farm: Farm, advice: Advice) -> str:
     day, units = advice.day, farm.units
     if day is None or day.start is None or day.mow_until is None or day.bale_from is None:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
-    start, stop, bale = (clock_time(at, units) for at in (day.start, day.mow_until, day.bale_from))
-    surer = surer_chance(day, farm)
-    more = said("text.surer", area=area(surer.area, units), odds=odds(surer.odds)) if surer else ""
-    return said(
+    start, stop, bale = (time_text(at, units) for at in (day.start, day.mow_until, day.bale_from))
+    surer = surer_area_odds(day, farm)
+    more = phrase("text.surer", area=area_text(surer.area, units), odds=odds_text(surer.odds)) if surer else ""
+    return phrase(
         "text.job",
-        area=area(advice.area, units),
+        area=area_text(advice.area, units),
         field=advice.field,
         start=start,
         stop=stop,
         bale=bale,
-        odds=beside(odds(day.odds or 0.0), more),
+        odds=with_aside(odds_text(day.odds or 0.0), more),
     )
 
 
@@ -205,24 +223,24 @@ def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
     if day is None or day.start is None or day.mow_until is None or day.bale_from is None or day.wrapped_by is None:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
     hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
-    start, stop, rake, bale, end = (clock_time(at, units) for at in hours)
+    start, stop, rake, bale, end = (time_text(at, units) for at in hours)
     if band := _water_by_raking(field, day):
-        low, high = percents(band.low, band.high)
-        rake = said("email.rake_at", time=rake, low=low, high=high)
-    work = said(
+        low, high = whole_percents(band.low, band.high)
+        rake = phrase("email.rake_at", time=rake, low=low, high=high)
+    work = phrase(
         "email.job",
         field=advice.field,
-        area=area(advice.area, units),
+        area=area_text(advice.area, units),
         start=start,
         stop=stop,
         rake=rake,
         bale=bale,
-        wettest=at_most(farm.baleage.wettest),
+        wettest=moisture_limit_text(farm.baleage.wettest),
         end=end,
-        bales=f"{counted('work.bales', day.bales or 0)}{film(day)}",
-        odds=two_points(day, farm),
+        bales=f"{plural('work.bales', day.bales or 0)}{film_text(day)}",
+        odds=odds_points_text(day, farm),
     )
-    more = [hour_later(day, farm), too_dry(day, farm), if_left(day, farm)]
+    more = [hour_later_sentence(day, farm), too_dry_sentence(day, farm), left_overnight_sentence(day, farm)]
     return " ".join([work, *(words for words in more if words)])
 
 
@@ -231,57 +249,57 @@ def _water_by_raking(field: FieldProspect | None, day: FieldDay) -> Band | None:
     shown = None if field is None else field.drying_picture
     if shown is None or shown.date != day.date or day.rake_from is None:
         return None
-    return water_by(shown, day.rake_from)
+    return water_at(shown, day.rake_from)
 
 
 def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     """Return a line for each field: its state, today's reason where it waits, and its next good day."""
-    waiting = {advice.field: advice for advice in morning.advices if advice.kind is not Kind.MOW}
+    waiting = {advice.field: advice for advice in morning.advices if advice.kind is not AdviceKind.MOW}
     lines = []
     for field in morning.prospect.fields:
         told = [_state(field, farm)] if field.ripeness else []
-        told += [said("email.flat")] if field.lodged else []
-        told += [ground(field)] if field.ground not in (None, "firm") else []
-        told += [field.detail] if field.detail and field.unknown is None and ripe_soon(field) else []
+        told += [phrase("email.flat")] if field.lodged else []
+        told += [ground_text(field)] if field.ground not in (None, "firm") else []
+        told += [field.detail] if field.detail and field.unknown is None and is_ripe_soon(field) else []
         # What ails all fields is told once, above them.
         alone = morning.prospect.trouble is None or field.unknown is not morning.prospect.trouble
         told += [_waiting(waiting[field.name])] if field.name in waiting and alone else []
         ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
         if ahead is not None:
-            much, sure = area(ahead.area, farm.units), odds(ahead.odds or 0.0)
-            told.append(said("email.next", day=named_day(ahead.date), area=much, odds=sure))
-        lines += [said("email.field", field=field.name, states=joined(told, by="lists.apart"))] if told else []
+            much, sure = area_text(ahead.area, farm.units), odds_text(ahead.odds or 0.0)
+            told.append(phrase("email.next", day=day_text(ahead.date), area=much, odds=sure))
+        lines += [phrase("email.field", field=field.name, states=join(told, by="lists.apart"))] if told else []
     return lines
 
 
 def _waiting(advice: Advice) -> str:
     """Return why nothing of a field is to be mown today."""
-    words = reason_words(advice.reason, advice.day)
-    if advice.kind is Kind.NONE:
-        return beside(said("reason.no_advice", reason=words), advice.detail)
-    return said("email.today", reason=words)
+    words = day_reason_text(advice.reason, advice.day)
+    if advice.kind is AdviceKind.NONE:
+        return with_aside(phrase("reason.no_advice", reason=words), advice.detail)
+    return phrase("email.today", reason=words)
 
 
 def _state(field: FieldProspect, farm: Farm) -> str:
     """Return how ripe a field is, with what is known of its stand."""
     if field.ripeness is None:
         return ""
-    grown = said("email.crop", crop=crop(field.dry_matter, farm.units)) if field.dry_matter else ""
+    grown = phrase("email.crop", crop=yield_text(field.dry_matter, farm.units)) if field.dry_matter else ""
     fibre = _fibre(field.ndf) if field.ndf else ""
-    return beside(ripeness_words(field.ripeness), joined([stage_words(field.stage or ""), fibre, grown]))
+    return with_aside(ripeness_text(field.ripeness), join([stage_text(field.stage or ""), fibre, grown]))
 
 
 def _fibre(band: Band) -> str:
     if band.high - band.low < 1.0:
-        return said("email.fibre_about", middle=f"{band.mid:.0f}")
-    return said("email.fibre", low=f"{band.low:.0f}", high=f"{band.high:.0f}")
+        return phrase("email.fibre_about", middle=f"{band.mid:.0f}")
+    return phrase("email.fibre", low=f"{band.low:.0f}", high=f"{band.high:.0f}")
 
 
 def _footer(morning: Morning) -> list[str]:
     weather = morning.prospect.weather
-    lines = [said("care.caution")]
+    lines = [phrase("care.caution")]
     if weather is not None:
-        lines.append(said("email.credit", weather=weather_line(weather), credit=weather.credit))
+        lines.append(phrase("email.credit", weather=weather_line(weather), credit=weather.credit))
     return lines
 
 

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from html import escape
 from typing import Final
 
-from daemon.domain.message import PICTURE_PLACE, Message
-from daemon.words.catalog import said
-from daemon.words.no_break import unbroken
+from daemon.domain.message import PICTURE_PLACEHOLDER, Message
+from daemon.words.catalog import phrase
+from daemon.words.no_break import add_no_break_spaces
 
 SUBJECT: Final = 40  # characters that a telephone shows of a subject
 
@@ -15,12 +15,14 @@ def email(
     subject: str, lines: Sequence[str], fields: Sequence[str], footer: Sequence[str], beware: Sequence[str] = ()
 ) -> Message:
     """Return an email whose HTML says the same as its text; a picture comes before the fields."""
-    lists = [(said("page.beware"), beware), (said("page.fields"), fields)]
+    lists = [(phrase("page.beware"), beware), (phrase("page.fields"), fields)]
     body = "\n\n".join([*lines, *(_plain_list(head, items) for head, items in lists if items), *footer])
     cares, states = (_marked_list(head, items) if items else "" for head, items in lists)
     above = "".join(f"<p>{escape(line)}</p>" for line in lines)
     below = "".join(f"<p><small>{escape(line)}</small></p>" for line in footer)
-    return Message(subject, body, unbroken(above + cares) + PICTURE_PLACE + unbroken(states + below))
+    return Message(
+        subject, body, add_no_break_spaces(above + cares) + PICTURE_PLACEHOLDER + add_no_break_spaces(states + below)
+    )
 
 
 def _plain_list(head: str, items: Sequence[str]) -> str:

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from daemon.domain.farm import Channel, Farm, Person
 from daemon.domain.message import Message
 from daemon.messages.layout import email
-from daemon.words.catalog import counted, said
-from daemon.words.sms import fit
+from daemon.words.catalog import phrase, plural
+from daemon.words.sms import fit_pieces
 
 
 def say_mistakes(farm: Farm, mistakes: Sequence[str]) -> dict[Person, Message]:
@@ -19,7 +19,7 @@ def say_mistakes(farm: Farm, mistakes: Sequence[str]) -> dict[Person, Message]:
     mistakes : sequence of str
         One sentence each.
     """
-    told = counted("settings.mistakes", len(mistakes))
-    text = Message("", fit(farm.name, [told, said("lists.sentence", words=mistakes[0])]))
-    mail = email(said("settings.subject"), [told, said("settings.mend")], mistakes, [])
+    told = plural("settings.mistakes", len(mistakes))
+    text = Message("", fit_pieces(farm.name, [told, phrase("lists.sentence", words=mistakes[0])]))
+    mail = email(phrase("settings.subject"), [told, phrase("settings.mend")], mistakes, [])
     return {person: text if person.channel is Channel.TEXT else mail for person in farm.alerts.people}

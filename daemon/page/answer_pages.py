@@ -23,7 +23,7 @@ from daemon.diary.answers.links import Answer, Answers, NotTaken, Trouble
 from daemon.diary.phrases import line_words
 from daemon.diary.store import LineKind
 from daemon.domain.farm import Farm
-from daemon.words.catalog import said
+from daemon.words.catalog import phrase
 
 HEADERS: Final = {
     "Content-Security-Policy": (
@@ -46,7 +46,7 @@ STATUS: Final = {
 _TEMPLATES: Final = jinja2.Environment(
     loader=jinja2.PackageLoader("daemon.page"), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
 )
-_TEMPLATES.globals["said"] = said
+_TEMPLATES.globals["phrase"] = phrase
 
 
 @dataclass(frozen=True)
@@ -101,8 +101,8 @@ def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
             line, more = answers.note(now, token, percent, sure=percent == form.get("shown", ""))
         except NotTaken as error:
             return _again(now, answers, token, error) if STATUS[error.trouble] == 422 else _refused(now, error)
-        noted = said("answer_page.noted", line=line_words(now, line))
-        return _page(now, Shown((noted, *more, said("answer_page.undo", number=line.id))))
+        noted = phrase("answer_page.noted", line=line_words(now, line))
+        return _page(now, Shown((noted, *more, phrase("answer_page.undo", number=line.id))))
 
     @pages.after_request
     def protect(response: flask.Response) -> flask.Response:
@@ -120,8 +120,8 @@ def _asked(farm: Farm, answers: Answers, token: str) -> Shown:
 
 def _question(farm: Farm, answers: Answers, answer: Answer) -> str:
     if answer.kind is LineKind.MOISTURE:
-        return said("answer_page.ask_moisture", field=answer.field)
-    return said("answer_page.ask", line=line_words(farm, answers.line(farm, answer)))
+        return phrase("answer_page.ask_moisture", field=answer.field)
+    return phrase("answer_page.ask", line=line_words(farm, answers.line(farm, answer)))
 
 
 def _again(farm: Farm, answers: Answers, token: str, error: NotTaken) -> flask.Response:
@@ -137,7 +137,7 @@ def _refused(farm: Farm, error: NotTaken) -> flask.Response:
 
 
 def _nothing(why: str, **places: str) -> str:
-    return said("answer_page.nothing", why=said(f"answer_troubles.{why}", **places))
+    return phrase("answer_page.nothing", why=phrase(f"answer_troubles.{why}", **places))
 
 
 def _page(farm: Farm, shown: Shown, status: int = 200) -> flask.Response:

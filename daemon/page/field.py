@@ -7,9 +7,9 @@ from itertools import groupby
 from typing import Final
 
 from daemon.diary.cuts import LYING
-from daemon.domain.advice import Advice, Kind, Watched
+from daemon.domain.advice import Advice, AdviceKind, WatchedField
 from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect
-from daemon.domain.underway import as_drawn, cut_by_now, still_to_mow, underway
+from daemon.domain.underway import field_for_pictures, fields_cut_today, fields_under_way, still_to_mow
 from daemon.page.pictures.draw import Sheet
 from daemon.page.pictures.sheets import HOUR, drying_sheet, growth_sheet
 from daemon.page.today import (
@@ -22,13 +22,19 @@ from daemon.page.today import (
     field_work,
     why_unknown,
 )
-from daemon.words.catalog import beside, joined, said, sentence
-from daemon.words.cautions import day_cares
-from daemon.words.numbers import area, clock_time, crop, named_day, odds, percents, size
-from daemon.words.pictures import growth_words, picture_words, rain_words
-from daemon.words.reasons import NEAR_MISS, odds_told, reason_said, reason_words
-from daemon.words.stand import days_left_sentence, ground, just_cut, ripeness_words, stage_of
-from daemon.words.work import hour_later, if_left, least_chance, too_dry, two_points
+from daemon.words.catalog import as_sentence, join, phrase, with_aside
+from daemon.words.cautions import day_cautions
+from daemon.words.numbers import area_text, day_text, field_size_text, odds_text, time_text, whole_percents, yield_text
+from daemon.words.pictures import drying_picture_text, growth_picture_text, rain_odds_text
+from daemon.words.reasons import NEAR_MISS_ODDS, day_reason_text, odds_against_reason, reason_text
+from daemon.words.stand import days_left_sentence, ground_text, just_cut_text, ripeness_text, stand_stage_text
+from daemon.words.work import (
+    hour_later_sentence,
+    least_area_odds,
+    left_overnight_sentence,
+    odds_points_text,
+    too_dry_sentence,
+)
 
 MANY_FIELDS: Final = 6  # of more, the days stand on their own pages, and those that matter in one sentence
 DAYS_OF_MANY: Final = 3
@@ -120,15 +126,15 @@ def field_page(view: PageView, number: int) -> FieldPage | None:
     field = fields[number - 1]
     known = why_unknown(view) is None and view.in_season
     advice = next((one for one in view.morning.advices if one.field == field.name), None)
-    mows = (advice,) if known and advice is not None and advice.kind is Kind.MOW else ()
+    mows = (advice,) if known and advice is not None and advice.kind is AdviceKind.MOW else ()
     left = tuple(one for one in still_to_mow(view.morning) if known and one.field == field.name)
     return FieldPage(
         card=replace(_card(view, number, field), days=tuple(_row(view, field, day) for day in _coming(view, field))),
         headline=field_headline(view, advice),
         stood=as_it_stood(view),
-        told=field.told,
+        told=field.diary_sentences,
         today=(*field_watch(view, field.name), *(words for one in left for words in _work_words(view, one))),
-        beware=day_cares(mows, view.farm.units),
+        beware=day_cautions(mows, view.farm.units),
         work=tuple(field_work(view, field.name)) if known else (),
         pictures=tuple(_pictures(view, field)) if known else (),
     )
@@ -142,7 +148,7 @@ def field_sheet(view: PageView, number: int, kind: str) -> Sheet | None:
     field = fields[number - 1]
     if view.morning is None or kind == "growth":
         return growth_sheet(field, view.today)
-    return drying_sheet(view.farm, as_drawn(view.morning, field))
+    return drying_sheet(view.farm, field_for_pictures(view.morning, field))
 
 
 def drying_shown(view: PageView, field: FieldProspect) -> Shown | None:
@@ -152,38 +158,38 @@ def drying_shown(view: PageView, field: FieldProspect) -> Shown | None:
         return None
     return Shown(
         "drying",
-        said("picture.title_drying", field=field.name, day=named_day(shown.date)),
-        picture_words(view.farm, field),
-        tuple(said(f"picture_heads.{name}") for name in ("hour", "water", "rain", "sun")),
+        phrase("picture.title_drying", field=field.name, day=day_text(shown.date)),
+        drying_picture_text(view.farm, field),
+        tuple(phrase(f"picture_heads.{name}") for name in ("hour", "water", "rain", "sun")),
         tuple(_drying_rows(view, shown)),
     )
 
 
 def _pictures(view: PageView, field: FieldProspect) -> Iterator[Shown]:
-    drying = None if view.morning is None else drying_shown(view, as_drawn(view.morning, field))
+    drying = None if view.morning is None else drying_shown(view, field_for_pictures(view.morning, field))
     if drying is not None:
         yield drying
     if growth_sheet(field, view.today) is not None:
-        heads = tuple(said(f"picture_heads.{name}") for name in ("day", "fibre", "ripe"))
+        heads = tuple(phrase(f"picture_heads.{name}") for name in ("day", "fibre", "ripe"))
         rows = tuple(
-            TableRow(day_name(day.date, view.today), (_fibre_range(day.ndf), ripeness_words(day.ripeness)))
+            TableRow(day_name(day.date, view.today), (_fibre_range(day.ndf), ripeness_text(day.ripeness)))
             for day in _coming(view, field)
         )
-        heading = said("picture.title_growth", field=field.name)
-        yield Shown("growth", heading, growth_words(view.farm, field), heads, rows)
+        heading = phrase("picture.title_growth", field=field.name)
+        yield Shown("growth", heading, growth_picture_text(view.farm, field), heads, rows)
 
 
 def _drying_rows(view: PageView, shown: DryingPicture) -> Iterator[TableRow]:
     for at, (water, rain, sun) in enumerate(zip(shown.water, shown.rain, shown.sun, strict=True), start=1):
-        low, mid, high = percents(water.low, water.mid, water.high) if water else ("", "", "")
-        wet = said("picture.range", middle=mid, low=low, high=high) if water else said("picture.standing")
-        name = clock_time(shown.begins + at * HOUR, view.farm.units)
-        yield TableRow(name, (wet, rain_words(rain), _sun_words(sun)))
+        low, mid, high = whole_percents(water.low, water.mid, water.high) if water else ("", "", "")
+        wet = phrase("picture.range", middle=mid, low=low, high=high) if water else phrase("picture.standing")
+        name = time_text(shown.begins + at * HOUR, view.farm.units)
+        yield TableRow(name, (wet, rain_odds_text(rain), _sun_words(sun)))
 
 
 def _sun_words(sun: float) -> str:
     """Return how strongly the sun shines in an hour, from its mean [W/m2]; the limits are estimates."""
-    return said("picture.strong" if sun >= STRONG_SUN else "picture.fair" if sun >= FAIR_SUN else "picture.weak")
+    return phrase("picture.strong" if sun >= STRONG_SUN else "picture.fair" if sun >= FAIR_SUN else "picture.weak")
 
 
 def _work_words(view: PageView, advice: Advice) -> list[str]:
@@ -191,14 +197,23 @@ def _work_words(view: PageView, advice: Advice) -> list[str]:
     day, farm = advice.day, view.farm
     if day is None:
         return []
-    sure = sentence(said("page_today.odds", odds=two_points(day, farm))) if day.curve else ""
-    return [words for words in (sure, hour_later(day, farm), too_dry(day, farm), if_left(day, farm)) if words]
+    sure = as_sentence(phrase("page_today.odds", odds=odds_points_text(day, farm))) if day.curve else ""
+    return [
+        words
+        for words in (
+            sure,
+            hour_later_sentence(day, farm),
+            too_dry_sentence(day, farm),
+            left_overnight_sentence(day, farm),
+        )
+        if words
+    ]
 
 
 def _card(view: PageView, number: int, field: FieldProspect) -> FieldCard:
-    days = [_row(view, field, day, least=NEAR_MISS) for day in _coming(view, field)]
+    days = [_row(view, field, day, least=NEAR_MISS_ODDS) for day in _coming(view, field)]
     state = _field_state(view, field)
-    return FieldCard(number, field.name, size(field.area, view.farm.units), state, tuple(_runs(view, days)))
+    return FieldCard(number, field.name, field_size_text(field.area, view.farm.units), state, tuple(_runs(view, days)))
 
 
 def _coming(view: PageView, field: FieldProspect) -> list[FieldDay]:
@@ -209,8 +224,8 @@ def _coming(view: PageView, field: FieldProspect) -> list[FieldDay]:
 def _shortened(card: FieldCard) -> FieldCard:
     """Return a card with one sentence on the first days on which something can be mown, else on the first ones."""
     kept = [row for row in card.days if row.is_good][:DAYS_OF_MANY] or list(card.days[:1])
-    told = joined((beside(row.name, row.what) for row in kept), by="lists.apart")
-    return replace(card, state=(*card.state, sentence(told)), days=(), more=bool(card.days))
+    told = join((with_aside(row.name, row.what) for row in kept), by="lists.apart")
+    return replace(card, state=(*card.state, as_sentence(told)), days=(), more=bool(card.days))
 
 
 def _runs(view: PageView, rows: Iterable[DayRow]) -> Iterator[DayRow]:
@@ -221,7 +236,7 @@ def _runs(view: PageView, rows: Iterable[DayRow]) -> Iterator[DayRow]:
         if first is last:
             yield first
         else:
-            name = said("page_field.days_to", first=first.name, last=_named(view, last))
+            name = phrase("page_field.days_to", first=first.name, last=_named(view, last))
             yield replace(first, name=name)
 
 
@@ -230,7 +245,7 @@ def _like(at: int, row: DayRow) -> tuple[object, ...]:
 
 
 def _named(view: PageView, row: DayRow) -> str:
-    return said("time.tomorrow") if (row.date - view.today).days == 1 else named_day(row.date)
+    return phrase("time.tomorrow") if (row.date - view.today).days == 1 else day_text(row.date)
 
 
 def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
@@ -239,17 +254,17 @@ def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
         # What ails all fields is told once, under Trouble.
         shared = view.morning is not None and field.unknown is view.morning.prospect.trouble
         detail = "" if shared else field.detail
-        return (said("page_field.unknown", reason=beside(reason_said(field.unknown), detail)), *notes)
-    words = sentence(ground(field))
+        return (phrase("page_field.unknown", reason=with_aside(reason_text(field.unknown), detail)), *notes)
+    words = as_sentence(ground_text(field))
     last = (*([words] if words else []), *notes)
-    if cut := just_cut(field, view.today):
-        return (sentence(cut), *last)
-    stage = stage_of(field) if field.stage else ""
-    lines = [sentence(joined([ripeness_words(field.ripeness), stage])), *_fibre(field)]
+    if cut := just_cut_text(field, view.today):
+        return (as_sentence(cut), *last)
+    stage = stand_stage_text(field) if field.stage else ""
+    lines = [as_sentence(join([ripeness_text(field.ripeness), stage])), *_fibre(field)]
     if field.days_left is not None:
         lines.append(days_left_sentence(field))
     if field.dry_matter is not None:
-        lines.append(said("page_field.crop", crop=crop(field.dry_matter, view.farm.units)))
+        lines.append(phrase("page_field.crop", crop=yield_text(field.dry_matter, view.farm.units)))
     return (*lines, *last)
 
 
@@ -259,47 +274,50 @@ def _fibre(field: FieldProspect) -> list[str]:
         return []
     low, middle, high = (f"{end:.0f}" for end in (field.ndf.low, field.ndf.mid, field.ndf.high))
     if field.ndf_target is None:
-        return [said("page_field.fibre", low=low, middle=middle, high=high)]
-    return [said("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
+        return [phrase("page_field.fibre", low=low, middle=middle, high=high)]
+    return [phrase("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
 
 
 def _fibre_range(band: Band) -> str:
     low, middle, high = (f"{end:.0f}" for end in (band.low, band.mid, band.high))
-    return said("picture.range", middle=middle, low=low, high=high)
+    return phrase("picture.range", middle=middle, low=low, high=high)
 
 
 def _row(view: PageView, field: FieldProspect, day: FieldDay, least: float = 0.0) -> DayRow:
     """Return a day of a field as a line, today as it stands by now."""
     if view.morning is None or day.date != view.today:
         return _day_row(view, day, least)
-    cut = next((one for one in cut_by_now(view.morning) if one.field == field.name), None)
+    cut = next((one for one in fields_cut_today(view.morning) if one.field == field.name), None)
     if cut is not None:
         return _cut_row(view, day, cut)
     mown = next((one.day for one in still_to_mow(view.morning) if one.field == field.name), None)
-    return _day_row(view, mown if mown and field.name in underway(view.morning) else day, least)
+    return _day_row(view, mown if mown and field.name in fields_under_way(view.morning) else day, least)
 
 
-def _cut_row(view: PageView, day: FieldDay, cut: Watched) -> DayRow:
-    what = said("page_field.cut", size=size(cut.area, view.farm.units))
-    sure = odds(cut.odds) if cut.odds is not None else ""
-    at = cut.bale_from and clock_time(cut.bale_from.astimezone(view.farm.place.timezone), view.farm.units)
-    more = said("page_field.bale", bale=at) if at else ""
-    return DayRow(day.date, day_name(day.date, view.today), joined([what, sure]), more, True)
+def _cut_row(view: PageView, day: FieldDay, cut: WatchedField) -> DayRow:
+    what = phrase("page_field.cut", size=field_size_text(cut.area, view.farm.units))
+    sure = odds_text(cut.odds) if cut.odds is not None else ""
+    at = cut.bale_from and time_text(cut.bale_from.astimezone(view.farm.place.timezone), view.farm.units)
+    more = phrase("page_field.bale", bale=at) if at else ""
+    return DayRow(day.date, day_name(day.date, view.today), join([what, sure]), more, True)
 
 
 def _day_row(view: PageView, day: FieldDay, least: float = 0.0) -> DayRow:
     """Return a day as a line; odds of a day that will not do are told from the least ones on that are worth a line."""
     units, name = view.farm.units, day_name(day.date, view.today)
     if day.area > 0:
-        after = said("page_field.after", field=day.after) if day.after else ""
-        start = said("page_field.start", start=clock_time(day.start, units)) if day.start else ""
-        bale = said("page_field.bale", bale=clock_time(day.bale_from, units)) if day.bale_from else ""
-        sure = odds(day.odds) if day.odds is not None else ""
-        return DayRow(day.date, name, joined([area(day.area, units), sure]), joined([after, start, bale]), True)
-    what = said("page_field.nothing", reason=reason_words(day.reason, day))
-    chance = least_chance(day, view.farm)
-    if chance is None or chance.odds < least or odds_told(day.reason, day) is not None:
+        after = phrase("page_field.after", field=day.after) if day.after else ""
+        start = phrase("page_field.start", start=time_text(day.start, units)) if day.start else ""
+        bale = phrase("page_field.bale", bale=time_text(day.bale_from, units)) if day.bale_from else ""
+        sure = odds_text(day.odds) if day.odds is not None else ""
+        return DayRow(day.date, name, join([area_text(day.area, units), sure]), join([after, start, bale]), True)
+    what = phrase("page_field.nothing", reason=day_reason_text(day.reason, day))
+    chance = least_area_odds(day, view.farm)
+    if chance is None or chance.odds < least or odds_against_reason(day.reason, day) is not None:
         return DayRow(day.date, name, what)
     return DayRow(
-        day.date, name, what, said("page_field.would_be", area=area(chance.area, units), odds=odds(chance.odds))
+        day.date,
+        name,
+        what,
+        phrase("page_field.would_be", area=area_text(chance.area, units), odds=odds_text(chance.odds)),
     )

@@ -7,10 +7,10 @@ from typing import Final
 
 from daemon.domain.advice import WatchState
 from daemon.domain.farm import Farm
-from daemon.domain.message import Posted, State
+from daemon.domain.message import MessageState, QueuedMessage
 from daemon.domain.schedule import TaskKind
-from daemon.words.catalog import beside, joined, said
-from daemon.words.numbers import clock_time, named_day
+from daemon.words.catalog import join, phrase, with_aside
+from daemon.words.numbers import day_text, time_text
 
 LONGEST_WAIT: Final = timedelta(minutes=30)
 STUCK_SHOWN: Final = timedelta(days=2)  # an undelivered message troubles nobody for ever
@@ -26,24 +26,24 @@ class MessageRow:
     state: str
 
 
-def message_problems(messages: Iterable[Posted], now: datetime) -> tuple[str, ...]:
+def message_problems(messages: Iterable[QueuedMessage], now: datetime) -> tuple[str, ...]:
     """Return which of the recent messages have not, or perhaps not, been delivered."""
     recent = (row for row in messages if now - row.made_at < STUCK_SHOWN)
     return tuple(
-        said("messages.trouble", message=_message_name(row), state=_state(row))
+        phrase("messages.trouble", message=_message_name(row), state=_state(row))
         for row in recent
-        if row.state in (State.FAILED, State.UNKNOWN) or (row.waits and _waits_long(row, now))
+        if row.state in (MessageState.FAILED, MessageState.UNKNOWN) or (row.is_waiting and _waits_long(row, now))
     )
 
 
-def message_rows(farm: Farm, messages: Iterable[Posted]) -> tuple[MessageRow, ...]:
+def message_rows(farm: Farm, messages: Iterable[QueuedMessage]) -> tuple[MessageRow, ...]:
     """Return messages in the words and the units of a farm, in their order."""
     return tuple(
         MessageRow(
-            what=joined([named_day(row.day), _kind(row)]),
-            to=joined([row.person, _channel(row)]),
+            what=join([day_text(row.day), _kind(row)]),
+            to=join([row.person, _channel(row)]),
             text=row.message.title or row.message.body,
-            state=_state(row, clock_time(row.sent_at.astimezone(farm.place.timezone), farm.units))
+            state=_state(row, time_text(row.sent_at.astimezone(farm.place.timezone), farm.units))
             if row.sent_at
             else _state(row),
         )
@@ -51,39 +51,39 @@ def message_rows(farm: Farm, messages: Iterable[Posted]) -> tuple[MessageRow, ..
     )
 
 
-def _waits_long(row: Posted, now: datetime) -> bool:
+def _waits_long(row: QueuedMessage, now: datetime) -> bool:
     """Return whether a message should have gone out long ago; one that waits for its hour should not."""
     since = row.next_try if row.attempts == 0 and row.next_try is not None else row.made_at
     return now - since > LONGEST_WAIT
 
 
-def _state(row: Posted, sent_at: str = "") -> str:
-    if row.state is State.NEW and row.attempts:
-        words = said("messages.again")
-    elif row.state is State.NEW and row.stands_in_for is not None:
-        words = said("messages.second_way")
-    elif row.state is State.SENT and sent_at:
-        words = said("messages.sent_at", time=sent_at)
+def _state(row: QueuedMessage, sent_at: str = "") -> str:
+    if row.state is MessageState.NEW and row.attempts:
+        words = phrase("messages.again")
+    elif row.state is MessageState.NEW and row.stands_in_for is not None:
+        words = phrase("messages.second_way")
+    elif row.state is MessageState.SENT and sent_at:
+        words = phrase("messages.sent_at", time=sent_at)
     else:
-        words = said(f"message_states.{row.state.name.lower()}")
-    return beside(words, row.reason)
+        words = phrase(f"message_states.{row.state.name.lower()}")
+    return with_aside(words, row.reason)
 
 
-def _kind(row: Posted) -> str:
+def _kind(row: QueuedMessage) -> str:
     """Return what a message is for: the time of the day, or how a field stands that is mown."""
     what, _, field = row.kind.partition(": ")
     kind = next((one for one in (*TaskKind, *WatchState) if one == what), None)
     if kind is None:
-        return said("message_kinds.settings")
-    return said(f"message_kinds.{kind.name.lower()}", field=field)
+        return phrase("message_kinds.settings")
+    return phrase(f"message_kinds.{kind.name.lower()}", field=field)
 
 
-def _message_name(row: Posted) -> str:
+def _message_name(row: QueuedMessage) -> str:
     _, _, field = row.kind.partition(": ")
     if field:
-        return said("messages.of_field", field=field, person=row.person, channel=_channel(row))
-    return said("messages.of_kind", kind=_kind(row), person=row.person, channel=_channel(row))
+        return phrase("messages.of_field", field=field, person=row.person, channel=_channel(row))
+    return phrase("messages.of_kind", kind=_kind(row), person=row.person, channel=_channel(row))
 
 
-def _channel(row: Posted) -> str:
-    return said(f"channels.{row.channel.name.lower()}")
+def _channel(row: QueuedMessage) -> str:
+    return phrase(f"channels.{row.channel.name.lower()}")

@@ -16,7 +16,7 @@ from waitress import wasyncore
 from daemon.diary.answers.links import Link, Links
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
-from daemon.domain.underway import first_drawn
+from daemon.domain.underway import first_pictured_field
 from daemon.page.field import drying_shown, field_cards, field_page, field_sheet
 from daemon.page.message_rows import message_rows
 from daemon.page.pictures.draw import SVG, as_json
@@ -34,9 +34,9 @@ from daemon.page.today import (
     watch_lines,
     work_rows,
 )
-from daemon.words.catalog import capital, joined, said
-from daemon.words.no_break import unbroken
-from daemon.words.numbers import clock_time, named_day
+from daemon.words.catalog import capitalize_first, join, phrase
+from daemon.words.no_break import add_no_break_spaces
+from daemon.words.numbers import day_text, time_text
 
 HEADERS: Final = {
     "Cache-Control": "no-store",  # an advice of yesterday must not come out of a browser's cache
@@ -58,8 +58,8 @@ _TEMPLATES: Final = jinja2.Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_TEMPLATES.globals["said"] = said
-_TEMPLATES.filters["capital"] = capital
+_TEMPLATES.globals["phrase"] = phrase
+_TEMPLATES.filters["capital"] = capitalize_first
 
 
 def render(
@@ -81,7 +81,7 @@ def render(
     served : bool, optional
         Whether there is a page for each field.
     """
-    first = first_drawn(view.morning) if view.morning and work_rows(view) else None
+    first = first_pictured_field(view.morning) if view.morning and work_rows(view) else None
     html = _TEMPLATES.get_template("page.html").render(
         **_around(view),
         headline=headline(view),
@@ -99,7 +99,7 @@ def render(
         messages=message_rows(view.farm, view.messages),
         served=served,
     )
-    return unbroken(html)
+    return add_no_break_spaces(html)
 
 
 def render_field(view: PageView, number: int, links: Mapping[str, Sequence[Link]] = MappingProxyType({})) -> str | None:
@@ -107,7 +107,7 @@ def render_field(view: PageView, number: int, links: Mapping[str, Sequence[Link]
     shown = field_page(view, number)
     if shown is None:
         return None
-    return unbroken(_TEMPLATES.get_template("field.html").render(**_around(view), field=shown, links=links))
+    return add_no_break_spaces(_TEMPLATES.get_template("field.html").render(**_around(view), field=shown, links=links))
 
 
 def _around(view: PageView) -> dict[str, str]:
@@ -117,7 +117,7 @@ def _around(view: PageView) -> dict[str, str]:
     return {
         "farm": view.farm.name,
         "age": age_line(view),
-        "made": joined([named_day(here.date()), clock_time(here, view.farm.units)]),
+        "made": join([day_text(here.date()), time_text(here, view.farm.units)]),
         "made_at": here.isoformat(timespec="minutes"),
         "credit": weather.credit if weather else "",
         "note": weather.note if weather else "",
@@ -133,7 +133,7 @@ def write_page(view: PageView, path: Path) -> None:
 
 def _as_data(view: PageView) -> str:
     """Return the picture of the first field to mow as an address that holds it, empty where there is none."""
-    field = first_drawn(view.morning) if view.morning else None
+    field = first_pictured_field(view.morning) if view.morning else None
     sheet = drying_sheet(view.farm, field) if field else None
     if sheet is None:
         return ""
@@ -177,7 +177,7 @@ def create_app(
     @app.get("/")
     def page() -> str:
         shown = view()
-        first = first_drawn(shown.morning) if shown.morning else None
+        first = first_pictured_field(shown.morning) if shown.morning else None
         names = [field.name for field in shown.morning.prospect.fields] if shown.morning else []
         drying = f"field/{names.index(first.name) + 1}/drying.svg" if first else ""
         return render(shown, answers(shown), drying=drying, served=True)

@@ -6,23 +6,23 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from daemon.domain.advice import Advice, Kind, Morning, Watched, WatchState
+from daemon.domain.advice import Advice, AdviceKind, Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm
 from daemon.domain.field_watch import is_failing
-from daemon.domain.message import Posted
+from daemon.domain.message import QueuedMessage
 from daemon.domain.prospect import FieldDay, Reason
-from daemon.domain.season_progress import progress
-from daemon.domain.underway import bales_of, cut_by_now, is_cut_whole, still_to_mow
+from daemon.domain.season_progress import crop_progress
+from daemon.domain.underway import bales_for_area, fields_cut_today, is_fully_cut, still_to_mow
 from daemon.page.message_rows import message_problems
-from daemon.words.catalog import beside, capital, counted, joined, said, sentence
-from daemon.words.cautions import day_cares, official
-from daemon.words.field_order import order
-from daemon.words.numbers import area, clock_time, named_day, odds, size
-from daemon.words.reasons import reason_said, reason_words, trouble_words, waiting_words
-from daemon.words.season_progress import progress_words
-from daemon.words.watch import watched_words
+from daemon.words.catalog import as_sentence, capitalize_first, join, phrase, plural, with_aside
+from daemon.words.cautions import day_cautions, official_warning_sentences
+from daemon.words.field_order import order_sentences
+from daemon.words.numbers import area_text, day_text, field_size_text, odds_text, time_text
+from daemon.words.reasons import day_reason_text, reason_text, trouble_sentence, waiting_text
+from daemon.words.season_progress import progress_text
+from daemon.words.watch import watch_text
 from daemon.words.weather import weather_line
-from daemon.words.work import job
+from daemon.words.work import job_text
 
 LONGEST_WITHOUT_PASS: Final = timedelta(hours=2)
 FEW: Final = 3
@@ -35,7 +35,7 @@ class PageView:
 
     farm: Farm
     morning: Morning | None
-    messages: tuple[Posted, ...]
+    messages: tuple[QueuedMessage, ...]
     now: datetime
     problems: tuple[str, ...]
 
@@ -59,7 +59,7 @@ class WorkRow:
     words: str
 
 
-def make_view(farm: Farm, morning: Morning | None, messages: Sequence[Posted], now: datetime) -> PageView:
+def make_view(farm: Farm, morning: Morning | None, messages: Sequence[QueuedMessage], now: datetime) -> PageView:
     """Return a view with the problems found in it, each once."""
     found = dict.fromkeys((*pass_problems(farm, morning, now), *message_problems(messages, now)))
     return PageView(farm, morning, tuple(messages), now, tuple(found))
@@ -80,17 +80,17 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     if now.astimezone(farm.place.timezone).month not in farm.season:
         return ()
     if morning is None:
-        return (said("page_trouble.no_look"),)
+        return (phrase("page_trouble.no_look"),)
     problems = []
     if now - morning.prospect.at > LONGEST_WITHOUT_PASS:
-        problems.append(said("page_trouble.old_look", age=_span(now - morning.prospect.at)))
+        problems.append(phrase("page_trouble.old_look", age=_span(now - morning.prospect.at)))
     age, found = data_age(morning, now), morning.prospect
     if found.trouble is Reason.DIARY_UNREADABLE:
-        problems.append(said("page_trouble.no_advice", reason=found.detail))
+        problems.append(phrase("page_trouble.no_advice", reason=found.detail))
     elif age is not None and age > timedelta(hours=farm.weather.oldest):
-        problems.append(said("page_trouble.old_weather", allowed=_allowed(farm)))
+        problems.append(phrase("page_trouble.old_weather", allowed=_allowed(farm)))
     elif age is None or found.trouble is not None:
-        problems.append(trouble_words(found.trouble, found.detail))
+        problems.append(trouble_sentence(found.trouble, found.detail))
     return tuple(problems)
 
 
@@ -106,37 +106,37 @@ def headline(view: PageView) -> str:
         return out_of_season(view)
     unknown = why_unknown(view)
     if unknown is not None or view.morning is None:
-        return said("page_today.unknown", reason=unknown)
-    if going := [*_cut(view, cut_by_now(view.morning)), *_to_mow(view, still_to_mow(view.morning))]:
+        return phrase("page_today.unknown", reason=unknown)
+    if going := [*_cut(view, fields_cut_today(view.morning)), *_to_mow(view, still_to_mow(view.morning))]:
         return " ".join(going)
-    reasons = _reasons(view.morning.advices) or said("page_today.no_fields")
+    reasons = _reasons(view.morning.advices) or phrase("page_today.no_fields")
     if view.morning.is_unknown:
-        return said("page_today.unknown_fields", reasons=reasons)
-    return said("page_today.wait", reasons=reasons)
+        return phrase("page_today.unknown_fields", reasons=reasons)
+    return phrase("page_today.wait", reasons=reasons)
 
 
 def next_step(view: PageView) -> str:
     """Return what to do next."""
     if not view.in_season:
-        return said("page_next.out_of_season")
+        return phrase("page_next.out_of_season")
     if why_unknown(view) is not None or view.morning is None:
-        return said("page_next.unknown")
+        return phrase("page_next.unknown")
     if work_rows(view):
-        return " ".join([_next_work(view), said("page_next.sample")])
-    if cut_by_now(view.morning):
-        return said("page_next.called_off")
+        return " ".join([_next_work(view), phrase("page_next.sample")])
+    if fields_cut_today(view.morning):
+        return phrase("page_next.called_off")
     ahead = _next_chance(view)
-    hour = clock_time(view.farm.alerts.morning, view.farm.units)
-    return " ".join([ahead, said("page_next.message", hour=hour)])
+    hour = time_text(view.farm.alerts.morning, view.farm.units)
+    return " ".join([ahead, phrase("page_next.message", hour=hour)])
 
 
 def order_lines(view: PageView) -> tuple[str, ...]:
     """Return why a field comes first in today's work."""
     if why_unknown(view) is not None or not view.in_season or view.morning is None:
         return ()
-    cut = {one.field for one in cut_by_now(view.morning)}
+    cut = {one.field for one in fields_cut_today(view.morning)}
     left = tuple(one for one in view.morning.advices if one.field not in cut)
-    return tuple(order(view.farm, replace(view.morning, advices=left)))
+    return tuple(order_sentences(view.farm, replace(view.morning, advices=left)))
 
 
 def work_rows(view: PageView) -> tuple[WorkRow, ...]:
@@ -144,7 +144,7 @@ def work_rows(view: PageView) -> tuple[WorkRow, ...]:
     morning = view.morning
     if morning is None or not view.in_season or why_unknown(view) is not None:
         return ()
-    names = (*(one.field for one in cut_by_now(morning)), *(one.field for one in still_to_mow(morning)))
+    names = (*(one.field for one in fields_cut_today(morning)), *(one.field for one in still_to_mow(morning)))
     return tuple(sorted((row for name in names for row in field_work(view, name)), key=lambda row: row.at))
 
 
@@ -152,7 +152,7 @@ def field_work(view: PageView, name: str) -> Iterator[WorkRow]:
     """Yield the work in a field that is to be mown or that is cut, in order."""
     if view.morning is None:
         return
-    cut = next((one for one in cut_by_now(view.morning) if one.field == name), None)
+    cut = next((one for one in fields_cut_today(view.morning) if one.field == name), None)
     advice = next((one for one in still_to_mow(view.morning) if one.field == name), None)
     if cut is not None:
         steps = _steps_of_cut(view.morning, cut)
@@ -161,32 +161,32 @@ def field_work(view: PageView, name: str) -> Iterator[WorkRow]:
     else:
         return
     local = ((at.astimezone(view.farm.place.timezone), words) for at, words in steps if at is not None)
-    yield from (WorkRow(at, clock_time(at, view.farm.units), words) for at, words in local)
+    yield from (WorkRow(at, time_text(at, view.farm.units), words) for at, words in local)
 
 
 def _steps(view: PageView, advice: Advice, day: FieldDay) -> list[tuple[datetime | None, str]]:
     name = advice.field
     return [
-        (day.start, said("page_work.start", field=name, area=area(advice.area, view.farm.units))),
-        (day.mow_until, said("page_work.stop", field=name)),
-        (day.rake_from, said("page_work.rake", field=name)),
-        (day.bale_from, beside(said("page_work.bale", field=name), _bales(day.bales))),
-        (day.wrapped_by, said("page_work.wrapped", field=name)),
+        (day.start, phrase("page_work.start", field=name, area=area_text(advice.area, view.farm.units))),
+        (day.mow_until, phrase("page_work.stop", field=name)),
+        (day.rake_from, phrase("page_work.rake", field=name)),
+        (day.bale_from, with_aside(phrase("page_work.bale", field=name), _bales(day.bales))),
+        (day.wrapped_by, phrase("page_work.wrapped", field=name)),
     ]
 
 
-def _steps_of_cut(morning: Morning, cut: Watched) -> list[tuple[datetime | None, str]]:
+def _steps_of_cut(morning: Morning, cut: WatchedField) -> list[tuple[datetime | None, str]]:
     """Return the work in a field that is cut; where not all will make it, that in what still will."""
     name, day = cut.field, next((one.day for one in morning.mows if one.field == cut.field), None)
-    raking = (cut.rake_from, said("page_work.rake", field=name))
+    raking = (cut.rake_from, phrase("page_work.rake", field=name))
     if cut.state is WatchState.WILL_NOT_MAKE_IT:
-        return [raking, (cut.bale_from, said("page_work.bale_fit", field=name))]
-    baling = beside(said("page_work.bale", field=name), _bales(bales_of(day, cut.area)))
-    return [raking, (cut.bale_from, baling), (cut.wrapped_by, said("page_work.wrapped", field=name))]
+        return [raking, (cut.bale_from, phrase("page_work.bale_fit", field=name))]
+    baling = with_aside(phrase("page_work.bale", field=name), _bales(bales_for_area(day, cut.area)))
+    return [raking, (cut.bale_from, baling), (cut.wrapped_by, phrase("page_work.wrapped", field=name))]
 
 
 def _bales(count: int | None) -> str:
-    return counted("work.bales", count) if count else ""
+    return plural("work.bales", count) if count else ""
 
 
 def field_headline(view: PageView, advice: Advice | None) -> str:
@@ -195,15 +195,15 @@ def field_headline(view: PageView, advice: Advice | None) -> str:
         return out_of_season(view)
     unknown = why_unknown(view)
     if unknown is not None or advice is None or view.morning is None:
-        return said("page_today.unknown", reason=unknown or said("page_today.no_look"))
-    cut = [one for one in cut_by_now(view.morning) if one.field == advice.field]
+        return phrase("page_today.unknown", reason=unknown or phrase("page_today.no_look"))
+    cut = [one for one in fields_cut_today(view.morning) if one.field == advice.field]
     mown = [one for one in still_to_mow(view.morning) if one.field == advice.field]
     if cut or mown:
         return " ".join([*_cut(view, cut), *_to_mow(view, mown)])
-    reason = reason_words(advice.reason, advice.day)
-    if advice.kind is Kind.NONE:
-        return said("page_today.unknown", reason=beside(reason, advice.detail))
-    return said("page_today.wait", reasons=capital(reason))
+    reason = day_reason_text(advice.reason, advice.day)
+    if advice.kind is AdviceKind.NONE:
+        return phrase("page_today.unknown", reason=with_aside(reason, advice.detail))
+    return phrase("page_today.wait", reasons=capitalize_first(reason))
 
 
 def care_lines(view: PageView) -> tuple[str, ...]:
@@ -211,12 +211,12 @@ def care_lines(view: PageView) -> tuple[str, ...]:
     known = why_unknown(view) is None and view.in_season
     if not known or view.morning is None:
         return ()
-    return (*official(view.farm, view.morning), *day_cares(view.morning.mows, view.farm.units))
+    return (*official_warning_sentences(view.farm, view.morning), *day_cautions(view.morning.mows, view.farm.units))
 
 
 def out_of_season(view: PageView) -> str:
     """Return that nothing is looked for now, and in which month that begins again."""
-    return said("page_today.out_of_season", month=said(f"months.{view.farm.season_from(view.today.month)}"))
+    return phrase("page_today.out_of_season", month=phrase(f"months.{view.farm.next_season_month(view.today.month)}"))
 
 
 def as_it_stood(view: PageView) -> str:
@@ -224,14 +224,14 @@ def as_it_stood(view: PageView) -> str:
     if view.morning is None or why_unknown(view) is None or view.morning.prospect.trouble is not None:
         return ""
     at = view.morning.prospect.at.astimezone(view.farm.place.timezone)
-    return said("page.as_it_stood", day=named_day(at.date()), time=clock_time(at, view.farm.units))
+    return phrase("page.as_it_stood", day=day_text(at.date()), time=time_text(at, view.farm.units))
 
 
 def season_line(view: PageView) -> str:
     """Return how the season goes, empty where nothing is ripe or known, or where there is no advice."""
     if view.morning is None or why_unknown(view) is not None:
         return ""
-    return progress_words(view.farm, progress(view.morning))
+    return progress_text(view.farm, crop_progress(view.morning))
 
 
 def watch_lines(view: PageView) -> tuple[str, ...]:
@@ -248,92 +248,92 @@ def age_line(view: PageView) -> str:
     """Return how old the weather data is and where it comes from."""
     weather = view.morning.prospect.weather if view.morning else None
     if view.morning is None or weather is None:
-        return said("page_weather.none")
+        return phrase("page_weather.none")
     age = data_age(view.morning, view.now) or timedelta()
-    if weather.known:
+    if weather.is_recorded:
         return weather_line(weather)
-    forecasts = counted("weather.forecasts", weather.members)
-    return said("page_weather.age", age=_span(age), source=weather.source, forecasts=forecasts)
+    forecasts = plural("weather.forecasts", weather.members)
+    return phrase("page_weather.age", age=_span(age), source=weather.source, forecasts=forecasts)
 
 
 def why_unknown(view: PageView) -> str | None:
     """Return why nothing can be advised, None if something can."""
     if view.morning is None:
-        return said("page_today.no_look")
+        return phrase("page_today.no_look")
     if not view.in_season:
         return None
     if view.morning.date != view.today:
-        return said("page_today.old_look", day=named_day(view.morning.date))
+        return phrase("page_today.old_look", day=day_text(view.morning.date))
     if view.morning.prospect.trouble is not None:
-        return reason_said(view.morning.prospect.trouble)
+        return reason_text(view.morning.prospect.trouble)
     age = data_age(view.morning, view.now)
     if age is None:
-        return said("page_today.no_weather")
+        return phrase("page_today.no_weather")
     old = age > timedelta(hours=view.farm.weather.oldest)
-    return said("page_today.old_weather", allowed=_allowed(view.farm)) if old else None
+    return phrase("page_today.old_weather", allowed=_allowed(view.farm)) if old else None
 
 
 def day_name(day: date, today: date) -> str:
     """Return a day as people say it, with its number so that next week's is not taken for this week's."""
-    return capital(_near_day(day, today))
+    return capitalize_first(_near_day(day, today))
 
 
 def _near_day(day: date, today: date) -> str:
     key = {0: "time.today", 1: "time.tomorrow"}.get((day - today).days)
-    return said(key) if key else named_day(day)
+    return phrase(key) if key else day_text(day)
 
 
 def _allowed(farm: Farm) -> str:
     """Return how old the weather may be."""
-    return counted("time.hours", f"{farm.weather.oldest:g}")
+    return plural("time.hours", f"{farm.weather.oldest:g}")
 
 
-def _cut(view: PageView, cut: Sequence[Watched]) -> list[str]:
+def _cut(view: PageView, cut: Sequence[WatchedField]) -> list[str]:
     """Return what is to be done with what is cut in a sentence, none where nothing is; the day's work tells of all."""
-    told = joined((_job_of_cut(view, one) for one in cut[:FEW]), by="lists.apart")
+    told = join((_job_of_cut(view, one) for one in cut[:FEW]), by="lists.apart")
     if len(cut) > FEW:
-        told = counted("page_today.more", len(cut) - FEW, jobs=told)
-    return [sentence(told)] if cut else []
+        told = plural("page_today.more", len(cut) - FEW, jobs=told)
+    return [as_sentence(told)] if cut else []
 
 
-def _job_of_cut(view: PageView, cut: Watched) -> str:
-    whole = view.morning is not None and is_cut_whole(view.morning, cut)
-    much = size(cut.area, view.farm.units)
-    told = said("page_today.cut" if whole else "page_today.cut_part", field=cut.field, size=much)
+def _job_of_cut(view: PageView, cut: WatchedField) -> str:
+    whole = view.morning is not None and is_fully_cut(view.morning, cut)
+    much = field_size_text(cut.area, view.farm.units)
+    told = phrase("page_today.cut" if whole else "page_today.cut_part", field=cut.field, size=much)
     if cut.state is WatchState.WILL_NOT_MAKE_IT:
-        told = said("page_today.cut_fails" if is_failing(cut) else "page_today.cut_called_off", cut=told)
+        told = phrase("page_today.cut_fails" if is_failing(cut) else "page_today.cut_called_off", cut=told)
     elif cut.bale_from is not None:
         at = cut.bale_from.astimezone(view.farm.place.timezone)
-        told = said("page_today.cut_bale", cut=told, bale=clock_time(at, view.farm.units))
-    return beside(told, said("page_today.odds", odds=odds(cut.odds)) if cut.odds is not None else "")
+        told = phrase("page_today.cut_bale", cut=told, bale=time_text(at, view.farm.units))
+    return with_aside(told, phrase("page_today.odds", odds=odds_text(cut.odds)) if cut.odds is not None else "")
 
 
 def _to_mow(view: PageView, mows: Sequence[Advice]) -> list[str]:
     """Return what is to be mown in a sentence, none where nothing is."""
-    return [said("page_today.mow", jobs=_jobs(view, mows))] if mows else []
+    return [phrase("page_today.mow", jobs=_jobs(view, mows))] if mows else []
 
 
 def _jobs(view: PageView, mows: Sequence[Advice]) -> str:
     """Return what is to be mown; of many fields the first ones, for the day's work names them all."""
-    told = joined((_job(view, advice) for advice in mows[:FEW]), by="lists.then")
-    return counted("page_today.more", len(mows) - FEW, jobs=told) if len(mows) > FEW else told
+    told = join((_job(view, advice) for advice in mows[:FEW]), by="lists.then")
+    return plural("page_today.more", len(mows) - FEW, jobs=told) if len(mows) > FEW else told
 
 
 def _reasons(advices: Sequence[Advice]) -> str:
     """Return why fields wait; many that wait for the same are counted."""
     if len(advices) <= MANY:
-        return waiting_words(advices)
-    found = Counter(reason_words(advice.reason, advice.day) for advice in advices)
-    told = (counted("page_today.fields", count, reason=reason) for reason, count in found.most_common(FEW))
-    return joined(told, by="lists.apart")
+        return waiting_text(advices)
+    found = Counter(day_reason_text(advice.reason, advice.day) for advice in advices)
+    told = (plural("page_today.fields", count, reason=reason) for reason, count in found.most_common(FEW))
+    return join(told, by="lists.apart")
 
 
 def _job(view: PageView, advice: Advice) -> str:
     units, day = view.farm.units, advice.day
-    much = job(advice.area, advice.field, view.farm)
+    much = job_text(advice.area, advice.field, view.farm)
     if day and day.start:
-        much = said("page_today.job_from", job=much, start=clock_time(day.start, units))
-    return beside(much, said("page_today.odds", odds=odds(day.odds)) if day and day.odds is not None else "")
+        much = phrase("page_today.job_from", job=much, start=time_text(day.start, units))
+    return with_aside(much, phrase("page_today.odds", odds=odds_text(day.odds)) if day and day.odds is not None else "")
 
 
 def _watched(view: PageView) -> list[tuple[str, str]]:
@@ -341,27 +341,27 @@ def _watched(view: PageView) -> list[tuple[str, str]]:
     if morning is None or morning.date != view.today:
         return []
     known_at = morning.prospect.at if why_unknown(view) is None else view.now
-    return [(one.field, watched_words(view.farm, one, view.now, known_at)) for one in morning.watched]
+    return [(one.field, watch_text(view.farm, one, view.now, known_at)) for one in morning.watched]
 
 
 def _next_work(view: PageView) -> str:
     """Return the next step of the day's work."""
     row = next((row for row in work_rows(view) if row.at > view.now), None)
-    return said("page_next.nothing_more") if row is None else said("page_next.work", time=row.time, work=row.words)
+    return phrase("page_next.nothing_more") if row is None else phrase("page_next.work", time=row.time, work=row.words)
 
 
 def _next_chance(view: PageView) -> str:
     fields = view.morning.prospect.fields if view.morning else ()
     ahead = [(day, field) for field in fields for day in field.days if day.date > view.today and day.area > 0]
     if not ahead:
-        return said("page_next.none")
+        return phrase("page_next.none")
     day, field = min(ahead, key=lambda pair: (pair[0].date, -pair[0].area))
-    much = job(day.area, field.name, view.farm)
-    chance = joined([much, odds(day.odds) if day.odds is not None else ""])
-    return said("page_next.day", day=_near_day(day.date, view.today), chance=chance)
+    much = job_text(day.area, field.name, view.farm)
+    chance = join([much, odds_text(day.odds) if day.odds is not None else ""])
+    return phrase("page_next.day", day=_near_day(day.date, view.today), chance=chance)
 
 
 def _span(span: timedelta) -> str:
     """Return a span in its one largest unit."""
     minutes = max(0, int(span.total_seconds() // 60))
-    return counted("time.minutes", minutes) if minutes < 120 else counted("time.hours", minutes // 60)
+    return plural("time.minutes", minutes) if minutes < 120 else plural("time.hours", minutes // 60)

@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from daemon.domain.farm import Estimates, Farm, Traction
-from daemon.domain.prospect import Care, FieldDay, Ripeness
+from daemon.domain.prospect import FieldDay, Ripeness, TimedCaution
 from daemon.domain.units import HOUR
 from daemon.planning.field_day import WorkedDay
 from daemon.planning.forecast_hours import ForecastHours
@@ -11,7 +11,7 @@ from models.cautions import BaledMoisture, Caution, DayOfWork, Noted, OwnFigures
 from models.workday import SLOTS_PER_HOUR
 
 
-def cares_of(farm: Farm, worked: WorkedDay, shown: FieldDay, hours: ForecastHours) -> tuple[Care, ...]:
+def cares_of(farm: Farm, worked: WorkedDay, shown: FieldDay, hours: ForecastHours) -> tuple[TimedCaution, ...]:
     """Return all that is to be bewared of in a day's work, the gravest first; nothing where nothing is to be mown.
 
     Parameters
@@ -69,10 +69,10 @@ def _day_of_work(
     )
 
 
-def _care(noted: Noted, begins: datetime) -> Care:
+def _care(noted: Noted, begins: datetime) -> TimedCaution:
     """Return a caution with its hours on the farm's clock: the wider ones, in which a tenth of the members has it."""
     spell = noted.hours.perhaps if noted.hours else None
     if noted.hours is None or spell is None:
-        return Care(noted.caution)
+        return TimedCaution(noted.caution)
     first, end = (begins + hour * HOUR for hour in spell)
-    return Care(noted.caution, first, end, noted.hours.likely is not None)
+    return TimedCaution(noted.caution, first, end, noted.hours.likely is not None)

@@ -52,5 +52,5 @@ def _picture(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> DryingPictu
         ),
         rain=tuple(float(share) for share in hours.wet[:, span].mean(axis=0)),
         sun=tuple(float(mean) for mean in hours.sun[:, span].mean(axis=0)),
-        cut_with=Band(float(low[cut]), float(mid[cut]), float(high[cut])),
+        water_at_mowing=Band(float(low[cut]), float(mid[cut]), float(high[cut])),
     )

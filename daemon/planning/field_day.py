@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import Band, Chance, FieldDay, Reason, Ripeness
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, Reason, Ripeness
 from daemon.planning.drying import Crop, crop_days, day_index, strip_area, strips_for
 from daemon.planning.forecast_hours import ForecastHours, Window
 from models import coefficients as c
@@ -112,7 +112,7 @@ def with_hours(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> FieldDay:
         moisture_at_baling=Band(*(float(wet_basis(np.array(water))) for water in close.moisture)),
         bales=bales,
         film_rolls=-int(-bales // farm.work.bales_per_roll),
-        too_dry=close.too_dry,
+        too_dry_share=close.too_dry,
         hour_later=_hour_later(farm, worked, hours) if worked.shown.after is None else None,
     )
 
@@ -135,11 +135,11 @@ def _ground_forbids(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> bool
     return float(to_odds(np.array(carried))) < needed <= float(to_odds(np.array(1.0)))
 
 
-def _hour_later(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Chance:
+def _hour_later(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> AreaOdds:
     """Return what is left of the first field of a day when mowing begins an hour later."""
     plan, to_odds = worked.plan, _odds_on(worked.crop, worked.window, hours)
     later = hour_later(plan, worked.day, worked.crew, needed=farm.alerts.odds_needed, to_odds=to_odds)
-    return Chance(min(later.strips * strip_area(farm), worked.shown.area), float(later.odds[plan.strips - 1]))
+    return AreaOdds(min(later.strips * strip_area(farm), worked.shown.area), float(later.odds[plan.strips - 1]))
 
 
 def ripeness(ndf: float, target: float) -> Ripeness:
@@ -190,14 +190,14 @@ def grown_by(growth: Growth, day: date) -> FieldDay:
 
 def _bare(crop: Crop, window: Window, hours: ForecastHours) -> FieldDay:
     """Return a field on a day as far as its growth and its ground tell."""
-    return replace(grown_by(crop.growth, window.date), carried=_carried(crop, window, hours))
+    return replace(grown_by(crop.growth, window.date), ground_firm_share=_carried(crop, window, hours))
 
 
 def _with_odds(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) -> WorkedDay:
     """Return a day with the areas and odds of its plan, or the reason why there is none."""
     plan = worked.plan
     areas = np.minimum(np.arange(1, plan.odds.size + 1) * strip_area(farm), worked.crop.standing)
-    curve = tuple(Chance(float(area), float(odds)) for area, odds in zip(areas, plan.odds, strict=True))
+    curve = tuple(AreaOdds(float(area), float(odds)) for area, odds in zip(areas, plan.odds, strict=True))
     chosen = curve[(plan.strips or least) - 1]
     raw = float(hours.raw_odds(np.array(np.mean(plan.wrapped >= (plan.strips or least)))))
     shown = replace(worked.shown, odds=chosen.odds, raw_odds=raw, curve=curve)

@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import FieldDay, Hurry, Reason
+from daemon.domain.prospect import FieldDay, Reason, Urgency
 from daemon.domain.units import HOUR
 from daemon.planning.drying import day_index
 from daemon.planning.feed_value import site_of
@@ -27,7 +27,7 @@ class _Waiting:
 
     worked: WorkedDay
     gain: Gain
-    hurry: Hurry | None
+    hurry: Urgency | None
     storm: datetime | None
     better_in: int | None = None  # days until the day that it had better wait for, but for its hurry
 
@@ -89,8 +89,8 @@ def _told(one: _Waiting, shown: FieldDay) -> FieldDay:
     """Return a day with what gave it its place, if it has one."""
     if shown.start is None:
         return shown
-    storm = one.storm if one.hurry is Hurry.STORM else None
-    return replace(shown, lost_by_waiting=one.gain.of_mowing, hurry=one.hurry, storm_at=storm)
+    storm = one.storm if one.hurry is Urgency.STORM else None
+    return replace(shown, lost_by_waiting=one.gain.of_mowing, urgency=one.hurry, storm_at=storm)
 
 
 def _waiting(
@@ -111,11 +111,11 @@ def _waiting(
     return _Waiting(worked, found, hurry, here, better_in)
 
 
-def _hurry(worked: WorkedDay, storm: datetime | None) -> Hurry | None:
+def _hurry(worked: WorkedDay, storm: datetime | None) -> Urgency | None:
     """Return why a field that may be mown should come before the others, if anything."""
     if worked.crop.field.lodged is not None:
-        return Hurry.LODGED
-    return Hurry.STORM if storm is not None and _is_tall(worked) else None
+        return Urgency.LODGED
+    return Urgency.STORM if storm is not None and _is_tall(worked) else None
 
 
 def _is_tall(worked: WorkedDay) -> bool:
@@ -126,7 +126,7 @@ def _is_tall(worked: WorkedDay) -> bool:
 def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], bool]) -> Gain:
     """Return what a field gains by being mown on a day, by the odds of the least area: those compare between fields."""
     ahead = [one for one in sorted(days) if one >= day]
-    least = [days[one].shown.chance_of(farm.work.least_area) for one in ahead]
+    least = [days[one].shown.odds_for_area(farm.work.least_area) for one in ahead]
     crop = days[day].crop
     at = [day_index(crop.growth, one) for one in ahead]
     worth = field_quality(crop.growth, crop.field.purpose, site=site_of(crop, day)).worth.mid[at]
@@ -141,5 +141,5 @@ def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], b
 
 def _held_back(worked: WorkedDay, better_in: int) -> WorkedDay:
     """Return a day without its plan, for a better one that is worth waiting for."""
-    shown = replace(worked.shown.without_plan(Reason.BETTER_LATER), better_in=better_in)
+    shown = replace(worked.shown.without_plan(Reason.BETTER_LATER), better_in_days=better_in)
     return replace(worked, plan=replace(worked.plan, strips=0), shown=shown)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from daemon.domain.farm import Farm, Field, Look
-from daemon.domain.prospect import KindToday
+from daemon.domain.prospect import PlantKindToday
 from daemon.planning.ground import Ground
 from models.growth import Growth, Known, StageLook, field_growth
 from models.species import Species, grass_share
@@ -30,14 +30,14 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground
         days["low"].to_numpy(),
         last_cut=None if field.last_cut is None else np.datetime64(field.last_cut, "D"),
         looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
-        southern=farm.place.southern,
+        southern=farm.place.is_southern,
         latitude=farm.place.latitude,
         known=Known(target=fibre_target(field, farm.species), stress=ground.stress_on(day), priors=field.priors),
         kinds=farm.species,
     )
 
 
-def kinds_on(growth: Growth, at: int) -> tuple[KindToday, ...]:
+def kinds_on(growth: Growth, at: int) -> tuple[PlantKindToday, ...]:
     """Return the kinds of plant in a stand on a day of its growth, the grasses first.
 
     Parameters
@@ -49,15 +49,17 @@ def kinds_on(growth: Growth, at: int) -> tuple[KindToday, ...]:
     return tuple(_kind_on(growth, legume, at) for legume in sorted(growth.clocks))
 
 
-def _kind_on(growth: Growth, legume: bool, at: int) -> KindToday:
+def _kind_on(growth: Growth, legume: bool, at: int) -> PlantKindToday:
     run = growth.clocks[legume]
     clock = float(run.clock[at - growth.day.size])  # a clock holds the days of this growth only, the last ones
     (stage,) = stage_words(np.array([clock]), run.case.onsets)
     used = [one for one in run.used if one.look.on <= growth.day[at]]
     if not used:
-        return KindToday(run.case.kind, stage, clock)
+        return PlantKindToday(run.case.kind, stage, clock)
     seen = used[-1].look
-    return KindToday(run.case.kind, stage, clock, Look(seen.on.astype(date), seen.stage, seen.height), used[-1].share)
+    return PlantKindToday(
+        run.case.kind, stage, clock, Look(seen.on.astype(date), seen.stage, seen.height), used[-1].share
+    )
 
 
 def fibre_target(field: Field, species: Mapping[str, Species]) -> float:

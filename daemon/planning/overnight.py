@@ -5,7 +5,7 @@ from datetime import timedelta
 import numpy as np
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import Band, IfLeft
+from daemon.domain.prospect import Band, LeftOvernight
 from daemon.domain.units import HOUR
 from daemon.planning.drying import at_mowing, cut_through_the_day, swath_of
 from daemon.planning.field_day import WorkedDay
@@ -18,7 +18,7 @@ from models.workday import SLOTS_PER_HOUR
 NOON = 12
 
 
-def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> IfLeft | None:
+def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> LeftOvernight | None:
     """Return what becomes of the last strip of a plan if it lies until noon of the next day.
 
     Returns
@@ -46,7 +46,7 @@ def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> IfLeft | Non
     low, mid, high = np.quantile(wet_basis(water[-1, ~rained] if not rained.all() else water[-1]), [0.1, 0.5, 0.9])
     rain = float(np.clip(wet[:, ended:].any(axis=1).mean(), c.LEAST_ODDS, c.MOST_ODDS))
     taken = rained_on(water, hours.drying.rain[:, span], wet, worked.crop.growth.grass_share, ended=ended)
-    return IfLeft(Band(float(low), float(mid), float(high)), rain, taken)
+    return LeftOvernight(Band(float(low), float(mid), float(high)), rain, taken)
 
 
 def _hours_until(worked: WorkedDay, farm: Farm, clock: int) -> int:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from daemon.domain.farm import Farm, Field
-from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason, Ripeness, Said, WeatherFacts
+from daemon.domain.prospect import FieldDay, FieldProspect, ForecastCase, Prospect, Reason, Ripeness, WeatherFacts
 from daemon.planning.cautions import cares_of
 from daemon.planning.daily_weather import daily_extremes
 from daemon.planning.drying import Crop, day_index, ground_under, standing_crops
@@ -23,9 +23,9 @@ from daemon.planning.growth import field_growth_on, kinds_on
 from daemon.planning.losses import breathed
 from daemon.planning.overnight import if_left
 from daemon.weather.contract import Weather, aged
-from daemon.words.catalog import said
-from daemon.words.growth import doubts_words, unknown_words
-from daemon.words.numbers import day_words
+from daemon.words.catalog import phrase
+from daemon.words.growth import growth_doubts_text, growth_unknown_text
+from daemon.words.numbers import date_text
 from models.growth import Growth, GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 
@@ -75,13 +75,15 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
             )
             for found, worked in pairs
         ),
-        carried={
+        next_season_priors={
             field.name: one[0].priors(farm.estimates.carried_share)
             for field, one in zip(farm.fields, grown, strict=True)
             if isinstance(one, tuple) and not one[0].regrowth
         },
         warnings=weather.warnings,
-        said=() if facts.known else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
+        forecast_cases=()
+        if facts.is_recorded
+        else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
     )
 
 
@@ -131,7 +133,7 @@ def _as_it_stands(farm: Farm, weather: Weather, unknown: Prospect) -> Prospect:
 def _grown_alone(farm: Farm, crop: Crop, today: date, unknown: FieldProspect) -> FieldProspect:
     """Return a field of which nothing is known but its growth, with the reason."""
     told = _described(farm, crop, day_index(crop.growth, today), ())
-    bare = replace(told, soil_factor=None, ground=None, carries_from=None)
+    bare = replace(told, soil_factor=None, ground=None, firm_from=None)
     return replace(bare, unknown=unknown.unknown, detail=unknown.detail)
 
 
@@ -153,7 +155,7 @@ def _facts(weather: Weather, now: datetime) -> WeatherFacts:
         members=weather.ahead.sizes["member"],
         credit=attributes["credit"],
         note=attributes.get("note", ""),
-        known=attributes["kind"] == "record",
+        is_recorded=attributes["kind"] == "record",
         synthetic=bool(attributes.get("synthetic")),
     )
 
@@ -163,7 +165,7 @@ def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason
     source = farm.weather
     if facts.age_hours > source.oldest:
         return Reason.DATA_STALE, f"{aged(facts.age_hours)}, no more than {source.oldest:g} allowed"
-    if not facts.known and facts.members < source.least_members:
+    if not facts.is_recorded and facts.members < source.least_members:
         return Reason.FEW_MEMBERS, f"{facts.members} usable members, {source.least_members} needed"
     return None, ""
 
@@ -180,19 +182,19 @@ def _grown(
 ) -> tuple[Growth, Ground] | FieldProspect:
     """Return the growth of a field and its ground, or a prospect that says why they cannot be known."""
     if field.last_cut is not None and field.last_cut > today:
-        return _unknown(field, Reason.OUT_OF_RANGE, said("growth_unknown.cut_ahead", day=day_words(field.last_cut)))
+        return _unknown(field, Reason.OUT_OF_RANGE, phrase("growth_unknown.cut_ahead", day=date_text(field.last_cut)))
     try:
         ground = under(field)
         growth = field_growth_on(farm, field, days, ground)
     except GrowthUnknown as unknown:
-        return _unknown(field, Reason.GROWTH_UNKNOWN, unknown_words(unknown, farm.units))
+        return _unknown(field, Reason.GROWTH_UNKNOWN, growth_unknown_text(unknown, farm.units))
     except ValueError as wrong:
         return _unknown(field, Reason.OUT_OF_RANGE, str(wrong))
     at = day_index(growth, today)
     if not 0 <= at < growth.day.size:
-        return _unknown(field, Reason.DATA_MISSING, said("growth_unknown.not_covered", day=day_words(today)))
+        return _unknown(field, Reason.DATA_MISSING, phrase("growth_unknown.not_covered", day=date_text(today)))
     if not growth.stage[at]:
-        return _unknown(field, Reason.OUT_OF_SEASON, said("growth_unknown.not_begun"))
+        return _unknown(field, Reason.OUT_OF_SEASON, phrase("growth_unknown.not_begun"))
     return growth, ground
 
 
@@ -232,14 +234,14 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         clock_spread=float(growth.clock_spread[at]),
         clock_from=None if growth.started is None else growth.started.astype(date),
         days=days,
-        detail=doubts_words(growth.doubts),
+        detail=growth_doubts_text(growth.doubts),
         drying=field.drying,
         quality=quality_on(crop, today),
         waiting=waiting_on(farm, crop, today),
         kinds=kinds_on(growth, at),
         soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
         ground=crop.ground.today,
-        carries_from=None if carries_in is None else today + timedelta(days=carries_in),
+        firm_from=None if carries_in is None else today + timedelta(days=carries_in),
     )
 
 
@@ -259,9 +261,9 @@ def _share_days(
         for placed in placed_on(farm, day, worked, hours, lambda shown: _held_back(farm, shown) is None):
             left = if_left(farm, placed, hours) if placed.plan.strips else None
             lost = breathed(placed, placed.shown, hours)
-            shown = replace(placed.shown, if_left=left, breathed=lost)
+            shown = replace(placed.shown, if_left=left, respiration_loss=lost)
             cares = cares_of(farm, placed, shown, hours) if day == hours.today else ()
-            shared[placed.crop.field.name, day] = replace(placed, shown=replace(shown, cares=cares))
+            shared[placed.crop.field.name, day] = replace(placed, shown=replace(shown, cautions=cares))
     return shared
 
 
@@ -270,13 +272,13 @@ def _of(placed: dict[tuple[str, date], WorkedDay], name: str) -> dict[date, Work
     return {day: worked for (field, day), worked in placed.items() if field == name}
 
 
-def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> Said:
+def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> ForecastCase:
     """Return what a field's plan alone says of a day, for the largest area at the odds needed or else the least."""
     crop, window, shown = worked.crop, worked.window, worked.shown
-    least = shown.chance_of(farm.work.least_area)
+    least = shown.odds_for_area(farm.work.least_area)
     if shown.raw_odds is None or least is None:
         raise AssertionError(f"{crop.field.name}, {window.date}: a plan has odds")
-    return Said(
+    return ForecastCase(
         field=crop.field.name,
         day=window.date,
         lead=(window.date - hours.today).days,
@@ -301,7 +303,7 @@ def _held_back(farm: Farm, day: FieldDay) -> Reason | None:
         return Reason.DAY_OFF
     if day.ripeness is Ripeness.GROWING:
         return Reason.NOT_RIPE
-    if day.carried is not None and day.carried < CARRIED:
+    if day.ground_firm_share is not None and day.ground_firm_share < CARRIED:
         return Reason.GROUND_SOFT
     return None
 

@@ -12,10 +12,10 @@ import pandas as pd
 from daemon.diary.cuts import cuts, uncut_days
 from daemon.diary.overlay import with_diary
 from daemon.diary.store import Line, LineKind, local_day, of_field
-from daemon.domain.advice import Morning, Watched, WatchState
+from daemon.domain.advice import Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm, Field
-from daemon.domain.field_watch import _called_off, is_failing, pinch
-from daemon.domain.prospect import Band, Chance, IfLeft, Reason
+from daemon.domain.field_watch import is_called_off, is_failing, wettest_when_urgent
+from daemon.domain.prospect import AreaOdds, Band, LeftOvernight, Reason
 from daemon.domain.units import HOUR
 from daemon.planning.daily_weather import daily_extremes
 from daemon.planning.drying import (
@@ -55,7 +55,7 @@ def watch(
     lines: Sequence[Line],
     now: datetime,
     correction: Correction = UNCORRECTED,
-) -> tuple[Watched, ...]:
+) -> tuple[WatchedField, ...]:
     """Return how the fields stand that were advised to be mown today or noted as cut, in the order of mowing.
 
     Parameters
@@ -113,7 +113,7 @@ class _Held:
     start: datetime
     until: datetime  # now, or when mowing was called off
     area: float
-    told: Watched | None
+    told: WatchedField | None
     done: bool = False
     noted: bool = False
     timed: bool = False
@@ -135,7 +135,7 @@ class _Laid:
     cut: int
 
 
-def _told(farm: Farm, lying: Farm, said: Morning, before: Sequence[Line], now: datetime) -> dict[str, Watched]:
+def _told(farm: Farm, lying: Farm, said: Morning, before: Sequence[Line], now: datetime) -> dict[str, WatchedField]:
     """Return what was said of each field, by its name, unless it was said of a growth that was cut before today."""
     then = with_diary(farm, [line for line in before if line.written_at <= said.prospect.at], now)
     known = {field.name: field.last_cut for field in then.fields}
@@ -143,7 +143,7 @@ def _told(farm: Farm, lying: Farm, said: Morning, before: Sequence[Line], now: d
     return {one.field: one for one in said.watched if one.field in same}
 
 
-def _held(farm: Farm, field: Field, told: Watched | None, lines: Sequence[Line], now: datetime) -> Iterator[_Held]:
+def _held(farm: Farm, field: Field, told: WatchedField | None, lines: Sequence[Line], now: datetime) -> Iterator[_Held]:
     """Yield the field if it is held for mown: by a cut noted today, else by what was said, unless it was left uncut."""
     day = now.astimezone(farm.place.timezone).date()
     own = of_field(lines, field, now)
@@ -157,7 +157,7 @@ def _held(farm: Farm, field: Field, told: Watched | None, lines: Sequence[Line],
         timed = [cut.line.at for cut in today if cut.line.timed]
         yield _Held(field, min(timed, default=start), now, area, told, noted=True, timed=bool(timed))
     elif told is not None:
-        until, left = told.at if _called_off(told) else now, day in uncut_days(own, farm.place)
+        until, left = told.at if is_called_off(told) else now, day in uncut_days(own, farm.place)
         earlier = {cut.wrapped.id for cut in noted if cut.wrapped and cut.day < day}
         ends = {line.id for line in own if line.kind is LineKind.WRAPPED and local_day(line, farm.place) == day}
         yield _Held(field, told.start, until, min(told.area, whole), told, done=left or not ends <= earlier)
@@ -199,14 +199,14 @@ class _Now:
         """The first slot in which anything can still be begun."""
         return -((self.window.begins - self.now) // SLOT)
 
-    def done(self, held: _Held) -> Watched:
+    def done(self, held: _Held) -> WatchedField:
         """Return a field of which the watch has ended."""
-        return Watched(
+        return WatchedField(
             held.field.name, WatchState.DONE, self.now, self._local(held.start), held.area, None, None, None, None,
             noted=held.noted, timed=held.timed,
         )  # fmt: skip
 
-    def fields(self, held: Sequence[_Held]) -> Iterator[Watched]:
+    def fields(self, held: Sequence[_Held]) -> Iterator[WatchedField]:
         """Yield the fields that lie, in the order of mowing, each after those before it."""
         laid: list[_Laid] = []
         for one in sorted(held, key=lambda one: one.start):
@@ -231,9 +231,9 @@ class _Now:
         ends = (start, int(in_time[-1]) if in_time.size else start)
         day = crop_day(farm, swath, crop.wetness, window, self.hours, ends)
         usual = replace(day, ready=np.maximum(day.ready, self._not_before(held.told)))
-        ready, closes = baling_window(day.water, float(dry_basis(np.array(pinch(farm)))))
+        ready, closes = baling_window(day.water, float(dry_basis(np.array(wettest_when_urgent(farm)))))
         # What was too wet for the usual was left lying until it was called off.
-        begun = self._not_before(held.told) if _called_off(held.told) else self.slot
+        begun = self._not_before(held.told) if is_called_off(held.told) else self.slot
         pinched = replace(usual, ready=np.minimum(usual.ready, np.maximum(ready, begun)), closes=closes)
         cut = int((mown < window.slot_of(held.until)).sum())
         return _Laid(held, crop, usual, pinched, start, count, cut)
@@ -247,25 +247,25 @@ class _Now:
         if 100.0 * crop.dry_matter(self.window.date) / self.farm.baleage.swath_share > c.DENSITY_MOST:
             raise ValueError("its swath lies too thick")
 
-    def _not_before(self, told: Watched | None) -> int:
+    def _not_before(self, told: WatchedField | None) -> int:
         """Return the first slot of raking: what was said, or now where the crop is dry sooner than that."""
         if told is None:
             return 0
         return self.slot if told.rake_from is None else min(self.slot, self.window.slot_of(told.rake_from))
 
-    def _reckoned(self, laid: Sequence[_Laid]) -> Watched:
+    def _reckoned(self, laid: Sequence[_Laid]) -> WatchedField:
         """Return how the last of these fields stands."""
         one = laid[-1]
         plan = self._plan(laid, [each.usual for each in laid], [each.count for each in laid])
         odds = float(plan.odds[-1])
-        stands = Watched(
+        stands = WatchedField(
             one.held.field.name, WatchState.ON_TRACK, self.now, self._local(one.held.start), one.held.area, odds,
             rake_from=None, bale_from=None, wrapped_by=None, moisture=self._moisture(one),
-            bale_said=one.held.told.bale_from if one.held.told else None,
-            odds_said=one.held.told.odds if one.held.told else None, noted=one.held.noted, timed=one.held.timed,
+            last_told_bale_from=one.held.told.bale_from if one.held.told else None,
+            last_told_odds=one.held.told.odds if one.held.told else None, noted=one.held.noted, timed=one.held.timed,
         )  # fmt: skip
         # What was called off stays so: half a field may have been left by then.
-        if _called_off(one.held.told) or is_failing(stands) or plan.wrapped.max() < one.count:
+        if is_called_off(one.held.told) or is_failing(stands) or plan.wrapped.max() < one.count:
             return self._failing(stands, laid, plan)
         return self._sooner(self._with_hours(stands, plan, one.usual), one.held.told, plan)
 
@@ -283,14 +283,14 @@ class _Now:
         odds = self.hours.odds_on(self.window)(np.asarray(shares))
         return Plan(laid[-1].start, most, odds, joined, wall, wrapped)
 
-    def _with_hours(self, stands: Watched, plan: Plan, day: CropDay) -> Watched:
+    def _with_hours(self, stands: WatchedField, plan: Plan, day: CropDay) -> WatchedField:
         close = evening(plan, day, self.crew, float(dry_basis(np.array(self.farm.baleage.driest))))
         rake, bale, wrapped = (
             self.window.at(slot, self.farm) for slot in (close.raking_from, close.baling_from, close.wrapped_by)
         )
         return replace(stands, rake_from=rake, bale_from=bale, wrapped_by=wrapped)
 
-    def _sooner(self, stands: Watched, told: Watched | None, plan: Plan) -> Watched:
+    def _sooner(self, stands: WatchedField, told: WatchedField | None, plan: Plan) -> WatchedField:
         """Return the field with BALE_SOONER where rain or drying has moved forward since it was said."""
         if told is None or told.bale_from is None or told.wrapped_by is None or stands.bale_from is None:
             return stands
@@ -303,7 +303,7 @@ class _Now:
             return replace(stands, state=WatchState.BALE_SOONER)
         return stands
 
-    def _failing(self, stands: Watched, laid: Sequence[_Laid], plan: Plan) -> Watched:
+    def _failing(self, stands: WatchedField, laid: Sequence[_Laid], plan: Plan) -> WatchedField:
         """Return the field with WILL_NOT_MAKE_IT, why, what can still be wrapped and what becomes of the rest."""
         one = laid[-1]
         kind, _ = hindrance(plan, self.crew, one.count)
@@ -318,10 +318,10 @@ class _Now:
         if enough == 0:
             return stands
         area = min(enough * strip_area(self.farm), one.held.area)
-        still = replace(stands, still=Chance(area, float(some.odds[enough - 1])))
+        still = replace(stands, still_wrappable=AreaOdds(area, float(some.odds[enough - 1])))
         return self._with_hours(still, replace(some, strips=enough), one.pinched)
 
-    def _left(self, one: _Laid, plan: Plan) -> IfLeft | None:
+    def _left(self, one: _Laid, plan: Plan) -> LeftOvernight | None:
         """Return what becomes of the last strip cut; for what is left the working day ends now, so its rain counts."""
         ended = replace(self.window, finish=self.slot)
         day = grown_by(one.crop.growth, self.window.date)

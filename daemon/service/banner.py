@@ -3,8 +3,8 @@
 from datetime import datetime, timedelta
 
 from daemon.domain.farm import Farm
-from daemon.words.catalog import said
-from daemon.words.numbers import moment
+from daemon.words.catalog import phrase
+from daemon.words.numbers import weekday_time_text
 
 
 def running_words(farm: Farm, address: str | None, now: datetime) -> str:
@@ -18,8 +18,8 @@ def running_words(farm: Farm, address: str | None, now: datetime) -> str:
     now : datetime
         The time.
     """
-    page = said("running.no_page") if address is None else said("running.page", address=address)
-    return said("running.line", page=page, next=_next(farm, now))
+    page = phrase("running.no_page") if address is None else phrase("running.page", address=address)
+    return phrase("running.line", page=page, next=_next(farm, now))
 
 
 def _next(farm: Farm, now: datetime) -> str:
@@ -27,5 +27,5 @@ def _next(farm: Farm, now: datetime) -> str:
     at = datetime.combine(here.date(), farm.alerts.morning, tzinfo=farm.place.timezone)
     first = at if at > here else at + timedelta(days=1)
     if first.month in farm.season:
-        return said("running.next", when=moment(first, farm.units))
-    return said("running.season", month=said(f"months.{farm.season_from(first.month)}"))
+        return phrase("running.next", when=weekday_time_text(first, farm.units))
+    return phrase("running.season", month=phrase(f"months.{farm.next_season_month(first.month)}"))

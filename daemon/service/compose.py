@@ -24,4 +24,4 @@ def say_with_picture(farm: Farm, morning: Morning, task: TaskKind, add: Add = un
     if drawn is None:
         return told
     picture, words = drawn
-    return told | {person: replace(told[person], picture=picture, picture_words=words) for person in emails}
+    return told | {person: replace(told[person], picture=picture, alt_text=words) for person in emails}

@@ -9,10 +9,10 @@ from typing import Final
 import requests
 
 from daemon.domain.farm import Farm
-from daemon.domain.message import Posted, State
-from daemon.domain.schedule import Task, TaskKind, window
+from daemon.domain.message import MessageState, QueuedMessage
+from daemon.domain.schedule import Task, TaskKind, send_window
 from daemon.messages.outbox.store import Postbag, PostbagError
-from daemon.words.numbers import clock_time
+from daemon.words.numbers import time_text
 
 log = logging.getLogger(__name__)
 
@@ -31,7 +31,7 @@ def verdict(farm: Farm, bag: Postbag, day: date, now: datetime) -> str | None:
     every day.
     """
     task = Task(TaskKind.MORNING, day)
-    opens, _ = window(task, farm.alerts, farm.place.timezone)
+    opens, _ = send_window(task, farm.alerts, farm.place.timezone)
     if now < opens:
         return None
     if day.month in farm.season and task not in bag.done(day):
@@ -45,13 +45,13 @@ def missed(farm: Farm, bag: Postbag, day: date, now: datetime) -> str:
     A service that first ran when the morning was over has missed none.
     """
     task = Task(TaskKind.MORNING, day)
-    _, closes = window(task, farm.alerts, farm.place.timezone)
+    _, closes = send_window(task, farm.alerts, farm.place.timezone)
     if day.month not in farm.season or now <= closes or task in bag.done(day):
         return ""
     began = bag.kept(BEGAN)
     if began is None or datetime.fromisoformat(began) > closes:
         return ""
-    until = clock_time(closes.astimezone(farm.place.timezone), farm.units)
+    until = time_text(closes.astimezone(farm.place.timezone), farm.units)
     return f"nothing was sent this morning: the weather and fields could not be looked at by {until}"
 
 
@@ -61,10 +61,10 @@ def begin(bag: Postbag, now: datetime) -> None:
         bag.keep(BEGAN, now.isoformat())
 
 
-def _of_messages(rows: Sequence[Posted]) -> str | None:
+def _of_messages(rows: Sequence[QueuedMessage]) -> str | None:
     """Return what became of a morning's messages; one is well if it went out by either way."""
-    went = {row.stands_in_for or row.id for row in rows if row.state is State.SENT}
-    waits = {row.stands_in_for or row.id for row in rows if row.waits}
+    went = {row.stands_in_for or row.id for row in rows if row.state is MessageState.SENT}
+    waits = {row.stands_in_for or row.id for row in rows if row.is_waiting}
     first = [row for row in rows if row.stands_in_for is None]
     lost = [row for row in first if row.id not in went | waits]
     if lost:

@@ -25,8 +25,8 @@ from daemon.service.banner import running_words
 from daemon.service.rounds import Look, Say, Service
 from daemon.service.status import mark_alive
 from daemon.system.clock import Clock, SystemClock
-from daemon.system.lock import alone
-from daemon.system.systemd import notify, reloading
+from daemon.system.lock import single_instance
+from daemon.system.systemd import sd_notify, sd_notify_reloading
 
 log = logging.getLogger(__name__)
 
@@ -72,7 +72,7 @@ class Process:
     def round(self) -> None:
         """Take up new settings, let the service work, and tell the manager that it does."""
         if self._settings.renewed():
-            reloading()
+            sd_notify_reloading()
             self._take_up()
         before, self._noted = self._noted, self._lines_noted(self._noted)
         if self._noted != before:
@@ -80,7 +80,7 @@ class Process:
         self._service.round()
         # Only after a round that came to its end: one that hangs shall be ended by the manager.
         mark_alive(self._state_folder)
-        notify(READY=1, STATUS=self._service.line(), WATCHDOG=1)
+        sd_notify(READY=1, STATUS=self._service.line(), WATCHDOG=1)
 
     @property
     def address(self) -> str | None:
@@ -157,7 +157,7 @@ def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say:
     can be used again. A page that cannot be served is logged and the messages go on. A round still running 8 s after
     the signal is left: all that it had to keep is on disk.
     """
-    with alone(state_folder):
+    with single_instance(state_folder):
         _serve(settings, state_folder, clock, look, say)
 
 
@@ -168,10 +168,10 @@ def _serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say
     scheduler = _schedule(process)
     if sys.stdout.isatty():
         print(running_words(settings.farm, process.address, clock.now()), flush=True)
-    notify(READY=1, STATUS="takes its first look")  # which may take longer than the manager waits
+    sd_notify(READY=1, STATUS="takes its first look")  # which may take longer than the manager waits
     stop.wait()
     log.info("stopping")
-    notify(STOPPING=1, STATUS="stopping")
+    sd_notify(STOPPING=1, STATUS="stopping")
     process.close()
     _end(scheduler)
 

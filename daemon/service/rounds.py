@@ -11,11 +11,11 @@ from typing import Final, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from daemon.domain.advice import Announced, Morning, WatchState
+from daemon.domain.advice import AnnouncedField, Morning, WatchState
 from daemon.domain.farm import Farm, Person
-from daemon.domain.field_watch import as_said, news, still_watched, told_since
-from daemon.domain.message import Message, Posted
-from daemon.domain.schedule import Done, Task, TaskKind, due, fetched_every, window
+from daemon.domain.field_watch import changes, keep_last_watch, start_watch, with_changes_told
+from daemon.domain.message import Message, QueuedMessage
+from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, fetch_interval, send_window
 from daemon.messages.change import say_change
 from daemon.messages.daily import announced
 from daemon.messages.outbox.enqueue import Occasion, post, worded
@@ -24,8 +24,8 @@ from daemon.messages.settings_mistakes import say_mistakes
 from daemon.page.today import PageView, headline, make_view
 from daemon.service.heartbeat import Outside, begin, missed
 from daemon.system.clock import Clock
-from daemon.system.memory import give_back
-from daemon.words.catalog import sentence
+from daemon.system.memory import trim_heap
+from daemon.words.catalog import as_sentence
 
 T = TypeVar("T")
 
@@ -40,7 +40,7 @@ LOOK_AGAIN: Final = timedelta(minutes=5)  # not at every round, where a look or 
 WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
 _MORNING: Final = TypeAdapter(Morning)
 _FETCHED: Final = TypeAdapter(datetime)
-_ANNOUNCED: Final = TypeAdapter(tuple[date, tuple[Announced, ...]])
+_ANNOUNCED: Final = TypeAdapter(tuple[date, tuple[AnnouncedField, ...]])
 
 
 class Service:
@@ -108,8 +108,8 @@ class Service:
             self._take_up(now)
         with self._step("this round"):
             alerts, place = self._farm.alerts, self._farm.place
-            every = fetched_every(place)
-            tasks = due(now, self._done(now), alerts, place.timezone, self._farm.season, every=every)
+            every = fetch_interval(place)
+            tasks = due_tasks(now, self._done(now), alerts, place.timezone, self._farm.season, interval=every)
             morning = self._looked(now) if tasks else None
             for task in tasks:
                 if morning is not None:
@@ -120,7 +120,7 @@ class Service:
             self._say_change(now)
         with self._step("delivery"):
             alerts = self._farm.alerts
-            self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.seconds), worded(self._farm))
+            self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.second_ways), worded(self._farm))
         with self._step("the call to who watches from outside"):
             self._outside.tell(self._farm, self._clock.now())
 
@@ -152,7 +152,7 @@ class Service:
         return (*hangs, *shown.problems)
 
     def _seen(self) -> PageView:
-        trouble, messages, now = self._trouble, tuple[Posted, ...](), self._clock.now()
+        trouble, messages, now = self._trouble, tuple[QueuedMessage, ...](), self._clock.now()
         untold = ""
         try:
             messages = self._postbag.recent()
@@ -161,7 +161,7 @@ class Service:
             trouble = str(error)
         shown = make_view(self._farm, self._morning, messages, now)
         waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
-        said = tuple(sentence(words) for words in (self._damage, untold) if words)
+        said = tuple(as_sentence(words) for words in (self._damage, untold) if words)
         return replace(shown, problems=(*waits, *said, *shown.problems))
 
     def _take_up(self, now: datetime) -> None:
@@ -191,11 +191,11 @@ class Service:
             log.error("%s broke down: %s: %s", step, type(error).__name__, " ".join(str(error).split()))
             log.debug("%s", step, exc_info=True)
 
-    def _done(self, now: datetime) -> Done:
+    def _done(self, now: datetime) -> TaskHistory:
         since = now.date() - timedelta(days=3)
         # A disk that keeps nothing must not let the weather services be asked at every round.
         fetched = self._looked_at or (None if self._is_new else self._kept("fetched", _FETCHED))
-        return Done(self._postbag.done(since), fetched)
+        return TaskHistory(self._postbag.done(since), fetched)
 
     def _looked(self, now: datetime) -> Morning | None:
         """Look at weather and fields, if not done a moment ago; None if that broke down now or a moment ago."""
@@ -207,11 +207,11 @@ class Service:
         self._broke_at = now
         with self._step("the look at weather and fields"):
             said = self._said_on(today)
-            self._morning = still_watched(self._look(self._farm, now, said), said, self._morning)
+            self._morning = keep_last_watch(self._look(self._farm, now, said), said, self._morning)
             self._broke_at, self._looked_at, self._is_new = None, now, False
             self._postbag.keep("fetched", _FETCHED.dump_json(now).decode())
             self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
-            give_back()
+            trim_heap()
         return None if self._broke_at else self._morning
 
     def _do(self, task: Task, morning: Morning, now: datetime) -> None:
@@ -221,12 +221,12 @@ class Service:
         if task.kind is TaskKind.MORNING and (before is None or not before.watched):
             # Before it is sent, so that no crash leaves a mow that nobody watches; worded again after one, it does not
             # push out what may have been sent.
-            self._keep_said(as_said(morning))
+            self._keep_said(start_watch(morning))
         if task.kind is TaskKind.EVENING:
             self._postbag.keep("announced", _ANNOUNCED.dump_json((task.day, announced(morning))).decode())
         else:
             morning = replace(morning, announced=self._announced(task.day))
-        falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
+        falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
         occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
         post(self._postbag, self._farm, occasion, partial(self._words, morning=morning, task=task, now=now), now)
         if task.kind is TaskKind.MORNING:
@@ -241,7 +241,7 @@ class Service:
             return told
         return {person: said for person, said in told.items() if not self._postbag.heard(person.name, now - WEEK)}
 
-    def _announced(self, day: date) -> tuple[Announced, ...]:
+    def _announced(self, day: date) -> tuple[AnnouncedField, ...]:
         """Return what the evening before called likely for a day."""
         evening, found = self._kept("announced", _ANNOUNCED) or (day, ())
         return found if evening == day - timedelta(days=1) else ()
@@ -253,27 +253,27 @@ class Service:
         if newest is None or said is None or not newest.mows or not said.is_unknown:
             return
         task = Task(TaskKind.MORNING, newest.date)
-        falls_due, too_late = window(task, self._farm.alerts, self._farm.place.timezone)
+        falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
         if falls_due <= now <= too_late:
             occasion = Occasion(newest.date, TaskKind.AFTER_ALL, now, too_late, urgent=True)
             post(self._postbag, self._farm, occasion, partial(self._words, morning=newest, task=task, now=now), now)
-            self._keep_said(as_said(newest))
+            self._keep_said(start_watch(newest))
 
     def _say_change(self, now: datetime) -> None:
         """Say what the newest look found to have become of the advice; at every round, so that no crash swallows it."""
         morning = self._morning
-        if morning is None or not timedelta(0) <= now - morning.prospect.at < fetched_every(self._farm.place):
+        if morning is None or not timedelta(0) <= now - morning.prospect.at < fetch_interval(self._farm.place):
             return
         said = self._said_on(morning.date)
         finish = datetime.combine(morning.date, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
-        changed = list(news(morning, said))
+        changed = list(changes(morning, said))
         for one in changed:
             # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
             off = one.state is WatchState.WILL_NOT_MAKE_IT
             occasion = Occasion(morning.date, f"{one.state}: {one.field}", now, finish, urgent=off)
             post(self._postbag, self._farm, occasion, partial(say_change, one=one), now)
         if said is not None and changed:
-            self._keep_said(told_since(said, changed))
+            self._keep_said(with_changes_told(said, changed))
 
     def _said_on(self, day: date) -> Morning | None:
         return self._said if self._said is not None and self._said.date == day else None

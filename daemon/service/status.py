@@ -11,15 +11,15 @@ from pydantic import TypeAdapter, ValidationError
 
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
-from daemon.domain.message import Posted
-from daemon.domain.schedule import Done, Task, TaskKind, due, window
+from daemon.domain.message import QueuedMessage
+from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, send_window
 from daemon.messages.outbox.store import DATABASE, Postbag, PostbagError
 from daemon.page.today import headline, make_view
 from daemon.service.heartbeat import missed
 from daemon.service.rounds import STUCK
 from daemon.settings import SettingsError, load
-from daemon.words.catalog import sentence
-from daemon.words.numbers import clock_time, named_day
+from daemon.words.catalog import as_sentence
+from daemon.words.numbers import day_text, time_text
 
 ALIVE: Final = "alive"  # an empty file; when it was touched last, a round had come to its end
 _MESSAGES: Final = 200  # looked through for what waits
@@ -32,7 +32,7 @@ class Kept:
 
     alive: datetime | None = None  # when a round last came to its end
     morning: Morning | None = None
-    messages: tuple[Posted, ...] = ()  # newest first
+    messages: tuple[QueuedMessage, ...] = ()  # newest first
     done: frozenset[Task] = frozenset()
     untold: str = ""  # why nobody was told anything this morning
     trouble: str = ""  # why it cannot be read
@@ -51,9 +51,9 @@ class Status:
     problems: tuple[str, ...]  # sentences, none when all is well
 
     @property
-    def waiting(self) -> tuple[Posted, ...]:
+    def waiting(self) -> tuple[QueuedMessage, ...]:
         """The messages that are still to be sent."""
-        return tuple(row for row in self.kept.messages if row.waits)
+        return tuple(row for row in self.kept.messages if row.is_waiting)
 
     @property
     def advice(self) -> str:
@@ -84,7 +84,7 @@ def status(settings: Path, state: Path, now: datetime) -> Status:
         return Status(settings, state, now, farm, kept, None, (*found, f"{kept.trouble}."))
     if farm is None:
         return Status(settings, state, now, None, kept, None, found)
-    untold = (sentence(kept.untold),) if kept.untold else ()
+    untold = (as_sentence(kept.untold),) if kept.untold else ()
     seen = make_view(farm, kept.morning, kept.messages, now).problems
     return Status(settings, state, now, farm, kept, next_due(farm, kept.done, now), (*found, *untold, *seen))
 
@@ -94,9 +94,9 @@ def next_due(farm: Farm, done: Container[Task], now: datetime) -> tuple[datetime
     zone, alerts = farm.place.timezone, farm.alerts
     today = now.astimezone(zone).date()
     days = (today + timedelta(days=ahead) for ahead in range(15))  # a Monday that the calendar leaves out included
-    hours = {window(Task(kind, day), alerts, zone)[0] for day in days for kind in TaskKind}
+    hours = {send_window(Task(kind, day), alerts, zone)[0] for day in days for kind in TaskKind}
     for at in (now, *sorted(hour for hour in hours if hour > now)):
-        if tasks := due(at, Done(done, fetched=at), alerts, zone, farm.season):
+        if tasks := due_tasks(at, TaskHistory(done, last_fetch=at), alerts, zone, farm.season):
             return at, tasks[0].kind
     return None
 
@@ -184,14 +184,14 @@ def _lines(found: Status) -> Iterator[tuple[str, str]]:
         yield "next due", f"{kind}, {'now' if at == found.now else _when(found, at)}"
 
 
-def _row(found: Status, row: Posted) -> str:
+def _row(found: Status, row: QueuedMessage) -> str:
     today = found.now.astimezone(_zone(found)).date()
     of = "" if row.day == today else f" of {_day(row.day, today)}"
     sent = f" {_when(found, row.sent_at)}" if row.sent_at else ""
     return f"{row.kind}{of}, {row.person} by {row.channel}: {row.state}{sent}{f', {row.reason}' if row.reason else ''}"
 
 
-def _message(row: Posted, zone: tzinfo) -> dict[str, Any]:
+def _message(row: QueuedMessage, zone: tzinfo) -> dict[str, Any]:
     return {
         "day": row.day.isoformat(),
         "kind": row.kind,
@@ -220,12 +220,12 @@ def _ago(found: Status, at: datetime | None) -> str:
 def _when(found: Status, at: datetime) -> str:
     """Return a time on the farm's clock, with its day if that is another."""
     here, today = at.astimezone(_zone(found)), found.now.astimezone(_zone(found)).date()
-    hour = clock_time(here, found.farm.units if found.farm else Units.METRIC) + ("" if found.farm else " UTC")
+    hour = time_text(here, found.farm.units if found.farm else Units.METRIC) + ("" if found.farm else " UTC")
     return hour if here.date() == today else f"{_day(here.date(), today)} {hour}"
 
 
 def _day(day: date, today: date) -> str:
-    return named_day(day) if abs(day - today) < timedelta(days=7) else day.isoformat()
+    return day_text(day) if abs(day - today) < timedelta(days=7) else day.isoformat()
 
 
 def _span(time: timedelta) -> str:

@@ -11,11 +11,11 @@ from daemon.domain.farm import (
     Estimates,
     Farm,
     Field,
-    Hears,
     Look,
     PageAddress,
     Person,
     Place,
+    Subscription,
     WeatherSource,
     Work,
 )
@@ -160,9 +160,9 @@ def _person(said: PersonSection) -> Person:
     return Person(said.name, said.by, said.address, hears, second)
 
 
-def default_hears(channel: Channel) -> Hears:
+def default_hears(channel: Channel) -> Subscription:
     """Return what a person is told where the file does not say it."""
-    return Hears.MOW_DAYS if channel is Channel.TEXT else Hears.RIPE_MORNINGS
+    return Subscription.MOW_DAYS if channel is Channel.TEXT else Subscription.RIPE_MORNINGS
 
 
 def _field(said: FieldSection) -> Field:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from daemon.domain.farm import Alerts, Baleage, Farm, Field, Look, Person, Place, Units, WeatherSource, Work
-from daemon.domain.year_days import fawns_by_latitude, frost_by_latitude, nests_by_latitude
+from daemon.domain.year_days import fawn_days_by_latitude, frost_day_by_latitude, nesting_days_by_latitude
 from daemon.settings.build import default_address, default_hears, default_season
 from daemon.settings.reader import SECTIONS
 from daemon.settings.sections.base import Section, kind, tables_in
@@ -13,7 +13,7 @@ from daemon.settings.sections.farm import QUIET_FROM, QUIET_UNTIL, PersonSection
 from daemon.settings.sections.fields import FieldSection, LookSection, SpeciesSection
 from daemon.settings.sections.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
 from daemon.settings.values.timezones import where_words
-from daemon.words.year_days import days_words
+from daemon.words.year_days import span_text
 from models.species import Species, grass_share, species
 from models.stages import ndf_target
 
@@ -222,12 +222,12 @@ def _usual_species(like: Species) -> Values:
 
 def _estimates(farm: Farm) -> Values:
     by_latitude = {
-        "fawns": fawns_by_latitude(farm.place),
-        "nests": nests_by_latitude(farm.place),
-        "killing_frost": frost_by_latitude(farm.place),
+        "fawns": fawn_days_by_latitude(farm.place),
+        "nests": nesting_days_by_latitude(farm.place),
+        "killing_frost": frost_day_by_latitude(farm.place),
     }
     taken = {
-        key: LeftOut(f"{days_words(days)}, by the latitude (estimate)")
+        key: LeftOut(f"{span_text(days)}, by the latitude (estimate)")
         for key, days in by_latitude.items()
         if getattr(farm.estimates, key) is None
     }

@@ -19,7 +19,7 @@ from daemon.settings.sections.weather import WeatherSection
 from daemon.settings.sections.work import WorkSection
 from daemon.settings.text.lines import KeyPath, key_lines
 from daemon.settings.text.literals import shown, toml
-from daemon.system.secrets import is_open, is_reference, only_in_service, open_to_others
+from daemon.system.secrets import is_only_in_service, is_reference, is_world_readable, world_readable_file
 
 S = TypeVar("S", bound=Section)
 
@@ -181,8 +181,8 @@ class Reader:
     def exposed(self) -> Iterator[Problem]:
         """Yield each secret that everybody on the machine may read, in this file or in one that it names."""
         for where, value in self._secrets():
-            file = open_to_others(value)
-            if file is None and not is_reference(value) and is_open(self._path):
+            file = world_readable_file(value)
+            if file is None and not is_reference(value) and is_world_readable(self._path):
                 file = self._path
             if file is not None:
                 allowed = "a file that only its owner and the group of the service may read"
@@ -193,7 +193,7 @@ class Reader:
     def out_of_reach(self) -> Iterator[Problem]:
         """Yield each secret that only the service is given, where this is not the service."""
         for where, value in self._secrets():
-            if only_in_service(value):
+            if is_only_in_service(value):
                 name = str(value).strip().partition(":")[2]
                 yield self._problem(
                     where,

@@ -15,7 +15,7 @@ from daemon.settings.sections.base import Quarrel
 from daemon.settings.text.lines import KeyPath
 from daemon.settings.text.literals import toml
 from daemon.settings.values.timezones import clock_doubt
-from daemon.words.numbers import clock_time, crop, size
+from daemon.words.numbers import field_size_text, time_text, yield_text
 from models import coefficients as c
 from models.sun import sunrise_sunset
 
@@ -84,7 +84,7 @@ def _hour_doubts(farm: Farm, is_written: Callable[[KeyPath], bool]) -> Iterator[
     sunset = latest_sunset(farm.place)
     is_late = sunset is not None and work.finish_by > sunset.time() and not work.after_dark
     if sunset is not None and is_late and is_written(("work", "finish_by")):
-        shown = clock_time(sunset, farm.units)
+        shown = time_text(sunset, farm.units)
         allowed = f"up to sunset, {shown} on the longest day"
         fix = f'write finish_by = "{sunset:%H:%M}" or earlier, or after_dark = true'
         yield Quarrel(("work", "finish_by"), toml(work.finish_by), allowed, fix)
@@ -157,12 +157,14 @@ def _at_home(host: str) -> bool:
 def _field_doubts(farm: Farm) -> Iterator[Quarrel]:
     for index, field in enumerate(farm.fields):
         if field.area < farm.work.least_area:
-            least = size(farm.work.least_area, farm.units)
+            least = field_size_text(farm.work.least_area, farm.units)
             allowed = f"worth_hitching_for, {least}, or more, since it is mown whole or not at all"
             fix = "check the area, or lower worth_hitching_for"
-            yield Quarrel(("field", index, "area"), size(field.area, farm.units), allowed, fix)
+            yield Quarrel(("field", index, "area"), field_size_text(field.area, farm.units), allowed, fix)
         if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > c.DENSITY_MOST:
-            given = f"{crop(field.expected_yield, farm.units)} in a swath of {farm.baleage.swath_share:g} of the cut"
+            given = (
+                f"{yield_text(field.expected_yield, farm.units)} in a swath of {farm.baleage.swath_share:g} of the cut"
+            )
             allowed = f"up to {c.DENSITY_MOST:.0f} g of dry matter a square metre of swath, or there will be no advice"
             yield Quarrel(("field", index, "expected_yield"), given, allowed, "lay it wider, or cut it sooner")
 

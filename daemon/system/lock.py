@@ -7,15 +7,15 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-LOCK: Final = "run.lock"
+LOCK_FILE: Final = "run.lock"
 
 
-class AlreadyRuns(Exception):
+class AlreadyRunning(Exception):
     """Another service has the state folder; the text says what to do."""
 
 
 @contextmanager
-def alone(folder: Path) -> Iterator[None]:
+def single_instance(folder: Path) -> Iterator[None]:
     """Hold a state folder for this process, as long as it lives; the system lets go of it however the process ends.
 
     Raises
@@ -30,22 +30,22 @@ def alone(folder: Path) -> Iterator[None]:
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
     try:
-        held = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)
+        held = os.open(folder / LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)
     except OSError:
         yield
         return
     try:
-        _lock(held, folder)
+        _take_lock(held, folder)
         yield
     finally:
         os.close(held)
 
 
-def _lock(held: int, folder: Path) -> None:
+def _take_lock(descriptor: int, folder: Path) -> None:
     try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
-        raise AlreadyRuns(
+        raise AlreadyRunning(
             f"Forenoon runs already for {folder}: forenoon status tells how it stands. Stop that one first, or give "
             "this one a state folder of its own with STATE_DIRECTORY."
         ) from None

@@ -4,7 +4,7 @@ import ctypes
 from contextlib import suppress
 
 
-def give_back() -> None:
+def trim_heap() -> None:
     """Hand freed memory back to the system.
 
     The C library keeps what a pass has freed for the next one, which a service that looks once in some hours holds for

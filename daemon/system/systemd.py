@@ -13,7 +13,7 @@ from time import monotonic_ns
 log = logging.getLogger(__name__)
 
 
-def notify(**said: str | int) -> bool:
+def sd_notify(**variables: str | int) -> bool:
     """Send one datagram to the service manager.
 
     Parameters
@@ -33,7 +33,7 @@ def notify(**said: str | int) -> bool:
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address.startswith(("/", "@")):
         return False
-    lines = "\n".join(f"{name}={' '.join(str(value).split())}" for name, value in said.items())
+    lines = "\n".join(f"{name}={' '.join(str(value).split())}" for name, value in variables.items())
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as to:
             to.sendto(lines.encode(), f"\0{address[1:]}" if address.startswith("@") else address)
@@ -43,6 +43,6 @@ def notify(**said: str | int) -> bool:
     return True
 
 
-def reloading() -> bool:
+def sd_notify_reloading() -> bool:
     """Tell that the settings are read anew; READY=1 follows when they are."""
-    return notify(RELOADING=1, MONOTONIC_USEC=monotonic_ns() // 1000)
+    return sd_notify(RELOADING=1, MONOTONIC_USEC=monotonic_ns() // 1000)

@@ -17,7 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place
-from daemon.system.sqlite_store import SqliteFile
+from daemon.system.sqlite_store import SqliteStore
 from daemon.weather.contract import FILLED, REQUIRED, STEP, Hours, assembled, at_utc, is_filled
 
 DATABASE: Final = "weather.sqlite3"
@@ -42,7 +42,7 @@ class ArchiveError(Exception):
     """The weather that was had cannot be read or written."""
 
 
-class Archive(SqliteFile):
+class Archive(SqliteStore):
     """Past hours and forecasts of places, in one SQLite file, which is made with its folder when something is kept.
 
     Every call opens the file anew, so the service and a command may use it at once.
@@ -58,9 +58,9 @@ class Archive(SqliteFile):
         By every call, if the file cannot be used or is none of weather.
     """
 
-    what = "weather archive"
-    error = ArchiveError
-    spoiled = (TypeError, ValueError, KeyError, EOFError)
+    contents = "weather archive"
+    error_class = ArchiveError
+    corrupt_errors = (TypeError, ValueError, KeyError, EOFError)
 
     def keep_past(self, place: Place, past: xr.Dataset, now: datetime) -> None:
         """Keep hours that came, in place of what was held of them; not those that are filled or lack a value.
@@ -155,7 +155,7 @@ class Archive(SqliteFile):
     @contextmanager
     def _reading(self) -> Iterator[sqlite3.Connection | None]:
         """Open the file to read, None where there is none yet."""
-        if not self._is_there():
+        if not self._exists():
             yield None
             return
         with self._open() as db:

@@ -9,12 +9,12 @@ from typing import Any, Final
 
 ENGLISH: Final = "english"
 
-Table = Mapping[str, str]  # from a key, "text.job", to a template with named places
+Catalog = Mapping[str, str]  # from a key, "text.job", to a template with named places
 
-_spoken: list[Table] = []  # the table in use, none before the first sentence
+_in_use: list[Catalog] = []  # the table in use, none before the first sentence
 
 
-def load(language: str = ENGLISH, folder: Traversable | None = None) -> Table:
+def load_catalog(language: str = ENGLISH, folder: Traversable | None = None) -> Catalog:
     """Return the sentences of a language.
 
     Parameters
@@ -33,19 +33,19 @@ def load(language: str = ENGLISH, folder: Traversable | None = None) -> Table:
     return dict(_entries(tomllib.loads(path.read_text(encoding="utf-8")), ""))
 
 
-def speak(table: Table) -> None:
+def use_catalog(catalog: Catalog) -> None:
     """Say every sentence from now on out of a table; a process speaks one language."""
-    _spoken[:] = [table]
+    _in_use[:] = [catalog]
 
 
-def table() -> Table:
+def current_catalog() -> Catalog:
     """Return the sentences in use, the English ones before any was chosen."""
-    if not _spoken:
-        speak(load())
-    return _spoken[0]
+    if not _in_use:
+        use_catalog(load_catalog())
+    return _in_use[0]
 
 
-def said(key: str, /, **places: object) -> str:
+def phrase(key: str, /, **places: object) -> str:
     """Return a sentence with its places filled in.
 
     Raises
@@ -55,24 +55,24 @@ def said(key: str, /, **places: object) -> str:
 
     Examples
     --------
-    >>> said("odds.in_ten", count=7)
+    >>> phrase("odds.in_ten", count=7)
     '7 in 10'
     """
-    return table()[key].format_map(places)
+    return current_catalog()[key].format_map(places)
 
 
-def counted(key: str, count: int | str, /, **places: object) -> str:
+def plural(key: str, count: int | str, /, **places: object) -> str:
     """Return a sentence that is another for one than for many.
 
     Examples
     --------
-    >>> counted("time.hours", 1), counted("time.hours", 3)
+    >>> plural("time.hours", 1), plural("time.hours", 3)
     ('1 hour', '3 hours')
     """
-    return said(f"{key}.{'one' if str(count) == '1' else 'many'}", count=count, **places)
+    return phrase(f"{key}.{'one' if str(count) == '1' else 'many'}", count=count, **places)
 
 
-def joined(pieces: Iterable[str], by: str = "lists.comma", last: str = "") -> str:
+def join(pieces: Iterable[str], by: str = "lists.comma", last: str = "") -> str:
     """Return pieces one after the other, empty ones left out.
 
     Parameters
@@ -83,17 +83,17 @@ def joined(pieces: Iterable[str], by: str = "lists.comma", last: str = "") -> st
 
     Examples
     --------
-    >>> joined(["Long Meadow", "", "Creek", "Hill"], last="lists.and")
+    >>> join(["Long Meadow", "", "Creek", "Hill"], last="lists.and")
     'Long Meadow, Creek and Hill'
     """
     *front, end = [piece for piece in pieces if piece] or [""]
     if not front:
         return end
-    before = reduce(lambda one, other: said(by, first=one, last=other), front)
-    return said(last or by, first=before, last=end)
+    before = reduce(lambda one, other: phrase(by, first=one, last=other), front)
+    return phrase(last or by, first=before, last=end)
 
 
-def named(section: str, name: str) -> str:
+def name_of(section: str, name: str) -> str:
     """Return what a language calls a thing, its own name where the language knows no other.
 
     Parameters
@@ -105,34 +105,34 @@ def named(section: str, name: str) -> str:
 
     Examples
     --------
-    >>> named("stages", "early heads"), named("stages", "R2")
+    >>> name_of("stages", "early heads"), name_of("stages", "R2")
     ('early heads', 'R2')
     """
     key = f"{section}.{name.replace(' ', '_')}"
-    return said(key) if key in table() else name
+    return phrase(key) if key in current_catalog() else name
 
 
-def beside(words: str, aside: str) -> str:
+def with_aside(words: str, aside: str) -> str:
     """Return words with what is said beside them, if anything.
 
-    >>> beside("20 acres", "7 in 10"), beside("20 acres", "")
+    >>> with_aside("20 acres", "7 in 10"), with_aside("20 acres", "")
     ('20 acres (7 in 10)', '20 acres')
     """
-    return said("lists.beside", words=words, aside=aside) if aside else words
+    return phrase("lists.beside", words=words, aside=aside) if aside else words
 
 
-def capital(words: str) -> str:
+def capitalize_first(words: str) -> str:
     """Return words as they begin a sentence."""
     return words[:1].upper() + words[1:]
 
 
-def sentence(words: str) -> str:
+def as_sentence(words: str) -> str:
     """Return words as a sentence, nothing of nothing.
 
-    >>> sentence("cut yesterday")
+    >>> as_sentence("cut yesterday")
     'Cut yesterday.'
     """
-    return said("lists.sentence", words=capital(words)) if words else ""
+    return phrase("lists.sentence", words=capitalize_first(words)) if words else ""
 
 
 def _entries(tables: Mapping[str, Any], above: str) -> Iterator[tuple[str, str]]:

@@ -6,59 +6,61 @@ from datetime import date
 import numpy as np
 
 from daemon.domain.farm import Units
-from daemon.words.catalog import counted, joined, named, said
-from daemon.words.numbers import day_words, height
+from daemon.words.catalog import join, name_of, phrase, plural
+from daemon.words.numbers import date_text, height_text
 from models.growth import Doubt, Doubted, GrowthUnknown
 from models.look_misfit import LookUnfit
 
 
-def stage_words(stage: str) -> str:
+def stage_text(stage: str) -> str:
     """Return what a stage is called; a code of a scale stays as it is."""
-    return named("stages", stage)
+    return name_of("stages", stage)
 
 
-def species_words(species: str) -> str:
+def species_text(species: str) -> str:
     """Return what a species or a kind of plant is called; one of the farm's own stays as it is."""
-    return named("species", species)
+    return name_of("species", species)
 
 
-def seen_words(stage: str | None, tall: float | None, units: Units) -> str:
+def look_text(stage: str | None, tall: float | None, units: Units) -> str:
     """Return what was seen in a field: a stage, a height [m] or both."""
-    height_seen = "" if tall is None else said("stand.tall", height=height(tall, units))
-    return joined([stage_words(stage or ""), height_seen])
+    height_seen = "" if tall is None else phrase("stand.tall", height=height_text(tall, units))
+    return join([stage_text(stage or ""), height_seen])
 
 
-def unknown_words(unknown: GrowthUnknown, units: Units) -> str:
+def growth_unknown_text(unknown: GrowthUnknown, units: Units) -> str:
     """Return why a growth cannot be known, and what to do where a look is what stands against it."""
-    day = _day(unknown.day)
+    day = _date_text(unknown.day)
     if isinstance(unknown, LookUnfit):
         look = unknown.look
-        seen = seen_words(None, look.height, units) if unknown.by_height else stage_words(look.stage or "")
-        return said("look_wrong.of_day", seen=seen, day=day, fits=_fits(unknown))
-    return said(f"growth_unknown.{unknown.why.name.lower()}", day=day)
+        seen = look_text(None, look.height, units) if unknown.by_height else stage_text(look.stage or "")
+        return phrase("look_wrong.of_day", seen=seen, day=day, fits=_possible_days_text(unknown))
+    return phrase(f"growth_unknown.{unknown.why.name.lower()}", day=day)
 
 
-def doubts_words(doubts: Iterable[Doubted]) -> str:
+def growth_doubts_text(doubts: Iterable[Doubted]) -> str:
     """Return what must be doubted of a growth, empty where nothing must."""
-    return joined((_doubted(one) for one in doubts), by="lists.apart")
+    return join((_doubt_text(one) for one in doubts), by="lists.apart")
 
 
-def _doubted(one: Doubted) -> str:
-    species = species_words(one.species)
-    if one.doubt is Doubt.DROUGHT:
-        return counted("growth_doubts.drought", one.days, species=species)
-    return said(f"growth_doubts.{one.doubt.name.lower()}", species=species, day=one.day and _day(one.day))
+def _doubt_text(doubted: Doubted) -> str:
+    species = species_text(doubted.species)
+    if doubted.doubt is Doubt.DROUGHT:
+        return plural("growth_doubts.drought", doubted.days, species=species)
+    return phrase(
+        f"growth_doubts.{doubted.doubt.name.lower()}", species=species, day=doubted.day and _date_text(doubted.day)
+    )
 
 
-def _fits(look: LookUnfit) -> str:
+def _possible_days_text(look: LookUnfit) -> str:
     """Return when a look would have been possible."""
     if look.first is None and look.last is None:
-        return said("look_fits.never")
-    first, last = (None if end is None else _day(end) for end in (look.first, look.last))
+        return phrase("look_fits.never")
+    first, last = (None if end is None else _date_text(end) for end in (look.first, look.last))
     key = "until" if first is None else "since" if last is None else "between"
-    return said(f"look_fits.{key}", first=first, last=last)
+    return phrase(f"look_fits.{key}", first=first, last=last)
 
 
-def _day(day: np.datetime64) -> str:
+def _date_text(day: np.datetime64) -> str:
     plain: date = day.astype("datetime64[D]").astype(date)
-    return day_words(plain)
+    return date_text(plain)

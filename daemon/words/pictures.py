@@ -4,44 +4,46 @@ from datetime import timedelta
 from typing import Final
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import Band, DryingPicture, FieldProspect, best_fibre, drawn_day, water_by
-from daemon.words.catalog import said
-from daemon.words.numbers import clock_time, named_day, percents, risk
+from daemon.domain.prospect import Band, DryingPicture, FieldProspect, picture_day, ripe_fibre_range, water_at
+from daemon.words.catalog import phrase
+from daemon.words.numbers import day_text, risk_text, time_text, whole_percents
 
-LITTLE: Final = 0.05  # share of the forecast in which an hour is wet, below which its rain is not told in tenths
+LITTLE_RAIN_SHARE: Final = (
+    0.05  # share of the forecast in which an hour is wet, below which its rain is not told in tenths
+)
 
 
-def picture_words(farm: Farm, field: FieldProspect) -> str:
+def drying_picture_text(farm: Farm, field: FieldProspect) -> str:
     """Return what the picture of a field's drying shows in two sentences, empty where there is none."""
     shown = field.drying_picture
     if shown is None:
         return ""
-    day, units = drawn_day(field), farm.units
-    told = {"field": field.name, "day": named_day(shown.date), "start": clock_time(shown.mown, units)}
+    day, units = picture_day(field), farm.units
+    told = {"field": field.name, "day": day_text(shown.date), "start": time_text(shown.mown, units)}
     key, at = "picture.dries", shown.begins + timedelta(hours=len(shown.water))
     if day is not None and day.rake_from is not None:
         key, at = "picture.baled", day.rake_from
-    band = water_by(shown, at)
+    band = water_at(shown, at)
     if band is None:
-        return _rain(farm, shown)
-    low, high = percents(band.low, band.high)
-    return " ".join([said(key, low=low, high=high, time=clock_time(at, units), **told), _rain(farm, shown)])
+        return _rain_sentence(farm, shown)
+    low, high = whole_percents(band.low, band.high)
+    return " ".join([phrase(key, low=low, high=high, time=time_text(at, units), **told), _rain_sentence(farm, shown)])
 
 
-def growth_words(farm: Farm, field: FieldProspect) -> str:
+def growth_picture_text(farm: Farm, field: FieldProspect) -> str:
     """Return what the picture of a field's growth shows in two sentences, empty where there is none."""
     if not field.days or field.ndf_target is None:
         return ""
     first, last = field.days[0], field.days[-1]
-    (low, high), (later_low, later_high) = _ends(first.ndf), _ends(last.ndf)
-    best = best_fibre(field.ndf_target)
-    return said(
+    (low, high), (later_low, later_high) = _end_texts(first.ndf), _end_texts(last.ndf)
+    best = ripe_fibre_range(field.ndf_target)
+    return phrase(
         "picture.grows",
         field=field.name,
-        day=named_day(first.date),
+        day=day_text(first.date),
         low=low,
         high=high,
-        later=named_day(last.date),
+        later=day_text(last.date),
         later_low=later_low,
         later_high=later_high,
         best_low=f"{best[0]:.0f}",
@@ -49,22 +51,22 @@ def growth_words(farm: Farm, field: FieldProspect) -> str:
     )
 
 
-def rain_words(share: float) -> str:
+def rain_odds_text(share: float) -> str:
     """Return the odds of rain in an hour.
 
-    >>> rain_words(0.0), rain_words(0.31)
+    >>> rain_odds_text(0.0), rain_odds_text(0.31)
     ('under 1 in 10', '4 in 10')
     """
-    return said("picture.little") if share < LITTLE else risk(share)
+    return phrase("picture.little") if share < LITTLE_RAIN_SHARE else risk_text(share)
 
 
-def _rain(farm: Farm, shown: DryingPicture) -> str:
-    most = max(shown.rain, default=0.0)
-    if most < LITTLE:
-        return said("picture.dry")
-    ends = shown.begins + timedelta(hours=shown.rain.index(most) + 1)
-    return said("picture.rain", odds=risk(most), time=clock_time(ends, farm.units))
+def _rain_sentence(farm: Farm, picture: DryingPicture) -> str:
+    most = max(picture.rain, default=0.0)
+    if most < LITTLE_RAIN_SHARE:
+        return phrase("picture.dry")
+    ends = picture.begins + timedelta(hours=picture.rain.index(most) + 1)
+    return phrase("picture.rain", odds=risk_text(most), time=time_text(ends, farm.units))
 
 
-def _ends(band: Band) -> tuple[str, str]:
+def _end_texts(band: Band) -> tuple[str, str]:
     return f"{band.low:.0f}", f"{band.high:.0f}"

@@ -4,22 +4,22 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
-from daemon.words.catalog import said
+from daemon.words.catalog import phrase
 
-TEXT_PARTS: Final = 2
+MAX_PARTS: Final = 2
 
 
-BASIC: Final = frozenset(
+BASIC_CHARACTERS: Final = frozenset(
     "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿"
     "abcdefghijklmnopqrstuvwxyzäöñüà"
 )
-EXTENDED: Final = frozenset("^{}[]~\\|€\f")  # an escape and a character: two septets
-ONE_PART: Final = 160  # [septets]
-LINKED_PART: Final = 153  # [septets] where parts are linked, their header takes the rest
-PLAIN: Final = {"–": "-", "—": "-", "‘": "'", "’": "'", "“": '"', "”": '"', "…": "...", "°": " deg"}
+EXTENDED_CHARACTERS: Final = frozenset("^{}[]~\\|€\f")  # an escape and a character: two septets
+SINGLE_PART_SEPTETS: Final = 160  # [septets]
+LINKED_PART_SEPTETS: Final = 153  # [septets] where parts are linked, their header takes the rest
+REPLACEMENTS: Final = {"–": "-", "—": "-", "‘": "'", "’": "'", "“": '"', "”": '"', "…": "...", "°": " deg"}
 
 
-def septets(text: str) -> int:
+def septet_count(text: str) -> int:
     """Return the length of a text in septets.
 
     Raises
@@ -29,59 +29,63 @@ def septets(text: str) -> int:
 
     Examples
     --------
-    >>> septets("20 acres"), septets("[9]")
+    >>> septet_count("20 acres"), septet_count("[9]")
     (8, 5)
     """
-    foreign = set(text) - BASIC - EXTENDED
+    foreign = set(text) - BASIC_CHARACTERS - EXTENDED_CHARACTERS
     if foreign:
-        raise ValueError(f"not in the GSM 7-bit alphabet: {''.join(sorted(foreign))!r}; write it with `plain`")
-    return len(text) + sum(character in EXTENDED for character in text)
+        raise ValueError(
+            f"not in the GSM 7-bit alphabet: {''.join(sorted(foreign))!r}; write it with `to_gsm_alphabet`"
+        )
+    return len(text) + sum(character in EXTENDED_CHARACTERS for character in text)
 
 
-def parts(text: str) -> int:
+def part_count(text: str) -> int:
     """Return how many message parts a text takes.
 
     Examples
     --------
-    >>> parts("a" * 160), parts("a" * 161), parts("a" * 306), parts("a" * 307)
+    >>> part_count("a" * 160), part_count("a" * 161), part_count("a" * 306), part_count("a" * 307)
     (1, 2, 2, 3)
     """
-    length = septets(text)
-    return 1 if length <= ONE_PART else -(-length // LINKED_PART)
+    length = septet_count(text)
+    return 1 if length <= SINGLE_PART_SEPTETS else -(-length // LINKED_PART_SEPTETS)
 
 
-def plain(text: str) -> str:
+def to_gsm_alphabet(text: str) -> str:
     """Return a text in the alphabet: accents it lacks are dropped, and what has no letter in it becomes "?".
 
     Examples
     --------
-    >>> plain("Żółta łąka – 20°"), plain("Wiese über dem Bach")
+    >>> to_gsm_alphabet("Żółta łąka – 20°"), to_gsm_alphabet("Wiese über dem Bach")
     ('Zo?ta ?aka - 20 deg', 'Wiese über dem Bach')
     """
-    known = BASIC | EXTENDED
-    return "".join(c if c in known else PLAIN.get(c) or _bare(c) for c in unicodedata.normalize("NFC", text))
+    known = BASIC_CHARACTERS | EXTENDED_CHARACTERS
+    return "".join(
+        c if c in known else REPLACEMENTS.get(c) or _base_letter(c) for c in unicodedata.normalize("NFC", text)
+    )
 
 
-def _bare(character: str) -> str:
+def _base_letter(character: str) -> str:
     letter = unicodedata.normalize("NFKD", character)[0]
-    return letter if letter in BASIC else "?"
+    return letter if letter in BASIC_CHARACTERS else "?"
 
 
-def fit(farm_name: str, pieces: Sequence[str]) -> str:
+def fit_pieces(farm_name: str, pieces: Sequence[str]) -> str:
     """Return as many of the pieces as two parts hold, from the front; the first is always in, cut if it must be."""
     kept = list(pieces)
-    while len(kept) > 1 and parts(whole(farm_name, kept)) > TEXT_PARTS:
+    while len(kept) > 1 and part_count(full_text(farm_name, kept)) > MAX_PARTS:
         kept.pop()
-    return shortened(whole(farm_name, kept))
+    return shorten(full_text(farm_name, kept))
 
 
-def shortened(text: str) -> str:
+def shorten(text: str) -> str:
     """Return a text as far as two parts hold it."""
-    while parts(text) > TEXT_PARTS:
+    while part_count(text) > MAX_PARTS:
         text = text[:-1]
     return text
 
 
-def whole(farm_name: str, pieces: Sequence[str]) -> str:
+def full_text(farm_name: str, pieces: Sequence[str]) -> str:
     """Return a text that says first whose farm it is of, in the alphabet of texts."""
-    return plain(said("text.whole", farm=farm_name, words=" ".join(pieces)))
+    return to_gsm_alphabet(phrase("text.whole", farm=farm_name, words=" ".join(pieces)))

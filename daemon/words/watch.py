@@ -3,122 +3,131 @@
 from datetime import datetime
 from typing import Final
 
-from daemon.domain.advice import Watched, WatchState
+from daemon.domain.advice import WatchedField, WatchState
 from daemon.domain.farm import Farm
-from daemon.domain.field_watch import is_failing, pinch
+from daemon.domain.field_watch import is_failing, wettest_when_urgent
 from daemon.domain.prospect import Reason
-from daemon.words.catalog import joined, said
-from daemon.words.numbers import area, clock_time, moisture, odds, percents, size
-from daemon.words.reasons import reason_said
-from daemon.words.work import left_lying
+from daemon.words.catalog import join, phrase
+from daemon.words.numbers import area_text, field_size_text, moisture_text, odds_text, time_text, whole_percents
+from daemon.words.reasons import reason_text
+from daemon.words.work import left_lying_text
 
-LESS_SURE: Final = 0.1  # under the odds needed by more than this, nobody is told to be on track
+LESS_SURE_MARGIN: Final = 0.1  # under the odds needed by more than this, nobody is told to be on track
 
 
-def watched_words(farm: Farm, one: Watched, now: datetime, known_at: datetime) -> str:
+def watch_text(farm: Farm, watched: WatchedField, now: datetime, newest_at: datetime) -> str:
     """Return how a watched field stands, in sentences.
 
     Parameters
     ----------
     farm, one
     now : datetime
-    known_at : datetime
+    newest_at : datetime
         Of the newest look. A field that it could not reckon is never told to be on track.
     """
-    if one.state is WatchState.DONE:
-        return said("watch.done", field=one.field)
-    if one.at < known_at:
-        lead, time = _lead(farm, one, one.field), _clock(farm, one.at)
-        if one.bale_from is None:
-            return said("watch.old", lead=lead, time=time)
-        return said("watch.old_hours", lead=lead, time=time, hours=_hours(farm, one))
-    return " ".join([*_pieces(farm, one, one.field), *_moisture_now(one, now)])
+    if watched.state is WatchState.DONE:
+        return phrase("watch.done", field=watched.field)
+    if watched.at < newest_at:
+        lead, time = _lead_text(farm, watched, watched.field), _local_time_text(farm, watched.at)
+        if watched.bale_from is None:
+            return phrase("watch.old", lead=lead, time=time)
+        return phrase("watch.old_hours", lead=lead, time=time, hours=_hours_text(farm, watched))
+    return " ".join([*_watch_pieces(farm, watched, watched.field), *_swath_water_sentences(watched, now)])
 
 
-def _pieces(farm: Farm, one: Watched, name: str) -> list[str]:
+def _watch_pieces(farm: Farm, watched: WatchedField, name: str) -> list[str]:
     """Return what is said of a field, piece by piece, the first two of which must not be lost."""
-    lead = _lead(farm, one, name)
-    if one.state is WatchState.WILL_NOT_MAKE_IT:
-        return [said("watch.fails", lead=lead, why=_why_failing(farm, one)), *_calling_off(farm, one)]
-    hours = _hours(farm, one)
-    much = size(one.area, farm.units) if one.noted else area(one.area, farm.units)
-    sure = said("watch.sure", area=much, odds=odds(one.odds or 0.0))
-    if one.state is WatchState.BALE_SOONER:
-        earlier = one.bale_said is None or one.bale_from is None or one.bale_from < one.bale_said
-        do = said("watch.bale_sooner" if earlier else "watch.bale_as_fit", hours=hours)
-        return [said("watch.sooner", lead=lead, why=_why_sooner(farm, one)), do, sure]
-    on_track = (one.odds or 0.0) >= farm.alerts.odds_needed - LESS_SURE
-    return [said("watch.on_track" if on_track else "watch.less_sure", lead=lead, hours=hours), sure]
+    lead = _lead_text(farm, watched, name)
+    if watched.state is WatchState.WILL_NOT_MAKE_IT:
+        return [phrase("watch.fails", lead=lead, why=_failing_text(farm, watched)), *_action_sentences(farm, watched)]
+    hours = _hours_text(farm, watched)
+    much = field_size_text(watched.area, farm.units) if watched.noted else area_text(watched.area, farm.units)
+    sure = phrase("watch.sure", area=much, odds=odds_text(watched.odds or 0.0))
+    if watched.state is WatchState.BALE_SOONER:
+        earlier = (
+            watched.last_told_bale_from is None
+            or watched.bale_from is None
+            or watched.bale_from < watched.last_told_bale_from
+        )
+        do = phrase("watch.bale_sooner" if earlier else "watch.bale_as_fit", hours=hours)
+        return [phrase("watch.sooner", lead=lead, why=_sooner_text(farm, watched)), do, sure]
+    on_track = (watched.odds or 0.0) >= farm.alerts.odds_needed - LESS_SURE_MARGIN
+    return [phrase("watch.on_track" if on_track else "watch.less_sure", lead=lead, hours=hours), sure]
 
 
-def _lead(farm: Farm, one: Watched, name: str) -> str:
+def _lead_text(farm: Farm, watched: WatchedField, name: str) -> str:
     """Return what is held for mown of a field: what the diary tells is a fact, what was advised is not."""
-    if not one.noted:
-        return said("watch.if_mown", field=name)
-    much = size(one.area, farm.units)
-    if one.timed:
-        return said("watch.cut_at", field=name, size=much, time=_clock(farm, one.start))
-    return said("watch.cut_today", field=name, size=much)
+    if not watched.noted:
+        return phrase("watch.if_mown", field=name)
+    much = field_size_text(watched.area, farm.units)
+    if watched.timed:
+        return phrase("watch.cut_at", field=name, size=much, time=_local_time_text(farm, watched.start))
+    return phrase("watch.cut_today", field=name, size=much)
 
 
-def _why_failing(farm: Farm, one: Watched) -> str:
-    if not is_failing(one):
-        return said("watch.called_off")
-    reason = one.reason or Reason.ODDS_TOO_LOW
-    rain_at = one.rain_at if reason is Reason.RAIN else None
-    why = said("watch.rain_by", time=_clock(farm, rain_at)) if rain_at else reason_said(reason)
-    sure = odds(one.odds or 0.0)
-    if one.odds_said is None:
-        return said("watch.not_all", why=why, odds=sure)
-    return said("watch.not_all_before", why=why, odds=sure, before=odds(one.odds_said))
+def _failing_text(farm: Farm, watched: WatchedField) -> str:
+    if not is_failing(watched):
+        return phrase("watch.called_off")
+    reason = watched.reason or Reason.ODDS_TOO_LOW
+    rain_at = watched.rain_at if reason is Reason.RAIN else None
+    why = phrase("watch.rain_by", time=_local_time_text(farm, rain_at)) if rain_at else reason_text(reason)
+    sure = odds_text(watched.odds or 0.0)
+    if watched.last_told_odds is None:
+        return phrase("watch.not_all", why=why, odds=sure)
+    return phrase("watch.not_all_before", why=why, odds=sure, before=odds_text(watched.last_told_odds))
 
 
-def _why_sooner(farm: Farm, one: Watched) -> str:
-    if one.reason is Reason.RAIN and one.rain_at is not None:
-        return said("watch.rain_now", time=_clock(farm, one.rain_at))
-    return said("watch.faster")
+def _sooner_text(farm: Farm, watched: WatchedField) -> str:
+    if watched.reason is Reason.RAIN and watched.rain_at is not None:
+        return phrase("watch.rain_now", time=_local_time_text(farm, watched.rain_at))
+    return phrase("watch.faster")
 
 
-def _calling_off(farm: Farm, one: Watched) -> list[str]:
+def _action_sentences(farm: Farm, watched: WatchedField) -> list[str]:
     """Return what to do where not all of it will be wrapped."""
-    if one.at < one.start:
-        return [said("watch.stop")]
-    if one.left is None:
-        return [_wrap(farm, one), said("watch.rest")]
-    return [_wrap(farm, one), said("watch.rest_left", left=left_lying(one.left, farm))]
+    if watched.at < watched.start:
+        return [phrase("watch.stop")]
+    if watched.left is None:
+        return [_wrap_sentence(farm, watched), phrase("watch.rest")]
+    return [_wrap_sentence(farm, watched), phrase("watch.rest_left", left=left_lying_text(watched.left, farm))]
 
 
-def _wrap(farm: Farm, one: Watched) -> str:
+def _wrap_sentence(farm: Farm, watched: WatchedField) -> str:
     """Return what of a field may still be wrapped."""
-    water = moisture(pinch(farm))
-    if one.still is None:
-        return said("watch.wrap", water=water)
-    return said("watch.wrap_still", water=water, area=area(one.still.area, farm.units), odds=odds(one.still.odds))
+    water = moisture_text(wettest_when_urgent(farm))
+    if watched.still_wrappable is None:
+        return phrase("watch.wrap", water=water)
+    return phrase(
+        "watch.wrap_still",
+        water=water,
+        area=area_text(watched.still_wrappable.area, farm.units),
+        odds=odds_text(watched.still_wrappable.odds),
+    )
 
 
-def _hours(farm: Farm, one: Watched) -> str:
-    rake = said("watch.rake", time=_clock(farm, one.rake_from)) if one.rake_from else ""
-    wrapped = said("watch.wrapped", time=_clock(farm, one.wrapped_by)) if one.wrapped_by else ""
-    return joined([rake, _bale(farm, one), wrapped])
+def _hours_text(farm: Farm, watched: WatchedField) -> str:
+    rake = phrase("watch.rake", time=_local_time_text(farm, watched.rake_from)) if watched.rake_from else ""
+    wrapped = phrase("watch.wrapped", time=_local_time_text(farm, watched.wrapped_by)) if watched.wrapped_by else ""
+    return join([rake, _bale_text(farm, watched), wrapped])
 
 
-def _bale(farm: Farm, one: Watched) -> str:
+def _bale_text(farm: Farm, watched: WatchedField) -> str:
     """Return when to bale, and where that is sooner, what was said before."""
-    if one.bale_from is None:
+    if watched.bale_from is None:
         return ""
-    time, before = _clock(farm, one.bale_from), one.bale_said
-    if one.state is WatchState.BALE_SOONER and before is not None and one.bale_from < before:
-        return said("watch.bale_not", time=time, before=_clock(farm, before))
-    return said("watch.bale", time=time)
+    time, before = _local_time_text(farm, watched.bale_from), watched.last_told_bale_from
+    if watched.state is WatchState.BALE_SOONER and before is not None and watched.bale_from < before:
+        return phrase("watch.bale_not", time=time, before=_local_time_text(farm, before))
+    return phrase("watch.bale", time=time)
 
 
-def _moisture_now(one: Watched, now: datetime) -> list[str]:
+def _swath_water_sentences(watched: WatchedField, now: datetime) -> list[str]:
     """Return how wet the swath is, until it is to be raked: then it no longer lies there."""
-    if one.moisture is None or (one.rake_from is not None and now >= one.rake_from):
+    if watched.moisture is None or (watched.rake_from is not None and now >= watched.rake_from):
         return []
-    low, high = percents(one.moisture.low, one.moisture.high)
-    return [said("watch.water", low=low, high=high)]
+    low, high = whole_percents(watched.moisture.low, watched.moisture.high)
+    return [phrase("watch.water", low=low, high=high)]
 
 
-def _clock(farm: Farm, at: datetime) -> str:
-    return clock_time(at.astimezone(farm.place.timezone), farm.units)
+def _local_time_text(farm: Farm, at: datetime) -> str:
+    return time_text(at.astimezone(farm.place.timezone), farm.units)

@@ -7,7 +7,7 @@ import time
 import apprise
 
 import daemon.service.process  # noqa: F401 - with all that the service loads
-from daemon.system.memory import give_back
+from daemon.system.memory import trim_heap
 from tests.bench.memory_of import mebibytes
 from tests.bench.morning import looked, made
 
@@ -21,7 +21,7 @@ def main() -> None:
     farm, weather = made(fields, members, days)
     for _ in range(PASSES):
         looked(farm, weather)
-        give_back()
+        trim_heap()
     time.sleep(wait)
     idle = mebibytes("VmRSS")
     print(json.dumps({"loaded": loaded, "idle": idle, "peak": mebibytes("VmHWM")}))

@@ -5,11 +5,11 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Channel, Farm, Units
-from daemon.domain.field_watch import as_said
-from daemon.domain.message import Message, Posted, State
-from daemon.domain.prospect import Care, Chance, FieldProspect, IfLeft, Reason, Ripeness
+from daemon.domain.field_watch import start_watch
+from daemon.domain.message import Message, MessageState, QueuedMessage
+from daemon.domain.prospect import AreaOdds, FieldProspect, LeftOvernight, Reason, Ripeness, TimedCaution
 from daemon.page.today import PageView, make_view
 from models.cautions import Caution
 from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, person, unknown_morning, wait_morning
@@ -31,14 +31,18 @@ def mowing(*names: str) -> Morning:
     """Return a morning with a field to mow that has all that can be told of a day, and others under other names."""
     morning = drawn_morning()
     field = drawn_field()
-    cares = tuple(Care(one) for one in (Caution.THUNDER_UNKNOWN, Caution.MACHINE, Caution.FAWNS, Caution.SIX_LAYERS))
-    left = IfLeft(field.days[0].ndf, 0.42)
+    cares = tuple(
+        TimedCaution(one) for one in (Caution.THUNDER_UNKNOWN, Caution.MACHINE, Caution.FAWNS, Caution.SIX_LAYERS)
+    )
+    left = LeftOvernight(field.days[0].ndf, 0.42)
     left = replace(left, moisture=replace(left.moisture, low=0.31, mid=0.4, high=0.53))
-    first = replace(field.days[0], cares=cares, if_left=left, hour_later=Chance(8.0 * ACRE, 0.72), too_dry=0.25)
-    field = replace(field, days=(first, *field.days[1:]), ground="firm", told=("Cut on 14 April.",))
+    first = replace(
+        field.days[0], cautions=cares, if_left=left, hour_later=AreaOdds(8.0 * ACRE, 0.72), too_dry_share=0.25
+    )
+    field = replace(field, days=(first, *field.days[1:]), ground="firm", diary_sentences=("Cut on 14 April.",))
     fields = (field, *(replace(other(number), name=name) for number, name in enumerate(names or ("Hill", "Creek"))))
     advices = (replace(morning.advices[0], day=first), *(_waits(one) for one in fields[1:]))
-    return as_said(Morning(DAY, advices, replace(morning.prospect, fields=fields)))
+    return start_watch(Morning(DAY, advices, replace(morning.prospect, fields=fields)))
 
 
 def cut() -> Morning:
@@ -59,16 +63,16 @@ def other(number: int) -> FieldProspect:
     )
     today = field_day(0, acres=0.0, odds=0.55, reason=Reason.RAIN)
     given = field_prospect(f"Piece {number + 1}", 9.5, today, *days, ripeness=Ripeness.RIPE)
-    return replace(given, ground="soft", carries_from=DAY + timedelta(days=2))
+    return replace(given, ground="soft", firm_from=DAY + timedelta(days=2))
 
 
 def _waits(field: FieldProspect) -> Advice:
-    return Advice(field.name, Kind.WAIT, 0.0, Reason.RAIN, field.days[0])
+    return Advice(field.name, AdviceKind.WAIT, 0.0, Reason.RAIN, field.days[0])
 
 
 def shown(morning: Morning | None, now: datetime = SOON, units: Units = Units.US) -> PageView:
     """Return a view with some messages, of which one is in trouble."""
-    messages = (_posted(State.SENT), _posted(State.FAILED)) * 10
+    messages = (_posted(MessageState.SENT), _posted(MessageState.FAILED)) * 10
     return make_view(_farm(morning, units), morning, messages, now)
 
 
@@ -79,10 +83,10 @@ def _farm(morning: Morning | None, units: Units) -> Farm:
     return replace(given, fields=fields or given.fields)
 
 
-def _posted(state: State) -> Posted:
-    sent = DAWN if state is State.SENT else None
+def _posted(state: MessageState) -> QueuedMessage:
+    sent = DAWN if state is MessageState.SENT else None
     message = Message("", "Two Elms: Monday: mow 20 acres of Long Meadow, start 8:00 am, stop by 10:30 am.")
-    return Posted(
+    return QueuedMessage(
         *(1, DAY, "morning", "Ann", Channel.TEXT, message, state, 1, 0, DAWN, DAWN, None),
         *(DAWN + timedelta(hours=4), sent, "json://****", "no answer"),
     )

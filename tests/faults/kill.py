@@ -23,7 +23,7 @@ from pathlib import Path
 from random import Random
 from typing import Final
 
-from daemon.domain.message import Posted, State
+from daemon.domain.message import MessageState, QueuedMessage
 from daemon.messages.outbox.store import DATABASE, Postbag
 from tests.faults.counting import Count, report
 from tests.faults.nursery import POINTS, STATEMENT, Nursery, Order
@@ -93,7 +93,7 @@ class Trial:
         self.minutes += 1.0
         return ended
 
-    def rows(self) -> tuple[Posted, ...]:
+    def rows(self) -> tuple[QueuedMessage, ...]:
         """Return what stands on disk, of a copy: nothing but the service itself opens the file after a crash."""
         with tempfile.TemporaryDirectory() as beside:
             for file in self.folder.glob(f"{DATABASE}*"):
@@ -143,7 +143,7 @@ def trial(folder: Path, office: PostOffice, nursery: Nursery, kills: Sequence[Ki
         found.kills += 1
         found.where[kill.where] += 1
         taken = Counter(copy.recipient for copy in office.copies[first:])
-        unmarked = {name for name in FIRSTS if _row(one.rows(), name) is not State.SENT}
+        unmarked = {name for name in FIRSTS if _row(one.rows(), name) is not MessageState.SENT}
         window = {name for name in unmarked if taken[name] > before[name]}
         allowed.update(window)
         found.in_window += bool(window)
@@ -158,20 +158,20 @@ def _finish(one: Trial, found: Found) -> None:
     """Start the service every other minute until all is at rest, and then when the second ways would be due."""
     for _ in range(MOST_STARTS):
         one.start()
-        if all(_row(one.rows(), name) is State.SENT for name in FIRSTS):
+        if all(_row(one.rows(), name) is MessageState.SENT for name in FIRSTS):
             break
     one.minutes += 40.0
     one.start()
     states = Counter((row.state, row.channel.value) for row in one.rows())
-    found.restless += states != {(State.SENT, "email"): 2, (State.SPARED, "text"): 1}
+    found.restless += states != {(MessageState.SENT, "email"): 2, (MessageState.NOT_NEEDED, "text"): 1}
 
 
-def _row(rows: Sequence[Posted], recipient: str) -> State | None:
+def _row(rows: Sequence[QueuedMessage], recipient: str) -> MessageState | None:
     """Return how far the message to somebody is, None where there is none."""
     return next((row.state for row in rows if row.channel.value == "email" and _is_to(row, recipient)), None)
 
 
-def _is_to(row: Posted, recipient: str) -> bool:
+def _is_to(row: QueuedMessage, recipient: str) -> bool:
     return recipient.startswith(row.person.lower())
 
 

@@ -25,7 +25,7 @@ from random import Random
 from typing import Final
 
 from daemon.domain.farm import Channel
-from daemon.domain.message import Message, Outgoing, State
+from daemon.domain.message import Message, MessageState, NewMessage
 from daemon.messages.delivery import smtp as letter
 from daemon.messages.outbox.store import Postbag
 from tests.faults.counting import Count, report
@@ -57,7 +57,7 @@ class Came:
     """What came of a case: the outcomes of the attempts, letters and how long the first one took and others waited."""
 
     case: Case
-    states: tuple[State, ...]
+    states: tuple[MessageState, ...]
     reason: str
     seconds: float  # of the first attempt
     waited: float  # [s] until the other person's letter was kept
@@ -74,17 +74,17 @@ class Came:
     @property
     def unsure(self) -> bool:
         """Whether it rests as one that may not have arrived."""
-        return self.states[-1] is State.UNKNOWN
+        return self.states[-1] is MessageState.UNKNOWN
 
     @property
     def forgotten(self) -> bool:
         """Whether it was taken for sent, or not followed, with no letter anywhere."""
-        return self.letters == 0 and State.SENT in self.states
+        return self.letters == 0 and MessageState.SENT in self.states
 
     @property
     def excused(self) -> int:
         """How many copies beside the first an unknown outcome accounts for."""
-        return sum(state is State.UNKNOWN for state in self.states)
+        return sum(state is MessageState.UNKNOWN for state in self.states)
 
     @property
     def doubled(self) -> bool:
@@ -153,12 +153,12 @@ def tried(case: Case, folder: Path, pem: Path) -> Came:
         cat = person("Cat", Channel.EMAIL, good.address("cat@example.org"))
         for who in (ben, cat):
             said = Message("Mow today", "Mow 20 acres.", "<p>Mow 20 acres.</p>")
-            bag.put(Outgoing(DAY, "morning", who, said, DAWN, DAWN + timedelta(minutes=TOO_LATE)), DAWN)
+            bag.put(NewMessage(DAY, "morning", who, said, DAWN, DAWN + timedelta(minutes=TOO_LATE)), DAWN)
         begun = time.monotonic()
         rows = list(bag.deliver(DAWN, (ben, cat)))
         took, early = time.monotonic() - begun, len(bad.letters)
         for at in MINUTES[1:]:
-            if any(row.waits for row in bag.recent()):
+            if any(row.is_waiting for row in bag.recent()):
                 rows.extend(bag.deliver(DAWN + timedelta(minutes=at), (ben, cat)))
         bens = [row for row in rows if row.person == "Ben"]
         return Came(
@@ -241,7 +241,7 @@ def crowd(dead: int) -> float:
         people = [person(f"P{number}", Channel.EMAIL, bad.address()) for number in range(dead)]
         people.append(person("Last", Channel.EMAIL, good.address()))
         for who in people:
-            bag.put(Outgoing(DAY, "morning", who, Message("Mow", "Mow"), DAWN, DAWN + timedelta(hours=4)), DAWN)
+            bag.put(NewMessage(DAY, "morning", who, Message("Mow", "Mow"), DAWN, DAWN + timedelta(hours=4)), DAWN)
         begun = time.monotonic()
         bag.deliver(DAWN, people)
         return good.seen[0] - begun

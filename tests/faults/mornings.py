@@ -19,7 +19,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from daemon.domain.farm import Alerts
-from daemon.domain.schedule import MORNING_LATE, Done, Task, TaskKind, due
+from daemon.domain.schedule import MORNING_MAX_DELAY, Task, TaskHistory, TaskKind, due_tasks
 from tests.faults.counting import Count, report
 
 ZONES: Final[Mapping[str, int]] = {  # with the first year of a decade in which something befell their clock
@@ -96,7 +96,7 @@ class Year:
         """Do whatever is due at each tick, as a machine that forgets nothing."""
         alerts, done = Alerts(at, time(19), 0.7, ()), set[Task]()
         for now in self.ticks:
-            for task in due(now, Done(done, now), alerts, zone, ALL_YEAR, every=DAY):
+            for task in due_tasks(now, TaskHistory(done, now), alerts, zone, ALL_YEAR, interval=DAY):
                 done.add(task)
                 if task.kind is TaskKind.MORNING:
                     self.sent.setdefault(task.day, []).append(now)
@@ -169,7 +169,7 @@ def judged(year: Year, where: str) -> Found:
     found, woke = Found(ticks=len(year.ticks)), sorted(year.ticks)
     turn = {now: number for number, now in reversed(list(enumerate(year.ticks)))}
     for day, opens in year.mornings.items():
-        waking = woke[bisect_left(woke, opens) : bisect_right(woke, opens + MORNING_LATE)]
+        waking = woke[bisect_left(woke, opens) : bisect_right(woke, opens + MORNING_MAX_DELAY)]
         sent = year.sent.get(day, [])
         found.awake += bool(waking)
         found.off += not waking

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from daemon.domain.advice import Kind
+from daemon.domain.advice import AdviceKind
 from tests.faults.canned import Canned
 from tests.faults.spoiling import later
 from tests.faults.weather import SOURCES, Ground, ground, tried, tried_heavy
@@ -21,7 +21,7 @@ def place() -> Iterator[Ground]:
 def test_good_replies_lead_to_a_mow_on_the_dry_day_and_to_none_on_the_wet_day(place: Ground, name: str) -> None:
     for wet in (False, True):
         morning = place.look(name, {path: Canned(body) for path, body in place.good[name, wet].items()})
-        assert [advice.kind for advice in morning.advices] == [Kind.WAIT if wet else Kind.MOW]
+        assert [advice.kind for advice in morning.advices] == [AdviceKind.WAIT if wet else AdviceKind.MOW]
         assert place.breakdowns.seen == []
 
 
@@ -45,4 +45,4 @@ def test_hours_told_whole_days_off_lead_to_no_mow(place: Ground, name: str, hour
         tree = json.loads(body)
         later(tree, hours)
         replies[path] = Canned(json.dumps(tree).encode())
-    assert place.look(name, replies).advices[0].kind is Kind.NONE
+    assert place.look(name, replies).advices[0].kind is AdviceKind.NONE

@@ -31,7 +31,7 @@ import pandas as pd
 from pytest import MonkeyPatch
 
 from daemon.advice.advise import Memory, look
-from daemon.domain.advice import Kind, Morning
+from daemon.domain.advice import AdviceKind, Morning
 from daemon.domain.farm import Farm, Place
 from daemon.weather import gather as gathering
 from daemon.weather.archive import Archive
@@ -270,7 +270,7 @@ def judged(ground: Ground, case: Case, replies: Mapping[str, Canned], found: Fou
         return
     found.crashes += [f"{case}: {seen}" for seen in ground.breakdowns.seen]
     found.refused += morning.prospect.trouble is not None
-    if any(advice.kind is Kind.MOW for advice in morning.advices):
+    if any(advice.kind is AdviceKind.MOW for advice in morning.advices):
         found.mown_dry += not case.wet
         found.false_mows += [str(case)] if case.wet else []
 
@@ -334,7 +334,7 @@ def unseen(ground: Ground, sources: Sequence[str] = SOURCES) -> Iterator[str]:
             name
             for name in sources
             if any(
-                advice.kind is Kind.MOW
+                advice.kind is AdviceKind.MOW
                 for advice in ground.look(name, {path: Canned(body) for path, body in told[name].items()}).advices
             )
         ]

@@ -21,14 +21,14 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from daemon.domain.advice import Advice, Kind, Morning
-from daemon.domain.farm import Channel, Farm, Hears
+from daemon.domain.advice import Advice, AdviceKind, Morning
+from daemon.domain.farm import Channel, Farm, Subscription
 from daemon.domain.prospect import FieldDay, FieldProspect, Reason, Ripeness
 from daemon.messages.daily import say
 from daemon.messages.outbox.store import DATABASE, Postbag
 from daemon.page.server import render
 from daemon.service.rounds import Service
-from daemon.system.memory import give_back
+from daemon.system.memory import trim_heap
 from tests.bench.memory_of import mebibytes
 from tests.faults.counting import Count, report
 from tests.loopback.receivers import Gateway, MailServer
@@ -99,8 +99,8 @@ def service_of(its: Farm, folder: Path, clock: Hand) -> Service:
 def farm_of(fields: int, text: str, mail: str) -> Farm:
     """Return a farm with one person who hears of days to mow by text, and one of ripe mornings by email."""
     people = (
-        replace(person("Ann", Channel.TEXT, text), hears=Hears.MOW_DAYS),
-        replace(person("Ben", Channel.EMAIL, mail), hears=Hears.RIPE_MORNINGS),
+        replace(person("Ann", Channel.TEXT, text), hears=Subscription.MOW_DAYS),
+        replace(person("Ben", Channel.EMAIL, mail), hears=Subscription.RIPE_MORNINGS),
     )
     its = farm(*people, season=SEASON)
     return replace(its, fields=tuple(replace(its.fields[0], name=f"Field {number}") for number in range(fields)))
@@ -114,9 +114,9 @@ def morning_of(day: date, fields: int) -> Morning:
     """Return what a look at a day finds: three fields to mow, or rain on what is ripe."""
     found = [_field(day, number, number < 3) for number in range(fields)]
     advices = [
-        Advice(one.name, Kind.MOW, one.days[0].area, None, one.days[0])
+        Advice(one.name, AdviceKind.MOW, one.days[0].area, None, one.days[0])
         if one.days[0].area
-        else Advice(one.name, Kind.WAIT, 0.0, one.days[0].reason, one.days[0])
+        else Advice(one.name, AdviceKind.WAIT, 0.0, one.days[0].reason, one.days[0])
         for one in found
     ]
     return Morning(day, tuple(advices), replace(prospect(*found), at=datetime.combine(day, time(9), tzinfo=ZONE)))
@@ -201,7 +201,7 @@ def held(found: Found) -> Held:
     while before and _open_files() > before.files and machine.monotonic() < until:
         machine.sleep(0.02)
     gc.collect()
-    give_back()
+    trim_heap()
     of_python = tracemalloc.get_traced_memory()[0] / 2**20
     return Held(mebibytes("VmRSS"), of_python, _open_files(), threading.active_count())
 

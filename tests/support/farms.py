@@ -4,23 +4,23 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import (
     Alerts,
     Baleage,
     Channel,
     Farm,
     Field,
-    Hears,
     PageAddress,
     Person,
     Place,
+    Subscription,
     Traction,
     Units,
     WeatherSource,
     Work,
 )
-from daemon.domain.prospect import Band, Chance, FieldDay, FieldProspect, Prospect, Reason, Ripeness, WeatherFacts
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, FieldProspect, Prospect, Reason, Ripeness, WeatherFacts
 
 ACRE = 0.40468564224
 
@@ -45,7 +45,7 @@ DAWN = datetime(2026, 6, 1, 5, 30, tzinfo=ZONE).astimezone(UTC)
 
 
 def person(name: str = "Ann", channel: Channel = Channel.TEXT, address: str = "json://127.0.0.1:1") -> Person:
-    return Person(name, channel, address, Hears.MOW_DAYS)
+    return Person(name, channel, address, Subscription.MOW_DAYS)
 
 
 def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = frozenset({5, 6, 7, 8, 9})) -> Farm:
@@ -110,8 +110,8 @@ def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = froz
 
 def field_day(ahead: int = 0, acres: float = 20.0, odds: float | None = 0.79, reason: Reason | None = None) -> FieldDay:
     day = DAY + timedelta(days=ahead)
-    mows = (Chance(2 * ACRE, 0.9), Chance(20 * ACRE, 0.79))
-    waits = () if odds is None else (Chance(2 * ACRE, odds),)
+    mows = (AreaOdds(2 * ACRE, 0.9), AreaOdds(20 * ACRE, 0.79))
+    waits = () if odds is None else (AreaOdds(2 * ACRE, odds),)
 
     def at(hour: int, minute: int = 0) -> datetime | None:
         return datetime(day.year, day.month, day.day, hour, minute, tzinfo=ZONE) if acres else None
@@ -178,8 +178,8 @@ def mow_morning() -> Morning:
         days_left=12.0,
     )
     advices = (
-        Advice("Long Meadow", Kind.MOW, 20 * ACRE, None, long.days[0]),
-        Advice("Creek & Bend", Kind.WAIT, 0.0, Reason.NOT_RIPE, creek.days[0]),
+        Advice("Long Meadow", AdviceKind.MOW, 20 * ACRE, None, long.days[0]),
+        Advice("Creek & Bend", AdviceKind.WAIT, 0.0, Reason.NOT_RIPE, creek.days[0]),
     )
     return Morning(DAY, advices, prospect(long, creek))
 
@@ -187,11 +187,11 @@ def mow_morning() -> Morning:
 def unknown_morning() -> Morning:
     """Nothing is known: there is no weather."""
     found = replace(prospect(), weather=None, trouble=Reason.DATA_MISSING)
-    return Morning(DAY, (Advice("Long Meadow", Kind.NONE, 0.0, Reason.DATA_MISSING, None),), found)
+    return Morning(DAY, (Advice("Long Meadow", AdviceKind.NONE, 0.0, Reason.DATA_MISSING, None),), found)
 
 
 def wait_morning() -> Morning:
     """One field is ripe, but only Thursday will do."""
     today = field_day(0, acres=0.0, odds=None, reason=Reason.RAIN)
     long = field_prospect("Long Meadow", 22.0, today, field_day(3, acres=12.7, odds=0.71))
-    return Morning(DAY, (Advice("Long Meadow", Kind.WAIT, 0.0, Reason.RAIN, today),), prospect(long))
+    return Morning(DAY, (Advice("Long Meadow", AdviceKind.WAIT, 0.0, Reason.RAIN, today),), prospect(long))

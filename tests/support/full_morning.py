@@ -3,8 +3,18 @@
 from dataclasses import replace
 from datetime import datetime
 
-from daemon.domain.advice import Advice, Kind, Morning
-from daemon.domain.prospect import Band, Care, Chance, DryingPicture, FieldProspect, Hurry, IfLeft, Quality, Waiting
+from daemon.domain.advice import Advice, AdviceKind, Morning
+from daemon.domain.prospect import (
+    AreaOdds,
+    Band,
+    DryingPicture,
+    FieldProspect,
+    LeftOvernight,
+    Quality,
+    TimedCaution,
+    Urgency,
+    Waiting,
+)
 from models.cautions import Caution
 from models.quality import Figure
 from tests.support.farms import ACRE, DAY, ZONE, field_day, field_prospect, mow_morning, prospect
@@ -18,18 +28,18 @@ def whole_morning() -> Morning:
     """One field to mow before a storm, with every number that a day and a field may have."""
     day = replace(
         field_day(),
-        carried=0.9,
+        ground_firm_share=0.9,
         raw_odds=0.8,
         rake_from=datetime(2026, 6, 1, 14, 45, tzinfo=ZONE),
         film_rolls=2,
-        hour_later=Chance(8.0 * ACRE, 0.72),
-        if_left=IfLeft(Band(0.31, 0.4, 0.53), 0.42, figure(3.8, 7.6, 15.2, "% of DM", "rain")),
-        too_dry=0.25,
-        cares=(Care(Caution.MACHINE),),
+        hour_later=AreaOdds(8.0 * ACRE, 0.72),
+        if_left=LeftOvernight(Band(0.31, 0.4, 0.53), 0.42, figure(3.8, 7.6, 15.2, "% of DM", "rain")),
+        too_dry_share=0.25,
+        cautions=(TimedCaution(Caution.MACHINE),),
         lost_by_waiting=0.0336,
-        hurry=Hurry.STORM,
+        urgency=Urgency.STORM,
         storm_at=datetime(2026, 6, 1, 16, tzinfo=ZONE),
-        breathed=figure(0.4, 0.8, 1.6, "% of DM", "breath"),
+        respiration_loss=figure(0.4, 0.8, 1.6, "% of DM", "breath"),
     )
     field = replace(
         field_prospect("Long Meadow", 22.0, day),
@@ -37,8 +47,8 @@ def whole_morning() -> Morning:
         dry_matter_band=figure(3.6, 4.5, 5.4, "t/ha", "yield"),
         soil_factor=1.02,
         ground="firm",
-        carries_from=DAY,
-        told=("Cut on 14 April.",),
+        firm_from=DAY,
+        diary_sentences=("Cut on 14 April.",),
         quality=Quality(*(figure(mid - 2.0, mid, mid + 2.0, "% of DM", "feed") for mid in (49.0, 66.0, 14.0))),
         waiting=Waiting(
             ndf=figure(0.5, 0.75, 1.0, "% of DM", "fibre"),
@@ -47,7 +57,7 @@ def whole_morning() -> Morning:
             worth=figure(-0.08, -0.02, 0.04, "t/ha", "worth"),
         ),
     )
-    return Morning(DAY, (Advice("Long Meadow", Kind.MOW, 20 * ACRE, None, day),), prospect(field))
+    return Morning(DAY, (Advice("Long Meadow", AdviceKind.MOW, 20 * ACRE, None, day),), prospect(field))
 
 
 def drawn_field() -> FieldProspect:
@@ -62,7 +72,7 @@ def drawn_field() -> FieldProspect:
             *(Band(mid - 0.02 - 0.06 * at / 11, mid, mid + 0.02 + 0.11 * at / 11) for at, mid in enumerate(mids)),
         ),
         rain=(*(0.0,) * 6, 0.1, 0.1, 0.2, 0.3, 0.4, 0.3, 0.2),
-        cut_with=Band(0.79, 0.81, 0.83),
+        water_at_mowing=Band(0.79, 0.81, 0.83),
         sun=(300.0, 450.0, 600.0, 700.0, 800.0, 850.0, 850.0, 800.0, 700.0, 550.0, 400.0, 200.0, 50.0),
     )
     field = mow_morning().prospect.fields[0]

@@ -5,10 +5,17 @@ from datetime import date
 
 from daemon.advice.explain.provenance import aim_source
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import Band, FieldProspect, best_fibre, clock_band
-from daemon.words.catalog import capital
-from daemon.words.numbers import crop, crop_weight, day_words, named_day, two_digits
-from daemon.words.stand import days_left_row, ground, just_cut, looks_followed, ripeness_words, stage_of
+from daemon.domain.prospect import Band, FieldProspect, ripe_fibre_range, stage_clock_band
+from daemon.words.catalog import capitalize_first
+from daemon.words.numbers import date_text, day_text, two_digit_text, yield_change_unit, yield_text
+from daemon.words.stand import (
+    days_left_row,
+    ground_text,
+    just_cut_text,
+    look_sentences,
+    ripeness_text,
+    stand_stage_text,
+)
 from models.quality import Figure
 
 Block = tuple[str, Iterator[str]]  # what stands behind its numbers, a key of `sources`, and its lines
@@ -16,7 +23,7 @@ Block = tuple[str, Iterator[str]]  # what stands behind its numbers, a key of `s
 
 def field_blocks(farm: Farm, field: FieldProspect, today: date) -> tuple[Block, ...]:
     """Return what is known of a field as it stands today; of one that was just cut, that it was."""
-    cut = just_cut(field, today)
+    cut = just_cut_text(field, today)
     if cut:
         return ("", iter([f"Growth: {cut}; nothing to tell of it yet."])), ("ground", _ground(field))
     return (
@@ -45,11 +52,11 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield "Growth: not known."
         return
     said = next(one for one in farm.fields if one.name == field.name)
-    clock = clock_band(field)
-    yield f"Growth: {ripeness_words(field.ripeness)}, {stage_of(field)}"
-    yield from (f"  {words}" for words in looks_followed(farm, field))
+    clock = stage_clock_band(field)
+    yield f"Growth: {ripeness_text(field.ripeness)}, {stand_stage_text(field)}"
+    yield from (f"  {words}" for words in look_sentences(farm, field))
     summed = points(clock) if clock else f"{field.clock:.0f}"
-    since = f", counted from {day_words(field.clock_from)}" if field.clock_from else ""
+    since = f", counted from {date_text(field.clock_from)}" if field.clock_from else ""
     yield f"  temperature sum {summed} degC days{since}"
     yield from _fibre(field, field.ndf, aim_source(said))
     if field.days_left is not None:
@@ -65,11 +72,11 @@ def _fibre(field: FieldProspect, ndf: Band, aim: str) -> Iterator[str]:
     if field.ndf_target is None:
         yield f"  fibre (NDF) {points(ndf)}%"
         return
-    low, high = best_fibre(field.ndf_target)
+    low, high = ripe_fibre_range(field.ndf_target)
     wanted = f"ripe at {low:.0f} to {high:.0f}%, to be cut near {field.ndf_target:.0f}%, {aim}"
     yield f"  fibre (NDF) {points(ndf)}%; {wanted}"
     if field.days and points(field.days[-1].ndf) != points(ndf):
-        yield f"  fibre on {named_day(field.days[-1].date)}: {points(field.days[-1].ndf)}%"
+        yield f"  fibre on {day_text(field.days[-1].date)}: {points(field.days[-1].ndf)}%"
 
 
 def _yield(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -79,7 +86,7 @@ def _yield(farm: Farm, field: FieldProspect) -> Iterator[str]:
     said = next(one for one in farm.fields if one.name == field.name)
     expected = bool(said.expected_yield) if band is None else band.source.startswith("the settings")
     ends = (field.dry_matter,) if band is None else (band.low, band.mid, band.high)
-    *less, last = (crop(end, farm.units) for end in ends)
+    *less, last = (yield_text(end, farm.units) for end in ends)
     source = "from the settings" if expected else "by the temperature sum"
     yield f"Standing yield {', '.join([*(one.split()[0] for one in less), last])}, {source}"
 
@@ -94,7 +101,7 @@ def _feed(field: FieldProspect) -> Iterator[str]:
 def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if field.waiting is None:
         return
-    waiting, (weight, unit) = field.waiting, crop_weight(farm.units)
+    waiting, (weight, unit) = field.waiting, yield_change_unit(farm.units)
     yield "One more day of waiting, weather left aside"
     rows = (
         ("fibre", points(waiting.ndf, "+z.1f"), "units"),
@@ -105,8 +112,8 @@ def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
     yield from (f"  {name:13} {told} {of}" for name, told, of in changes)
     low, mid, high = (weight * end for end in (waiting.worth.low, waiting.worth.mid, waiting.worth.high))
     yield (
-        f"  A day of waiting is worth about {two_digits(abs(mid))} {unit} {_less_or_more(mid)} good feed "
-        f"(from {two_digits(abs(low))} {_less_or_more(low)} to {two_digits(abs(high))} {_less_or_more(high)}), "
+        f"  A day of waiting is worth about {two_digit_text(abs(mid))} {unit} {_less_or_more(mid)} good feed "
+        f"(from {two_digit_text(abs(low))} {_less_or_more(low)} to {two_digit_text(abs(high))} {_less_or_more(high)}), "
         "the later next cut counted in"
     )
 
@@ -118,11 +125,11 @@ def _less_or_more(change: float) -> str:
 def _ground(field: FieldProspect) -> Iterator[str]:
     if field.ground is None:
         return
-    words = ground(field)
-    carried = field.days[0].carried if field.days else None
+    words = ground_text(field)
+    carried = field.days[0].ground_firm_share if field.days else None
     if carried is None:
-        yield capital(words)
+        yield capitalize_first(words)
     elif field.ground == "firm":
-        yield f"{capital(words)}, today in {carried:.0%} of the forecast"
+        yield f"{capitalize_first(words)}, today in {carried:.0%} of the forecast"
     else:
-        yield f"{capital(words)}; firm enough today in {carried:.0%} of the forecast"
+        yield f"{capitalize_first(words)}; firm enough today in {carried:.0%} of the forecast"

@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from daemon.domain.farm import OF_THE_HOUSE, Farm, Field, Traction, Units
-from daemon.words.year_days import days_in_force
+from daemon.domain.farm import DEFAULT_ESTIMATES, Farm, Field, Traction, Units
+from daemon.words.year_days import year_days_text
 from models import coefficients as c
 from models.losses import RAIN_SOURCE, RESPIRATION_SOURCE
 from models.stages import Purpose
@@ -158,7 +158,7 @@ def _of_the_choice(farm: Farm) -> dict[str, Source]:
             f"is likely: in {c.MIDDLE_SHARE:.0%} of the forecast or more; may come: in {c.WORST_SHARE:.0%}, thunder "
             f"from {farm.estimates.thunder_from:.0%}{_own(farm, 'thunder_from', 'estimate')}",
             "heat: published limits for horses (Nadeau) and cows (extension), remembered for people (NWS); bales: "
-            f"published and estimate; {days_in_force(farm)}",
+            f"published and estimate; {year_days_text(farm)}",
             "your own eye, the vet and local rules; [estimates] in the settings",
             ("cautions",),
         ),
@@ -207,7 +207,7 @@ def _storm_source(farm: Farm) -> str:
 
 def _own(farm: Farm, name: str, mark: str) -> str:
     """Return whether an estimate is the farm's own, or else how the house came by it."""
-    own = getattr(farm.estimates, name) != getattr(OF_THE_HOUSE, name)
+    own = getattr(farm.estimates, name) != getattr(DEFAULT_ESTIMATES, name)
     return f" ({'the settings' if own else mark})"
 
 

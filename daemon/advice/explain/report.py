@@ -7,24 +7,24 @@ from zoneinfo import ZoneInfo
 
 from daemon.advice.explain.provenance import aim_source, sources
 from daemon.advice.explain.would_change import turned_by
-from daemon.domain.advice import Advice, Morning, Watched
+from daemon.domain.advice import Advice, Morning, WatchedField
 from daemon.domain.farm import Farm, Units
 from daemon.domain.prospect import (
+    AreaOdds,
     Band,
-    Care,
-    Chance,
     DryingPicture,
     FieldDay,
     FieldProspect,
-    IfLeft,
-    KindToday,
+    LeftOvernight,
+    PlantKindToday,
     Quality,
+    TimedCaution,
     Waiting,
-    best_fibre,
-    clock_band,
     days_left_band,
+    ripe_fibre_range,
+    stage_clock_band,
 )
-from daemon.domain.season_progress import progress
+from daemon.domain.season_progress import crop_progress
 from models.quality import Figure
 
 
@@ -52,7 +52,7 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
             "issued_at": _time(weather.issued_at, zone),
             "age_hours": round(weather.age_hours, 2),
             "members": weather.members,
-            "kind": "record" if weather.known else "forecast",
+            "kind": "record" if weather.is_recorded else "forecast",
             "credit": weather.credit,
             "note": weather.note,
             "synthetic": weather.synthetic,
@@ -76,7 +76,7 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
         ],
         "record": list(prospect.record),
         "watched": [_watched(one, zone) for one in morning.watched],
-        "about": _about(farm, known=weather is not None and weather.known),
+        "about": _about(farm, known=weather is not None and weather.is_recorded),
     }
 
 
@@ -102,7 +102,7 @@ def report_of_field(farm: Farm, morning: Morning, name: str) -> dict[str, Any]:
     return whole | {
         "fields": [field],
         "watched": [one for one in whole["watched"] if one["field"] == name],
-        "about": _about(farm, name, known=weather is not None and weather.known),
+        "about": _about(farm, name, known=weather is not None and weather.is_recorded),
     }
 
 
@@ -115,7 +115,7 @@ def _about(farm: Farm, field: str = "FIELD", *, known: bool) -> dict[str, Any]:
     }
 
 
-def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
+def _watched(one: WatchedField, zone: ZoneInfo) -> dict[str, Any]:
     return {
         "field": one.field,
         "state": one.state,
@@ -126,9 +126,9 @@ def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
         "rake_from": _time(one.rake_from, zone),
         "bale_from": _time(one.bale_from, zone),
         "wrapped_by": _time(one.wrapped_by, zone),
-        "bale_said": _time(one.bale_said, zone),
+        "bale_said": _time(one.last_told_bale_from, zone),
         "moisture": _band(one.moisture, 3),
-        "still": _chance(one.still),
+        "still": _chance(one.still_wrappable),
         "left": _left(one.left),
         "reason": one.reason,
         "rain_at": _time(one.rain_at, zone),
@@ -137,21 +137,21 @@ def _watched(one: Watched, zone: ZoneInfo) -> dict[str, Any]:
 
 def _season(morning: Morning) -> dict[str, Any]:
     """Return how the season goes over all fields, which the email and the page say."""
-    found = progress(morning)
+    found = crop_progress(morning)
     return {
-        "cut_ha": round(found.cut, 4),
-        "ripe_ha": round(found.ripe, 4),
-        "growing_ha": round(found.growing, 4),
-        "good_days_needed": None if found.needed is None else round(found.needed, 2),
-        "good_days": [day.isoformat() for day in found.good],
-        "days_ahead": found.ahead,
+        "cut_ha": round(found.cut_area, 4),
+        "ripe_ha": round(found.ripe_area, 4),
+        "growing_ha": round(found.growing_area, 4),
+        "good_days_needed": None if found.days_needed is None else round(found.days_needed, 2),
+        "good_days": [day.isoformat() for day in found.good_days],
+        "days_ahead": found.days_ahead,
     }
 
 
 def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
     zone, target = farm.place.timezone, field.ndf_target
     said = next((one for one in farm.fields if one.name == field.name), None)
-    ripe_at = None if target is None else dict(zip(("low", "high"), best_fibre(target), strict=True))
+    ripe_at = None if target is None else dict(zip(("low", "high"), ripe_fibre_range(target), strict=True))
     return {
         "name": field.name,
         "area_ha": round(field.area, 4),
@@ -170,10 +170,10 @@ def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
         "drying_spread": round(field.drying.spread, 4),
         "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
         "ground": field.ground,
-        "carries_from": None if field.carries_from is None else field.carries_from.isoformat(),
+        "carries_from": None if field.firm_from is None else field.firm_from.isoformat(),
         "quality": _figures(field.quality),
         "waiting": _figures(field.waiting),
-        "told": list(field.told),
+        "told": list(field.diary_sentences),
         "standing_ha": None if field.standing is None else round(field.standing, 4),
         "last_cut": None if field.last_cut is None else field.last_cut.isoformat(),
         "lodged": None if field.lodged is None else field.lodged.isoformat(),
@@ -190,7 +190,7 @@ def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
     }
 
 
-def _kind(one: KindToday) -> dict[str, Any]:
+def _kind(one: PlantKindToday) -> dict[str, Any]:
     look = one.look
     return {
         "kind": one.kind,
@@ -232,7 +232,7 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "ndf": _band(day.ndf, 1),
         "days_left": round(day.days_left, 1),
         "area_ha": round(day.area, 4),
-        "carried": None if day.carried is None else round(day.carried, 3),
+        "carried": None if day.ground_firm_share is None else round(day.ground_firm_share, 3),
         "odds": None if day.odds is None else round(day.odds, 3),
         "raw_odds": None if day.raw_odds is None else round(day.raw_odds, 3),
         "start": _time(day.start, zone),
@@ -245,21 +245,21 @@ def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "film_rolls": day.film_rolls,
         "hour_later": _chance(day.hour_later),
         "if_left": _left(day.if_left),
-        "too_dry": None if day.too_dry is None else round(day.too_dry, 3),
+        "too_dry": None if day.too_dry_share is None else round(day.too_dry_share, 3),
         "reason": day.reason,
-        "spoiled": None if day.spoiled is None else round(day.spoiled, 3),
+        "spoiled": None if day.hindered_share is None else round(day.hindered_share, 3),
         "after": day.after,
-        "cautions": [_care(one, zone) for one in day.cares],
-        "better_in": day.better_in,
+        "cautions": [_care(one, zone) for one in day.cautions],
+        "better_in": day.better_in_days,
         "lost_by_waiting_t_per_ha": None if day.lost_by_waiting is None else round(day.lost_by_waiting, 4),
-        "hurry": day.hurry,
+        "hurry": day.urgency,
         "storm_at": _time(day.storm_at, zone),
-        "breathed": _figure(day.breathed),
+        "breathed": _figure(day.respiration_loss),
         "curve": [_chance(one) for one in day.curve],
     }
 
 
-def _care(one: Care, zone: ZoneInfo) -> dict[str, Any]:
+def _care(one: TimedCaution, zone: ZoneInfo) -> dict[str, Any]:
     return {
         "caution": one.caution,
         "begins": _time(one.begins, zone),
@@ -268,14 +268,14 @@ def _care(one: Care, zone: ZoneInfo) -> dict[str, Any]:
     }
 
 
-def _chance(one: Chance | None) -> dict[str, float] | None:
+def _chance(one: AreaOdds | None) -> dict[str, float] | None:
     return None if one is None else {"area_ha": round(one.area, 4), "odds": round(one.odds, 3)}
 
 
-def _left(left: IfLeft | None) -> dict[str, Any] | None:
+def _left(left: LeftOvernight | None) -> dict[str, Any] | None:
     if left is None:
         return None
-    rain, taken = round(left.rain, 3), _figure(left.rained_on)
+    rain, taken = round(left.rain, 3), _figure(left.rain_loss)
     return {"moisture": _band(left.moisture, 3), "rain": rain, "rained_on": taken}
 
 
@@ -283,7 +283,7 @@ def _clock(field: FieldProspect) -> dict[str, Any] | None:
     """Return the sum of warmth with its range, as far as that is known."""
     if field.clock is None:
         return None
-    ends = _band(clock_band(field), 1) or {"mid": round(field.clock, 1)}
+    ends = _band(stage_clock_band(field), 1) or {"mid": round(field.clock, 1)}
     return {
         "low": None,
         "high": None,

@@ -7,25 +7,42 @@ from typing import Final
 from daemon.advice.explain.field import Block, field_blocks, points
 from daemon.advice.explain.provenance import sources
 from daemon.advice.explain.would_change import turned_by
-from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import FieldDay, FieldProspect, Hurry
-from daemon.words.catalog import said
-from daemon.words.cautions import care_words, official
-from daemon.words.numbers import area, at_most, clock_time, crop_weight, moisture, odds, size, two_digits, weekday
-from daemon.words.pictures import picture_words
-from daemon.words.reasons import reason_words
-from daemon.words.watch import watched_words
+from daemon.domain.prospect import FieldDay, FieldProspect, Urgency
+from daemon.words.catalog import phrase
+from daemon.words.cautions import caution_sentence, official_warning_sentences
+from daemon.words.numbers import (
+    area_text,
+    field_size_text,
+    moisture_limit_text,
+    moisture_text,
+    odds_text,
+    time_text,
+    two_digit_text,
+    weekday_name,
+    yield_change_unit,
+)
+from daemon.words.pictures import drying_picture_text
+from daemon.words.reasons import day_reason_text
+from daemon.words.watch import watch_text
 from daemon.words.weather import weather_line
-from daemon.words.work import film, hour_later, if_left, least_chance, too_dry, two_points
+from daemon.words.work import (
+    film_text,
+    hour_later_sentence,
+    least_area_odds,
+    left_overnight_sentence,
+    odds_points_text,
+    too_dry_sentence,
+)
 
 WIDTH: Final = 99  # characters of a line: what a page and a small screen hold
 LEGEND: Final = """\
 Three numbers in a row: one case in ten is below the first, one in ten above the last. Where the \
 numbers come from stands under Sources."""
-HURRY: Final[Mapping[Hurry, str]] = {
-    Hurry.LODGED: "before the others, because it lies flat",
-    Hurry.STORM: "before the others, because a storm may lay it flat",
+HURRY: Final[Mapping[Urgency, str]] = {
+    Urgency.LODGED: "before the others, because it lies flat",
+    Urgency.STORM: "before the others, because a storm may lay it flat",
 }
 HINT: Final = "(estimate)"
 TITLES: Final[Mapping[str, str]] = {
@@ -51,7 +68,7 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
     advice = next(one for one in morning.advices if one.field == name)
     blocks: tuple[Block, ...] = (
         ("", _head(farm, morning, field, advice)),
-        ("", iter([LEGEND] if advice.kind is Kind.MOW or field.ndf is not None else [])),
+        ("", iter([LEGEND] if advice.kind is AdviceKind.MOW or field.ndf is not None else [])),
         *_beside(farm, morning, advice),
         *field_blocks(farm, field, morning.date),
         ("odds", _days(farm, field)),
@@ -62,7 +79,7 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
     told = [(key, list(lines)) for key, lines in blocks]
     shown = [key for key, lines in told if key and lines]
     texts = [_narrow([_hinted(lines[0]), *lines[1:]] if key else lines) for key, lines in told if lines]
-    keys = ["hours", *shown] if advice.kind is Kind.MOW else shown
+    keys = ["hours", *shown] if advice.kind is AdviceKind.MOW else shown
     return "\n\n".join([*texts, _narrow(_sources(farm, morning, field, keys))])
 
 
@@ -90,34 +107,34 @@ def _narrow(lines: Iterable[str]) -> str:
 def _head(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) -> Iterator[str]:
     """Yield what lies of the field before what is advised for the rest: the one cannot wait."""
     at = morning.prospect.at
-    whole = size(field.area, farm.units)
-    left = whole if field.standing is None else size(field.standing, farm.units)
+    whole = field_size_text(field.area, farm.units)
+    left = whole if field.standing is None else field_size_text(field.standing, farm.units)
     yield f"{field.name}, {whole}{f', {left} of it standing' if left != whole else ''}"
-    yield from (watched_words(farm, one, at, at) for one in morning.watched if one.field == field.name)
+    yield from (watch_text(farm, one, at, at) for one in morning.watched if one.field == field.name)
     yield from _today(farm, advice)
     yield f"Would change it: {turned_by(farm, field, advice)}."
 
 
 def _today(farm: Farm, advice: Advice) -> Iterator[str]:
-    if advice.kind is Kind.MOW and advice.day is not None:
-        yield _hinted(f"Today: mow {area(advice.area, farm.units)}. {two_points(advice.day, farm)}.")
+    if advice.kind is AdviceKind.MOW and advice.day is not None:
+        yield _hinted(f"Today: mow {area_text(advice.area, farm.units)}. {odds_points_text(advice.day, farm)}.")
         yield from _hours(farm, advice.day)
         return
-    lead = "no advice, because " if advice.kind is Kind.NONE else "wait: "
-    yield f"Today: {lead}{reason_words(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
+    lead = "no advice, because " if advice.kind is AdviceKind.NONE else "wait: "
+    yield f"Today: {lead}{day_reason_text(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
 
 
 def _beside(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ...]:
     """Return the blocks beside the hours of a field that is to be mown today."""
-    if advice.kind is not Kind.MOW or advice.day is None:
+    if advice.kind is not AdviceKind.MOW or advice.day is None:
         return ()
     day = advice.day
     return (
         ("order", _order(farm, day)),
         ("storm", _storm(farm, day)),
         ("breathed", _breathed(day)),
-        ("rained_on" if day.if_left and day.if_left.rained_on else "drying", _left(farm, day)),
-        ("", iter([f"Beware: {words}" for words in official(farm, morning)])),
+        ("rained_on" if day.if_left and day.if_left.rain_loss else "drying", _left(farm, day)),
+        ("", iter([f"Beware: {words}" for words in official_warning_sentences(farm, morning)])),
         ("cautions", _cares(farm, day)),
     )
 
@@ -131,79 +148,79 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
     )
     for name, at in (*named, ("all wrapped by", day.wrapped_by)):
         if at is not None:
-            yield f"  {name:15} {clock_time(at, farm.units)}"
+            yield f"  {name:15} {time_text(at, farm.units)}"
     if day.moisture_at_baling is not None:
-        aim, wettest = moisture(farm.baleage.aim), at_most(farm.baleage.wettest)
+        aim, wettest = moisture_text(farm.baleage.aim), moisture_limit_text(farm.baleage.wettest)
         water = points(day.moisture_at_baling, factor=100.0)
         yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
-    yield f"  {'bales':15} {day.bales}{film(day)}"
-    for words in (hour_later(day, farm), too_dry(day, farm)):
+    yield f"  {'bales':15} {day.bales}{film_text(day)}"
+    for words in (hour_later_sentence(day, farm), too_dry_sentence(day, farm)):
         if words:
             yield f"  {words}"
 
 
 def _order(farm: Farm, day: FieldDay) -> Iterator[str]:
     """Yield why a field has its place in the day; what is lost is counted in tonnes as good as at the target."""
-    if day.lost_by_waiting is None and day.hurry is None:
+    if day.lost_by_waiting is None and day.urgency is None:
         return
     after = f"Order: after {day.after}" if day.after else "Order: first today"
-    hurried = f", {HURRY[day.hurry]}" if day.hurry else ""
+    hurried = f", {HURRY[day.urgency]}" if day.urgency else ""
     yield f"{after}{hurried}."
     if day.lost_by_waiting is not None:
-        weight, unit = crop_weight(farm.units)
+        weight, unit = yield_change_unit(farm.units)
         change = "loses" if day.lost_by_waiting >= 0.0 else "gains"
-        lost = two_digits(abs(day.lost_by_waiting) * weight)
+        lost = two_digit_text(abs(day.lost_by_waiting) * weight)
         yield f"  {change} about {lost} {unit} of good forage by waiting for its next chance, odds counted in"
 
 
 def _storm(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.storm_at is not None:
-        yield f"Storm: may begin {weekday(day.storm_at)} {clock_time(day.storm_at, farm.units)}"
+        yield f"Storm: may begin {weekday_name(day.storm_at)} {time_text(day.storm_at, farm.units)}"
 
 
 def _breathed(day: FieldDay) -> Iterator[str]:
-    if day.breathed is not None:
-        yield f"Breathed away by the crop until it is baled: {points(day.breathed, '.1f')}% of its dry matter"
+    if day.respiration_loss is not None:
+        yield f"Breathed away by the crop until it is baled: {points(day.respiration_loss, '.1f')}% of its dry matter"
 
 
 def _left(farm: Farm, day: FieldDay) -> Iterator[str]:
     """Yield what becomes of the crop if it is left lying; its water and odds are told of elsewhere."""
     if day.if_left is None:
         return
-    taken = day.if_left.rained_on
+    taken = day.if_left.rain_loss
     loss = "" if taken is None else f", which would take {points(taken, '.1f')}% of its dry matter"
-    yield f"{if_left(day, farm).removesuffix('.')}{loss}."
+    yield f"{left_overnight_sentence(day, farm).removesuffix('.')}{loss}."
 
 
 def _cares(farm: Farm, day: FieldDay) -> Iterator[str]:
-    if day.cares:
+    if day.cautions:
         yield "Beware:"
-        yield from (f"  {care_words(care, farm.units)}" for care in day.cares)
+        yield from (f"  {caution_sentence(care, farm.units)}" for care in day.cautions)
 
 
 def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if not field.days:
         return
-    yield f"{HEADS} at the odds needed, {odds(farm.alerts.odds_needed)}"
+    yield f"{HEADS} at the odds needed, {odds_text(farm.alerts.odds_needed)}"
     for day in field.days:
-        least = least_chance(day, farm)
-        least_said = f"{odds(least.odds)} for {area(least.area, farm.units)}" if least else "-"
-        end = _job(farm, day) if day.area > 0.0 and day.start else reason_words(day.reason, day)
-        yield f"  {weekday(day.date)[:3]} {day.date.day:<7} {least_said:25} {end}"
+        least = least_area_odds(day, farm)
+        least_said = f"{odds_text(least.odds)} for {area_text(least.area, farm.units)}" if least else "-"
+        end = _job(farm, day) if day.area > 0.0 and day.start else day_reason_text(day.reason, day)
+        yield f"  {weekday_name(day.date)[:3]} {day.date.day:<7} {least_said:25} {end}"
 
 
 def _job(farm: Farm, day: FieldDay) -> str:
     """Return what may be mown on a day ahead, as the page has it."""
     hours = ((" from", day.start), (", bale from", day.bale_from))
-    told = "".join(f"{name} {clock_time(at, farm.units)}" for name, at in hours if at)
+    told = "".join(f"{name} {time_text(at, farm.units)}" for name, at in hours if at)
     after = f", after {day.after}" if day.after else ""
-    return f"{area(day.area, farm.units)}, {odds(day.odds or 0.0)},{told}{after}"
+    return f"{area_text(day.area, farm.units)}, {odds_text(day.odds or 0.0)},{told}{after}"
 
 
 def _diary(field: FieldProspect) -> Iterator[str]:
-    if field.told:
+    if field.diary_sentences:
         yield "From the diary and the settings:"
-        yield from (f"  {sentence}" for sentence in field.told)
+        yield from (f"  {sentence}" for sentence in field.diary_sentences)
 
 
 def _drying(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -214,7 +231,7 @@ def _drying(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield f"  Measured samples: this field dries {field.drying.factor:.2f} times as fast as the model."
     if field.soil_factor is not None:
         yield f"  Today's ground: {field.soil_factor:.2f} times as fast as on moist soil (estimate from its water)."
-    if words := picture_words(farm, field):
+    if words := drying_picture_text(farm, field):
         yield f"  {words}"
 
 
@@ -228,13 +245,13 @@ def _trust(morning: Morning, advice: Advice) -> Iterator[str]:
         yield f"{weather.credit}. {weather.note}".rstrip()
     yield from morning.prospect.record
     yield "A measured sample is worth more than any of this."
-    yield said("care.caution")
+    yield phrase("care.caution")
 
 
 def _sources(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[str]) -> Iterator[str]:
     """Yield what stands behind the blocks that were told."""
     weather = morning.prospect.weather
-    behind = sources(farm, field.name, known=weather is not None and weather.known)
+    behind = sources(farm, field.name, known=weather is not None and weather.is_recorded)
     yield "Sources"
     for key in dict.fromkeys(keys):
         yield f"  {TITLES.get(key, key.capitalize())}"

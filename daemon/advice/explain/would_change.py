@@ -4,13 +4,13 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from daemon.domain.advice import Advice, Kind
+from daemon.domain.advice import Advice, AdviceKind
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldProspect, Reason
 from daemon.planning.ground import CARRIED
-from daemon.words.numbers import area, clock_time, crop, odds
-from daemon.words.stand import just_cut
-from daemon.words.work import least_chance
+from daemon.words.numbers import area_text, odds_text, time_text, yield_text
+from daemon.words.stand import just_cut_text
+from daemon.words.work import least_area_odds
 from models.coefficients import DENSITY_MOST, RIPE_HALF_WIDTH
 
 CRUMB: Final = 1e-9  # less than this is rounding
@@ -20,19 +20,19 @@ Told = Callable[[Farm, FieldProspect, Advice], str]
 
 def turned_by(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return what would change today's advice for a field, in the farm's units and without a full stop."""
-    if advice.kind is Kind.MOW:
+    if advice.kind is AdviceKind.MOW:
         return _less(farm, advice)
     return TURNED_BY[advice.reason or Reason.ODDS_TOO_LOW](farm, field, advice)
 
 
 def _needed(farm: Farm) -> str:
-    return odds(farm.alerts.odds_needed)
+    return odds_text(farm.alerts.odds_needed)
 
 
 def _less(farm: Farm, advice: Advice) -> str:
     """Return what takes a field off the day: its acres shrink as long as the least of them has the odds needed."""
-    least = least_chance(advice.day, farm) if advice.day else None
-    now = f" for {area(least.area, farm.units)} (they are {odds(least.odds)})" if least else ""
+    least = least_area_odds(advice.day, farm) if advice.day else None
+    now = f" for {area_text(least.area, farm.units)} (they are {odds_text(least.odds)})" if least else ""
     return (
         f"odds under {_needed(farm)}{now}, by rain, soft ground or slower drying in a newer forecast or a wet sample; "
         "before that, less of the field"
@@ -40,8 +40,8 @@ def _less(farm: Farm, advice: Advice) -> str:
 
 
 def _odds(farm: Farm, field: FieldProspect, advice: Advice) -> str:
-    least = least_chance(advice.day, farm) if advice.day else None
-    now = f" for {area(least.area, farm.units)}; they are {odds(least.odds)}" if least else ""
+    least = least_area_odds(advice.day, farm) if advice.day else None
+    now = f" for {area_text(least.area, farm.units)}; they are {odds_text(least.odds)}" if least else ""
     return f"odds of {_needed(farm)}{now}"
 
 
@@ -50,7 +50,7 @@ def _time(farm: Farm, field: FieldProspect, advice: Advice) -> str:
 
 
 def _fibre(farm: Farm, field: FieldProspect, advice: Advice) -> str:
-    if advice.day is not None and just_cut(field, advice.day.date):
+    if advice.day is not None and just_cut_text(field, advice.day.date):
         return "nothing until the next growth is ripe"
     look = "a look that finds the stand further on, noted"
     if field.ndf is None or field.ndf_target is None:
@@ -73,7 +73,7 @@ def _looks_are_lost(field: FieldProspect) -> bool:
 
 def _ground(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how firm it must be: for the least share of the forecast, and in so much of it that the odds are there."""
-    carried = advice.day.carried if advice.day else None
+    carried = advice.day.ground_firm_share if advice.day else None
     now = "" if carried is None else f" (it is in {_down(100.0 * carried, 0)}%)"
     share = "more" if carried is not None and carried >= CARRIED else f"{CARRIED:.0%}"
     sure = _odds(farm, field, advice)
@@ -82,7 +82,7 @@ def _ground(farm: Farm, field: FieldProspect, advice: Advice) -> str:
 
 
 def _late(farm: Farm, field: FieldProspect, advice: Advice) -> str:
-    latest = clock_time(farm.work.latest_start, farm.units)
+    latest = time_text(farm.work.latest_start, farm.units)
     return f"nothing today but a later latest_start in [work], where time to bale is left; it is {latest}"
 
 
@@ -107,7 +107,7 @@ def _better(farm: Farm, field: FieldProspect, advice: Advice) -> str:
 def _thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how thin the crop must be spread: over all of the cut width at the most."""
     most, share = DENSITY_MOST / 100.0, farm.baleage.swath_share
-    less = f"less crop than about {crop(most * share, farm.units)} (expected_yield of the field)"
+    less = f"less crop than about {yield_text(most * share, farm.units)} (expected_yield of the field)"
     grown = field.dry_matter if field.dry_matter_band is None else field.dry_matter_band.mid
     if grown is None or grown > most:
         return less
@@ -119,7 +119,7 @@ def _and_odds(words: str) -> Told:
     """Return what stands in the way of a day, and the odds where those do too."""
 
     def told(farm: Farm, field: FieldProspect, advice: Advice) -> str:
-        least = least_chance(advice.day, farm) if advice.day else None
+        least = least_area_odds(advice.day, farm) if advice.day else None
         lacks = least is not None and least.odds < farm.alerts.odds_needed
         return f"{words}, and {_odds(farm, field, advice)}" if lacks else words
 

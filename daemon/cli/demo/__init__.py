@@ -20,9 +20,9 @@ from daemon.planning.prospect import look_ahead
 from daemon.settings import load
 from daemon.weather.clean import settled
 from daemon.weather.contract import Weather, assembled
-from daemon.words.numbers import area, odds, size, weekday
-from daemon.words.reasons import reason_words
-from daemon.words.stand import ripeness_words
+from daemon.words.numbers import area_text, field_size_text, odds_text, weekday_name
+from daemon.words.reasons import day_reason_text
+from daemon.words.stand import ripeness_text
 from models.sun import extraterrestrial_radiation
 
 Array = NDArray[np.float64]
@@ -53,7 +53,7 @@ def invented_morning() -> tuple[Farm, Morning]:
 def show_demo(farm: Farm, morning: Morning, page: Path | None) -> None:
     """Print the text, the email and the fields of the invented morning, and write the page."""
     email = email_of(farm, morning)
-    print(f"--- The text message, {weekday(morning.date)} at half past five\n{text_body(farm, morning)}\n")
+    print(f"--- The text message, {weekday_name(morning.date)} at half past five\n{text_body(farm, morning)}\n")
     print(f"--- The email\nSubject: {email.title}\n\n{email.body}\n")
     print(f"--- The fields\n{_table(farm, morning)}\n")
     written = page or Path("forenoon-demo.html")
@@ -145,12 +145,16 @@ def _table(farm: Farm, morning: Morning) -> str:
 
 def _row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
     advice = next(one for one in morning.advices if one.field == field.name)
-    state = ripeness_words(field.ripeness) if field.ripeness else "not known"
+    state = ripeness_text(field.ripeness) if field.ripeness else "not known"
     today = (
-        f"mow {area(advice.area, farm.units)}, {odds(advice.day.odds or 0)}"
+        f"mow {area_text(advice.area, farm.units)}, {odds_text(advice.day.odds or 0)}"
         if advice in morning.mows and advice.day
-        else reason_words(advice.reason, advice.day)
+        else day_reason_text(advice.reason, advice.day)
     )
     ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
-    then = f"{weekday(ahead.date)} {ahead.date.day}, {area(ahead.area, farm.units)}" if ahead else "none in sight"
-    return (field.name, size(field.area, farm.units), f"{state} ({field.stage})", today, then)
+    then = (
+        f"{weekday_name(ahead.date)} {ahead.date.day}, {area_text(ahead.area, farm.units)}"
+        if ahead
+        else "none in sight"
+    )
+    return (field.name, field_size_text(field.area, farm.units), f"{state} ({field.stage})", today, then)

@@ -7,9 +7,9 @@ from daemon.diary.cuts import CUT_WHOLE
 from daemon.diary.store import LineKind
 from daemon.domain.advice import Morning, WatchState
 from daemon.domain.farm import Farm, Field, Units
-from daemon.domain.prospect import FieldProspect, ripe_soon
-from daemon.words.catalog import capital, said
-from daemon.words.numbers import size
+from daemon.domain.prospect import FieldProspect, is_ripe_soon
+from daemon.words.catalog import capitalize_first, phrase
+from daemon.words.numbers import field_size_text
 from models.firmness import Firmness
 from models.stages import NO_BUDS, NO_HEADS, REGROWTH
 
@@ -61,7 +61,7 @@ def _of_standing(farm: Farm, field: Field, known: FieldProspect, advised: float 
         # Who cuts as advised leaves the rest standing, and its growth must not begin anew.
         part = [(LineKind.CUT, f"{advised:.4f}")] if 0.0 < advised < CUT_WHOLE * whole else []
         yield from (*part, (LineKind.CUT, ""), (LineKind.UNCUT, ""), (LineKind.MOISTURE, ""))
-    elif not ripe_soon(known):
+    elif not is_ripe_soon(known):
         return
     else:
         for legume in sorted({farm.species[name].legume for name in field.stand}):
@@ -80,9 +80,9 @@ def choice_words(choice: Choice, units: Units) -> str:
     kind, word = choice
     match kind:
         case LineKind.CUT if word:
-            return said("answers.cut_part", area=size(float(word), units))
+            return phrase("answers.cut_part", area=field_size_text(float(word), units))
         case LineKind.STAGE:
-            return capital(word)
+            return capitalize_first(word)
         case LineKind.GROUND:
-            return said(f"answer_ground.{word}")
-    return said(f"answer_kinds.{kind}")
+            return phrase(f"answer_ground.{word}")
+    return phrase(f"answer_kinds.{kind}")

@@ -25,7 +25,7 @@ from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Field, Person
 from daemon.domain.message import Message
 from daemon.system.clock import Clock
-from daemon.words.catalog import said
+from daemon.words.catalog import phrase
 
 log = logging.getLogger(__name__)
 
@@ -147,7 +147,7 @@ class Answers:
         links = self.links(farm, morning, person)
         if not links:
             return mail
-        first = said("answers.answer")
+        first = phrase("answers.answer")
         plain = ("\n".join([name, *(f"- {one.words}: {one.href}" for one in own)]) for name, own in links.items())
         marked = (f"<p>{escape(name)}</p>{''.join(map(_marked, own))}" for name, own in links.items())
         html = None if mail.html is None else f"{mail.html}<p>{escape(first)}</p>{''.join(marked)}"
@@ -168,7 +168,7 @@ class Answers:
         answer, now = self._meant(token), self._clock.now()
         if answer.ends <= now:
             raise NotTaken(Trouble.EXPIRED)
-        told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.seconds))}
+        told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.second_ways))}
         if answer.person not in told:
             raise NotTaken(Trouble.GONE)
         if self._is_used(answer):

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from daemon.system.sqlite_store import SqliteFile
+from daemon.system.sqlite_store import SqliteStore
 
 DATABASE: Final = "answers.sqlite3"
 KEY_BYTES: Final = 32
@@ -26,7 +26,7 @@ class AlreadyUsed(Exception):
     """A link that was used before."""
 
 
-class AnswerFile(SqliteFile):
+class AnswerFile(SqliteStore):
     """The key and the links that were used; who deletes the file makes every link void that is under way.
 
     Parameters
@@ -40,14 +40,14 @@ class AnswerFile(SqliteFile):
         By every call, if the file cannot be used.
     """
 
-    what = "answers"
-    error = AnswersError
-    spoiled = (ValueError,)
-    mode = 0o600
+    contents = "answers"
+    error_class = AnswersError
+    corrupt_errors = (ValueError,)
+    file_mode = 0o600
 
     def key(self) -> bytes:
         """Return the key, which is made at the first call of all."""
-        return (self._key() if self._is_there() else None) or self._made_key()
+        return (self._key() if self._exists() else None) or self._made_key()
 
     def is_used(self, nonce: str) -> bool:
         """Return whether a link was used."""

@@ -7,7 +7,7 @@ import apprise
 from apprise.plugins.email.base import NotifyEmail
 
 from daemon.domain.farm import Channel, Person
-from daemon.domain.message import Message, Outcome, Posted, State
+from daemon.domain.message import DeliveryOutcome, Message, MessageState, QueuedMessage
 from daemon.messages.delivery.mime import compose
 from daemon.messages.delivery.redact import hidden, masked, secrets_of
 from daemon.messages.delivery.smtp import Account, Named, send_letter
@@ -23,22 +23,30 @@ READ_TIMEOUT: Final = 25.0  # [s] longer, so that a silent gateway shows as a ti
 SENDER: Final = "Forenoon"  # for who gives no name of a sender
 
 
-def attempt(person: Person | None, row: Posted) -> Outcome:
+def attempt(person: Person | None, row: QueuedMessage) -> DeliveryOutcome:
     """Try to send one message; whatever goes wrong is an outcome and never an exception."""
     if person is None:
-        return Outcome(State.FAILED, row.address, "this person and channel are no longer in the settings")
+        return DeliveryOutcome(
+            MessageState.FAILED, row.address, "this person and channel are no longer in the settings"
+        )
     try:
         return _sent(person, row)
     except Exception as error:  # a plug-in's mistake is one message's trouble, not the service's
-        return Outcome(State.FAILED, masked(person.address), f"the sender broke down: {type(error).__name__}")
+        return DeliveryOutcome(
+            MessageState.FAILED, masked(person.address), f"the sender broke down: {type(error).__name__}"
+        )
 
 
-def _sent(person: Person, row: Posted) -> Outcome:
+def _sent(person: Person, row: QueuedMessage) -> DeliveryOutcome:
     if is_reference(person.address):
-        return Outcome(State.FAILED, masked(person.address), f"{person.address} is at hand only in the service")
+        return DeliveryOutcome(
+            MessageState.FAILED, masked(person.address), f"{person.address} is at hand only in the service"
+        )
     service = apprise.Apprise.instantiate(person.address)
     if not isinstance(service, apprise.NotifyBase):
-        return Outcome(State.FAILED, "", "the address is none that Apprise knows; see its list of services")
+        return DeliveryOutcome(
+            MessageState.FAILED, "", "the address is none that Apprise knows; see its list of services"
+        )
     account = account_of(service, secrets_of(person.address))
     if account is None:
         return _notified(service, person, row.message)
@@ -75,7 +83,7 @@ def _named(addresses: set[str], names: dict[str, str]) -> tuple[Named, ...]:
     return tuple((names.get(address, ""), address) for address in sorted(addresses))
 
 
-def _notified(service: apprise.NotifyBase, person: Person, message: Message) -> Outcome:
+def _notified(service: apprise.NotifyBase, person: Person, message: Message) -> DeliveryOutcome:
     """Hand a message to Apprise: one object for one recipient, so that the result is exactly theirs."""
     service.socket_read_timeout = READ_TIMEOUT
     bag = apprise.Apprise()
@@ -88,8 +96,8 @@ def _notified(service: apprise.NotifyBase, person: Person, message: Message) -> 
         timeout=SEND_TIMEOUT,
     )
     if result:
-        return Outcome(State.SENT, masked(person.address))
+        return DeliveryOutcome(MessageState.SENT, masked(person.address))
     timed_out = result.status is apprise.AppriseResultStatus.TIMEOUT
     lines = [entry.message for entry in result.logs()]
     reason = hidden(lines[-1] if lines else "refused without a reason", secrets_of(person.address))
-    return Outcome(State.UNKNOWN if timed_out else State.FAILED, masked(person.address), reason)
+    return DeliveryOutcome(MessageState.UNKNOWN if timed_out else MessageState.FAILED, masked(person.address), reason)

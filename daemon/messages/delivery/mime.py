@@ -14,13 +14,13 @@ from hashlib import sha256
 from html import escape
 from typing import Final, cast
 
-from daemon.domain.message import PICTURE_PLACE, Posted
+from daemon.domain.message import PICTURE_PLACEHOLDER, QueuedMessage
 from daemon.messages.delivery.smtp import SEVEN_BITS, Account, Named
 
 PICTURE: Final = "picture@forenoon"  # the name of a letter's picture within it
 
 
-def compose(row: Posted, account: Account) -> EmailMessage:
+def compose(row: QueuedMessage, account: Account) -> EmailMessage:
     """Return a message as a letter: its text, and its HTML with the picture beside it where it has some.
 
     Notes
@@ -44,22 +44,22 @@ def compose(row: Posted, account: Account) -> EmailMessage:
     return letter
 
 
-def message_id(row: Posted, account: Account) -> str:
+def message_id(row: QueuedMessage, account: Account) -> str:
     """Return the same name for every attempt at a message, and another for every other message."""
     words = "\n".join((row.day.isoformat(), row.kind, row.person, row.channel, row.made_at.isoformat()))
     domain = account.sender[1].rpartition("@")[2] or "localhost"
     return f"<{sha256(words.encode()).hexdigest()[:32]}.forenoon@{domain}>"
 
 
-def _fill(letter: EmailMessage, row: Posted) -> None:
+def _fill(letter: EmailMessage, row: QueuedMessage) -> None:
     letter.set_content(row.message.body)
     if row.message.html is not None:
         title, html = escape(row.message.title), row.message.html
         head = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>'
-        shown = _shown(row.message.picture_words) if row.message.picture else ""
-        if PICTURE_PLACE not in html:
-            html += PICTURE_PLACE
-        placed = html.replace(PICTURE_PLACE, shown, 1)
+        shown = _shown(row.message.alt_text) if row.message.picture else ""
+        if PICTURE_PLACEHOLDER not in html:
+            html += PICTURE_PLACEHOLDER
+        placed = html.replace(PICTURE_PLACEHOLDER, shown, 1)
         letter.add_alternative(f"{head}<body>{placed}</body></html>\n", subtype="html")
         if row.message.picture:
             *_, rich = letter.iter_parts()

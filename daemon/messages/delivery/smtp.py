@@ -24,7 +24,7 @@ from time import monotonic
 from types import MappingProxyType
 from typing import Any, Final
 
-from daemon.domain.message import Outcome, State
+from daemon.domain.message import DeliveryOutcome, MessageState
 from daemon.messages.delivery.redact import hidden
 
 STEP_TIMEOUT: Final = 20.0  # [s] for the server's next words; some let everybody wait for the first ones
@@ -78,7 +78,7 @@ class LoginBroken(smtplib.SMTPException):
     """The server ended the conversation at the login."""
 
 
-def send_letter(letter: EmailMessage, account: Account, address: str) -> Outcome:
+def send_letter(letter: EmailMessage, account: Account, address: str) -> DeliveryOutcome:
     """Hand a letter to its server and return what came of it.
 
     Parameters
@@ -98,14 +98,16 @@ def send_letter(letter: EmailMessage, account: Account, address: str) -> Outcome
         with _conversation(account) as talk:
             refused = _hand_over(talk, letter, account)
     except Silent:
-        return Outcome(State.UNKNOWN, address, "the mail server said nothing after the whole letter; it may have it")
+        return DeliveryOutcome(
+            MessageState.UNKNOWN, address, "the mail server said nothing after the whole letter; it may have it"
+        )
     except (smtplib.SMTPException, OSError) as error:
-        return Outcome(State.FAILED, address, f"the mail server {_failure(error, account)}")
+        return DeliveryOutcome(MessageState.FAILED, address, f"the mail server {_failure(error, account)}")
     if refused:
         some = f"refused {len(refused)} of {len(account.addresses)} recipients and"
         words = _failure(smtplib.SMTPResponseException(*refused[0]), account)
-        return Outcome(State.UNKNOWN, address, f"the mail server {some} {words}")
-    return Outcome(State.SENT, address)
+        return DeliveryOutcome(MessageState.UNKNOWN, address, f"the mail server {some} {words}")
+    return DeliveryOutcome(MessageState.SENT, address)
 
 
 class _Talk(smtplib.SMTP):

@@ -6,12 +6,12 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 from daemon.domain.farm import Alerts, Farm, Person
-from daemon.domain.message import Message, Outgoing, Posted
-from daemon.domain.schedule import spoken_from
+from daemon.domain.message import Message, NewMessage, QueuedMessage
+from daemon.domain.schedule import earliest_send_time
 from daemon.messages.outbox.store import Postbag
-from daemon.words.catalog import said
-from daemon.words.numbers import clock_time
-from daemon.words.sms import TEXT_PARTS, parts, plain, shortened
+from daemon.words.catalog import phrase
+from daemon.words.numbers import time_text
+from daemon.words.sms import MAX_PARTS, part_count, shorten, to_gsm_alphabet
 
 Words = Callable[[Farm], Mapping[Person, Message]]
 
@@ -52,17 +52,17 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
     """
     goes = _spoken(now, farm)
     told, new = words(farm), 0
-    again = words(_by_second_ways(farm)) if farm.alerts.seconds else {}
+    again = words(_by_second_ways(farm)) if farm.alerts.second_ways else {}
     for person, message in told.items():
-        item = Outgoing(
+        item = NewMessage(
             day=occasion.day,
             kind=occasion.kind,
             person=person,
             message=message,
             due=occasion.due,
-            too_late=min(occasion.too_late, _quiet_again(goes, farm)),
+            expires_at=min(occasion.too_late, _quiet_again(goes, farm)),
             first_try=goes,
-            most=None if occasion.urgent else farm.alerts.most_a_day,
+            max_per_day=None if occasion.urgent else farm.alerts.most_a_day,
         )
         second = None
         if person.second is not None and person.second in again:
@@ -73,7 +73,7 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
 
 
 def _spoken(now: datetime, farm: Farm) -> datetime:
-    return max(now, spoken_from(now, _with_an_evening(farm.alerts), farm.place.timezone))
+    return max(now, earliest_send_time(now, _with_an_evening(farm.alerts), farm.place.timezone))
 
 
 def _quiet_again(goes: datetime, farm: Farm) -> datetime:
@@ -92,17 +92,17 @@ def _with_an_evening(alerts: Alerts) -> Alerts:
 
 def _by_second_ways(farm: Farm) -> Farm:
     """Return the farm with nobody but those who have a second way, reached by that."""
-    return replace(farm, alerts=replace(farm.alerts, people=farm.alerts.seconds))
+    return replace(farm, alerts=replace(farm.alerts, people=farm.alerts.second_ways))
 
 
-def worded(farm: Farm) -> Callable[[Posted, datetime], Message]:
+def worded(farm: Farm) -> Callable[[QueuedMessage, datetime], Message]:
     """Return how a message is worded at an attempt: one that is late says first when it was written."""
 
-    def words(row: Posted, now: datetime) -> Message:
+    def words(row: QueuedMessage, now: datetime) -> Message:
         if now - row.due < LATE:
             return row.message
-        written = clock_time(row.made_at.astimezone(farm.place.timezone), farm.units)
-        return said_late(row.message, said("late.written", time=written))
+        written = time_text(row.made_at.astimezone(farm.place.timezone), farm.units)
+        return said_late(row.message, phrase("late.written", time=written))
 
     return words
 
@@ -112,15 +112,15 @@ def said_late(message: Message, first: str) -> Message:
     if message.html is None:
         return replace(message, body=_as_text(f"{first} {message.body}"))
     html = f"<p><strong>{first}</strong></p>{message.html}"
-    title = said("subject.late", subject=message.title)
+    title = phrase("subject.late", subject=message.title)
     return replace(message, title=title, body=f"{first}\n\n{message.body}", html=html)
 
 
 def _as_text(words: str) -> str:
     """Return as many whole sentences as a text may hold, two at the least: half an hour or half a number misleads."""
-    kept, more = plain(words), said("text.page")
-    if parts(kept) <= TEXT_PARTS:
+    kept, more = to_gsm_alphabet(words), phrase("text.page")
+    if part_count(kept) <= MAX_PARTS:
         return kept
-    while parts(f"{kept} {more}") > TEXT_PARTS and kept.count(". ") > 1:
+    while part_count(f"{kept} {more}") > MAX_PARTS and kept.count(". ") > 1:
         kept = kept[: kept.rindex(". ") + 1]
-    return shortened(f"{kept} {more}")
+    return shorten(f"{kept} {more}")

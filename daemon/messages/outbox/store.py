@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Final
 
 from daemon.domain.farm import Channel, Person
-from daemon.domain.message import Message, Outcome, Outgoing, Posted, State
+from daemon.domain.message import DeliveryOutcome, Message, MessageState, NewMessage, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.delivery.attempt import attempt
 from daemon.messages.outbox.salvage import is_damage, salvage
-from daemon.system.sqlite_store import SqliteFile
+from daemon.system.sqlite_store import SqliteStore
 
 log = logging.getLogger(__name__)
 
@@ -51,7 +51,7 @@ class PostbagError(Exception):
     """The postbag cannot be used."""
 
 
-class Postbag(SqliteFile):
+class Postbag(SqliteStore):
     """Messages, marks of what was done and a few kept values, in one SQLite file.
 
     Every call opens the file anew, so the service, the page's threads and a command may use it at once. It has a
@@ -68,14 +68,14 @@ class Postbag(SqliteFile):
         By every call, if the file cannot be used.
     """
 
-    what = "postbag"
-    error = PostbagError
-    spoiled = (ValueError, TypeError, KeyError)
-    mode = 0o600  # letters hold the links by which they are answered
+    contents = "postbag"
+    error_class = PostbagError
+    corrupt_errors = (ValueError, TypeError, KeyError)
+    file_mode = 0o600  # letters hold the links by which they are answered
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)
-        self._unmarked: dict[int, Posted] = {}  # what came of attempts that the disk did not take
+        self._unmarked: dict[int, QueuedMessage] = {}  # what came of attempts that the disk did not take
 
     def set_aside_if_damaged(self, now: datetime) -> str:
         """Move a file that is no longer whole out of the way and return what was done, nothing if it is whole.
@@ -92,7 +92,7 @@ class Postbag(SqliteFile):
         try:
             self._path.rename(beside)
         except OSError as error:
-            raise self._unusable(error) from error
+            raise self._unusable_error(error) from error
         for rest in ("-wal", "-shm"):
             with suppress(OSError):
                 self._path.with_name(self._path.name + rest).rename(beside.with_name(beside.name + rest))
@@ -120,10 +120,10 @@ class Postbag(SqliteFile):
             # The first time at once; then ever later, lest a message that ends the service should go out for ever.
             again = now + (timedelta(0), *BACKOFF)[min(row.attempts, len(BACKOFF) + 1) - 1]
             why = "the service ended while it was being sent"
-            self._mark(replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=again, reason=why))
+            self._mark(replace(row, state=MessageState.UNKNOWN, unknowns=row.unknowns + 1, next_try=again, reason=why))
         return len(rows)
 
-    def put(self, item: Outgoing, now: datetime, second: Outgoing | None = None) -> int | None:
+    def put(self, item: NewMessage, now: datetime, second: NewMessage | None = None) -> int | None:
         """Keep a message on disk until it is delivered.
 
         Parameters
@@ -141,11 +141,15 @@ class Postbag(SqliteFile):
         """
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
-            withheld = item.most is not None and _count(db, item) >= item.most
-            state, reason = (State.WITHHELD, f"{item.most} messages went that day") if withheld else (State.NEW, "")
+            withheld = item.max_per_day is not None and _count(db, item) >= item.max_per_day
+            state, reason = (
+                (MessageState.WITHHELD, f"{item.max_per_day} messages went that day")
+                if withheld
+                else (MessageState.NEW, "")
+            )
             number = _insert(db, item, now, state, reason)
             if second is not None and number is not None and not withheld:
-                _insert(db, second, now, State.NEW, "", stands_in_for=number)
+                _insert(db, second, now, MessageState.NEW, "", stands_in_for=number)
             db.execute("COMMIT")
             return number
 
@@ -153,8 +157,8 @@ class Postbag(SqliteFile):
         self,
         now: datetime,
         people: Iterable[Person],
-        worded: Callable[[Posted, datetime], Message] = lambda row, now: row.message,
-    ) -> tuple[Posted, ...]:
+        worded: Callable[[QueuedMessage, datetime], Message] = lambda row, now: row.message,
+    ) -> tuple[QueuedMessage, ...]:
         """Send what waits, each message on its own, and mark each as soon as its outcome is known.
 
         Parameters
@@ -191,13 +195,13 @@ class Postbag(SqliteFile):
                 tried.append(self._marked_or_kept(_after(running[sent], sent.result(), now)))
         return tuple(tried)
 
-    def recent(self, count: int = 20) -> tuple[Posted, ...]:
+    def recent(self, count: int = 20) -> tuple[QueuedMessage, ...]:
         """Return the newest messages, newest first."""
         with self._open() as db:
             rows = db.execute("SELECT * FROM messages ORDER BY id DESC LIMIT ?", (count,)).fetchall()
             return tuple(map(_posted, rows))
 
-    def of(self, day: date, kind: str) -> tuple[Posted, ...]:
+    def of(self, day: date, kind: str) -> tuple[QueuedMessage, ...]:
         """Return the messages of a kind for a day."""
         with self._open() as db:
             rows = db.execute("SELECT * FROM messages WHERE day = ? AND kind = ?", (day.isoformat(), str(kind)))
@@ -241,27 +245,27 @@ class Postbag(SqliteFile):
             row = db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
             return None if row is None else str(row["value"])
 
-    def _claim(self, now: datetime) -> tuple[list[Posted], list[Posted]]:
+    def _claim(self, now: datetime) -> tuple[list[QueuedMessage], list[QueuedMessage]]:
         """Return what comes to rest unsent and what is to be sent now, marked as being sent."""
         # In one transaction, so that two processes never send the same message.
-        rested: list[Posted] = []
-        claimed: list[Posted] = []
+        rested: list[QueuedMessage] = []
+        claimed: list[QueuedMessage] = []
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
             for found in db.execute(_WAITING, {"now": _text(now)}).fetchall():
                 row = _posted(found)
-                if found["first_state"] == State.SENT:
-                    rested.append(replace(row, state=State.SPARED, next_try=None))
-                elif row.too_late < now:
+                if found["first_state"] == MessageState.SENT:
+                    rested.append(replace(row, state=MessageState.NOT_NEEDED, next_try=None))
+                elif row.expires_at < now:
                     rested.append(_given_up(row))
                 else:
                     claimed.append(replace(row, attempts=row.attempts + 1))
-            starts = [(State.SENDING, row.attempts, row.id) for row in claimed]
+            starts = [(MessageState.SENDING, row.attempts, row.id) for row in claimed]
             db.executemany("UPDATE messages SET state = ?, attempts = ? WHERE id = ?", starts)
             db.execute("COMMIT")
         return rested, claimed
 
-    def _marked_or_kept(self, row: Posted) -> Posted:
+    def _marked_or_kept(self, row: QueuedMessage) -> QueuedMessage:
         try:
             return self._mark(row)
         except PostbagError as error:
@@ -274,7 +278,7 @@ class Postbag(SqliteFile):
             self._mark(row)
             del self._unmarked[number]
 
-    def _mark(self, row: Posted) -> Posted:
+    def _mark(self, row: QueuedMessage) -> QueuedMessage:
         with self._open() as db:
             db.execute(
                 "UPDATE messages SET state = ?, next_try = ?, unknowns = ?, sent_at = ?, address = ?,"
@@ -284,14 +288,14 @@ class Postbag(SqliteFile):
                     *(row.sent_at and _text(row.sent_at), row.address, row.reason, row.id),
                 ),
             )
-        level = logging.INFO if row.state in (State.SENT, State.SPARED) else logging.WARNING
+        level = logging.INFO if row.state in (MessageState.SENT, MessageState.NOT_NEEDED) else logging.WARNING
         told = f" ({row.reason})" if row.reason else ""
         log.log(level, "%s message for %s, %s by %s: %s%s", row.kind, row.day, row.person, row.channel, row.state, told)
         return row
 
     def _damage(self) -> str:
         """Return what is wrong with the file itself, nothing if it is whole, missing, or only cannot be had now."""
-        if not self._is_there():
+        if not self._exists():
             return ""
         try:
             with self._open() as db:
@@ -300,7 +304,7 @@ class Postbag(SqliteFile):
                     _posted(row)  # a whole file may hold what no message is, and then none would ever go out
                 return "" if found == "ok" else str(found)
         except PostbagError as error:
-            return str(error.__cause__) if is_damage(error.__cause__, self.spoiled) else ""
+            return str(error.__cause__) if is_damage(error.__cause__, self.corrupt_errors) else ""
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
@@ -312,7 +316,7 @@ class Postbag(SqliteFile):
             yield db
 
 
-def _count(db: sqlite3.Connection, item: Outgoing) -> int:
+def _count(db: sqlite3.Connection, item: NewMessage) -> int:
     """Return how many messages a person has on a day, those not sent for want of the first channel left out."""
     wanted = "SELECT count(*) FROM messages WHERE day = ? AND person = ? AND state NOT IN ('withheld', 'spared')"
     (count,) = db.execute(wanted, (item.day.isoformat(), item.person.name)).fetchone()
@@ -321,9 +325,9 @@ def _count(db: sqlite3.Connection, item: Outgoing) -> int:
 
 def _insert(
     db: sqlite3.Connection,
-    item: Outgoing,
+    item: NewMessage,
     now: datetime,
-    state: State,
+    state: MessageState,
     reason: str,
     stands_in_for: int | None = None,
 ) -> int | None:
@@ -335,15 +339,15 @@ def _insert(
         (
             *(item.day.isoformat(), str(item.kind), item.person.name, item.person.channel),
             *(item.message.title, item.message.body, item.message.html),
-            *(item.message.picture, item.message.picture_words, state, reason),
-            *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.too_late)),
+            *(item.message.picture, item.message.alt_text, state, reason),
+            *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.expires_at)),
             stands_in_for,
         ),
     )
     return added.lastrowid if added.rowcount == 1 else None
 
 
-def _worded(row: Posted, worded: Callable[[Posted, datetime], Message], now: datetime) -> Posted:
+def _worded(row: QueuedMessage, worded: Callable[[QueuedMessage, datetime], Message], now: datetime) -> QueuedMessage:
     """Return a message as it is worded at an attempt, or as it was written where that breaks down."""
     try:
         return replace(row, message=worded(row, now))
@@ -352,44 +356,44 @@ def _worded(row: Posted, worded: Callable[[Posted, datetime], Message], now: dat
         return row
 
 
-def _given_up(row: Posted) -> Posted:
+def _given_up(row: QueuedMessage) -> QueuedMessage:
     """Return a message whose time has passed; what may have gone out stays unknown."""
-    state = State.UNKNOWN if row.state is State.UNKNOWN else State.FAILED
+    state = MessageState.UNKNOWN if row.state is MessageState.UNKNOWN else MessageState.FAILED
     return replace(row, state=state, next_try=None, reason=f"too late to matter; {row.reason}".rstrip("; "))
 
 
-def _after(row: Posted, outcome: Outcome, now: datetime) -> Posted:
+def _after(row: QueuedMessage, outcome: DeliveryOutcome, now: datetime) -> QueuedMessage:
     """Return a message as it stands after an attempt: sent, to be tried again, or given up."""
     row = replace(row, address=outcome.address, reason=outcome.reason, next_try=None)
-    if outcome.state is State.SENT:
-        return replace(row, state=State.SENT, sent_at=now)
+    if outcome.state is MessageState.SENT:
+        return replace(row, state=MessageState.SENT, sent_at=now)
     again = now + BACKOFF[min(row.attempts, len(BACKOFF)) - 1]
-    in_time = again if again <= row.too_late else None
-    if outcome.state is State.UNKNOWN:
+    in_time = again if again <= row.expires_at else None
+    if outcome.state is MessageState.UNKNOWN:
         once_more = in_time if row.unknowns == 0 else None
-        return replace(row, state=State.UNKNOWN, unknowns=row.unknowns + 1, next_try=once_more)
-    return replace(row, state=State.FAILED if in_time is None else State.NEW, next_try=in_time)
+        return replace(row, state=MessageState.UNKNOWN, unknowns=row.unknowns + 1, next_try=once_more)
+    return replace(row, state=MessageState.FAILED if in_time is None else MessageState.NEW, next_try=in_time)
 
 
 def _task(row: sqlite3.Row) -> Task:
     return Task(TaskKind(row["kind"]), date.fromisoformat(row["day"]))
 
 
-def _posted(row: sqlite3.Row) -> Posted:
-    return Posted(
+def _posted(row: sqlite3.Row) -> QueuedMessage:
+    return QueuedMessage(
         id=row["id"],
         day=date.fromisoformat(row["day"]),
         kind=row["kind"],
         person=row["person"],
         channel=Channel(row["channel"]),
         message=Message(row["title"], row["body"], row["html"], row["picture"], row["picture_words"]),
-        state=State(row["state"]),
+        state=MessageState(row["state"]),
         attempts=row["attempts"],
         unknowns=row["unknowns"],
         made_at=datetime.fromisoformat(row["made_at"]),
         due=datetime.fromisoformat(row["due"]),
         next_try=_time(row["next_try"]),
-        too_late=datetime.fromisoformat(row["too_late"]),
+        expires_at=datetime.fromisoformat(row["too_late"]),
         sent_at=_time(row["sent_at"]),
         address=row["address"],
         reason=row["reason"],

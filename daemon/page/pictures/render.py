@@ -17,7 +17,7 @@ from daemon.domain.farm import Farm
 from daemon.page.pictures import draw as drawing
 from daemon.page.pictures.draw import PNG, SVG, Sheet, as_json
 from daemon.page.pictures.sheets import drying_sheet, first_to_mow
-from daemon.words.pictures import picture_words
+from daemon.words.pictures import drying_picture_text
 
 log = logging.getLogger(__name__)
 
@@ -47,7 +47,7 @@ def email_picture(farm: Farm, morning: Morning) -> tuple[bytes, str] | None:
     if field is None or sheet is None:
         return None
     try:
-        return drawn(as_json(sheet, PNG)), picture_words(farm, field)
+        return drawn(as_json(sheet, PNG)), drying_picture_text(farm, field)
     except NoPicture:
         return None
 

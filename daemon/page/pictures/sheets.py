@@ -6,10 +6,10 @@ from typing import Final
 
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
-from daemon.domain.prospect import Band, DryingPicture, FieldProspect, best_fibre, drawn_day
+from daemon.domain.prospect import Band, DryingPicture, FieldProspect, picture_day, ripe_fibre_range
 from daemon.page.pictures.draw import DryingSheet, GrowthSheet, Points, Tick
-from daemon.words.catalog import said
-from daemon.words.numbers import clock_time, named_day
+from daemon.words.catalog import phrase
+from daemon.words.numbers import day_text, time_text
 
 HOURS_BETWEEN: Final = 3  # ticks
 MOST_DAYS: Final = 3  # that are named below a picture of days
@@ -18,7 +18,7 @@ HOUR: Final = timedelta(hours=1)
 
 def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
     """Return what is drawn of a field's drying, None where nothing is known of it."""
-    shown, day = field.drying_picture, drawn_day(field)
+    shown, day = field.drying_picture, picture_day(field)
     if shown is None:
         return None
     baling = (day.bale_from, day.wrapped_by) if day is not None else (None, None)
@@ -29,13 +29,13 @@ def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
         sun=shown.sun,
         ticks=_hours(farm, shown),
         mown=_hour(shown, shown.mown),
-        cut_with=None if shown.cut_with is None else _points(shown.cut_with, 100.0),
+        cut_with=None if shown.water_at_mowing is None else _points(shown.water_at_mowing, 100.0),
         fit=(low, high),
         raking=_hour(shown, day.rake_from) if day is not None and day.rake_from is not None else None,
         baling=(_hour(shown, baling[0]), _hour(shown, baling[1])) if baling[0] and baling[1] else None,
         words={
-            **{name: said(f"drawn.{name}") for name in ("water", "rain", "half", "sun", "mow", "rake", "bale")},
-            "fit": said("picture.fit", low=f"{low:.0f}", high=f"{high:.0f}"),
+            **{name: phrase(f"drawn.{name}") for name in ("water", "rain", "half", "sun", "mow", "rake", "bale")},
+            "fit": phrase("picture.fit", low=f"{low:.0f}", high=f"{high:.0f}"),
         },
     )
 
@@ -50,10 +50,10 @@ def growth_sheet(field: FieldProspect, today: date) -> GrowthSheet | None:
     return GrowthSheet(
         days=ahead,
         fibre=[_points(day.ndf) for day in days],
-        ticks=[(at, named_day(day.date)) for at, day in zip(ahead, days, strict=True) if at % apart == 0],
-        best=best_fibre(field.ndf_target),
+        ticks=[(at, day_text(day.date)) for at, day in zip(ahead, days, strict=True) if at % apart == 0],
+        best=ripe_fibre_range(field.ndf_target),
         good=[at for at, day in zip(ahead, days, strict=True) if day.area > 0.0],
-        words={name: said(f"drawn.{name}") for name in ("fibre", "best", "good")},
+        words={name: phrase(f"drawn.{name}") for name in ("fibre", "best", "good")},
     )
 
 
@@ -80,5 +80,5 @@ def _hours(farm: Farm, shown: DryingPicture) -> list[Tick]:
 def _whole_hour(at: datetime, units: Units) -> str:
     """Return an hour as short as there is room for."""
     if units is Units.METRIC:
-        return clock_time(at, units)
-    return said("drawn_hours.before_noon" if at.hour < 12 else "drawn_hours.after_noon", hour=at.hour % 12 or 12)
+        return time_text(at, units)
+    return phrase("drawn_hours.before_noon" if at.hour < 12 else "drawn_hours.after_noon", hour=at.hour % 12 or 12)

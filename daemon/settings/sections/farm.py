@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import Field
 
-from daemon.domain.farm import Channel, Hears, Units
+from daemon.domain.farm import Channel, Subscription, Units
 from daemon.settings.sections.base import Quarrel, Section, repeated
 from daemon.settings.sections.work import FOOT
 from daemon.settings.values.addresses import CallAddress, Recipient, WebAddress
@@ -112,7 +112,7 @@ class PersonSection(Section):
     address: Annotated[str, Recipient()] = Field(
         description="where to, as an Apprise address; never shown", examples=['"json://127.0.0.1:8080/text"']
     )
-    hears: Annotated[Hears | None, Choice({h.value: h for h in Hears})] = Field(
+    hears: Annotated[Subscription | None, Choice({h.value: h for h in Subscription})] = Field(
         None, description='what to tell; left out: "mow days" by text, "ripe mornings" by email'
     )
     second_by: Annotated[Channel | None, Choice({c.value: c for c in Channel})] = Field(

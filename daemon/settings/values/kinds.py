@@ -13,7 +13,7 @@ from daemon.domain.farm import Units
 from daemon.settings.problems import nearest
 from daemon.settings.text.dates import day_meant
 from daemon.settings.text.literals import number_meant, shortened, toml
-from daemon.system.secrets import NotAtHand, is_reference, revealed
+from daemon.system.secrets import SecretUnavailable, is_reference, resolve
 
 T = TypeVar("T")
 
@@ -50,9 +50,9 @@ class Kind(Generic[T]):
     def _validate(self, value: object, info: "core_schema.ValidationInfo[Units]") -> T:
         units: Units = info.context or Units.US
         try:
-            given = revealed(value) if self.secret else value
+            given = resolve(value) if self.secret else value
             return cast(T, given) if self.secret and is_reference(given) else self.read(given, units)
-        except NotAtHand as why:
+        except SecretUnavailable as why:
             named: dict[str, object] = {"allowed": why.allowed, "fix": None, "given": why.given, "way_out": why.fix}
             raise PydanticCustomError("not_allowed", "not allowed", named) from None
         except (ValueError, OverflowError) as error:

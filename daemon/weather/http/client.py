@@ -22,7 +22,7 @@ import requests
 import urllib3
 from requests.adapters import HTTPAdapter
 
-from daemon.domain.prospect import SILENT, UNREACHED
+from daemon.domain.prospect import NO_ANSWER_TEXT, UNREACHABLE_TEXT
 from daemon.system.clock import Clock, SystemClock
 from daemon.weather.contract import Refused
 from daemon.weather.http.cache import GOOD, Kept, Replies
@@ -361,9 +361,9 @@ def _followed(url: str, location: str) -> str:
 def _failure(error: Exception) -> str:
     """Return words for an error of the network; the error's own hold the whole query."""
     if isinstance(error, requests.Timeout | urllib3.exceptions.TimeoutError | TimeoutError):
-        return SILENT
+        return NO_ANSWER_TEXT
     if isinstance(error, requests.ConnectionError):
-        return UNREACHED
+        return UNREACHABLE_TEXT
     if isinstance(error, requests.RequestException):
         return "could not be asked; look at the address in [weather]"
     return "broke off its reply"

@@ -36,7 +36,7 @@ def test_what_is_said_is_kept_where_it_is_to_be_and_is_not_in_the_morning(farm: 
     assert ledger.unjudged(date(2026, 6, 20)) == ()
     morning = look(farm, NOW, memory=Memory(None, ledger, keeping=True))
     assert morning == read_only
-    assert morning.prospect.said == ()
+    assert morning.prospect.forecast_cases == ()
     kept = ledger.unjudged(date(2026, 6, 11))
     assert {(line.field, line.day, line.lead) for line in kept} == {
         (name, date(2026, 6, 10), 0) for name in ("Long", "Creek")

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.advice.decide import UNKNOWABLE, Underway, decide
-from daemon.domain.advice import Kind, Morning, Watched, WatchState
+from daemon.domain.advice import AdviceKind, Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
 from daemon.planning.prospect import no_prospect
@@ -35,7 +35,7 @@ def test_a_day_at_the_odds_needed_is_a_mow(two_elms: Farm) -> None:
 
 def test_tomorrow_is_not_today(two_elms: Farm) -> None:
     (advice,) = decide(two_elms, prospect(field_prospect("Long Meadow", 22, field_day(1)))).advices
-    assert (advice.kind, advice.reason, advice.area) == (Kind.NONE, Reason.DATA_MISSING, 0.0)
+    assert (advice.kind, advice.reason, advice.area) == (AdviceKind.NONE, Reason.DATA_MISSING, 0.0)
     assert "does not cover today" in advice.detail
 
 
@@ -52,7 +52,7 @@ def test_every_unknown_is_no_advice_even_with_an_area(two_elms: Farm, reason: Re
     whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=reason, detail="why")
     today = field_prospect("Creek", 9, field_day(reason=reason))
     for advice in decide(two_elms, prospect(whole, today)).advices:
-        assert (advice.kind, advice.area, advice.reason) == (Kind.NONE, 0.0, reason)
+        assert (advice.kind, advice.area, advice.reason) == (AdviceKind.NONE, 0.0, reason)
 
 
 @pytest.mark.parametrize("reason", WAITS)
@@ -60,7 +60,7 @@ def test_every_known_hindrance_is_to_wait(two_elms: Farm, reason: Reason) -> Non
     whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=reason)
     today = field_prospect("Creek", 9, field_day(reason=reason))
     for advice in decide(two_elms, prospect(whole, today)).advices:
-        assert (advice.kind, advice.area, advice.reason) == (Kind.WAIT, 0.0, reason)
+        assert (advice.kind, advice.area, advice.reason) == (AdviceKind.WAIT, 0.0, reason)
 
 
 @pytest.mark.parametrize("reason", sorted(UNKNOWABLE))
@@ -68,13 +68,13 @@ def test_without_weather_no_field_gets_advice(two_elms: Farm, reason: Reason) ->
     morning = decide(two_elms, no_prospect(two_elms, DAWN, reason, "the server is down"))
     assert [advice.field for advice in morning.advices] == ["Long Meadow", "Creek & Bend"]
     assert {(advice.kind, advice.reason, advice.detail) for advice in morning.advices} == {
-        (Kind.NONE, reason, "the server is down")
+        (AdviceKind.NONE, reason, "the server is down")
     }
 
 
 def test_no_area_and_no_reason_is_not_sure_enough(two_elms: Farm) -> None:
     (advice,) = decide(two_elms, prospect(field_prospect("Long Meadow", 22, field_day(acres=0)))).advices
-    assert (advice.kind, advice.reason) == (Kind.WAIT, Reason.ODDS_TOO_LOW)
+    assert (advice.kind, advice.reason) == (AdviceKind.WAIT, Reason.ODDS_TOO_LOW)
 
 
 def test_an_area_that_is_no_number_is_no_mow(two_elms: Farm) -> None:
@@ -124,8 +124,8 @@ def test_only_a_known_area_of_today_without_a_reason_is_mown(found: list[FieldPr
     }
     assert {advice.field for advice in morning.mows} == clear
     assert len(morning.advices) == len(named)
-    assert all((advice.reason is None) == (advice.kind is Kind.MOW) for advice in morning.advices)
-    assert all(advice.area == 0.0 for advice in morning.advices if advice.kind is not Kind.MOW)
+    assert all((advice.reason is None) == (advice.kind is AdviceKind.MOW) for advice in morning.advices)
+    assert all(advice.area == 0.0 for advice in morning.advices if advice.kind is not AdviceKind.MOW)
 
 
 def said(*fields: FieldProspect) -> Morning:
@@ -138,15 +138,15 @@ def two(first: FieldDay, second: FieldDay, hours: int = 0) -> Prospect:
     return replace(prospect(*fields), at=DAWN + timedelta(hours=hours))
 
 
-def watched(name: str, state: WatchState) -> Watched:
+def watched(name: str, state: WatchState) -> WatchedField:
     at = DAWN + timedelta(hours=4)
-    return Watched(name, state, at, at, 2.0, 0.3, None, None, None)
+    return WatchedField(name, state, at, at, 2.0, 0.3, None, None, None)
 
 
 MOWS, WAITS_FOR_SUN = field_day(), field_day(0, 0, 0.3, Reason.WILL_NOT_DRY)
 
 
-def kinds(found: Prospect, underway: Underway) -> list[tuple[str, Kind, Reason | None]]:
+def kinds(found: Prospect, underway: Underway) -> list[tuple[str, AdviceKind, Reason | None]]:
     return sorted((one.field, one.kind, one.reason) for one in decide(farm(), found, underway).advices)
 
 
@@ -155,8 +155,8 @@ def test_what_was_said_stands_once_mowing_has_begun() -> None:
     now_otherwise = two(WAITS_FOR_SUN, MOWS, hours=4)  # half past nine; mowing was to begin at eight
     underway = Underway(morning, (watched("Long Meadow", WatchState.ON_TRACK),))
     assert kinds(now_otherwise, underway) == [
-        ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),
-        ("Long Meadow", Kind.MOW, None),
+        ("Creek & Bend", AdviceKind.WAIT, Reason.CROP_LIES),
+        ("Long Meadow", AdviceKind.MOW, None),
     ]
     assert decide(farm(), now_otherwise, underway).mows[0] == morning.mows[0]
 
@@ -164,14 +164,14 @@ def test_what_was_said_stands_once_mowing_has_begun() -> None:
 def test_what_is_no_longer_watched_was_cut_before_and_does_not_stand() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=4), Underway(morning))
-    assert ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY) in found
+    assert ("Long Meadow", AdviceKind.WAIT, Reason.WILL_NOT_DRY) in found
 
 
 def test_before_mowing_begins_the_newest_look_is_heard() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     assert kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=1), Underway(morning)) == [
-        ("Creek & Bend", Kind.WAIT, Reason.WILL_NOT_DRY),
-        ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY),
+        ("Creek & Bend", AdviceKind.WAIT, Reason.WILL_NOT_DRY),
+        ("Long Meadow", AdviceKind.WAIT, Reason.WILL_NOT_DRY),
     ]
 
 
@@ -190,32 +190,32 @@ def test_what_was_left_uncut_is_not_advised_again_and_makes_room() -> None:
     done = (watched("Long Meadow", WatchState.DONE),)
     for hours in (1, 4):
         assert kinds(two(MOWS, MOWS, hours=hours), Underway(morning, done, uncut=("Long Meadow",))) == [
-            ("Creek & Bend", Kind.MOW, None),
-            ("Long Meadow", Kind.WAIT, Reason.LEFT_UNCUT),
+            ("Creek & Bend", AdviceKind.MOW, None),
+            ("Long Meadow", AdviceKind.WAIT, Reason.LEFT_UNCUT),
         ]
 
 
 def test_a_crop_that_lies_keeps_everybody_from_another_field() -> None:
     assert kinds(two(MOWS, MOWS), Underway(lying=("Hill",))) == [
-        ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES),
-        ("Long Meadow", Kind.WAIT, Reason.CROP_LIES),
+        ("Creek & Bend", AdviceKind.WAIT, Reason.CROP_LIES),
+        ("Long Meadow", AdviceKind.WAIT, Reason.CROP_LIES),
     ]
 
 
 def test_a_day_that_is_full_beside_a_crop_that_lies_is_full_of_that() -> None:
     full = field_day(0, 0, None, Reason.DAY_IS_FULL)
-    assert ("Creek & Bend", Kind.WAIT, Reason.CROP_LIES) in kinds(two(MOWS, full), Underway(lying=("Hill",)))
-    assert ("Creek & Bend", Kind.WAIT, Reason.DAY_IS_FULL) in kinds(two(MOWS, full), Underway())
+    assert ("Creek & Bend", AdviceKind.WAIT, Reason.CROP_LIES) in kinds(two(MOWS, full), Underway(lying=("Hill",)))
+    assert ("Creek & Bend", AdviceKind.WAIT, Reason.DAY_IS_FULL) in kinds(two(MOWS, full), Underway())
 
 
 def test_what_is_wrapped_makes_room_for_the_newest_look() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     done = (watched("Long Meadow", WatchState.DONE),)
     found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=8), Underway(morning, done))
-    assert ("Long Meadow", Kind.WAIT, Reason.WILL_NOT_DRY) in found
+    assert ("Long Meadow", AdviceKind.WAIT, Reason.WILL_NOT_DRY) in found
 
 
 def test_what_cannot_be_known_is_no_advice_whatever_was_said() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     stale = no_prospect(farm(), DAWN + timedelta(hours=4), Reason.DATA_STALE, "30 hours old")
-    assert {one.kind for one in decide(farm(), stale, Underway(morning)).advices} == {Kind.NONE}
+    assert {one.kind for one in decide(farm(), stale, Underway(morning)).advices} == {AdviceKind.NONE}

@@ -11,8 +11,8 @@ from daemon.advice.explain.provenance import sources
 from daemon.advice.explain.text import LEGEND, WIDTH, explain
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Estimates, Farm, Look, Units
-from daemon.domain.field_watch import as_said
-from daemon.domain.prospect import Band, FieldDay, Hurry, KindToday, OfficialWarning, Reason
+from daemon.domain.field_watch import start_watch
+from daemon.domain.prospect import Band, FieldDay, OfficialWarning, PlantKindToday, Reason, Urgency
 from daemon.planning.prospect import no_prospect
 from daemon.words.stand import days_left_sentence
 from models.quality import Figure
@@ -130,7 +130,7 @@ def test_the_order_of_a_field_that_had_better_wait_or_comes_second() -> None:
     plain = blocks(with_day(hurry=None, storm_at=None, lost_by_waiting=-0.0336, after="Hill"))["Order"]
     assert plain.startswith("Order: after Hill (estimate).\n  gains about 30 lb an acre of good forage by waiting")
     assert "storm" not in plain
-    laid = blocks(with_day(hurry=Hurry.LODGED, storm_at=None, lost_by_waiting=None))["Order"]
+    laid = blocks(with_day(hurry=Urgency.LODGED, storm_at=None, lost_by_waiting=None))["Order"]
     assert laid == "Order: first today, before the others, because it lies flat (estimate)."
 
 
@@ -160,7 +160,7 @@ def changed(**changes: object) -> Morning:
 
 def test_a_look_that_was_used_is_told_and_both_kinds_of_a_mix() -> None:
     look = Look(date(2026, 5, 29), "full heads")
-    kinds = (KindToday("grasses", "early heads", 614.6, look, 0.75), KindToday("legumes", "buds", 390.0))
+    kinds = (PlantKindToday("grasses", "early heads", 614.6, look, 0.75), PlantKindToday("legumes", "buds", 390.0))
     assert blocks(changed(kinds=kinds))["Growth"].splitlines()[:2] == [
         "Growth: ripe, grasses early heads, legumes buds (estimate)",
         "  full heads seen on 29 May 2026; the clock of the grasses takes most of the way to what was seen",
@@ -190,7 +190,7 @@ def test_days_that_are_held_at_their_ends_are_not_told_as_days(days: float, word
 
 
 def test_what_lies_stands_before_the_advice() -> None:
-    morning = as_said(mow_morning())
+    morning = start_watch(mow_morning())
     morning = replace(morning, watched=(replace(morning.watched[0], noted=True, timed=True),))
     said = explain(farm(), morning, NAME).splitlines()
     assert said[0] == "Long Meadow, 22 acres"

@@ -10,8 +10,8 @@ from daemon.advice.explain.provenance import sources
 from daemon.advice.explain.report import report
 from daemon.domain.advice import Morning, WatchState
 from daemon.domain.farm import Units
-from daemon.domain.field_watch import as_said
-from daemon.domain.prospect import Band, Chance, IfLeft, Reason
+from daemon.domain.field_watch import start_watch
+from daemon.domain.prospect import AreaOdds, Band, LeftOvernight, Reason
 from daemon.planning.prospect import no_prospect
 from models.quality import Figure
 from tests.support.farms import DAWN, farm, mow_morning, wait_morning
@@ -53,8 +53,8 @@ def test_the_keys_stay() -> None:
 def test_the_ground_is_told() -> None:
     morning = wait_morning()
     (long,) = morning.prospect.fields
-    day = replace(long.days[0], carried=1 / 3)
-    soft = replace(long, ground="soft", carries_from=date(2026, 6, 4), days=(day,))
+    day = replace(long.days[0], ground_firm_share=1 / 3)
+    soft = replace(long, ground="soft", firm_from=date(2026, 6, 4), days=(day,))
     (field,) = read_back(replace(morning, prospect=replace(morning.prospect, fields=(soft,))))["fields"]
     assert (field["ground"], field["carries_from"], field["days"][0]["carried"]) == ("soft", "2026-06-04", 0.333)
 
@@ -75,7 +75,7 @@ def test_what_a_delay_costs_and_what_is_left_are_told_in_si_units() -> None:
     morning = mow_morning()
     field = morning.prospect.fields[0]
     taken = Figure(3.81, 7.6234, 15.2, "% of DM", "published: a test")
-    later, left = Chance(4.0, 0.55), IfLeft(Band(0.31, 0.4, 0.53), 0.42, taken)
+    later, left = AreaOdds(4.0, 0.55), LeftOvernight(Band(0.31, 0.4, 0.53), 0.42, taken)
     day = replace(field.days[0], hour_later=later, if_left=left, film_rolls=2)
     fields = (replace(field, days=(day, *field.days[1:])), *morning.prospect.fields[1:])
     said = read_back(replace(morning, prospect=replace(morning.prospect, fields=fields)))["fields"][0]["days"][0]
@@ -182,7 +182,7 @@ def test_how_the_season_goes_is_told_in_si_units() -> None:
 
 
 def test_a_watched_field_is_told_in_si_units() -> None:
-    morning = as_said(mow_morning())
+    morning = start_watch(mow_morning())
     (one,) = morning.watched
     said = read_back(morning)["watched"][0]
     assert (said["field"], said["state"], said["area_ha"], said["odds"]) == ("Long Meadow", "on track", 8.0937, 0.79)
@@ -192,8 +192,8 @@ def test_a_watched_field_is_told_in_si_units() -> None:
         one,
         state=WatchState.WILL_NOT_MAKE_IT,
         reason=Reason.RAIN,
-        still=Chance(2.5, 0.71),
-        left=IfLeft(Band(0.41, 0.5, 0.58), 0.84),
+        still_wrappable=AreaOdds(2.5, 0.71),
+        left=LeftOvernight(Band(0.41, 0.5, 0.58), 0.84),
         rain_at=one.wrapped_by,
     )
     said = read_back(replace(morning, watched=(failing,)))["watched"][0]

@@ -8,9 +8,9 @@ import pytest
 from daemon.advice.explain.report import report_of_field
 from daemon.advice.explain.text import explain
 from daemon.advice.explain.would_change import TURNED_BY, turned_by
-from daemon.domain.advice import Advice, Kind
+from daemon.domain.advice import Advice, AdviceKind
 from daemon.domain.farm import Units
-from daemon.domain.prospect import Band, Chance, FieldDay, KindToday, Reason
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, PlantKindToday, Reason
 from tests.support.farms import farm, mow_morning
 from tests.support.full_morning import whole_morning
 
@@ -20,14 +20,14 @@ NAME = "Long Meadow"
 
 def turned(reason: Reason, **of_day: object) -> str:
     day = replace(FieldDay(whole_morning().date, None, None, None), **of_day)  # type: ignore[arg-type]
-    return turned_by(farm(), FIELD, Advice(NAME, Kind.WAIT, 0.0, reason, day))
+    return turned_by(farm(), FIELD, Advice(NAME, AdviceKind.WAIT, 0.0, reason, day))
 
 
 def test_every_reason_has_its_answer() -> None:
     assert set(TURNED_BY) == set(Reason)
     for reason in Reason:
         assert turned(reason).strip(" .;") == turned(reason) != ""
-        assert turned_by(farm(), FIELD, Advice(NAME, Kind.NONE, 0.0, reason, None)) != ""
+        assert turned_by(farm(), FIELD, Advice(NAME, AdviceKind.NONE, 0.0, reason, None)) != ""
 
 
 def test_the_numbers_that_it_hangs_on_are_told() -> None:
@@ -35,7 +35,7 @@ def test_the_numbers_that_it_hangs_on_are_told() -> None:
     assert turned(Reason.NOT_RIPE) == (
         "fibre (NDF) of 47%; it is 44%. Or a look that finds the stand further on, noted"
     )
-    few = (Chance(0.5, 0.6), Chance(2.0234, 0.5))
+    few = (AreaOdds(0.5, 0.6), AreaOdds(2.0234, 0.5))
     assert turned(Reason.RAIN, curve=few).startswith("odds of 7 in 10 for 5 acres; they are 5 in 10")
     assert turned(Reason.DATA_STALE) == "a forecast no older than 18 hours"
 
@@ -57,7 +57,7 @@ def test_the_data_of_a_field_hold_no_other() -> None:
         report_of_field(farm(), mow_morning(), "Hill")
 
 
-def advised(kind: Kind, reason: Reason | None, **of_day: object) -> Advice:
+def advised(kind: AdviceKind, reason: Reason | None, **of_day: object) -> Advice:
     day = replace(FieldDay(whole_morning().date, None, None, None), **of_day)  # type: ignore[arg-type]
     return Advice(NAME, kind, 0.0, reason, day)
 
@@ -65,12 +65,12 @@ def advised(kind: Kind, reason: Reason | None, **of_day: object) -> Advice:
 def test_fibre_that_lacks_a_little_never_reads_as_enough() -> None:
     for mid, words in ((46.96, "of 47.0%; it is 46.9%"), (46.4, "of 47%; it is 46%"), (46.6, "of 47.0%; it is 46.6%")):
         field = replace(FIELD, ndf=Band(mid - 3.0, mid, mid + 3.0))
-        assert words in turned_by(farm(), field, advised(Kind.WAIT, Reason.NOT_RIPE))
+        assert words in turned_by(farm(), field, advised(AdviceKind.WAIT, Reason.NOT_RIPE))
 
 
 def test_no_look_is_asked_for_where_none_tells_the_stage() -> None:
-    grass, legume = KindToday("grasses", "leafy", 315.0), KindToday("legumes", "vegetative", 205.0)
-    waits = advised(Kind.WAIT, Reason.NOT_RIPE)
+    grass, legume = PlantKindToday("grasses", "leafy", 315.0), PlantKindToday("legumes", "vegetative", 205.0)
+    waits = advised(AdviceKind.WAIT, Reason.NOT_RIPE)
     regrown = replace(FIELD, last_cut=date(2026, 5, 1), kinds=(grass,))
     assert turned_by(farm(), regrown, waits) == "fibre (NDF) of 47%; it is 44%"
     for seen in (replace(regrown, last_cut=None), replace(regrown, kinds=(grass, legume))):
@@ -79,11 +79,11 @@ def test_no_look_is_asked_for_where_none_tells_the_stage() -> None:
 
 def test_a_field_that_was_just_cut_waits_for_its_next_growth() -> None:
     cut = replace(FIELD, last_cut=whole_morning().date, dry_matter=0.1, dry_matter_band=None)
-    assert turned_by(farm(), cut, advised(Kind.WAIT, Reason.NOT_RIPE)) == "nothing until the next growth is ripe"
+    assert turned_by(farm(), cut, advised(AdviceKind.WAIT, Reason.NOT_RIPE)) == "nothing until the next growth is ripe"
 
 
 def test_ground_must_be_firm_in_as_much_of_the_forecast_as_the_odds_take() -> None:
-    few = (Chance(2.0234, 0.63),)
+    few = (AreaOdds(2.0234, 0.63),)
     assert turned(Reason.GROUND_SOFT, carried=0.3, curve=few) == (
         "ground that is firm in 50% of the forecast (it is in 30%), and with it odds of 7 in 10 for 5 acres; "
         "they are 6 in 10. Or a look that finds it firm, noted"
@@ -93,7 +93,7 @@ def test_ground_must_be_firm_in_as_much_of_the_forecast_as_the_odds_take() -> No
 
 
 def test_where_the_odds_lack_too_they_are_told() -> None:
-    few, enough = (Chance(2.0234, 0.69),), (Chance(2.0234, 0.7),)
+    few, enough = (AreaOdds(2.0234, 0.69),), (AreaOdds(2.0234, 0.7),)
     words = "days_off in [work]"
     assert turned(Reason.DAY_OFF, curve=few) == f"{words}, and odds of 7 in 10 for 5 acres; they are 6 in 10"
     assert turned(Reason.DAY_OFF, curve=enough) == turned(Reason.DAY_OFF) == words
@@ -121,5 +121,5 @@ def test_the_settings_that_it_hangs_on_are_told_as_they_stand() -> None:
 )
 def test_a_swath_gets_no_wider_than_what_is_cut(grown: float, words: str) -> None:
     thick = replace(FIELD, dry_matter=grown, dry_matter_band=None)
-    said = turned_by(farm(units=Units.METRIC), thick, advised(Kind.NONE, Reason.TOO_THICK))
+    said = turned_by(farm(units=Units.METRIC), thick, advised(AdviceKind.NONE, Reason.TOO_THICK))
     assert said == f"{words} than about 6.8 tonnes of dry matter a hectare (expected_yield of the field)"

@@ -18,7 +18,7 @@ import pytest
 
 from daemon.cli.setup import SetupError, refuse_taken, settings_text, write
 from daemon.domain.farm import Channel, Units
-from daemon.domain.message import State
+from daemon.domain.message import MessageState
 from daemon.messages.outbox.store import Postbag
 from daemon.settings import check, load, options, show
 from daemon.settings.generate import commented
@@ -357,7 +357,7 @@ def test_a_test_message_that_fails_is_over_and_what_comes_next_is_told_all_the_s
     assert ran.stdout.endswith("then try: forenoon once\n")
     assert ran.stderr == ""
     (row,) = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
-    assert (row.state, row.waits) == (State.FAILED, False), "it must not go out later with something else"
+    assert (row.state, row.is_waiting) == (MessageState.FAILED, False), "it must not go out later with something else"
 
 
 def test_the_test_message_is_only_offered(tmp_path: Path) -> None:

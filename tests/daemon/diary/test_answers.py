@@ -26,10 +26,10 @@ from daemon.diary.answers.store import DATABASE as ANSWERS
 from daemon.diary.answers.store import AlreadyUsed, AnswerFile, AnswersError
 from daemon.diary.overlay import with_diary
 from daemon.diary.store import DATABASE, Diary, LineKind
-from daemon.domain.advice import Kind, Morning, WatchState
+from daemon.domain.advice import AdviceKind, Morning, WatchState
 from daemon.domain.farm import Channel, Farm
-from daemon.domain.field_watch import as_said
-from daemon.domain.prospect import KindToday, Reason, Ripeness
+from daemon.domain.field_watch import start_watch
+from daemon.domain.prospect import PlantKindToday, Reason, Ripeness
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import email_of, say
 from daemon.page.answer_pages import answering
@@ -170,7 +170,7 @@ def test_a_regrowth_of_grass_is_not_asked_for_heads(site: Site) -> None:
     site.morning = wait_morning()
     site.farm = replace(site.farm, fields=(replace(site.farm.fields[0], stand={"timothy": 0.5, "red clover": 0.5}),))
     long, *others = site.morning.prospect.fields
-    kinds = (KindToday("grasses", REGROWTH, 300.0), KindToday("legumes", "buds", 400.0))
+    kinds = (PlantKindToday("grasses", REGROWTH, 300.0), PlantKindToday("legumes", "buds", 400.0))
     fields = (replace(long, kinds=kinds), *others)
     site.morning = replace(site.morning, prospect=replace(site.morning.prospect, fields=fields))
     assert asked(site) == ["No buds yet", "Buds", "Ground firm", "Ground soft"]
@@ -213,9 +213,9 @@ def test_the_moisture_of_the_day_is_told_with_the_mornings_email(site: Site) -> 
 
 
 def test_what_was_called_off_may_have_been_cut_all_the_same(site: Site) -> None:
-    (one,) = as_said(mow_morning()).watched
+    (one,) = start_watch(mow_morning()).watched
     off = replace(one, state=WatchState.WILL_NOT_MAKE_IT)
-    waits = [replace(each, kind=Kind.WAIT, reason=Reason.CALLED_OFF) for each in mow_morning().advices]
+    waits = [replace(each, kind=AdviceKind.WAIT, reason=Reason.CALLED_OFF) for each in mow_morning().advices]
     site.morning = replace(mow_morning(), advices=tuple(waits), watched=(off,))
     assert asked(site)[:2] == ["Cut all of it", "Did not cut it"]
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.domain.farm import Alerts
-from daemon.domain.schedule import FETCH_EVERY, Done, Task, TaskKind, due, fetched_every, window
+from daemon.domain.schedule import FETCH_INTERVAL, Task, TaskHistory, TaskKind, due_tasks, fetch_interval, send_window
 from tests.loopback.hours import HERE
 
 ALL_YEAR = frozenset(range(1, 13))
@@ -34,7 +34,7 @@ def utc(text: str) -> datetime:
 
 
 def messages(now: str, done: frozenset[Task] = frozenset(), at: Alerts | None = None) -> tuple[Task, ...]:
-    found = due(utc(now), Done(done), at or alerts(), NEW_YORK, ALL_YEAR)
+    found = due_tasks(utc(now), TaskHistory(done), at or alerts(), NEW_YORK, ALL_YEAR)
     return tuple(task for task in found if task.kind not in (TaskKind.FETCH, TaskKind.SIGN_OF_LIFE))
 
 
@@ -51,7 +51,7 @@ class Machine:
     def run(self, ticks: Iterator[datetime]) -> None:
         for now in ticks:
             last = self.fetched[-1] if self.fetched else None
-            for task in due(now, Done(self.sent, last), self.alerts, self.zone, self.season):
+            for task in due_tasks(now, TaskHistory(self.sent, last), self.alerts, self.zone, self.season):
                 if task.kind is TaskKind.FETCH:
                     self.fetched.append(now)
                 else:
@@ -75,7 +75,7 @@ def test_a_year_brings_one_morning_and_one_evening_a_day(zone: str) -> None:
     for kind in (TaskKind.MORNING, TaskKind.EVENING):
         assert days <= {task.day for task in machine.sent if task.kind is kind}
     for task, at in machine.sent.items():
-        opens, _ = window(task, machine.alerts, machine.zone)
+        opens, _ = send_window(task, machine.alerts, machine.zone)
         assert at - max(opens, start) < timedelta(hours=1)
 
 
@@ -94,12 +94,12 @@ def test_whatever_the_gaps_nothing_comes_twice_or_too_late(
     ticks = [start + timedelta(minutes=sum(gaps[:n])) for n in range(len(gaps))]
     machine.run(iter(ticks))
     for task, at in machine.sent.items():
-        opens, closes = window(task, machine.alerts, machine.zone)
+        opens, closes = send_window(task, machine.alerts, machine.zone)
         assert opens <= at <= closes
         assert at == min(tick for tick in ticks if tick >= opens), "the first waking in the window does it"
     for n in range((ticks[-1] - start).days):
         task = Task(TaskKind.MORNING, start.astimezone(machine.zone).date() + timedelta(days=n + 1))
-        opens, closes = window(task, machine.alerts, machine.zone)
+        opens, closes = send_window(task, machine.alerts, machine.zone)
         awake = any(opens <= tick <= closes for tick in ticks)
         exists = (task.day, zone) != (date(2011, 12, 30), "Pacific/Apia")
         assert (task in machine.sent) == (awake and exists)
@@ -114,13 +114,13 @@ def test_whatever_the_gaps_nothing_comes_twice_or_too_late(
 )
 def test_the_days_on_which_new_york_switches(at: str, opens: str) -> None:
     task = Task(TaskKind.MORNING, date.fromisoformat(at))
-    assert window(task, alerts(time(2, 30)), NEW_YORK)[0] == utc(opens)
+    assert send_window(task, alerts(time(2, 30)), NEW_YORK)[0] == utc(opens)
 
 
 def test_an_hour_that_comes_twice_is_its_first_time() -> None:
     task = Task(TaskKind.MORNING, date(2026, 11, 1))
     at = alerts(time(1, 30))
-    assert window(task, at, NEW_YORK)[0] == utc("2026-11-01T01:30-04:00")
+    assert send_window(task, at, NEW_YORK)[0] == utc("2026-11-01T01:30-04:00")
     assert messages("2026-11-01T01:30-05:00", frozenset({task}), at) == ()
 
 
@@ -155,22 +155,22 @@ def test_the_weather_is_fetched_every_hour_of_the_season() -> None:
 
 def test_farms_with_the_same_morning_come_apart_in_the_hours_after_it() -> None:
     farms = [replace(HERE, latitude=40.0 + 0.01 * number) for number in range(200)]
-    every = [fetched_every(place) for place in farms]
-    assert every == [fetched_every(place) for place in farms]
-    assert FETCH_EVERY <= min(every) <= max(every) < FETCH_EVERY + timedelta(minutes=10)
+    every = [fetch_interval(place) for place in farms]
+    assert every == [fetch_interval(place) for place in farms]
+    assert FETCH_INTERVAL <= min(every) <= max(every) < FETCH_INTERVAL + timedelta(minutes=10)
     minutes = {gap // timedelta(minutes=1) for gap in every}
     assert minutes == set(range(60, 70))
     last = utc("2026-06-01T05:30-04:00")
     now = last + every[0]
     for apart, kinds in ((every[0], 1), (every[0] + timedelta(seconds=1), 0)):
-        found = due(now, Done(fetched=last), alerts(time(18)), NEW_YORK, ALL_YEAR, every=apart)
+        found = due_tasks(now, TaskHistory(last_fetch=last), alerts(time(18)), NEW_YORK, ALL_YEAR, interval=apart)
         assert sum(task.kind is TaskKind.FETCH for task in found) == kinds
 
 
 def test_a_clock_set_back_does_not_stop_the_fetching() -> None:
     now = utc("2026-06-01T12:00-04:00")
-    ahead = Done(fetched=now + timedelta(days=300))
-    assert due(now, ahead, alerts(), NEW_YORK, ALL_YEAR)[0] == Task(TaskKind.FETCH, date(2026, 6, 1))
+    ahead = TaskHistory(last_fetch=now + timedelta(days=300))
+    assert due_tasks(now, ahead, alerts(), NEW_YORK, ALL_YEAR)[0] == Task(TaskKind.FETCH, date(2026, 6, 1))
 
 
 def test_there_is_one_sign_of_life_a_week_and_no_other_message_out_of_season() -> None:
@@ -185,4 +185,4 @@ def test_there_is_one_sign_of_life_a_week_and_no_other_message_out_of_season() -
 
 def test_a_naive_time_is_refused() -> None:
     with pytest.raises(ValueError, match="has no offset"):
-        due(datetime(2026, 6, 1), Done(), alerts(), NEW_YORK, ALL_YEAR)  # noqa: DTZ001
+        due_tasks(datetime(2026, 6, 1), TaskHistory(), alerts(), NEW_YORK, ALL_YEAR)  # noqa: DTZ001

@@ -5,10 +5,10 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from daemon.domain.advice import Morning, Watched, WatchState
-from daemon.domain.field_watch import as_said
-from daemon.domain.prospect import Chance, Reason
-from daemon.domain.underway import bales_of, first_drawn, still_to_mow
+from daemon.domain.advice import Morning, WatchedField, WatchState
+from daemon.domain.field_watch import start_watch
+from daemon.domain.prospect import AreaOdds, Reason
+from daemon.domain.underway import bales_for_area, first_pictured_field, still_to_mow
 from daemon.page.field import field_cards, field_page, field_sheet
 from daemon.page.server import render
 from daemon.page.today import PageView, field_headline, headline, make_view, next_step, order_lines, work_rows
@@ -23,18 +23,18 @@ def local(hour: int, minute: int = 0) -> datetime:
     return datetime(2026, 6, 1, hour, minute, tzinfo=ZONE)
 
 
-def stands(**changed: object) -> Watched:
+def stands(**changed: object) -> WatchedField:
     """Return the field to mow as it stands at noon: later, and less sure, than was said."""
-    (said,) = as_said(drawn_morning()).watched
+    (said,) = start_watch(drawn_morning()).watched
     newest = replace(said, at=NOON, odds=0.55, rake_from=local(15), bale_from=local(16), wrapped_by=local(19, 30))
     return replace(newest, **changed)  # type: ignore[arg-type]
 
 
-def cut(**changed: object) -> Watched:
+def cut(**changed: object) -> WatchedField:
     return stands(**{"noted": True, "area": 22.0 * ACRE, **changed})
 
 
-def noon(*watched: Watched, at: datetime = NOON) -> PageView:
+def noon(*watched: WatchedField, at: datetime = NOON) -> PageView:
     morning = drawn_morning()
     looked = replace(morning, watched=watched, prospect=replace(morning.prospect, at=NOON))
     return make_view(farm(), looked, (), at)
@@ -56,7 +56,7 @@ def noon(*watched: Watched, at: datetime = NOON) -> PageView:
         ),
     ],
 )
-def test_the_headline_tells_the_field_as_it_stands_by_now(watched: Watched, words: str) -> None:
+def test_the_headline_tells_the_field_as_it_stands_by_now(watched: WatchedField, words: str) -> None:
     shown = noon(watched)
     assert headline(shown) == words
     assert field_headline(shown, drawn_morning().advices[0]) == words
@@ -90,9 +90,9 @@ def test_the_work_of_what_is_cut_is_what_is_left_of_it() -> None:
 
 
 def test_where_not_all_makes_it_the_work_is_in_what_is_fit() -> None:
-    off = cut(state=WatchState.WILL_NOT_MAKE_IT, odds=0.3, still=Chance(8.0 * ACRE, 0.8), reason=Reason.RAIN)
+    off = cut(state=WatchState.WILL_NOT_MAKE_IT, odds=0.3, still=AreaOdds(8.0 * ACRE, 0.8), reason=Reason.RAIN)
     assert [row.words for row in work_rows(noon(off))] == ["rake Long Meadow", "bale what is fit of Long Meadow"]
-    lost = replace(off, rake_from=None, bale_from=None, wrapped_by=None, still=None)
+    lost = replace(off, rake_from=None, bale_from=None, wrapped_by=None, still_wrappable=None)
     assert work_rows(noon(lost)) == ()
     assert next_step(noon(lost)) == "See below what to do with what is cut."
 
@@ -116,7 +116,7 @@ def test_no_picture_shows_another_work_than_the_words() -> None:
     later = noon(stands(start=local(9)))
     for shown in (noon(cut()), later):
         assert shown.morning is not None
-        assert first_drawn(shown.morning) is None
+        assert first_pictured_field(shown.morning) is None
         assert field_sheet(shown, 1, "drying") is None
         assert field_sheet(shown, 1, "growth") is not None
         assert ">Drying of" not in render(shown, drying="x.svg")
@@ -131,7 +131,7 @@ def test_older_odds_take_those_of_smaller_areas_with_them() -> None:
     (advice,) = still_to_mow(morning)
     assert advice.day is not None
     assert (advice.day.odds, advice.day.curve, advice.day.bales) == (0.55, (), 40)
-    as_before = replace(morning, watched=as_said(morning).watched)
+    as_before = replace(morning, watched=start_watch(morning).watched)
     assert still_to_mow(as_before) == morning.mows
 
 
@@ -140,7 +140,7 @@ def test_an_order_is_not_told_of_what_is_cut() -> None:
     flat = replace(morning.prospect.fields[0], lodged=morning.date)
     fields = (flat, *morning.prospect.fields[1:])
 
-    def view(*watched: Watched) -> PageView:
+    def view(*watched: WatchedField) -> PageView:
         found = Morning(morning.date, morning.advices, replace(morning.prospect, fields=fields), watched)
         return make_view(farm(), found, (), NOON)
 
@@ -150,5 +150,5 @@ def test_an_order_is_not_told_of_what_is_cut() -> None:
 
 @pytest.mark.parametrize(("acres", "bales"), [(20.0, 40), (22.0, 44), (20.1, 41), (10.0, 20)])
 def test_bales_go_with_the_area(acres: float, bales: int) -> None:
-    assert bales_of(field_day(), acres * ACRE) == bales
-    assert bales_of(None, acres) is None
+    assert bales_for_area(field_day(), acres * ACRE) == bales
+    assert bales_for_area(None, acres) is None

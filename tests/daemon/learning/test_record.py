@@ -14,7 +14,7 @@ import xarray as xr
 from pydantic import TypeAdapter
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import Prospect, Said
+from daemon.domain.prospect import ForecastCase, Prospect
 from daemon.learning.record import Ledger, LedgerError
 from daemon.learning.verification import judged, learnt_correction, record_words
 from daemon.planning.prospect import look_ahead
@@ -41,14 +41,14 @@ for lead in range(15):
 """
 
 
-def said(**given: Any) -> Said:
+def said(**given: Any) -> ForecastCase:
     """Return a strip of a light crop, mown at eight today."""
     usual: dict[str, Any] = {
         "field": "Long Meadow", "day": TODAY, "lead": 0, "odds": 0.6, "rain": 0.2, "area": STRIP,
         "start": NOW.replace(hour=12, minute=0), "dry_matter": 1.5, "start_moisture": 0.8, "crop_factor": 1.0,
         "soil_factor": 1.0, "drying_factor": 1.0, "drying_spread": 0.22,
     }  # fmt: skip
-    return Said(**(usual | given))
+    return ForecastCase(**(usual | given))
 
 
 @pytest.fixture
@@ -70,7 +70,7 @@ def changed(hours: Weather, at: datetime, **values: float) -> xr.Dataset:
     return past
 
 
-def one(found: Mapping[Said, float]) -> float:
+def one(found: Mapping[ForecastCase, float]) -> float:
     (outcome,) = found.values()
     return outcome
 
@@ -87,7 +87,7 @@ def test_a_pass_says_its_odds_of_every_field_and_day_ripe_or_not() -> None:
     rain[4:, 7] = [1.0, 4.0, 9.0, 16.0]  # from noon to one
     farm = working_farm(field("ripe", 20), field("young", 10, last_cut=date(2026, 6, 1)))
     found = look_ahead(farm, forecast(rain=rain), NOW)
-    lines = {(line.field, line.lead): line for line in found.said}
+    lines = {(line.field, line.lead): line for line in found.forecast_cases}
     assert sorted(lines) == [(name, lead) for name in ("ripe", "young") for lead in range(3)]
     today, tomorrow = lines["ripe", 0], lines["ripe", 1]
     assert (today.day, tomorrow.day) == (TODAY, TODAY + timedelta(days=1))
@@ -106,19 +106,19 @@ def test_a_pass_says_its_odds_of_every_field_and_day_ripe_or_not() -> None:
 
 
 def test_a_field_that_shares_its_day_is_kept_as_it_was_alone() -> None:
-    alone = look_ahead(working_farm(field("second", 40)), forecast(), NOW).said
-    both = look_ahead(working_farm(field("first", 25), field("second", 40)), forecast(), NOW).said
+    alone = look_ahead(working_farm(field("second", 40)), forecast(), NOW).forecast_cases
+    both = look_ahead(working_farm(field("first", 25), field("second", 40)), forecast(), NOW).forecast_cases
     assert [line for line in both if line.field == "second"] == list(alone)
 
 
 def test_what_was_said_outlives_a_morning_kept_on_disk() -> None:
     found, kept = look_ahead(working_farm(), forecast(), NOW), TypeAdapter(Prospect)
-    assert len(found.said) == 3
-    assert kept.validate_json(kept.dump_json(found)).said == found.said
+    assert len(found.forecast_cases) == 3
+    assert kept.validate_json(kept.dump_json(found)).forecast_cases == found.forecast_cases
 
 
 def test_nothing_is_said_of_hours_that_are_known() -> None:
-    assert look_ahead(working_farm(), weather(HERE, NOW, NOW + timedelta(days=2)), NOW).said == ()
+    assert look_ahead(working_farm(), weather(HERE, NOW, NOW + timedelta(days=2)), NOW).forecast_cases == ()
 
 
 def test_the_rain_of_the_day_has_its_say_in_the_odds() -> None:
@@ -137,7 +137,7 @@ def test_the_record_moves_the_odds_of_a_pass_but_not_what_it_says() -> None:
     for chance in moved.fields[0].days[0].curve:
         less = 1.0 / (1.0 + np.exp(0.5 - logit(np.array(at[chance.area]))))
         assert chance.odds == pytest.approx(max(float(less), 0.03))
-    assert moved.said[0].odds >= plain.said[0].odds  # of fewer acres, before the record has its say
+    assert moved.forecast_cases[0].odds >= plain.forecast_cases[0].odds  # of fewer acres, before the record has its say
 
 
 # --- Keeping -----------------------------------------------------------------------------------------------------
@@ -292,7 +292,7 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
 def test_a_forecast_that_came_true_comes_out_as_its_share_of_cases(later: Weather) -> None:
     """The same day, crop and draws: eight members like what came, with eight draws each, are its 64."""
     whole = working_farm(field("Long", 60), work={"mown_per_hour": 2.8, "hands": 2})
-    for line in look_ahead(whole, forecast(), NOW).said:
+    for line in look_ahead(whole, forecast(), NOW).forecast_cases:
         weight = 1.0 / (1.0 + independent_members(8))
         share = (line.odds - weight * 0.3) / (1.0 - weight)
         assert 0.5 < share < 1.0
@@ -360,7 +360,7 @@ def test_a_start_that_today_s_rules_do_not_have_is_left(later: Weather) -> None:
 # --- What the odds learn -----------------------------------------------------------------------------------------
 
 
-def season(farm: Farm, *, days: int, slope: float, bias: float, by_lead: float) -> Iterator[tuple[Said, float]]:
+def season(farm: Farm, *, days: int, slope: float, bias: float, by_lead: float) -> Iterator[tuple[ForecastCase, float]]:
     """Yield a made-up season in which the odds were bent as told."""
     random = np.random.default_rng(20260610)
     usual = logit(np.array(0.3))
@@ -373,7 +373,7 @@ def season(farm: Farm, *, days: int, slope: float, bias: float, by_lead: float) 
             yield line, float(random.random() < 1.0 / (1.0 + np.exp(-bent)))
 
 
-def filled(ledger: Ledger, came: Mapping[Said, float]) -> None:
+def filled(ledger: Ledger, came: Mapping[ForecastCase, float]) -> None:
     ledger.keep(came, min(line.day for line in came))
     ledger.settle(came)
 

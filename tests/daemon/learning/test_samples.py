@@ -320,9 +320,9 @@ def test_a_look_takes_the_diary_in_and_an_undone_line_leaves_no_trace(tmp_path: 
     measured = diary.add(LineKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
     after = said(record, diary)
     assert after.clock_from == date(2026, 6, 10)
-    assert after.told[0] == "Last cut 10 June 2026, from the diary (line 1)."
-    assert after.told[1].startswith("Sample of 62% on 10 June 2026 at 1:00 pm (line 2): the model had ")
-    assert diary.lines()[1].factor == pytest.approx(told_factor(after.told[1]), abs=0.006)
+    assert after.diary_sentences[0] == "Last cut 10 June 2026, from the diary (line 1)."
+    assert after.diary_sentences[1].startswith("Sample of 62% on 10 June 2026 at 1:00 pm (line 2): the model had ")
+    assert diary.lines()[1].factor == pytest.approx(told_factor(after.diary_sentences[1]), abs=0.006)
     for line in (measured, noted):
         diary.strike(line.id)
     assert look(record, NOW, memory=Memory(diary)) == before
@@ -346,7 +346,7 @@ def test_weather_that_is_missing_leaves_what_was_cut(tmp_path: Path, record: Far
     broken = replace(record, weather=source(sources=("file",), path=tmp_path / "none.csv"))
     field = said(broken, diary)
     assert field.unknown is Reason.DATA_MISSING
-    assert field.told == ("Last cut 10 June 2026, from the diary (line 1).",)
+    assert field.diary_sentences == ("Last cut 10 June 2026, from the diary (line 1).",)
 
 
 def test_a_diary_that_cannot_be_written_still_gives_advice(
@@ -359,6 +359,6 @@ def test_a_diary_that_cannot_be_written_still_gives_advice(
     db = sqlite3.connect(path)
     db.execute("CREATE TRIGGER no BEFORE UPDATE ON lines BEGIN SELECT RAISE(ABORT, 'locked'); END")
     db.close()
-    assert "it tells a drying factor of" in said(record, diary).told[1]
+    assert "it tells a drying factor of" in said(record, diary).diary_sentences[1]
     assert "what a sample told was not kept: diary: " in caplog.text
     assert diary.lines()[1].factor is None

@@ -80,7 +80,7 @@ def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
     memory = looking.Memory(ledger=ledger, keeping=True)
     looking.look(working_farm(field("Long", 12, looks=(SEEN,))), NOW, memory=memory)
     next_year = looking.look(working_farm(field("Long", 12)), NOW.replace(year=2027), memory=memory)
-    assert any("Last season its grasses were" in words for words in next_year.prospect.fields[0].told)
+    assert any("Last season its grasses were" in words for words in next_year.prospect.fields[0].diary_sentences)
 
 
 def test_a_record_that_cannot_be_read_leaves_the_clock_to_the_weather(ledger: Ledger, tmp_path: Path) -> None:

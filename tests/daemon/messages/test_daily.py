@@ -9,18 +9,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.advice.decide import decide
-from daemon.domain.advice import Advice, Announced, Kind, Morning
-from daemon.domain.farm import Channel, Hears, Person, Units
-from daemon.domain.message import PICTURE_PLACE
-from daemon.domain.prospect import Band, Chance, FieldDay, FieldProspect, IfLeft, Reason, Ripeness
+from daemon.domain.advice import Advice, AdviceKind, AnnouncedField, Morning
+from daemon.domain.farm import Channel, Person, Subscription, Units
+from daemon.domain.message import PICTURE_PLACEHOLDER
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, FieldProspect, LeftOvernight, Reason, Ripeness
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import announced, email_of, headline, say, text_body
 from daemon.planning.prospect import no_prospect
-from daemon.words.catalog import said
-from daemon.words.reasons import reason_said
-from daemon.words.sms import fit, parts, plain
-from daemon.words.stand import ground
-from daemon.words.work import film, hour_later, if_left, two_points
+from daemon.words.catalog import phrase
+from daemon.words.reasons import reason_text
+from daemon.words.sms import fit_pieces, part_count, to_gsm_alphabet
+from daemon.words.stand import ground_text
+from daemon.words.work import film_text, hour_later_sentence, left_overnight_sentence, odds_points_text
 from tests.support.farms import (
     ACRE,
     DAWN,
@@ -37,10 +37,10 @@ from tests.support.full_morning import drawn_morning
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=120)
 ANN = person("Ann")
-BEN = Person("Ben", Channel.TEXT, "json://127.0.0.1:2", Hears.RIPE_MORNINGS)
-CAT = Person("Cat", Channel.EMAIL, "mailto://127.0.0.1:3", Hears.RIPE_MORNINGS)
-SAMPLE = said("care.sample")
-DAN = Person("Dan", Channel.EMAIL, "mailto://127.0.0.1:4", Hears.MOW_DAYS)
+BEN = Person("Ben", Channel.TEXT, "json://127.0.0.1:2", Subscription.RIPE_MORNINGS)
+CAT = Person("Cat", Channel.EMAIL, "mailto://127.0.0.1:3", Subscription.RIPE_MORNINGS)
+SAMPLE = phrase("care.sample")
+DAN = Person("Dan", Channel.EMAIL, "mailto://127.0.0.1:4", Subscription.MOW_DAYS)
 EVERYBODY = (ANN, BEN, CAT, DAN)
 # The settings take names of 40 and 80 printable characters; these are as long and nastier than the rest.
 LETTERS = st.characters(codec="utf-8", categories=("L", "N", "P", "S", "M"))
@@ -49,11 +49,11 @@ NAMES = st.text(LETTERS, min_size=1, max_size=60) | st.text("€[]~^…ßłéñ�
 
 def mowing(names: Sequence[str]) -> Morning:
     fields = [field_prospect(name, 22, field_day()) for name in names]
-    advices = tuple(Advice(field.name, Kind.MOW, 20 * ACRE, None, field.days[0]) for field in fields)
+    advices = tuple(Advice(field.name, AdviceKind.MOW, 20 * ACRE, None, field.days[0]) for field in fields)
     return Morning(DAY, advices, prospect(*fields))
 
 
-def waiting(names: Sequence[str], *reasons: Reason, kind: Kind = Kind.WAIT) -> Morning:
+def waiting(names: Sequence[str], *reasons: Reason, kind: AdviceKind = AdviceKind.WAIT) -> Morning:
     given = [reasons[number % len(reasons)] for number in range(len(names))]
     fields = [field_prospect(name, 22, field_day(0, 0, 0.3, why)) for name, why in zip(names, given, strict=True)]
     advices = tuple(Advice(one.name, kind, 0.0, one.days[0].reason, one.days[0]) for one in fields)
@@ -70,7 +70,7 @@ def growing(ripe_in: int) -> Morning:
         for ahead in range(8)
     ]
     field = field_prospect("Long Meadow", 22, *days, ripeness=days[0].ripeness)
-    return Morning(DAY, (Advice("Long Meadow", Kind.WAIT, 0.0, days[0].reason, days[0]),), prospect(field))
+    return Morning(DAY, (Advice("Long Meadow", AdviceKind.WAIT, 0.0, days[0].reason, days[0]),), prospect(field))
 
 
 def hearers(morning: Morning, task: TaskKind = TaskKind.MORNING, people: Sequence[Person] = EVERYBODY) -> set[str]:
@@ -102,14 +102,14 @@ def test_the_text_of_a_metric_farm() -> None:
 @given(name=NAMES, names=st.lists(NAMES, min_size=1, max_size=4), units=st.sampled_from(Units))
 def test_whatever_the_names_no_text_is_longer_than_two_parts(name: str, names: list[str], units: Units) -> None:
     named = replace(farm(ANN, units=units), name=name)
-    mornings = [mowing(names), waiting(names, Reason.RAIN), waiting(names, Reason.OUT_OF_RANGE, kind=Kind.NONE)]
+    mornings = [mowing(names), waiting(names, Reason.RAIN), waiting(names, Reason.OUT_OF_RANGE, kind=AdviceKind.NONE)]
     texts = [text_body(named, morning) for morning in mornings]
     tomorrow = prospect(*(field_prospect(one, 22, field_day(1)) for one in names))
     texts += [one.body for one in say(named, Morning(DAY, (), tomorrow), TaskKind.EVENING).values()]
     assert len(texts) == 4
     for text in texts:
-        assert parts(text) <= 2  # refuses what is not in the alphabet, too
-        assert text.startswith(f"{plain(name)}: ")  # it stands alone: whose farm, and the day
+        assert part_count(text) <= 2  # refuses what is not in the alphabet, too
+        assert text.startswith(f"{to_gsm_alphabet(name)}: ")  # it stands alone: whose farm, and the day
         assert "Monday" in text or "Tuesday" in text
 
 
@@ -138,7 +138,7 @@ def test_the_later_fields_go_before_the_first() -> None:
 
 
 def test_fit_keeps_the_first_piece_though_cut() -> None:
-    assert fit("Farm", ["a" * 400, "b"]) == "Farm: " + "a" * 300
+    assert fit_pieces("Farm", ["a" * 400, "b"]) == "Farm: " + "a" * 300
 
 
 def test_waiting_says_why_ripe_fields_first() -> None:
@@ -148,25 +148,25 @@ def test_waiting_says_why_ripe_fields_first() -> None:
 
 
 def test_no_advice_says_why() -> None:
-    assert headline(waiting(["Creek", "Long"], Reason.DATA_STALE, kind=Kind.NONE)) == (
+    assert headline(waiting(["Creek", "Long"], Reason.DATA_STALE, kind=AdviceKind.NONE)) == (
         "Monday: no advice, because the forecast is too old. Go by your own eye and forecast."
     )
 
 
 def test_one_unknown_field_is_named_beside_the_others() -> None:
-    known, unknown = waiting(["Long"], Reason.RAIN), waiting(["Creek"], Reason.OUT_OF_RANGE, kind=Kind.NONE)
+    known, unknown = waiting(["Long"], Reason.RAIN), waiting(["Creek"], Reason.OUT_OF_RANGE, kind=AdviceKind.NONE)
     both = Morning(DAY, known.advices + unknown.advices, known.prospect)
     assert "Creek: no advice, because it is outside" in headline(both)
 
 
 @pytest.mark.parametrize("reason", list(Reason))
 def test_every_reason_has_its_words(reason: Reason) -> None:
-    assert reason_said(reason) in text_body(farm(), waiting(["Long"], reason))
+    assert reason_text(reason) in text_body(farm(), waiting(["Long"], reason))
 
 
 def test_a_near_miss_is_told_with_its_odds() -> None:
     near = field_prospect("Long", 22, field_day(0, 0, 0.55, Reason.RAIN))
-    morning = Morning(DAY, (Advice("Long", Kind.WAIT, 0.0, Reason.RAIN, near.days[0]),), prospect(near))
+    morning = Morning(DAY, (Advice("Long", AdviceKind.WAIT, 0.0, Reason.RAIN, near.days[0]),), prospect(near))
     assert headline(morning) == "Monday: do not mow. Long: rain may catch it, only 5 in 10."
 
 
@@ -176,9 +176,9 @@ def test_a_near_miss_is_told_with_its_odds() -> None:
 @FIXED
 @given(chance=st.floats(0.0, 1.0), surer=st.floats(0.0, 1.0))
 def test_odds_are_one_to_nine_in_ten_and_never_per_cent(chance: float, surer: float) -> None:
-    day = replace(field_day(), odds=chance, curve=(Chance(2 * ACRE, max(surer, chance)), Chance(20 * ACRE, chance)))
+    day = replace(field_day(), odds=chance, curve=(AreaOdds(2 * ACRE, max(surer, chance)), AreaOdds(20 * ACRE, chance)))
     field = field_prospect("Long Meadow", 22, day)
-    morning = Morning(DAY, (Advice("Long Meadow", Kind.MOW, 20 * ACRE, None, day),), prospect(field))
+    morning = Morning(DAY, (Advice("Long Meadow", AdviceKind.MOW, 20 * ACRE, None, day),), prospect(field))
     text, email = text_body(farm(), morning), email_of(farm(), morning).body
     said = [int(tenths) for tenths in re.findall(r"(\d+) in 10", text + email)]
     assert said
@@ -191,19 +191,19 @@ def test_odds_are_one_to_nine_in_ten_and_never_per_cent(chance: float, surer: fl
 @pytest.mark.parametrize(
     ("curve", "said"),
     [
-        ((Chance(2 * ACRE, 0.95), Chance(5 * ACRE, 0.9), Chance(20 * ACRE, 0.79)), ", 9 in 10 for 5 acres"),
-        ((Chance(2 * ACRE, 0.89), Chance(4 * ACRE, 0.81), Chance(20 * ACRE, 0.79)), ", 8 in 10 for 4 acres"),
-        ((Chance(2 * ACRE, 0.799), Chance(20 * ACRE, 0.79)), ""),
+        ((AreaOdds(2 * ACRE, 0.95), AreaOdds(5 * ACRE, 0.9), AreaOdds(20 * ACRE, 0.79)), ", 9 in 10 for 5 acres"),
+        ((AreaOdds(2 * ACRE, 0.89), AreaOdds(4 * ACRE, 0.81), AreaOdds(20 * ACRE, 0.79)), ", 8 in 10 for 4 acres"),
+        ((AreaOdds(2 * ACRE, 0.799), AreaOdds(20 * ACRE, 0.79)), ""),
     ],
 )
-def test_odds_are_said_at_two_points_where_a_smaller_area_is_surer(curve: tuple[Chance, ...], said: str) -> None:
+def test_odds_are_said_at_two_points_where_a_smaller_area_is_surer(curve: tuple[AreaOdds, ...], said: str) -> None:
     day = replace(field_day(), curve=curve)
-    assert two_points(day, farm()) == f"7 in 10 that all is wrapped tonight{said}"
+    assert odds_points_text(day, farm()) == f"7 in 10 that all is wrapped tonight{said}"
 
 
 def test_the_same_odds_are_not_said_twice() -> None:
-    day: FieldDay = replace(field_day(odds=0.92), curve=(Chance(20 * ACRE, 0.92),))
-    assert two_points(day, farm()) == "9 in 10 that all is wrapped tonight"
+    day: FieldDay = replace(field_day(odds=0.92), curve=(AreaOdds(20 * ACRE, 0.92),))
+    assert odds_points_text(day, farm()) == "9 in 10 that all is wrapped tonight"
 
 
 # --- The email ---------------------------------------------------------------------------------------------------
@@ -242,7 +242,11 @@ def test_several_fields_are_told_one_after_the_other() -> None:
 @FIXED
 @given(names=st.lists(NAMES, min_size=1, max_size=4))
 def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
-    for morning in (mowing(names), waiting(names, Reason.RAIN), waiting(names, Reason.FEW_MEMBERS, kind=Kind.NONE)):
+    for morning in (
+        mowing(names),
+        waiting(names, Reason.RAIN),
+        waiting(names, Reason.FEW_MEMBERS, kind=AdviceKind.NONE),
+    ):
         message = email_of(farm(), morning)
         assert 0 < len(message.title) <= 40
         assert message.html is not None
@@ -266,7 +270,7 @@ def test_an_email_heads_its_lists_and_leaves_the_pictures_place_before_the_field
     mail = email_of(farm(CAT), mow_morning())
     assert "\n\nFields\n- Long Meadow: ripe" in mail.body
     assert mail.html is not None
-    assert mail.html.index(PICTURE_PLACE) < mail.html.index("<h3>Fields</h3><ul><li>Long Meadow: ripe")
+    assert mail.html.index(PICTURE_PLACEHOLDER) < mail.html.index("<h3>Fields</h3><ul><li>Long Meadow: ripe")
     assert "\N{NO-BREAK SPACE}am" in mail.html
     assert "\N{NO-BREAK SPACE}" not in mail.body
 
@@ -289,7 +293,7 @@ def test_hostile_names_are_escaped(name: str) -> None:
 
 
 def test_nothing_is_called_safe() -> None:
-    for morning in (mow_morning(), wait_morning(), waiting(["a"], Reason.DATA_MISSING, kind=Kind.NONE)):
+    for morning in (mow_morning(), wait_morning(), waiting(["a"], Reason.DATA_MISSING, kind=AdviceKind.NONE)):
         assert "safe" not in (text_body(farm(), morning) + email_of(farm(), morning).body).lower()
 
 
@@ -324,8 +328,8 @@ def test_waiting_for_a_field_that_is_far_from_ripe_is_told_to_nobody() -> None:
     ],
 )
 def test_the_ground_in_words(word: str | None, from_: date | None, said: str) -> None:
-    field = replace(field_prospect("Long Meadow", 22.0, field_day()), ground=word, carries_from=from_)
-    assert ground(field) == said
+    field = replace(field_prospect("Long Meadow", 22.0, field_day()), ground=word, firm_from=from_)
+    assert ground_text(field) == said
     body = email_of(farm(), Morning(DAY, (), prospect(field))).body
     assert ("ground" in body) == (word in ("soft", "ruts"))
     assert said in body or word == "firm"
@@ -337,7 +341,7 @@ def test_ripe_but_out_of_season_is_told_to_nobody() -> None:
 
 @pytest.mark.parametrize("reason", [Reason.DATA_MISSING, Reason.DATA_STALE, Reason.FEW_MEMBERS, Reason.OUT_OF_RANGE])
 def test_no_advice_is_told_to_everybody(reason: Reason) -> None:
-    assert hearers(waiting(["Long"], reason, kind=Kind.NONE)) == {"Ann", "Ben", "Cat", "Dan"}
+    assert hearers(waiting(["Long"], reason, kind=AdviceKind.NONE)) == {"Ann", "Ben", "Cat", "Dan"}
 
 
 def tomorrow(*found: FieldProspect) -> Morning:
@@ -367,7 +371,7 @@ def test_the_evening_subject_fits() -> None:
 
 
 def test_what_looked_likely_and_is_not_is_told_to_all_who_were_told_of_it() -> None:
-    found = replace(wait_morning(), announced=(Announced("Long", 8.0, 0.7), Announced("Creek", 3.0, 0.7)))
+    found = replace(wait_morning(), announced=(AnnouncedField("Long", 8.0, 0.7), AnnouncedField("Creek", 3.0, 0.7)))
     assert hearers(found, TaskKind.MORNING) == {"Ann", "Ben", "Cat", "Dan"}
     words = "Long and Creek looked likely last evening, not now."
     told = say(farm(ANN, CAT), found, TaskKind.MORNING)
@@ -379,7 +383,7 @@ def test_what_looked_likely_and_is_not_is_told_to_all_who_were_told_of_it() -> N
     ("acres", "words"), [(20.0, ""), (17.0, ""), (10.0, "Last evening it was 10 acres of Long Meadow.")]
 )
 def test_another_area_than_the_evenings_is_told(acres: float, words: str) -> None:
-    found = replace(mow_morning(), announced=(Announced("Long Meadow", acres * ACRE, 0.7),))
+    found = replace(mow_morning(), announced=(AnnouncedField("Long Meadow", acres * ACRE, 0.7),))
     assert ("Last evening" in text_body(farm(ANN), found)) == bool(words)
     assert words in text_body(farm(ANN), found)
     assert words in email_of(farm(CAT), found).body
@@ -407,7 +411,7 @@ def test_the_sign_of_life_goes_to_one_address_an_email_if_there_is_one(
 def test_a_sign_of_life_by_text_is_a_text() -> None:
     message = say(replace(farm(ANN), name="Łąka 🐎"), mow_morning(), TaskKind.SIGN_OF_LIFE)[ANN]
     assert (message.title, message.html) == ("", None)
-    assert parts(message.body) == 1
+    assert part_count(message.body) == 1
 
 
 def test_the_weekday_is_that_of_the_advice() -> None:
@@ -425,27 +429,27 @@ def test_the_weekday_is_that_of_the_advice() -> None:
     ],
 )
 def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
-    later = None if acres is None else Chance(acres * ACRE, 0.5)
-    assert hour_later(replace(field_day(), hour_later=later), farm()) == words
+    later = None if acres is None else AreaOdds(acres * ACRE, 0.5)
+    assert hour_later_sentence(replace(field_day(), hour_later=later), farm()) == words
 
 
 def test_what_is_left_lying_is_told_with_its_rain() -> None:
-    left = IfLeft(Band(0.31, 0.4, 0.53), 0.42)
-    assert if_left(replace(field_day(), if_left=left), farm()) == (
+    left = LeftOvernight(Band(0.31, 0.4, 0.53), 0.42)
+    assert left_overnight_sentence(replace(field_day(), if_left=left), farm()) == (
         "What is left for tomorrow: likely too dry for baleage by noon (31 to 53% water); rain before that: 5 in 10."
     )
     for middle, words in ((0.5, "fit to bale by noon if dry (40"), (0.6, "still too wet to bale by noon (40")):
         lying = replace(left, moisture=Band(0.4, middle, 0.65))
-        assert words in if_left(replace(field_day(), if_left=lying), farm())
+        assert words in left_overnight_sentence(replace(field_day(), if_left=lying), farm())
     sure = replace(left, rain=0.97)  # no member tells how moist it would be without
-    assert if_left(replace(field_day(), if_left=sure), farm()) == (
+    assert left_overnight_sentence(replace(field_day(), if_left=sure), farm()) == (
         "What is left for tomorrow: rain before noon: 9 in 10."
     )
-    assert if_left(field_day(), farm()) == ""
+    assert left_overnight_sentence(field_day(), farm()) == ""
 
 
 def test_film_is_counted_in_rolls() -> None:
-    assert [film(replace(field_day(), film_rolls=rolls)) for rolls in (None, 1, 3)] == [
+    assert [film_text(replace(field_day(), film_rolls=rolls)) for rolls in (None, 1, 3)] == [
         "",
         ", 1 roll of film",
         ", 3 rolls of film",

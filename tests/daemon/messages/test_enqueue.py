@@ -7,12 +7,12 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from daemon.domain.farm import Alerts, Channel, Farm, Person, Units
-from daemon.domain.message import Message, Posted, State
-from daemon.domain.schedule import Task, TaskKind, window
+from daemon.domain.message import Message, MessageState, QueuedMessage
+from daemon.domain.schedule import Task, TaskKind, send_window
 from daemon.messages.outbox.enqueue import Occasion, post, said_late, worded
 from daemon.messages.outbox.store import Postbag
 from daemon.page.message_rows import message_problems, message_rows
-from daemon.words.sms import parts
+from daemon.words.sms import part_count
 from tests.loopback.receivers import Gateway
 from tests.loopback.smtp import DROP, Plan, SmtpServer
 from tests.support.farms import DAWN, DAY, ZONE, farm, person
@@ -40,14 +40,16 @@ def occasion(kind: str = "morning", due: datetime = DAWN, hours: float = 4.0, ur
     return Occasion(due.astimezone(ZONE).date(), kind, due, due + timedelta(hours=hours), urgent)
 
 
-def rounds(bag: Postbag, its: Farm, minutes: range, start: datetime = DAWN) -> dict[int, list[tuple[str, State]]]:
+def rounds(
+    bag: Postbag, its: Farm, minutes: range, start: datetime = DAWN
+) -> dict[int, list[tuple[str, MessageState]]]:
     """Deliver at every minute and return what was tried or came to rest at each."""
-    people = (*its.alerts.people, *its.alerts.seconds)
+    people = (*its.alerts.people, *its.alerts.second_ways)
     tried = {at: bag.deliver(start + timedelta(minutes=at), people, worded(its)) for at in minutes}
     return {at: [(row.channel.value, row.state) for row in rows] for at, rows in tried.items() if rows}
 
 
-def states(bag: Postbag) -> dict[str, State]:
+def states(bag: Postbag) -> dict[str, MessageState]:
     return {row.channel.value: row.state for row in bag.recent()}
 
 
@@ -56,7 +58,7 @@ def test_a_second_way_waits_its_time_and_is_spared_when_the_first_delivers(bag: 
         its = two_ways(gateway.address, server.address())
         assert post(bag, its, occasion(), words, DAWN) == 1
         happened = rounds(bag, its, range(60))
-    assert happened == {0: [("text", State.SENT)], 20: [("email", State.SPARED)]}
+    assert happened == {0: [("text", MessageState.SENT)], 20: [("email", MessageState.NOT_NEEDED)]}
     assert (len(gateway.posted), server.letters) == (1, [])
 
 
@@ -67,9 +69,9 @@ def test_a_second_way_goes_when_the_first_is_refused(bag: Postbag, after: float)
         its = replace(its, alerts=replace(its.alerts, second_after=after))
         post(bag, its, occasion(), words, DAWN)
         happened = rounds(bag, its, range(300))
-    [went] = [minute for minute, rows in happened.items() if ("email", State.SENT) in rows]
+    [went] = [minute for minute, rows in happened.items() if ("email", MessageState.SENT) in rows]
     assert went == after
-    assert states(bag) == {"text": State.FAILED, "email": State.SENT}
+    assert states(bag) == {"text": MessageState.FAILED, "email": MessageState.SENT}
     assert len(server.letters) == 1
 
 
@@ -78,8 +80,8 @@ def test_a_second_way_goes_while_the_first_is_still_tried_again_and_both_may_com
         its = two_ways(gateway.address, server.address())
         post(bag, its, occasion(), words, DAWN)
         happened = rounds(bag, its, range(120))
-    assert happened[20] == [("email", State.SENT)]
-    assert happened[81] == [("text", State.SENT)]
+    assert happened[20] == [("email", MessageState.SENT)]
+    assert happened[81] == [("text", MessageState.SENT)]
 
 
 @pytest.mark.parametrize("plan", [{"taken": DROP}, {"dot": DROP}])
@@ -90,9 +92,9 @@ def test_a_second_way_goes_when_it_is_unknown_whether_the_first_came(bag: Postba
         post(bag, its, occasion(), words, DAWN)
         happened = rounds(bag, its, range(60))
     assert happened == {
-        0: [("email", State.UNKNOWN)],
-        1: [("email", State.UNKNOWN)],
-        20: [("text", State.SENT)],
+        0: [("email", MessageState.UNKNOWN)],
+        1: [("email", MessageState.UNKNOWN)],
+        20: [("text", MessageState.SENT)],
     }
     assert len({letter.name for letter in first.letters}) <= 1
 
@@ -102,8 +104,8 @@ def test_a_first_way_that_delivers_late_in_time_still_spares_the_second(bag: Pos
         its = two_ways(gateway.address, server.address())
         post(bag, its, occasion(), words, DAWN)
         happened = rounds(bag, its, range(60))
-    assert happened[6] == [("text", State.SENT)]
-    assert happened[20] == [("email", State.SPARED)]
+    assert happened[6] == [("text", MessageState.SENT)]
+    assert happened[20] == [("email", MessageState.NOT_NEEDED)]
 
 
 def test_more_than_is_enough_for_a_day_is_withheld_but_what_is_urgent_goes(bag: Postbag) -> None:
@@ -119,12 +121,12 @@ def test_more_than_is_enough_for_a_day_is_withheld_but_what_is_urgent_goes(bag: 
         rounds(bag, its, range(31, 32))
     firsts = {f"{row.day:%d} {row.kind}": row for row in bag.recent() if row.stands_in_for is None}
     assert {kind: row.state for kind, row in firsts.items()} == {
-        "01 change 0": State.SENT,
-        "01 change 1": State.SENT,
-        "01 change 2": State.WITHHELD,
-        "01 change 3": State.WITHHELD,
-        "01 called off": State.SENT,
-        "02 morning": State.SENT,
+        "01 change 0": MessageState.SENT,
+        "01 change 1": MessageState.SENT,
+        "01 change 2": MessageState.WITHHELD,
+        "01 change 3": MessageState.WITHHELD,
+        "01 called off": MessageState.SENT,
+        "02 morning": MessageState.SENT,
     }
     assert len(gateway.posted) == 4
     assert server.letters == [], "what is withheld goes by no way"
@@ -219,7 +221,7 @@ def test_no_second_try_and_no_second_way_falls_in_the_quiet_hours(bag: Postbag) 
         happened = rounds(bag, its, range(600), due)
     assert [minute for minute in happened if minute < 10] == [0, 1, 6]
     assert (len(gateway.posted), server.letters) == (3, [])
-    assert states(bag) == {"text": State.FAILED, "email": State.FAILED}
+    assert states(bag) == {"text": MessageState.FAILED, "email": MessageState.FAILED}
     assert all("too late" in row.reason or "500" in row.reason for row in bag.recent())
 
 
@@ -235,12 +237,12 @@ def test_an_evening_message_goes_at_its_hour_though_the_quiet_hours_begin_then(
     bag: Postbag, evening: time, quiet_from: time
 ) -> None:
     its = replace(farm(person()), alerts=replace(alerts(evening, quiet_from), people=(person(),)))
-    due, closes = window(Task(TaskKind.EVENING, DAY), its.alerts, ZONE)
+    due, closes = send_window(Task(TaskKind.EVENING, DAY), its.alerts, ZONE)
     at = due + timedelta(seconds=40)
     post(bag, its, Occasion(DAY, "evening", due, closes), words, at)
     [row] = bag.recent()
     assert row.next_try == at
-    assert row.too_late >= at
+    assert row.expires_at >= at
 
 
 def test_a_late_text_says_when_it_was_written_and_stays_in_two_parts(bag: Postbag) -> None:
@@ -251,7 +253,7 @@ def test_a_late_text_says_when_it_was_written_and_stays_in_two_parts(bag: Postba
         rounds(bag, its, range(30), made)
     said = [each["message"] for each in gateway.posted]
     assert said == [f"Late, written 7:12 am. {TEXT.body}"] * 4
-    assert all(parts(each) <= 2 for each in said)
+    assert all(part_count(each) <= 2 for each in said)
 
 
 def test_a_message_is_not_called_late_for_a_quarter_of_an_hour(bag: Postbag) -> None:
@@ -283,9 +285,9 @@ def test_a_late_text_is_cut_at_a_sentence_and_says_that_there_is_more(length: in
     sentence = "Then 10 acres of Creek, start 10:30 am. "
     body = (begin + sentence * 10)[:length].rstrip() + "."
     said = said_late(Message("", body), "Late, written 7:12 am.").body
-    assert parts(said) <= 2
+    assert part_count(said) <= 2
     whole = f"Late, written 7:12 am. {body}"
-    if parts(whole) <= 2:
+    if part_count(whole) <= 2:
         assert said == whole
     else:
         kept = said.removesuffix(" More on the page.")
@@ -295,7 +297,7 @@ def test_a_late_text_is_cut_at_a_sentence_and_says_that_there_is_more(length: in
 
 def test_a_text_of_one_endless_sentence_is_cut_where_it_must_be() -> None:
     said = said_late(Message("", "x[" * 200), "Late, written 7:12 am.").body
-    assert parts(said) == 2
+    assert part_count(said) == 2
 
 
 def test_a_machine_off_over_the_hour_says_it_late_until_the_cutoff_and_no_longer(bag: Postbag) -> None:
@@ -304,7 +306,10 @@ def test_a_machine_off_over_the_hour_says_it_late_until_the_cutoff_and_no_longer
         post(bag, its, Occasion(DAY, *HALF_PAST), words, DAWN)
         rounds(bag, its, range(1))  # refused, then off
         still = rounds(bag, farm(its.alerts.people[0]), range(240, 241))
-    assert sorted(still[240]) == [("text", State.FAILED), ("text", State.SENT)]  # Ben is not in these settings
+    assert sorted(still[240]) == [
+        ("text", MessageState.FAILED),
+        ("text", MessageState.SENT),
+    ]  # Ben is not in these settings
     assert [each["message"] for each in gateway.posted][2:] == [f"Late, written 5:30 am. {TEXT.body}"]
 
 
@@ -313,7 +318,7 @@ def test_what_waited_when_the_machine_went_off_is_not_sent_after_the_cutoff_and_
         its = farm(person(address=gateway.address))
         post(bag, its, Occasion(DAY, *HALF_PAST), words, DAWN)
         again = rounds(bag, its, range(241, 242))
-    assert again == {241: [("text", State.FAILED)]}
+    assert again == {241: [("text", MessageState.FAILED)]}
     assert gateway.posted == []
     assert message_problems(bag.recent(), DAWN + timedelta(minutes=241)) == (
         "The morning message to Ann by text: not delivered (too late to matter).",
@@ -323,6 +328,6 @@ def test_what_waited_when_the_machine_went_off_is_not_sent_after_the_cutoff_and_
 def test_posting_again_after_a_crash_adds_nothing(bag: Postbag) -> None:
     its = two_ways("json://127.0.0.1:9", "mailto://127.0.0.1:9/a@example.org?from=b@example.org&mode=insecure")
     assert post(bag, its, occasion(), words, DAWN) == 1
-    before: tuple[Posted, ...] = bag.recent()
+    before: tuple[QueuedMessage, ...] = bag.recent()
     assert post(bag, its, occasion(), words, DAWN + timedelta(minutes=3)) == 0
     assert bag.recent() == before

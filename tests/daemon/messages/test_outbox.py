@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.domain.farm import Channel, Person
-from daemon.domain.message import Message, Outgoing, Posted, State
+from daemon.domain.message import Message, MessageState, NewMessage, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.delivery import attempt as module
 from daemon.messages.outbox.store import Postbag, PostbagError
@@ -32,7 +32,7 @@ def bag(tmp_path: Path) -> Postbag:
 
 
 def put(bag: Postbag, who: Person, message: Message = TEXT, kind: str = "morning") -> bool:
-    return bag.put(Outgoing(DAY, kind, who, message, DAWN, TOO_LATE), DAWN) is not None
+    return bag.put(NewMessage(DAY, kind, who, message, DAWN, TOO_LATE), DAWN) is not None
 
 
 @pytest.fixture
@@ -61,7 +61,7 @@ def test_a_text_is_its_body_alone(bag: Postbag) -> None:
         [row] = bag.deliver(DAWN, [ann])
     [posted] = gateway.posted
     assert (posted["title"], posted["message"]) == ("", TEXT.body)
-    assert (row.state, row.attempts, row.sent_at, row.reason) == (State.SENT, 1, DAWN, "")
+    assert (row.state, row.attempts, row.sent_at, row.reason) == (MessageState.SENT, 1, DAWN, "")
     assert bag.recent() == (row,)
 
 
@@ -109,10 +109,10 @@ def test_a_message_cut_off_while_being_sent_is_tried_again_ever_later_until_it_i
             assert bag.deliver(now, [ann]) == (), "it may still be on its way in another process"
             assert bag.recover(now) == 1
             [row] = bag.recent()
-            assert (row.state, row.next_try) == (State.UNKNOWN, now + timedelta(minutes=later))
+            assert (row.state, row.next_try) == (MessageState.UNKNOWN, now + timedelta(minutes=later))
             now += timedelta(minutes=later)
         [row] = bag.deliver(now, [ann])
-        assert (row.state, row.unknowns) == (State.SENT, 7)
+        assert (row.state, row.unknowns) == (MessageState.SENT, 7)
     assert len(gateway.posted) == 1
 
 
@@ -122,7 +122,7 @@ def test_a_clock_set_back_holds_up_no_message(bag: Postbag) -> None:
         put(bag, ann)
         bag.deliver(DAWN, [ann])
         [row] = bag.deliver(after(-120), [ann])
-    assert row.state is State.SENT
+    assert row.state is MessageState.SENT
     assert len(gateway.posted) == 2
 
 
@@ -132,7 +132,7 @@ def test_a_refusal_is_tried_again_after_1_5_15_and_60_minutes(bag: Postbag) -> N
         put(bag, ann)
         tried = [minute for minute in range(180) if bag.deliver(after(minute), [ann])]
     assert tried == [0, 1, 6, 21, 81, 141]
-    assert bag.recent()[0].state is State.SENT
+    assert bag.recent()[0].state is MessageState.SENT
 
 
 def test_what_cannot_be_delivered_in_time_has_failed_and_says_why(bag: Postbag) -> None:
@@ -142,7 +142,7 @@ def test_what_cannot_be_delivered_in_time_has_failed_and_says_why(bag: Postbag) 
         for minute in range(0, 300, 10):
             bag.deliver(after(minute), [ann])
     [row] = bag.recent()
-    assert row.state is State.FAILED
+    assert row.state is MessageState.FAILED
     assert row.next_try is None
     assert "error=500" in row.reason
 
@@ -152,7 +152,7 @@ def test_what_was_not_tried_in_time_is_not_sent(bag: Postbag) -> None:
         ann = person(address=gateway.address)
         put(bag, ann)
         [row] = bag.deliver(after(241), [ann])
-    assert (row.state, row.reason) == (State.FAILED, "too late to matter")
+    assert (row.state, row.reason) == (MessageState.FAILED, "too late to matter")
     assert gateway.posted == []
 
 
@@ -162,9 +162,9 @@ def test_a_timeout_may_have_gone_out(bag: Postbag, monkeypatch: pytest.MonkeyPat
         ann = person(address=gateway.address)
         put(bag, ann)
         [first] = bag.deliver(DAWN, [ann])
-        assert (first.state, first.next_try) == (State.UNKNOWN, after(1))
+        assert (first.state, first.next_try) == (MessageState.UNKNOWN, after(1))
         [second] = bag.deliver(after(1), [ann])
-        assert (second.state, second.next_try) == (State.UNKNOWN, None)
+        assert (second.state, second.next_try) == (MessageState.UNKNOWN, None)
         assert bag.deliver(after(200), [ann]) == ()
     assert "did not finish" in second.reason
     assert len(gateway.posted) == 2
@@ -177,8 +177,8 @@ def test_a_channel_that_fails_holds_up_no_other(bag: Postbag, address: str) -> N
         put(bag, bad)
         put(bag, good)
         rows = {row.person: row for row in bag.deliver(DAWN, [bad, good])}
-    assert rows["Good"].state is State.SENT
-    assert rows["Bad"].state is State.NEW
+    assert rows["Good"].state is MessageState.SENT
+    assert rows["Bad"].state is MessageState.NEW
     assert rows["Bad"].next_try == after(1)
     assert rows["Bad"].reason
 
@@ -215,7 +215,7 @@ def test_an_email_carries_our_html_and_plain_text_of_the_same_words(bag: Postbag
         ben = person("Ben", Channel.EMAIL, server.address)
         put(bag, ben, Message("Mow today", "Mow 20 acres of Creek & Bend.", html))
         [row] = bag.deliver(DAWN, [ben])
-    assert row.state is State.SENT
+    assert row.state is MessageState.SENT
     [mail] = server.mails
     assert mail["Subject"] == "Mow today"
     plain, rich = mail.iter_parts()
@@ -252,7 +252,7 @@ def test_a_line_of_one_dot_does_not_end_a_letter(bag: Postbag) -> None:
         ben = person("Ben", Channel.EMAIL, server.address)
         put(bag, ben, Message("Mow today", body))
         [row] = bag.deliver(DAWN, [ben])
-    assert row.state is State.SENT
+    assert row.state is MessageState.SENT
     assert server.mails[0].get_content().splitlines() == body.splitlines()
 
 
@@ -271,7 +271,7 @@ def test_a_mail_server_that_refuses_the_recipient_is_a_refusal(bag: Postbag) -> 
         ben = person("Ben", Channel.EMAIL, server.address)
         put(bag, ben, Message("Mow today", "Creek"))
         [row] = bag.deliver(DAWN, [ben])
-    assert row.state is State.NEW
+    assert row.state is MessageState.NEW
     assert server.mails == []
 
 
@@ -376,15 +376,15 @@ def no_marks(bag: Postbag) -> Iterator[None]:
 def test_marks_that_the_disk_does_not_take_strand_no_message_and_double_none(bag: Postbag) -> None:
     with Gateway() as gateway:
         ann = person(address=gateway.address)
-        bag.put(Outgoing(DAY, "old", ann, TEXT, DAWN, DAWN), DAWN)
+        bag.put(NewMessage(DAY, "old", ann, TEXT, DAWN, DAWN), DAWN)
         put(bag, ann)
         with no_marks(bag):
-            assert [row.state for row in bag.deliver(after(1), [ann])] == [State.FAILED, State.SENT]
-            assert {row.state for row in bag.recent()} == {State.NEW, State.SENDING}
+            assert [row.state for row in bag.deliver(after(1), [ann])] == [MessageState.FAILED, MessageState.SENT]
+            assert {row.state for row in bag.recent()} == {MessageState.NEW, MessageState.SENDING}
             with pytest.raises(PostbagError, match="full"):
                 bag.deliver(after(2), [ann])
         assert bag.recover(after(3)) == 0, "what came of it is known"
-        assert [row.state for row in bag.recent()] == [State.SENT, State.FAILED]
+        assert [row.state for row in bag.recent()] == [MessageState.SENT, MessageState.FAILED]
         assert bag.deliver(after(4), [ann]) == ()
     assert len(gateway.posted) == 1
 
@@ -407,14 +407,14 @@ def test_marks_of_a_file_that_was_set_aside_do_not_mark_the_messages_of_the_next
 
 
 def test_words_that_break_down_at_an_attempt_send_the_message_as_it_was_written(bag: Postbag) -> None:
-    def speechless(row: Posted, now: datetime) -> Message:
+    def speechless(row: QueuedMessage, now: datetime) -> Message:
         raise KeyError("no words")
 
     with Gateway() as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
         [row] = bag.deliver(DAWN, [ann], speechless)
-    assert row.state is State.SENT
+    assert row.state is MessageState.SENT
     assert [posted["message"] for posted in gateway.posted] == [TEXT.body]
 
 
@@ -425,8 +425,8 @@ def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Postbag) -> None
             "CREATE TRIGGER full BEFORE INSERT ON messages WHEN NEW.channel = 'email'"
             " BEGIN SELECT RAISE(ABORT, 'full'); END"
         )
-    first = Outgoing(DAY, "morning", by_text, TEXT, DAWN, TOO_LATE, most=1)
-    second = Outgoing(DAY, "morning", by_mail, TEXT, DAWN, TOO_LATE)
+    first = NewMessage(DAY, "morning", by_text, TEXT, DAWN, TOO_LATE, max_per_day=1)
+    second = NewMessage(DAY, "morning", by_mail, TEXT, DAWN, TOO_LATE)
     with pytest.raises(PostbagError, match="full"):
         bag.put(first, DAWN, second)
     assert bag.recent() == ()
@@ -437,6 +437,6 @@ def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Postbag) -> None
 
 
 def test_a_message_that_is_withheld_does_not_go_by_the_second_way(bag: Postbag) -> None:
-    first = Outgoing(DAY, "morning", person(), TEXT, DAWN, TOO_LATE, most=0)
-    bag.put(first, DAWN, Outgoing(DAY, "morning", person(channel=Channel.EMAIL), TEXT, DAWN, TOO_LATE))
-    assert [row.state for row in bag.recent()] == [State.WITHHELD]
+    first = NewMessage(DAY, "morning", person(), TEXT, DAWN, TOO_LATE, max_per_day=0)
+    bag.put(first, DAWN, NewMessage(DAY, "morning", person(channel=Channel.EMAIL), TEXT, DAWN, TOO_LATE))
+    assert [row.state for row in bag.recent()] == [MessageState.WITHHELD]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daemon.domain.farm import Channel
-from daemon.domain.message import PICTURE_PLACE, Message, Outcome, Posted, State
+from daemon.domain.message import PICTURE_PLACEHOLDER, DeliveryOutcome, Message, MessageState, QueuedMessage
 from daemon.messages.delivery import smtp as module
 from daemon.messages.delivery.attempt import attempt
 from daemon.messages.delivery.mime import message_id
@@ -18,22 +18,22 @@ from tests.support.farms import DAWN, DAY, person
 LETTER = Message("Mow today", "Mow 20 acres of Long Meadow.", "<p>Mow 20 acres of <b>Long Meadow</b>.</p>")
 
 
-def row(message: Message = LETTER, kind: str = "morning") -> Posted:
-    return Posted(
-        *(1, DAY, kind, "Ben", Channel.EMAIL, message, State.SENDING, 1, 0, DAWN, DAWN, None),
+def row(message: Message = LETTER, kind: str = "morning") -> QueuedMessage:
+    return QueuedMessage(
+        *(1, DAY, kind, "Ben", Channel.EMAIL, message, MessageState.SENDING, 1, 0, DAWN, DAWN, None),
         *(DAWN + timedelta(hours=4), None, "", ""),
     )
 
 
-def sent(address: str, message: Message = LETTER) -> Outcome:
+def sent(address: str, message: Message = LETTER) -> DeliveryOutcome:
     return attempt(person("Ben", Channel.EMAIL, address), row(message))
 
 
 def test_a_picture_lies_within_the_letter_and_is_told_in_words() -> None:
     png = b"\x89PNG\r\n\x1a\n" + bytes(range(256))
-    told = replace(LETTER, picture=png, picture_words='Water falls from 80% at 8 am to "50%" at 3 pm.')
+    told = replace(LETTER, picture=png, alt_text='Water falls from 80% at 8 am to "50%" at 3 pm.')
     with SmtpServer() as server:
-        assert sent(server.address(), told).state is State.SENT
+        assert sent(server.address(), told).state is MessageState.SENT
     [taken] = server.letters
     text, rich = taken.letter.iter_parts()
     assert text.get_content_type() == "text/plain"
@@ -49,15 +49,15 @@ def test_a_picture_lies_within_the_letter_and_is_told_in_words() -> None:
 
 @pytest.mark.parametrize("picture", [b"\x89PNG", None])
 def test_a_picture_comes_where_the_letter_has_its_place(picture: bytes | None) -> None:
-    placed = replace(LETTER, html=f"<p>Above.</p>{PICTURE_PLACE}<p>Below.</p>", picture=picture, picture_words="dry")
+    placed = replace(LETTER, html=f"<p>Above.</p>{PICTURE_PLACEHOLDER}<p>Below.</p>", picture=picture, alt_text="dry")
     with SmtpServer() as server:
-        assert sent(server.address(), placed).state is State.SENT
+        assert sent(server.address(), placed).state is MessageState.SENT
     [taken] = server.letters
     [html] = [part.get_content() for part in taken.letter.walk() if part.get_content_type() == "text/html"]
     between = re.search(r"Above\.</p>(.*)<p>Below", html)
     assert between is not None
     assert between[1].startswith("<p><img") is (picture is not None)
-    assert PICTURE_PLACE not in html
+    assert PICTURE_PLACEHOLDER not in html
 
 
 @pytest.fixture
@@ -108,8 +108,8 @@ def test_what_a_server_does_not_take_has_failed_and_says_why(plan: Plan, words: 
         first = sent(server.address())
         assert server.letters == []
         second = sent(server.address())
-    assert (first.state, first.reason) == (State.FAILED, f"the mail server {words}")
-    assert second == Outcome(State.SENT, "mailto://****")
+    assert (first.state, first.reason) == (MessageState.FAILED, f"the mail server {words}")
+    assert second == DeliveryOutcome(MessageState.SENT, "mailto://****")
     assert len(server.letters) == 1
 
 
@@ -120,9 +120,9 @@ UNSURE = [{"dot": DROP}, {"dot": HANG}, {"taken": DROP}, {"taken": HANG}, {"take
 def test_what_a_server_may_have_taken_is_unknown_and_goes_again_under_the_same_name(plan: Plan, hasty: None) -> None:
     with SmtpServer(plan) as server:
         first, second = sent(server.address()), sent(server.address())
-    assert first.state is State.UNKNOWN
+    assert first.state is MessageState.UNKNOWN
     assert first.reason == "the mail server said nothing after the whole letter; it may have it"
-    assert second.state is State.SENT
+    assert second.state is MessageState.SENT
     assert {letter.name for letter in server.letters} == {message_id(row(), module.Account(
         "", 0, "", None, None, ("", "farm@example.org"), ()))}  # fmt: skip
     assert len(server.letters) == 1 + ("taken" in plan)
@@ -135,7 +135,7 @@ def test_a_server_that_does_not_answer_at_a_verb_is_left_in_time(point: str, fau
         begun = time.monotonic()
         found = sent(server.address())
         took = time.monotonic() - begun
-    assert (found.state, found.reason) == (State.FAILED, "the mail server did not answer in time")
+    assert (found.state, found.reason) == (MessageState.FAILED, "the mail server did not answer in time")
     assert took < 2.0, "0.6 s is all that it may take; the rest is for a busy machine"
     assert server.letters == []
 
@@ -150,7 +150,7 @@ def test_a_server_that_says_more_than_anybody_would_is_left(monkeypatch: pytest.
 def test_a_goodbye_that_is_not_answered_changes_nothing(fault: Fault, hasty: None) -> None:
     with SmtpServer({"quit": fault}) as server:
         begun = time.monotonic()
-        assert sent(server.address()).state is State.SENT
+        assert sent(server.address()).state is MessageState.SENT
         assert time.monotonic() - begun < 0.5, "0.1 s is all that it may take, and not 0.6 s"
     assert server.said[-1] == "QUIT"
 
@@ -159,7 +159,7 @@ def test_a_drop_in_the_middle_of_a_letter_leaves_it_untaken(hasty: None) -> None
     long = Message("Mow today", "words " * 2_000_000)
     with SmtpServer({"body": DROP}) as server:
         found = sent(server.address(), long)
-    assert found.state is State.FAILED
+    assert found.state is MessageState.FAILED
     assert server.letters == []
 
 
@@ -167,7 +167,7 @@ def test_a_letter_that_nobody_reads_on_is_left_in_time(hasty: None) -> None:
     with SmtpServer({"body": Fault(drip=10.0)}) as server:
         begun = time.monotonic()
         found = sent(server.address(), Message("Mow today", "words " * 2_000_000))
-    assert (found.state, found.reason) == (State.FAILED, "the mail server did not answer in time")
+    assert (found.state, found.reason) == (MessageState.FAILED, "the mail server did not answer in time")
     assert time.monotonic() - begun < 5.0
 
 
@@ -190,19 +190,19 @@ def test_a_name_that_none_can_have_is_told_as_such() -> None:
 
 def test_the_next_address_of_a_name_is_tried_where_the_first_does_not_answer() -> None:
     with SmtpServer() as server:  # on 127.0.0.1 only, and "localhost" may be ::1 too
-        assert sent(server.address(host="localhost")).state is State.SENT
+        assert sent(server.address(host="localhost")).state is MessageState.SENT
 
 
 def test_nothing_listens() -> None:
     found = sent("mailto://127.0.0.1:9/ben@example.org?from=farm@example.org&mode=insecure")
-    assert (found.state, found.reason) == (State.FAILED, "the mail server could not be reached")
+    assert (found.state, found.reason) == (MessageState.FAILED, "the mail server could not be reached")
 
 
 @pytest.mark.parametrize("secure", ["ssl", "starttls"])
 def test_a_letter_goes_encrypted_and_logged_in(secure: str, trusted: Path) -> None:
     offers = ("AUTH PLAIN LOGIN",)
     with SmtpServer(secure=secure, certificate=trusted, offers=offers) as server:
-        assert sent(server.address(login="farm:hush-word@")).state is State.SENT
+        assert sent(server.address(login="farm:hush-word@")).state is MessageState.SENT
     assert "AUTH PLAIN AGZhcm0AaHVzaC13b3Jk" in server.said  # "\0farm\0hush-word" by the `base64` program
     assert server.said[0] == "ehlo [127.0.0.1]"
     assert len(server.letters) == 1
@@ -210,13 +210,13 @@ def test_a_letter_goes_encrypted_and_logged_in(secure: str, trusted: Path) -> No
 
 def test_a_server_that_knows_only_the_older_login_is_logged_in_to(trusted: Path) -> None:
     with SmtpServer(secure="starttls", certificate=trusted, offers=("AUTH LOGIN",)) as server:
-        assert sent(server.address(login="farm:hush-word@")).state is State.SENT
+        assert sent(server.address(login="farm:hush-word@")).state is MessageState.SENT
     assert "aHVzaC13b3Jk" in server.said
 
 
 def test_a_password_with_letters_beyond_ascii_is_told_as_utf_8(trusted: Path) -> None:
     with SmtpServer(secure="starttls", certificate=trusted, offers=("AUTH PLAIN",)) as server:
-        assert sent(server.address(login="farm:gr%C3%BCn@")).state is State.SENT
+        assert sent(server.address(login="farm:gr%C3%BCn@")).state is MessageState.SENT
     assert "AUTH PLAIN AGZhcm0AZ3LDvG4=" in server.said
 
 
@@ -237,7 +237,7 @@ def test_no_letter_goes_without_the_encryption_and_the_login_asked_for(
 ) -> None:
     with SmtpServer(plan, for_ever=True, secure="starttls", certificate=trusted, offers=("AUTH PLAIN",)) as server:
         found = sent(server.address(login="farm:hush-word@"))
-    assert (found.state, found.reason) == (State.FAILED, f"the mail server {words}")
+    assert (found.state, found.reason) == (MessageState.FAILED, f"the mail server {words}")
     assert server.letters == []
 
 
@@ -246,7 +246,7 @@ def test_a_server_that_drops_out_of_the_handshake_has_no_letter(trusted: Path) -
         found = sent(server.address())
     # The system tells an end or a broken line, as it happens.
     assert re.search("does not speak TLS on this port|broke off before it had the letter", found.reason)
-    assert (found.state, server.letters) == (State.FAILED, [])
+    assert (found.state, server.letters) == (MessageState.FAILED, [])
 
 
 def test_a_server_without_encryption_is_told_neither_password_nor_letter() -> None:
@@ -273,7 +273,7 @@ def test_a_certificate_that_nobody_signed_is_refused_unless_it_is_asked_for(secu
     with SmtpServer(secure=secure, certificate=pem) as server:
         assert "has no good certificate (self-signed certificate)" in sent(server.address()).reason
         assert server.letters == []
-        assert sent(server.address(more="&verify=no")).state is State.SENT
+        assert sent(server.address(more="&verify=no")).state is MessageState.SENT
 
 
 def test_a_certificate_of_another_name_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -293,7 +293,7 @@ def test_a_server_that_does_not_encrypt_where_it_should_is_told_as_such(pem: Pat
 def test_a_drip_in_the_handshake_is_left_in_time(pem: Path, hasty: None) -> None:
     with SmtpServer({"tls": Fault(drip=0.05)}, for_ever=True, secure="ssl", certificate=pem) as server:
         begun = time.monotonic()
-        assert sent(server.address()).state is State.FAILED
+        assert sent(server.address()).state is MessageState.FAILED
         assert time.monotonic() - begun < 2.0
 
 
@@ -301,7 +301,7 @@ def test_recipients_that_are_refused_beside_others_leave_the_letter_unsure() -> 
     two = "ben@example.org,rob@example.org"
     with SmtpServer({"rcpt": Fault("550 no such user: rob@example.org", only=1)}, for_ever=True) as server:
         found = sent(server.address(two))
-    assert found.state is State.UNKNOWN
+    assert found.state is MessageState.UNKNOWN
     assert found.reason == "the mail server refused 1 of 2 recipients and answered 550 no such user: ****"
     assert [letter.recipients for letter in server.letters] == [("ben@example.org",)]
 
@@ -309,7 +309,7 @@ def test_recipients_that_are_refused_beside_others_leave_the_letter_unsure() -> 
 def test_copies_and_answers_go_where_the_address_says() -> None:
     more = "&cc=Rob%20Roe<rob@example.org>&bcc=sly@example.org&reply=home@example.org&+X-Farm=Two%20Elms"
     with SmtpServer() as server:
-        assert sent(server.address("ben@example.org,ann@example.org", more=more)).state is State.SENT
+        assert sent(server.address("ben@example.org,ann@example.org", more=more)).state is MessageState.SENT
     [taken] = server.letters
     assert taken.recipients == ("ben@example.org", "ann@example.org", "rob@example.org", "sly@example.org")
     letter = taken.letter
@@ -323,7 +323,7 @@ def test_a_letter_of_any_words_is_seven_bits_in_short_lines() -> None:
     message = Message("Żółta łąka: mähen " * 8, words, f"<p>{'ä' * 3000}</p>")
     with SmtpServer() as server:
         address = server.address("J%C3%B6rg%20%C3%96rt<ben@example.org>").replace("from=", "from=Höfe%20am%20Bach<")
-        assert sent(address.replace("&mode", ">&mode"), message).state is State.SENT
+        assert sent(address.replace("&mode", ">&mode"), message).state is MessageState.SENT
     [taken] = server.letters
     assert taken.raw.isascii()
     assert max(map(len, taken.raw.split(b"\r\n"))) <= 78
@@ -341,7 +341,7 @@ def test_a_letter_of_any_words_is_seven_bits_in_short_lines() -> None:
 def test_a_name_or_title_on_several_lines_makes_no_header_of_its_own() -> None:
     with SmtpServer() as server:
         found = sent(server.address(), Message("Mow\r\nBcc: sly@example.org\ntoday", "words"))
-    assert found.state is State.SENT
+    assert found.state is MessageState.SENT
     [taken] = server.letters
     assert (taken.letter["Subject"], taken.letter["Bcc"]) == ("Mow Bcc: sly@example.org today", None)
     assert taken.recipients == ("ben@example.org",)

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 import requests
 
-from daemon.domain.advice import Advice, Kind, Morning, WatchState
+from daemon.domain.advice import Advice, AdviceKind, Morning, WatchState
 from daemon.domain.farm import Channel, Units
-from daemon.domain.field_watch import as_said
-from daemon.domain.message import Message, Posted, State
-from daemon.domain.prospect import KindToday, Reason
+from daemon.domain.field_watch import start_watch
+from daemon.domain.message import Message, MessageState, QueuedMessage
+from daemon.domain.prospect import PlantKindToday, Reason
 from daemon.page.field import field_cards, field_page, field_sheet
 from daemon.page.message_rows import message_problems, message_rows
 from daemon.page.pictures.render import Pictures
@@ -53,12 +53,12 @@ SOON = DAWN + timedelta(minutes=45)
 WINTER = datetime.fromisoformat("2026-12-01T12:00:00+00:00")
 
 
-def view(morning: Morning | None, now: datetime = SOON, messages: tuple[Posted, ...] = ()) -> PageView:
+def view(morning: Morning | None, now: datetime = SOON, messages: tuple[QueuedMessage, ...] = ()) -> PageView:
     return make_view(farm(person()), morning, messages, now)
 
 
-def posted(state: State, body: str = "Mow 20 acres", reason: str = "", attempts: int = 1) -> Posted:
-    return Posted(
+def posted(state: MessageState, body: str = "Mow 20 acres", reason: str = "", attempts: int = 1) -> QueuedMessage:
+    return QueuedMessage(
         id=1,
         day=DAY,
         kind="morning",
@@ -71,8 +71,8 @@ def posted(state: State, body: str = "Mow 20 acres", reason: str = "", attempts:
         made_at=DAWN,
         due=DAWN,
         next_try=None,
-        too_late=DAWN + timedelta(hours=4),
-        sent_at=DAWN if state is State.SENT else None,
+        expires_at=DAWN + timedelta(hours=4),
+        sent_at=DAWN if state is MessageState.SENT else None,
         address="json://****",
         reason=reason,
     )
@@ -102,7 +102,7 @@ def test_the_days_work_stands_in_the_order_of_the_clock_and_the_next_step_is_the
 
 
 def test_the_days_work_takes_the_newest_hours_of_what_is_watched() -> None:
-    morning = as_said(drawn_morning())
+    morning = start_watch(drawn_morning())
     sooner = datetime(2026, 6, 1, 14, 15, tzinfo=ZONE)
     watched = replace(morning.watched[0], state=WatchState.BALE_SOONER, bale_from=sooner)
     rows = work_rows(view(replace(morning, watched=(watched,))))
@@ -117,19 +117,19 @@ def test_nothing_is_worked_by_old_data_or_out_of_season() -> None:
 
 
 def test_of_many_fields_a_headline_names_few() -> None:
-    waits = tuple(Advice(f"Piece {number}", Kind.WAIT, 0.0, Reason.RAIN, None) for number in range(38))
-    unripe = tuple(Advice(name, Kind.WAIT, 0.0, Reason.NOT_RIPE, None) for name in ("A", "B"))
+    waits = tuple(Advice(f"Piece {number}", AdviceKind.WAIT, 0.0, Reason.RAIN, None) for number in range(38))
+    unripe = tuple(Advice(name, AdviceKind.WAIT, 0.0, Reason.NOT_RIPE, None) for name in ("A", "B"))
     assert headline(view(Morning(DAY, (*waits, *unripe), prospect()))) == (
         "No mowing today. 38 fields: rain would catch it; 2 fields: not ripe yet."
     )
-    mows = tuple(Advice(f"Piece {number}", Kind.MOW, ACRE, None, field_day()) for number in range(5))
+    mows = tuple(Advice(f"Piece {number}", AdviceKind.MOW, ACRE, None, field_day()) for number in range(5))
     assert headline(view(Morning(DAY, mows, prospect()))).endswith("Piece 2 from 8:00 am (odds 7 in 10), then 2 more.")
 
 
 def test_two_fields_are_taken_in_order() -> None:
     morning = mow_morning()
     second = replace(field_day(0, acres=8.0, odds=0.72), after="Long Meadow")
-    both = replace(morning, advices=(morning.advices[0], Advice("Hill", Kind.MOW, 8 * ACRE, None, second)))
+    both = replace(morning, advices=(morning.advices[0], Advice("Hill", AdviceKind.MOW, 8 * ACRE, None, second)))
     assert ", then 8 acres of Hill from 8:00 am (odds 7 in 10" in headline(view(both))
 
 
@@ -151,7 +151,7 @@ def test_a_day_without_mowing_says_why_and_what_comes() -> None:
 
 def test_reasons_are_told_once_with_their_fields() -> None:
     advices = tuple(
-        Advice(name, Kind.WAIT, 0.0, reason, None)
+        Advice(name, AdviceKind.WAIT, 0.0, reason, None)
         for name, reason in (("A", Reason.NOT_RIPE), ("B", Reason.RAIN), ("C", Reason.NOT_RIPE))
     )
     assert (
@@ -161,7 +161,7 @@ def test_reasons_are_told_once_with_their_fields() -> None:
 
 
 def test_under_the_advice_stands_how_a_mown_field_does() -> None:
-    shown = view(as_said(mow_morning()))
+    shown = view(start_watch(mow_morning()))
     (line,) = watch_lines(shown)
     assert line == (
         "If you mowed Long Meadow: on track, bale from 3:30 pm, all wrapped by about 7:00 pm. "
@@ -174,7 +174,7 @@ def test_under_the_advice_stands_how_a_mown_field_does() -> None:
 
 @pytest.mark.parametrize(("hours", "lines"), [(15.5, 1), (24, 0)])  # the data is too old, and another day
 def test_old_data_is_never_on_track(hours: float, lines: int) -> None:
-    shown = watch_lines(view(as_said(mow_morning()), DAWN + timedelta(hours=hours)))
+    shown = watch_lines(view(start_watch(mow_morning()), DAWN + timedelta(hours=hours)))
     assert len(shown) == lines
     assert all("nothing new is known since 5:30 am" in line and "on track" not in line for line in shown)
 
@@ -205,7 +205,7 @@ def test_what_is_not_known_is_no_advice(morning: Morning | None, now: datetime, 
 
 
 def test_an_advice_of_none_for_every_field_is_no_advice() -> None:
-    advice = Advice("Long Meadow", Kind.NONE, 0.0, Reason.OUT_OF_RANGE, None)
+    advice = Advice("Long Meadow", AdviceKind.NONE, 0.0, Reason.OUT_OF_RANGE, None)
     shown = view(Morning(DAY, (advice,), prospect()))
     assert headline(shown) == "No advice today. Long Meadow: it is outside what can be reckoned."
 
@@ -274,7 +274,9 @@ AWAY = "open-meteo: forecast was refused: api.example.org could not be reached; 
 def test_why_there_is_no_weather_stands_once_in_plain_words(detail: str, words: str) -> None:
     names = [one.name for one in farm().fields]
     lost = no_prospect(farm(), DAWN, Reason.DATA_MISSING, detail)
-    shown = view(Morning(DAY, tuple(Advice(one, Kind.NONE, 0.0, lost.trouble, None, detail) for one in names), lost))
+    shown = view(
+        Morning(DAY, tuple(Advice(one, AdviceKind.NONE, 0.0, lost.trouble, None, detail) for one in names), lost)
+    )
     page = unescape(render(shown))
     assert shown.problems == (words,)
     assert page.count(detail) == 1
@@ -397,13 +399,13 @@ def test_a_field_that_was_just_cut_says_so() -> None:
 
 
 def test_a_mix_shows_the_stage_of_both_kinds() -> None:
-    kinds = (KindToday("grasses", "full heads", 600.0), KindToday("legumes", "buds", 400.0))
+    kinds = (PlantKindToday("grasses", "full heads", 600.0), PlantKindToday("legumes", "buds", 400.0))
     [card] = field_cards(view(Morning(DAY, (), prospect(replace(field_prospect("Hill", 5.0), kinds=kinds)))))
     assert card.state[0] == "Ripe, grasses full heads, legumes buds."
 
 
 def test_what_is_noted_as_cut_is_no_if() -> None:
-    morning = as_said(mow_morning())
+    morning = start_watch(mow_morning())
     morning = replace(morning, watched=(replace(morning.watched[0], noted=True, timed=True),))
     (line,) = watch_lines(view(morning))
     assert line.startswith("Long Meadow, 20 acres cut at 8:00 am: on track, bale from 3:30 pm")
@@ -438,22 +440,22 @@ def test_a_diary_that_cannot_be_read_is_not_called_missing_weather() -> None:
 @pytest.mark.parametrize(
     ("state", "minutes", "words"),
     [
-        (State.SENT, 60, None),
-        (State.NEW, 29, None),
-        (State.NEW, 31, "waiting to be tried again (error=500.)"),
-        (State.SENDING, 31, "being sent (error=500.)"),
-        (State.FAILED, 1, "not delivered (error=500.)"),
-        (State.UNKNOWN, 1, "may not have arrived (error=500.)"),
-        (State.FAILED, 3 * 24 * 60, None),
+        (MessageState.SENT, 60, None),
+        (MessageState.NEW, 29, None),
+        (MessageState.NEW, 31, "waiting to be tried again (error=500.)"),
+        (MessageState.SENDING, 31, "being sent (error=500.)"),
+        (MessageState.FAILED, 1, "not delivered (error=500.)"),
+        (MessageState.UNKNOWN, 1, "may not have arrived (error=500.)"),
+        (MessageState.FAILED, 3 * 24 * 60, None),
     ],
 )
-def test_a_stuck_message_is_a_problem(state: State, minutes: float, words: str | None) -> None:
+def test_a_stuck_message_is_a_problem(state: MessageState, minutes: float, words: str | None) -> None:
     found = message_problems([posted(state, reason="error=500.")], DAWN + timedelta(minutes=minutes))
     assert found == (() if words is None else (f"The morning message to Ann by text: {words}.",))
 
 
 def test_messages_are_shown_with_what_became_of_them() -> None:
-    rows = message_rows(farm(), (posted(State.SENT), posted(State.NEW, attempts=0)))
+    rows = message_rows(farm(), (posted(MessageState.SENT), posted(MessageState.NEW, attempts=0)))
     assert [(row.what, row.to, row.text, row.state) for row in rows] == [
         ("Monday 1, morning", "Ann, text", "Mow 20 acres", "sent 5:30 am"),
         ("Monday 1, morning", "Ann, text", "Mow 20 acres", "waiting to be sent"),
@@ -473,7 +475,7 @@ def test_messages_are_shown_with_what_became_of_them() -> None:
     ],
 )
 def test_a_message_is_named_by_what_it_is_for(kind: str, row: str, problem: str) -> None:
-    lost = replace(posted(State.FAILED), kind=kind)
+    lost = replace(posted(MessageState.FAILED), kind=kind)
     assert [one.what for one in message_rows(farm(), (lost,))] == [row]
     assert message_problems([lost], SOON) == (problem,)
 
@@ -497,7 +499,7 @@ class Outline(HTMLParser):
 
 
 def test_the_page_is_small_plain_and_readable_aloud() -> None:
-    page = render(view(mow_morning(), messages=(posted(State.SENT),)))
+    page = render(view(mow_morning(), messages=(posted(MessageState.SENT),)))
     outline = Outline(page)
     assert len(page.encode()) < 50_000
     assert outline.lang == "en"
@@ -511,7 +513,7 @@ def test_the_page_is_small_plain_and_readable_aloud() -> None:
 
 
 def test_what_comes_from_outside_is_escaped() -> None:
-    page = render(view(mow_morning(), messages=(posted(State.FAILED, "<b>Mow</b>", "<i>refused</i>"),)))
+    page = render(view(mow_morning(), messages=(posted(MessageState.FAILED, "<b>Mow</b>", "<i>refused</i>"),)))
     assert "Creek &amp; Bend" in page
     assert "&lt;b&gt;Mow" in page
     assert "<i>refused" not in page

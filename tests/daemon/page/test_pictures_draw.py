@@ -17,7 +17,7 @@ from daemon.domain.farm import Units
 from daemon.page.pictures.draw import PNG, SVG, DryingSheet, Sheet, as_json, draw
 from daemon.page.pictures.render import NoPicture, Pictures, drawn, email_picture
 from daemon.page.pictures.sheets import drying_sheet, growth_sheet
-from daemon.words.pictures import growth_words, picture_words, rain_words
+from daemon.words.pictures import drying_picture_text, growth_picture_text, rain_odds_text
 from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, wait_morning
 from tests.support.full_morning import drawn_field, drawn_morning
 
@@ -146,7 +146,7 @@ def test_the_emails_picture_is_wide_enough_small_enough_and_has_words() -> None:
     assert png.startswith(b"\x89PNG")
     assert (width, 400 < height < 550) == (600, True)
     assert len(png) < 40_000
-    assert words == picture_words(farm(), drawn_field())
+    assert words == drying_picture_text(farm(), drawn_field())
 
 
 @pytest.mark.parametrize("morning", [wait_morning(), Morning(DAY, (), drawn_morning().prospect)])
@@ -158,11 +158,11 @@ def test_an_email_has_no_picture_where_nothing_is_to_be_mown(morning: Morning) -
 
 
 def test_the_words_beside_say_when_it_is_baled_how_wet_and_whether_it_rains() -> None:
-    assert picture_words(farm(), drawn_field()) == (
+    assert drying_picture_text(farm(), drawn_field()) == (
         "Long Meadow, Monday 1: mown from 8:00 am, likely 42 to 55% water when raking begins at 2:45 pm. "
         "Rain: 4 in 10 at the most, in the hour to 6:00 pm."
     )
-    assert "to 18:00" in picture_words(farm(units=Units.METRIC), drawn_field())
+    assert "to 18:00" in drying_picture_text(farm(units=Units.METRIC), drawn_field())
 
 
 def test_a_day_that_will_not_do_says_how_far_it_would_dry() -> None:
@@ -170,22 +170,25 @@ def test_a_day_that_will_not_do_says_how_far_it_would_dry() -> None:
     assert field.drying_picture is not None
     dry = replace(field.drying_picture, rain=(0.04,) * 13)
     waits = replace(field, drying_picture=dry, days=(field_day(0, acres=0.0, odds=None),))
-    assert picture_words(farm(), waits) == (
+    assert drying_picture_text(farm(), waits) == (
         "Long Meadow, Monday 1: if mown at 8:00 am, likely 32 to 53% water by 8:00 pm. "
         "Rain: under 1 in 10 in every hour."
     )
-    assert picture_words(farm(), replace(field, drying_picture=None)) == ""
+    assert drying_picture_text(farm(), replace(field, drying_picture=None)) == ""
 
 
 def test_growth_is_told_from_today_to_the_last_day() -> None:
-    assert growth_words(farm(), drawn_field()) == (
+    assert growth_picture_text(farm(), drawn_field()) == (
         "Long Meadow: 46 to 52% fibre (NDF) on Monday 1, 46 to 52% on Monday 8. It is ripe at 47 to 53%."
     )
-    assert growth_words(farm(), field_prospect("Hill", 5.0)) == ""
+    assert growth_picture_text(farm(), field_prospect("Hill", 5.0)) == ""
 
 
 def test_no_rain_is_never_none_in_ten() -> None:
-    assert [rain_words(share) for share in (0.0, 0.049, 0.05, 0.99)] == ["under 1 in 10"] * 2 + ["1 in 10", "9 in 10"]
+    assert [rain_odds_text(share) for share in (0.0, 0.049, 0.05, 0.99)] == ["under 1 in 10"] * 2 + [
+        "1 in 10",
+        "9 in 10",
+    ]
 
 
 # --- The process that draws --------------------------------------------------------------------------------------

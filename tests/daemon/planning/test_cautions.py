@@ -10,19 +10,25 @@ import pytest
 from daemon.advice.decide import decide
 from daemon.advice.explain.report import report
 from daemon.advice.explain.text import explain
-from daemon.domain.advice import Advice, Kind, Morning
+from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Estimates, Farm, Traction, Units
-from daemon.domain.prospect import Care, FieldDay, OfficialWarning
+from daemon.domain.prospect import FieldDay, OfficialWarning, TimedCaution
 from daemon.messages.daily import email_of, text_body
 from daemon.page.server import render
 from daemon.page.today import make_view
 from daemon.planning.prospect import look_ahead
 from daemon.settings import load, show
 from daemon.weather.contract import Weather
-from daemon.words.catalog import load as load_words
-from daemon.words.catalog import said
-from daemon.words.cautions import STOP_WORK, care_words, day_cares, official, stop_work
-from daemon.words.sms import parts, plain
+from daemon.words.catalog import load_catalog as load_words
+from daemon.words.catalog import phrase
+from daemon.words.cautions import (
+    STOP_WORK_CAUTIONS,
+    caution_sentence,
+    day_cautions,
+    official_warning_sentences,
+    stop_work_sentences,
+)
+from daemon.words.sms import part_count, to_gsm_alphabet
 from models import coefficients as c
 from models.cautions import Caution, Span
 from models.species import species, variety
@@ -34,17 +40,17 @@ from tests.support.weather import field, weather, working_farm
 EXAMPLE = Path(__file__).parents[3] / "config.example.toml"
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 SENTENCES = {one: load_words()[f"cautions.{one.name.lower()}"] for one in Caution}
-SAMPLE = said("care.sample")
+SAMPLE = phrase("care.sample")
 NAMES = ("Long Meadow", "Creek & Bend", "Orchard")
-MACHINE = Care(Caution.MACHINE)
+MACHINE = TimedCaution(Caution.MACHINE)
 
 
 def at(hour: int) -> datetime:
     return datetime(DAY.year, DAY.month, DAY.day, hour, tzinfo=ZONE)
 
 
-THUNDER = Care(Caution.THUNDER, at(14), at(17))
-HEAT = Care(Caution.HORSES_STOP, at(13), at(16), likely=True)
+THUNDER = TimedCaution(Caution.THUNDER, at(14), at(17))
+HEAT = TimedCaution(Caution.HORSES_STOP, at(13), at(16), likely=True)
 
 
 def passed(farm: Farm, hours: Weather) -> Morning:
@@ -58,7 +64,7 @@ def today(farm: Farm, hours: Weather) -> FieldDay:
 
 
 def keys(day: FieldDay) -> set[Caution]:
-    return {care.caution for care in day.cares}
+    return {care.caution for care in day.cautions}
 
 
 def hours_with(**changes: Any) -> Weather:
@@ -76,11 +82,11 @@ def hours_with(**changes: Any) -> Weather:
     return Weather(given.past, ahead)
 
 
-def mowing(*cares: tuple[Care, ...]) -> Morning:
+def mowing(*cares: tuple[TimedCaution, ...]) -> Morning:
     """Return a morning with a field to mow for each of some cautions."""
-    days = [replace(field_day(), cares=own) for own in cares]
+    days = [replace(field_day(), cautions=own) for own in cares]
     fields = [field_prospect(name, 22, day) for name, day in zip(NAMES, days, strict=False)]
-    advices = tuple(Advice(one.name, Kind.MOW, 20 * ACRE, None, one.days[0]) for one in fields)
+    advices = tuple(Advice(one.name, AdviceKind.MOW, 20 * ACRE, None, one.days[0]) for one in fields)
     return Morning(DAY, advices, prospect(*fields))
 
 
@@ -100,7 +106,7 @@ def test_thunder_counts_in_the_hours_of_work_alone() -> None:
     assert day.start is not None and day.wrapped_by is not None
     assert day.start.hour < 14
     assert day.wrapped_by.hour >= 15
-    (care,) = (one for one in day.cares if one.caution is Caution.THUNDER)
+    (care,) = (one for one in day.cautions if one.caution is Caution.THUNDER)
     # The value stands at the end of its hour.
     zone = given.place.timezone
     told = datetime(2026, 6, 10, 14, tzinfo=zone), datetime(2026, 6, 10, 15, tzinfo=zone)
@@ -173,8 +179,8 @@ def test_the_settings_of_film_and_moisture_are_heeded() -> None:
 def test_only_a_day_that_is_advised_today_has_cautions() -> None:
     given = working_farm(field("Young", 10, last_cut=date(2026, 6, 1)), field("Long", 10))
     young, long = passed(given, hours_with()).prospect.fields
-    assert [bool(day.cares) for day in young.days] == [False, False]
-    assert [(day.area > 0.0, bool(day.cares)) for day in long.days] == [(True, True), (True, False)]
+    assert [bool(day.cautions) for day in young.days] == [False, False]
+    assert [(day.area > 0.0, bool(day.cautions)) for day in long.days] == [(True, True), (True, False)]
 
 
 # --- In words ----------------------------------------------------------------------------------------------------
@@ -183,9 +189,9 @@ def test_only_a_day_that_is_advised_today_has_cautions() -> None:
 def test_every_caution_has_a_short_sentence_and_none_says_that_it_is_safe() -> None:
     for caution in Caution:
         for units in Units:
-            words = care_words(Care(caution, at(11), at(16)), units)
+            words = caution_sentence(TimedCaution(caution, at(11), at(16)), units)
             assert len(words) <= 120, words
-            assert words == plain(words)
+            assert words == to_gsm_alphabet(words)
             assert words.endswith(".") and "{" not in words
             assert not re.search("safe|harmless|all.clear|no danger|no risk", words, re.IGNORECASE), words
 
@@ -207,51 +213,54 @@ def test_what_can_kill_gives_way_to_rules_the_vet_or_the_eye() -> None:
 
 
 def test_hours_and_measures_in_the_farms_units() -> None:
-    assert care_words(THUNDER, Units.US) == (
+    assert caution_sentence(THUNDER, Units.US) == (
         "Thunder may come 2:00 pm to 5:00 pm: stop at the first rumble, go back 30 minutes after the last."
     )
-    assert "is likely 13:00 to 16:00" in care_words(HEAT, Units.METRIC)
-    assert "keep people 300 ft from" in care_words(MACHINE, Units.US)
-    assert "keep people 100 m from" in care_words(MACHINE, Units.METRIC)
-    bales = [care_words(Care(Caution.HOT_BALES), units) for units in Units]
+    assert "is likely 13:00 to 16:00" in caution_sentence(HEAT, Units.METRIC)
+    assert "keep people 300 ft from" in caution_sentence(MACHINE, Units.US)
+    assert "keep people 100 m from" in caution_sentence(MACHINE, Units.METRIC)
+    bales = [caution_sentence(TimedCaution(Caution.HOT_BALES), units) for units in Units]
     assert ["175 deg F" in bales[0], "80 deg C" in bales[1], "under 40%" in bales[0]] == [True, True, True]
 
 
 def test_the_fields_of_a_day_are_told_together() -> None:
-    early, late = Care(Caution.THUNDER, at(12), at(14)), Care(Caution.THUNDER, at(13), at(18), likely=True)
-    six, eight = Care(Caution.SIX_LAYERS), Care(Caution.EIGHT_LAYERS)
-    told = day_cares(mowing((early, MACHINE, six), (late, MACHINE, eight)).mows, Units.METRIC)
+    early, late = (
+        TimedCaution(Caution.THUNDER, at(12), at(14)),
+        TimedCaution(Caution.THUNDER, at(13), at(18), likely=True),
+    )
+    six, eight = TimedCaution(Caution.SIX_LAYERS), TimedCaution(Caution.EIGHT_LAYERS)
+    told = day_cautions(mowing((early, MACHINE, six), (late, MACHINE, eight)).mows, Units.METRIC)
     assert told[0].startswith("Thunder is likely 12:00 to 18:00")
-    assert told[1] == care_words(MACHINE, Units.METRIC)
+    assert told[1] == caution_sentence(MACHINE, Units.METRIC)
     assert [told[2][:20], told[3][:16]] == ["Creek & Bend: Eight ", "Long Meadow: Six"]
     assert len(told) == 4
 
 
 def test_no_more_than_are_read() -> None:
-    everything = tuple(Care(caution, at(11), at(16)) for caution in Caution)
-    told = day_cares(mowing(everything).mows, Units.US)
+    everything = tuple(TimedCaution(caution, at(11), at(16)) for caution in Caution)
+    told = day_cautions(mowing(everything).mows, Units.US)
     said_by_a_graver_one = {Caution.THUNDER_UNKNOWN, Caution.PEOPLE_REST, Caution.HORSES_REST}
     kept = [care for care in everything if care.caution not in said_by_a_graver_one]
-    assert told == tuple(care_words(care, Units.US) for care in kept[: c.MOST_CAUTIONS])
+    assert told == tuple(caution_sentence(care, Units.US) for care in kept[: c.MOST_CAUTIONS])
     assert any(words.startswith("Botulism") for words in told), "it is in on the worst of days"
-    assert day_cares((), Units.US) == ()
+    assert day_cautions((), Units.US) == ()
 
 
 # --- Where they are shown ----------------------------------------------------------------------------------------
 
 
 def test_a_text_says_what_stops_work_and_nothing_else() -> None:
-    text = text_body(farm(), mowing((THUNDER, MACHINE, Care(Caution.BOTULISM))))
-    assert f"{care_words(THUNDER, Units.US)} {SAMPLE}" in text
+    text = text_body(farm(), mowing((THUNDER, MACHINE, TimedCaution(Caution.BOTULISM))))
+    assert f"{caution_sentence(THUNDER, Units.US)} {SAMPLE}" in text
     assert "Botulism" not in text and "Drive off" not in text
     assert text_body(farm(), mowing((MACHINE,))).endswith(f"9 in 10). {SAMPLE}")
 
 
 def test_what_stops_work_is_kept_before_the_sample_and_dropped_before_a_field() -> None:
     stops = (THUNDER, HEAT)
-    assert len(stop_work(mowing(stops).mows, Units.US)) == 2
+    assert len(stop_work_sentences(mowing(stops).mows, Units.US)) == 2
     texts = [text_body(farm(), mowing(*[stops] * count)) for count in (1, 2, 3)]
-    assert all(parts(text) <= 2 for text in texts)
+    assert all(part_count(text) <= 2 for text in texts)
     assert ["Thunder may come" in text for text in texts] == [True, False, False]
     assert [text.count("bale from") for text in texts] == [1, 2, 2]
     assert "working horse" not in texts[0] or SAMPLE not in texts[0]
@@ -259,8 +268,11 @@ def test_what_stops_work_is_kept_before_the_sample_and_dropped_before_a_field() 
 
 
 def test_the_gravest_stop_comes_first() -> None:
-    assert [words[:7] for words in stop_work(mowing((MACHINE, HEAT, THUNDER)).mows, Units.US)] == ["Thunder", "Heat th"]
-    assert set(STOP_WORK) <= set(list(Caution)[:5])
+    assert [words[:7] for words in stop_work_sentences(mowing((MACHINE, HEAT, THUNDER)).mows, Units.US)] == [
+        "Thunder",
+        "Heat th",
+    ]
+    assert set(STOP_WORK_CAUTIONS) <= set(list(Caution)[:5])
 
 
 def test_email_page_explain_and_report_tell_them() -> None:
@@ -269,7 +281,7 @@ def test_email_page_explain_and_report_tell_them() -> None:
     email = email_of(here, shown)
     page = spaced(render(make_view(here, shown, (), DAWN)))
     for care in (THUNDER, MACHINE):
-        words = care_words(care, Units.US)
+        words = caution_sentence(care, Units.US)
         assert f"- {words}\n" in email.body
         assert f"<li>{words}</li>" in spaced(str(email.html))
         assert f"<li>{words}</li>" in page
@@ -326,7 +338,7 @@ def test_official_warnings_in_the_hours_of_work_come_first_with_their_issuer() -
         "Official warning: Flood Watch, Monday 2:00 pm to Monday 9:00 pm, by the invented weather office.",
     )
     morning = warned(warning(at(14), at(21)))
-    assert official(here, morning) == (words,)
+    assert official_warning_sentences(here, morning) == (words,)
     assert words in text_body(here, morning)
     assert email_of(here, morning).body.index(words) < email_of(here, morning).body.index("Shut off the drive")
     assert f"<li>{words}</li>" in spaced(render(make_view(here, morning, (), DAWN)))
@@ -338,9 +350,9 @@ def test_official_warnings_in_the_hours_of_work_come_first_with_their_issuer() -
     [(at(2), at(6), False), (at(2), at(9), True), (at(23), None, False), (at(12), None, True)],
 )
 def test_a_warning_out_of_the_hours_of_work_is_not_told(begins: datetime, ends: datetime | None, told: bool) -> None:
-    assert bool(official(farm(), warned(warning(begins, ends)))) == told
+    assert bool(official_warning_sentences(farm(), warned(warning(begins, ends)))) == told
 
 
 def test_without_work_the_warnings_of_the_rest_of_the_day_are_told() -> None:
-    assert official(farm(), warned(warning(at(23), None), mows=False))
-    assert not official(farm(), warned(warning(at(1), at(2)), mows=False))
+    assert official_warning_sentences(farm(), warned(warning(at(23), None), mows=False))
+    assert not official_warning_sentences(farm(), warned(warning(at(1), at(2)), mows=False))

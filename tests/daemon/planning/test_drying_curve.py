@@ -3,7 +3,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from daemon.domain.prospect import Band, DryingPicture, FieldProspect, water_by
+from daemon.domain.prospect import Band, DryingPicture, FieldProspect, water_at
 from daemon.planning.prospect import look_ahead
 from tests.loopback.hours import HERE
 from tests.support.farms import DAWN
@@ -32,9 +32,9 @@ def test_the_picture_is_of_the_first_day_to_mow_from_its_start_on() -> None:
     assert len(shown.water) == len(shown.rain) == len(shown.sun) == 13, "from seven to eight in the evening"
     assert (shown.rain, min(shown.sun[:10]) > 100.0) == ((0.0,) * 13, True)
     hours_before = (shown.mown - shown.begins) / timedelta(hours=1)
-    assert shown.cut_with is not None
-    assert 0.7 < shown.cut_with.mid < 0.9
-    assert shown.cut_with.mid > next(one.mid for one in shown.water[int(hours_before) :] if one is not None)
+    assert shown.water_at_mowing is not None
+    assert 0.7 < shown.water_at_mowing.mid < 0.9
+    assert shown.water_at_mowing.mid > next(one.mid for one in shown.water[int(hours_before) :] if one is not None)
     assert [one is None for one in shown.water] == [hour + 1 < hours_before for hour in range(13)]
 
 
@@ -75,7 +75,7 @@ def test_the_water_at_a_time_lies_on_the_line_between_the_hours() -> None:
     shown = DryingPicture(DAWN.date(), begins, begins + timedelta(minutes=75), water, (0.0,) * 4, (0.0,) * 4)
 
     def by(hours: float) -> tuple[float, ...] | None:
-        band = water_by(shown, begins + timedelta(hours=hours))
+        band = water_at(shown, begins + timedelta(hours=hours))
         return None if band is None else (band.low, band.mid, band.high)
 
     assert by(2.0) == (0.6, 0.7, 0.8)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daemon.domain.farm import Farm, Place, Traction
-from daemon.domain.prospect import Chance, FieldDay, Reason, Ripeness
+from daemon.domain.prospect import AreaOdds, FieldDay, Reason, Ripeness
 from daemon.planning.drying import strips_for
 from daemon.planning.field_day import ripeness
 from daemon.planning.forecast_hours import Window, forecast_hours, work_window
@@ -96,7 +96,7 @@ def test_a_heavier_crop_means_fewer_acres() -> None:
 def test_no_more_is_advised_than_the_field_has(acres: float) -> None:
     day = today(working_farm(field("Creek", acres)))
     assert day.area == pytest.approx(acres * ACRE, rel=1e-12)
-    assert day.curve[-1] == Chance(day.area, day.curve[-1].odds)
+    assert day.curve[-1] == AreaOdds(day.area, day.curve[-1].odds)
 
 
 def test_what_is_advised_is_the_largest_area_at_the_odds_needed() -> None:
@@ -129,7 +129,7 @@ def test_rain_at_noon_prevents_a_mow() -> None:
     day = today(working_farm(), rain=0.3, first_wet=6)
     assert (day.area, day.start, day.reason) == (0.0, None, Reason.RAIN)
     assert day.odds == LEAST_ODDS
-    assert day.spoiled == 1.0
+    assert day.hindered_share == 1.0
 
 
 def test_rain_after_the_wrapping_prevents_nothing() -> None:

@@ -120,12 +120,12 @@ def test_a_pass_tells_what_each_field_breathes() -> None:
     hours = weather(HERE, now, now + timedelta(hours=60))
     farm = working_farm(field("first", 10), field("second", 10), field("heavy", 10, expected_yield=9.0))
     first, second, heavy = (one.days[0] for one in look_ahead(farm, hours, now).fields)
-    assert first.breathed is not None
-    assert second.breathed is not None
-    assert heavy.breathed is None  # nothing is mown there
+    assert first.respiration_loss is not None
+    assert second.respiration_loss is not None
+    assert heavy.respiration_loss is None  # nothing is mown there
     # Eight hours or so from 80 to 50 % water at 15 to 25 degC: between all of them at 50 % and all of them fresh.
     assert first.start and first.bale_from and first.wrapped_by
     least = (first.bale_from - first.start) / timedelta(hours=1) * slow_breath(0.5, 12.0)
     most = (first.wrapped_by - first.start) / timedelta(hours=1) * slow_breath(0.8, 30.0)
-    assert least < first.breathed.mid < most
-    assert second.breathed.mid == pytest.approx(first.breathed.mid, rel=0.3)
+    assert least < first.respiration_loss.mid < most
+    assert second.respiration_loss.mid == pytest.approx(first.respiration_loss.mid, rel=0.3)

@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from daemon.domain.prospect import IfLeft
+from daemon.domain.prospect import LeftOvernight
 from daemon.planning.prospect import look_ahead
 from tests.loopback.hours import HERE
 from tests.support.weather import field, weather, working_farm
@@ -13,7 +13,7 @@ from tests.support.weather import field, weather, working_farm
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 
 
-def left(hours: int = 60, first_wet: int = 99, members: int = 1) -> IfLeft | None:
+def left(hours: int = 60, first_wet: int = 99, members: int = 1) -> LeftOvernight | None:
     """What is left of a clear day's work; rain falls in half of the members from so many hours after now."""
     rain = np.zeros((members, min(hours - 2, 48)))
     rain[: (members + 1) // 2, first_wet:] = 2.0
@@ -25,7 +25,7 @@ def left(hours: int = 60, first_wet: int = 99, members: int = 1) -> IfLeft | Non
 
 
 @cache
-def clear() -> IfLeft:
+def clear() -> LeftOvernight:
     found = left()
     assert found is not None
     return found
@@ -60,13 +60,13 @@ def test_what_rain_would_take_is_that_of_the_members_that_have_it() -> None:
     for members in (1, 10):
         wet = left(first_wet=20, members=members)
         assert wet is not None
-        assert wet.rained_on is not None
-        assert wet.rained_on.mid == pytest.approx(by_hand)
-        assert wet.rained_on.low < wet.rained_on.mid < wet.rained_on.high
+        assert wet.rain_loss is not None
+        assert wet.rain_loss.mid == pytest.approx(by_hand)
+        assert wet.rain_loss.low < wet.rain_loss.mid < wet.rain_loss.high
 
 
 def test_no_rain_takes_nothing() -> None:
-    assert clear().rained_on is None
+    assert clear().rain_loss is None
 
 
 def test_it_is_said_of_every_field_that_is_advised_and_of_no_other() -> None:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.advice.decide import decide
-from daemon.domain.advice import Kind
+from daemon.domain.advice import AdviceKind
 from daemon.domain.farm import Farm, Place
 from daemon.domain.prospect import FieldDay, Prospect, Reason, Ripeness
 from daemon.planning.daily_weather import daily_extremes
@@ -46,7 +46,7 @@ def days_of(found: Prospect, number: int = 0) -> tuple[FieldDay, ...]:
 
 def test_good_weather_leads_to_a_mow() -> None:
     (advice,) = decide(working_farm(), pass_over(working_farm())).advices
-    assert (advice.kind, advice.reason) == (Kind.MOW, None)
+    assert (advice.kind, advice.reason) == (AdviceKind.MOW, None)
 
 
 def test_a_forecast_that_is_too_old_is_not_used() -> None:
@@ -64,7 +64,7 @@ def test_an_old_forecast_leaves_what_is_known_of_the_growth() -> None:
     for name in ("ripeness", "stage", "kinds", "ndf", "clock", "clock_from", "days_left", "dry_matter", "quality"):
         assert getattr(old, name) == getattr(young, name) != (), name
     assert (old.unknown, old.days, old.drying_picture) == (Reason.DATA_STALE, (), None)
-    assert (old.ground, old.carries_from, old.soil_factor) == (None, None, None)  # by rain that was only forecast
+    assert (old.ground, old.firm_from, old.soil_factor) == (None, None, None)  # by rain that was only forecast
 
 
 def test_both_kinds_of_a_mix_are_told_of() -> None:
@@ -162,7 +162,11 @@ def test_one_bad_field_is_set_aside_and_the_others_go_on() -> None:
     assert "bamboo" in odd.detail
     assert regrown.unknown is None
     assert regrown.days[0].area == pytest.approx(10 * ACRE)
-    assert [one.kind for one in decide(farm, pass_over(farm, spring)).advices] == [Kind.MOW, Kind.NONE, Kind.NONE]
+    assert [one.kind for one in decide(farm, pass_over(farm, spring)).advices] == [
+        AdviceKind.MOW,
+        AdviceKind.NONE,
+        AdviceKind.NONE,
+    ]
 
 
 def test_two_ripe_fields_share_the_day() -> None:
@@ -307,8 +311,8 @@ def test_soft_ground_holds_back_where_too_many_members_say_so() -> None:
 
     for rainy, soft in ((1, False), (4, True), (5, True)):  # seven in ten are needed
         today, _, after = held(rainy)[:3]
-        assert today.carried == 1.0
-        assert after.carried == 1.0 - rainy / 8
+        assert today.ground_firm_share == 1.0
+        assert after.ground_firm_share == 1.0 - rainy / 8
         assert (after.reason is Reason.GROUND_SOFT) == soft
         assert after.odds is not None, "which are still true"
 
@@ -318,11 +322,9 @@ def test_a_field_on_soft_ground_says_from_when_it_carries() -> None:
     hours = weather(HERE, NOW, NOW + timedelta(days=5))
     farm = working_farm(field("wet", 10, ground_looks=(seen,)), field("dry", 10))
     wet, dry = pass_over(farm, hours).fields
-    assert (wet.ground, dry.ground, dry.carries_from) == ("soft", "firm", TODAY)
-    assert wet.carries_from is not None
-    assert [day.date for day in wet.days if day.reason is Reason.GROUND_SOFT][-1] == wet.carries_from - timedelta(
-        days=1
-    )
+    assert (wet.ground, dry.ground, dry.firm_from) == ("soft", "firm", TODAY)
+    assert wet.firm_from is not None
+    assert [day.date for day in wet.days if day.reason is Reason.GROUND_SOFT][-1] == wet.firm_from - timedelta(days=1)
     assert wet.days[0].reason is Reason.GROUND_SOFT
     young = working_farm(field("young", 10, ground_looks=(seen,), last_cut=date(2026, 6, 1)))
     assert days_of(pass_over(young, hours))[0].reason is Reason.NOT_RIPE
@@ -342,7 +344,7 @@ def test_drought_holds_a_regrowth_back_and_brings_a_caution_of_nitrate() -> None
     assert (moist[0].ripeness, dry[0].ripeness) == (Ripeness.PAST, Ripeness.GROWING)
     assert "drought holds orchardgrass back, " in dry[0].detail
     assert moist[1].clock == dry[1].clock
-    named = ["nitrate" in {care.caution for care in fields[1].days[0].cares} for fields in (moist, dry)]
+    named = ["nitrate" in {care.caution for care in fields[1].days[0].cautions} for fields in (moist, dry)]
     assert named == [False, True]
 
 
@@ -365,7 +367,7 @@ def test_odds_are_no_surer_than_the_ground() -> None:
     )
     assert dry.odds is not None
     assert wet.odds is not None
-    assert (dry.carried, wet.carried) == (1.0, 0.6)
+    assert (dry.ground_firm_share, wet.ground_firm_share) == (1.0, 0.6)
     assert wet.odds < dry.odds
     assert wet.reason is Reason.GROUND_SOFT
 

@@ -11,11 +11,11 @@ import xarray as xr
 from daemon.advice.decide import decide
 from daemon.diary.overlay import with_diary
 from daemon.diary.store import Line, LineKind
-from daemon.domain.advice import Morning, Watched, WatchState
+from daemon.domain.advice import Morning, WatchedField, WatchState
 from daemon.domain.farm import Channel, Farm, Units
-from daemon.domain.field_watch import as_said, news, pinch, still_watched, told_since
-from daemon.domain.message import State
-from daemon.domain.prospect import Band, Chance, IfLeft, Reason
+from daemon.domain.field_watch import changes, keep_last_watch, start_watch, wettest_when_urgent, with_changes_told
+from daemon.domain.message import MessageState
+from daemon.domain.prospect import AreaOdds, Band, LeftOvernight, Reason
 from daemon.messages.change import say_change
 from daemon.messages.daily import say
 from daemon.messages.outbox.store import Postbag
@@ -25,8 +25,8 @@ from daemon.planning.prospect import look_ahead, no_prospect
 from daemon.planning.watch import watch
 from daemon.service.rounds import Service
 from daemon.weather.contract import Weather
-from daemon.words.sms import parts
-from daemon.words.watch import watched_words
+from daemon.words.sms import part_count
+from daemon.words.watch import watch_text
 from tests.loopback.hours import HERE
 from tests.loopback.receivers import Gateway
 from tests.support.farms import ACRE, person
@@ -76,12 +76,12 @@ def advice(now: datetime, rain_from: float | None = None) -> Morning:
 
 
 def morning() -> Morning:
-    return as_said(advice(DAWN))
+    return start_watch(advice(DAWN))
 
 
 def looked(
     now: datetime, hours: Weather, said: Morning | None = None, *lines: Line, farm: Farm = FARM
-) -> list[Watched]:
+) -> list[WatchedField]:
     return list(watch(farm, hours, said or morning(), lines, now))
 
 
@@ -122,8 +122,8 @@ def test_the_swath_is_followed_from_the_moment_it_is_cut() -> None:
 def test_rain_before_the_end_of_the_work_means_to_bale_sooner() -> None:
     (stands,) = looked(at(12), sky(at(12), 19))
     assert (stands.state, stands.reason, clock(stands.rain_at)) == (WatchState.BALE_SOONER, Reason.RAIN, "19:00")
-    assert stands.bale_from and stands.bale_said and stands.bale_from < stands.bale_said
-    assert stands.still is None and stands.left is None
+    assert stands.bale_from and stands.last_told_bale_from and stands.bale_from < stands.last_told_bale_from
+    assert stands.still_wrappable is None and stands.left is None
 
 
 def test_rain_after_the_end_of_the_work_changes_nothing() -> None:
@@ -152,17 +152,21 @@ def test_rain_in_the_afternoon_calls_it_off() -> None:
     (stands,) = looked(at(12), sky(at(12), 16))
     assert (stands.state, stands.reason, clock(stands.rain_at)) == (WatchState.WILL_NOT_MAKE_IT, Reason.RAIN, "16:00")
     assert stands.odds is not None and stands.odds < 0.4
-    assert stands.still is not None and 0.0 < stands.still.area < stands.area and stands.still.odds >= 0.7
+    assert (
+        stands.still_wrappable is not None
+        and 0.0 < stands.still_wrappable.area < stands.area
+        and stands.still_wrappable.odds >= 0.7
+    )
     assert stands.wrapped_by is not None and at(12) < stands.wrapped_by <= at(16.5)
     assert stands.left is not None and stands.left.rain == 0.97
 
 
 def test_only_what_is_cut_can_still_be_wrapped() -> None:
     (before,) = looked(at(6.5), sky(at(6.5), 15))
-    assert (before.state, before.still, before.left) == (WatchState.WILL_NOT_MAKE_IT, None, None)
+    assert (before.state, before.still_wrappable, before.left) == (WatchState.WILL_NOT_MAKE_IT, None, None)
     (begun,) = looked(at(8), sky(at(8), 17))
     # 2.8 ha an hour from seven on
-    assert begun.still is not None and begun.still.area <= 2.8 + 1e-9
+    assert begun.still_wrappable is not None and begun.still_wrappable.area <= 2.8 + 1e-9
 
 
 def test_more_is_wrapped_at_a_pinch_than_in_the_usual_way() -> None:
@@ -170,21 +174,21 @@ def test_more_is_wrapped_at_a_pinch_than_in_the_usual_way() -> None:
     assert stands.moisture is not None and stands.moisture.low > FARM.baleage.wettest
     # though all but the driest of it is wetter than the settings want, raking can begin at once
     assert stands.rake_from == at(12)
-    assert stands.still is not None
+    assert stands.still_wrappable is not None
 
 
 @pytest.mark.parametrize(
     ("wettest", "ceiling"), [(0.5, 0.60), (0.6, 0.60), (0.605, 0.605), (0.615, 0.61), (0.619, 0.61)]
 )
 def test_the_ceiling_is_under_62_whatever_the_settings_say(wettest: float, ceiling: float) -> None:
-    assert pinch(replace(FARM, baleage=replace(FARM.baleage, wettest=wettest))) == ceiling
+    assert wettest_when_urgent(replace(FARM, baleage=replace(FARM.baleage, wettest=wettest))) == ceiling
 
 
 def test_a_brighter_sky_means_to_bale_sooner() -> None:
     (stands,) = looked(at(11), sky(at(11), brighter_from=8))
     assert (stands.state, stands.reason) == (WatchState.BALE_SOONER, None)
-    assert stands.bale_from and stands.bale_said
-    assert stands.bale_said - stands.bale_from >= timedelta(minutes=45)
+    assert stands.bale_from and stands.last_told_bale_from
+    assert stands.last_told_bale_from - stands.bale_from >= timedelta(minutes=45)
 
 
 def test_nothing_is_raked_before_now() -> None:
@@ -215,29 +219,29 @@ def test_what_the_members_had_for_hours_that_stayed_dry_is_forgotten() -> None:
 
 
 def test_what_was_called_off_stays_called_off() -> None:
-    said = told_since(morning(), looked(at(12), sky(at(12), 16)))
+    said = with_changes_told(morning(), looked(at(12), sky(at(12), 16)))
     (stands,) = looked(at(14), sky(at(14)), said)
     assert (stands.state, stands.reason) == (WatchState.WILL_NOT_MAKE_IT, Reason.RAIN)
-    assert stands.still is not None
-    assert "mowing was called off earlier today" in watched_words(FARM, stands, at(14), at(14))
+    assert stands.still_wrappable is not None
+    assert "mowing was called off earlier today" in watch_text(FARM, stands, at(14), at(14))
 
 
 def test_mowing_is_held_to_have_ended_when_it_was_called_off() -> None:
     off = looked(at(8), sky(at(8), 12))
-    said = told_since(morning(), off)
+    said = with_changes_told(morning(), off)
     (later,) = looked(at(13), sky(at(13), 20), said)
     # an hour's mowing, none of which would have been dry before the rain; all of it is when the rain stays away
-    assert off[0].still is None and later.still is not None
-    assert later.still.area == pytest.approx(2.8)
+    assert off[0].still_wrappable is None and later.still_wrappable is not None
+    assert later.still_wrappable.area == pytest.approx(2.8)
     (anyway,) = looked(at(13), sky(at(13), 20), said, line(LineKind.CUT, 9, area=12 * ACRE))
-    assert anyway.still is not None and anyway.still.area > 2.8
+    assert anyway.still_wrappable is not None and anyway.still_wrappable.area > 2.8
 
 
 def test_after_it_was_told_the_new_hours_are_what_was_said() -> None:
     first = looked(at(12), sky(at(12), 19))
-    (stands,) = looked(at(13), sky(at(13), 19), told_since(morning(), first))
+    (stands,) = looked(at(13), sky(at(13), 19), with_changes_told(morning(), first))
     assert stands.state is WatchState.ON_TRACK
-    assert stands.bale_said == first[0].bale_from
+    assert stands.last_told_bale_from == first[0].bale_from
     assert clock(stands.bale_from) == clock(first[0].bale_from)
 
 
@@ -286,7 +290,7 @@ def test_a_field_left_uncut_is_watched_no_longer_until_it_is_cut_after_all() -> 
     left = line(LineKind.UNCUT, 0, timed=False)
     (stands,) = looked(at(9), sky(at(9), 11), None, left)
     assert stands.state is WatchState.DONE
-    assert list(news(replace(morning(), watched=(stands,)), morning())) == []
+    assert list(changes(replace(morning(), watched=(stands,)), morning())) == []
     after = replace(line(LineKind.CUT, 8, area=4 * ACRE), id=2)
     (stands,) = looked(at(9), sky(at(9)), None, left, after)
     assert (stands.state, stands.noted) == (WatchState.ON_TRACK, True)
@@ -300,7 +304,7 @@ def test_wrapping_what_was_cut_yesterday_leaves_what_was_cut_today() -> None:
     wrapped = replace(line(LineKind.WRAPPED, 11), id=3)
     today = replace(line(LineKind.CUT, 7, area=20 * ACRE), id=2)
     unhoured = replace(line(LineKind.CUT, 0, area=20 * ACRE, timed=False), id=4, written_at=at(12))
-    said = as_said(decide(FARM, look_ahead(with_diary(FARM, [yesterday], DAWN), sky(DAWN), DAWN)))
+    said = start_watch(decide(FARM, look_ahead(with_diary(FARM, [yesterday], DAWN), sky(DAWN), DAWN)))
 
     def stands(*lines: Line) -> list[tuple[WatchState, float]]:
         found = looked(at(13), sky(at(13)), said, yesterday, *lines)
@@ -351,7 +355,7 @@ def test_a_field_that_cannot_be_reckoned_stands_as_it_was_said(caplog: pytest.Lo
 ANN, BEN = person("Ann"), person("Ben", Channel.EMAIL)
 
 
-def told(one: Watched, farm: Farm = FARM) -> tuple[str, str, str]:
+def told(one: WatchedField, farm: Farm = FARM) -> tuple[str, str, str]:
     """The text, and the email's subject and body."""
     heard = say_change(replace(farm, alerts=replace(farm.alerts, people=(ANN, BEN))), one)
     assert heard.keys() == {ANN, BEN}
@@ -362,11 +366,11 @@ def local(hour: float) -> datetime:
     return at(hour).astimezone(HERE.timezone)
 
 
-def standing(state: WatchState, **changes: object) -> Watched:
+def standing(state: WatchState, **changes: object) -> WatchedField:
     """Long Meadow at noon, as told by hand."""
-    bare = Watched(
+    bare = WatchedField(
         "Long Meadow", state, at(12), local(8), 20 * ACRE, 0.61, local(13), local(13.75), local(17.5),
-        bale_said=local(15.5), moisture=Band(0.58, 0.62, 0.66),
+        last_told_bale_from=local(15.5), moisture=Band(0.58, 0.62, 0.66),
     )  # fmt: skip
     return replace(bare, **changes)  # type: ignore[arg-type]
 
@@ -376,8 +380,8 @@ FAILING = standing(
     odds=0.24,
     reason=Reason.RAIN,
     rain_at=local(16),
-    still=Chance(6 * ACRE, 0.72),
-    left=IfLeft(Band(0.48, 0.52, 0.57), 0.84),
+    still=AreaOdds(6 * ACRE, 0.72),
+    left=LeftOvernight(Band(0.48, 0.52, 0.57), 0.84),
 )
 
 
@@ -411,13 +415,13 @@ def test_calling_off_says_what_to_do() -> None:
 
 
 def test_where_all_members_have_rain_no_dry_moisture_is_told() -> None:
-    text, _, _ = told(replace(FAILING, left=IfLeft(Band(0.3, 0.4, 0.5), 0.97)))
+    text, _, _ = told(replace(FAILING, left=LeftOvernight(Band(0.3, 0.4, 0.5), 0.97)))
     assert "Leave the rest for tomorrow: rain before noon: 9 in 10." in text
     assert "if dry" not in text
 
 
 def test_before_the_start_it_says_not_to_begin() -> None:
-    text, _, _ = told(replace(FAILING, at=at(6), still=None, left=None))
+    text, _, _ = told(replace(FAILING, at=at(6), still_wrappable=None, left=None))
     assert "Stop mowing, or do not begin." in text
 
 
@@ -429,7 +433,7 @@ def test_rain_that_leaves_the_hour_as_it_was_said_asks_for_no_more_than_readines
 def test_odds_under_those_asked_for_are_not_on_track() -> None:
     for sure, words in ((0.61, "on track"), (0.59, "not sure enough")):
         stands = standing(WatchState.ON_TRACK, odds=sure)
-        assert watched_words(FARM, stands, at(12), at(12)).startswith(f"If you mowed Long Meadow: {words}, rake")
+        assert watch_text(FARM, stands, at(12), at(12)).startswith(f"If you mowed Long Meadow: {words}, rake")
 
 
 @pytest.mark.parametrize("units", Units)
@@ -439,21 +443,21 @@ def test_a_text_fits_and_keeps_what_is_to_be_done(reason: Reason, units: Units) 
     failing = replace(FAILING, reason=reason, rain_at=local(16) if reason is Reason.RAIN else None)
     for noted in (False, True):
         text, _, _ = told(replace(failing, field="A" * 40, noted=noted, timed=noted), farm)
-        assert parts(text) == 2
+        assert part_count(text) == 2
         assert "Stop mowing. Wrap what is at or under 60% water" in text
         assert "never bale wetter" in text
 
 
 def test_no_message_calls_anything_safe() -> None:
     for one in (FAILING, standing(WatchState.BALE_SOONER), standing(WatchState.ON_TRACK)):
-        assert "safe" not in watched_words(FARM, one, at(12), at(12)).lower()
+        assert "safe" not in watch_text(FARM, one, at(12), at(12)).lower()
 
 
 def test_what_is_noted_as_cut_is_told_as_such() -> None:
     untimed = standing(WatchState.ON_TRACK, noted=True)
     for stands, lead in ((untimed, "cut today"), (replace(untimed, timed=True), "cut at 8:00 am")):
-        assert watched_words(FARM, stands, at(12), at(12)).startswith(f"Long Meadow, 20 acres {lead}: on track, rake")
-        assert watched_words(FARM, stands, at(13), at(13)).startswith(f"Long Meadow, 20 acres {lead}: nothing new")
+        assert watch_text(FARM, stands, at(12), at(12)).startswith(f"Long Meadow, 20 acres {lead}: on track, rake")
+        assert watch_text(FARM, stands, at(13), at(13)).startswith(f"Long Meadow, 20 acres {lead}: nothing new")
 
 
 def test_the_diary_says_what_is_cut_and_when() -> None:
@@ -468,15 +472,15 @@ def test_the_diary_says_what_is_cut_and_when() -> None:
 
 def test_the_page_says_how_it_stands_and_since_when_nothing_is_known() -> None:
     stands = standing(WatchState.ON_TRACK, bale_from=local(15.5))
-    assert watched_words(FARM, stands, at(12.5), at(12)) == (
+    assert watch_text(FARM, stands, at(12.5), at(12)) == (
         "If you mowed Long Meadow: on track, rake from 1:00 pm, bale from 3:30 pm, all wrapped by about 5:30 pm. "
         "20 acres: 6 in 10 that all is wrapped tonight. What is cut is now at about 58 to 66% water."
     )
-    old = watched_words(FARM, stands, at(14), at(13))
+    old = watch_text(FARM, stands, at(14), at(13))
     assert old.startswith("If you mowed Long Meadow: nothing new is known since 12:00 pm.")
     assert "on track" not in old
     done = standing(WatchState.DONE)
-    assert watched_words(FARM, done, at(16), at(16)).startswith("Long Meadow: no longer watched")
+    assert watch_text(FARM, done, at(16), at(16)).startswith("Long Meadow: no longer watched")
 
 
 # --- The day of the service --------------------------------------------------------------------------------------
@@ -521,7 +525,7 @@ class Bench:
 
     @property
     def kinds(self) -> list[str]:
-        return [row.kind for row in reversed(self.postbag.recent()) if row.state is State.SENT]
+        return [row.kind for row in reversed(self.postbag.recent()) if row.state is MessageState.SENT]
 
 
 @pytest.fixture
@@ -611,8 +615,8 @@ def test_a_service_that_stands_still_is_not_on_track(bench: Bench) -> None:
 
 def test_what_is_kept_is_of_its_day_only() -> None:
     lost = decide(FARM, no_prospect(FARM, at(13), Reason.DATA_STALE, "30 hours old"))
-    assert still_watched(lost, morning(), None).watched == morning().watched
-    assert still_watched(replace(lost, date=DAY + timedelta(days=1)), morning()).watched == ()
+    assert keep_last_watch(lost, morning(), None).watched == morning().watched
+    assert keep_last_watch(replace(lost, date=DAY + timedelta(days=1)), morning()).watched == ()
 
 
 def test_a_second_field_that_fails_later_is_told_too() -> None:
@@ -620,6 +624,6 @@ def test_a_second_field_that_fails_later_is_told_too() -> None:
     now = replace(
         advice(at(12), None), watched=(first, second), prospect=replace(advice(at(12), None).prospect, at=at(12))
     )
-    assert [one.field for one in news(now, None)] == ["Hill", "Creek"]
-    said = told_since(now, [first])
-    assert [one.field for one in news(now, replace(said, watched=(first,)))] == ["Creek"]
+    assert [one.field for one in changes(now, None)] == ["Hill", "Creek"]
+    said = with_changes_told(now, [first])
+    assert [one.field for one in changes(now, replace(said, watched=(first,)))] == ["Creek"]

@@ -33,8 +33,8 @@ def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: M
     picture = told[BEN].picture or b""
     assert picture.startswith(PNG)
     assert len(picture) < 40_000
-    assert "Long Meadow" in told[BEN].picture_words
-    assert replace(told[BEN], picture=None, picture_words="") == plain[BEN]
+    assert "Long Meadow" in told[BEN].alt_text
+    assert replace(told[BEN], picture=None, alt_text="") == plain[BEN]
 
 
 def test_no_picture_keeps_no_message_back(morning: Morning, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 import requests
 
-from daemon.words.sms import parts
+from daemon.words.sms import part_count
 from tests.loopback.openmeteo import OpenMeteo, a_little_windier
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.hourly_records import greensboro
@@ -197,7 +197,7 @@ def test_a_good_morning_is_told_to_all_and_only_once(tmp_path: Path, record: pd.
     assert hours == pytest.approx(acres / 5.0, abs=0.5)
     assert int(job["odds"]) >= 7
     assert text.startswith("Piedmont Farm: ")
-    assert parts(text) <= 2
+    assert part_count(text) <= 2
 
     email = mail_text(farm.mail)
     assert f"Mow {acres} acres: Hill Piece" in mail["Subject"]

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from daemon.domain.farm import Farm, Person
-from daemon.domain.message import Message, Outgoing
+from daemon.domain.message import Message, NewMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Postbag
 from daemon.service.heartbeat import WELL, Outside, begin, verdict
@@ -68,7 +68,7 @@ def watched(server: Watcher, *people: Person) -> Farm:
 
 def morning_of(bag: Postbag, *people: Person) -> None:
     for who in people:
-        bag.put(Outgoing(DAY, TaskKind.MORNING, who, Message("", "mow"), DAWN, TOO_LATE), DAWN)
+        bag.put(NewMessage(DAY, TaskKind.MORNING, who, Message("", "mow"), DAWN, TOO_LATE), DAWN)
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
 
 
@@ -111,7 +111,7 @@ def test_a_second_way_that_delivers_makes_it_well(bag: Postbag) -> None:
     with Gateway() as gateway:
         ann = person(address="json://127.0.0.1:9")
         ways = [ann, person("Ann, second way", address=gateway.address)]
-        first = Outgoing(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, TOO_LATE)
+        first = NewMessage(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, TOO_LATE)
         bag.put(first, DAWN, replace(first, person=ways[1], first_try=DAWN + timedelta(minutes=20)))
         bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
         bag.deliver(DAWN, ways)

@@ -23,7 +23,7 @@ from daemon.diary.answers.links import Answers
 from daemon.diary.store import Diary, LineKind
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
-from daemon.domain.message import State
+from daemon.domain.message import MessageState
 from daemon.messages.outbox.store import Postbag
 from daemon.service.banner import running_words
 from daemon.service.process import Process
@@ -89,7 +89,7 @@ def test_the_service_shows_its_page_sends_and_ends_when_told(tmp_path: Path, num
         assert process.returncode == 0
         assert [posted["message"] for posted in gateway.posted] == ["mow"]
         [row] = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
-        assert row.state is State.SENT
+        assert row.state is MessageState.SENT
 
 
 def test_a_look_without_an_end_does_not_keep_the_service_from_ending(tmp_path: Path) -> None:

@@ -7,8 +7,8 @@ import pytest
 
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Person
-from daemon.domain.message import Message, Outgoing, State
-from daemon.domain.schedule import Task, TaskKind, fetched_every
+from daemon.domain.message import Message, MessageState, NewMessage
+from daemon.domain.schedule import Task, TaskKind, fetch_interval
 from daemon.messages.outbox.store import Postbag
 from daemon.page.today import headline
 from daemon.service.rounds import Service
@@ -94,11 +94,11 @@ def test_a_day_brings_each_person_one_morning_and_one_evening_message(bench: Ben
         "morning for Ann: 1 to mow",
         "morning for Ben: 1 to mow",
     ]
-    assert {row.state for row in bench.postbag.recent()} == {State.SENT}
+    assert {row.state for row in bench.postbag.recent()} == {MessageState.SENT}
 
 
 def test_a_round_looks_once_for_all_that_is_due_and_then_every_hour_and_the_places_own_minutes(bench: Bench) -> None:
-    assert fetched_every(bench.farm.place) == timedelta(hours=1, minutes=5, seconds=19)
+    assert fetch_interval(bench.farm.place) == timedelta(hours=1, minutes=5, seconds=19)
     bench.run(133)
     assert bench.look.looked == [DAWN + timedelta(minutes=minutes) for minutes in (0, 66, 132)]
 
@@ -219,7 +219,7 @@ def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytes
 
     ann = bench.farm.alerts.people[0]
     before = Message("", "from before")
-    bench.postbag.put(Outgoing(DAY, "change", ann, before, DAWN, DAWN + timedelta(hours=1)), DAWN)
+    bench.postbag.put(NewMessage(DAY, "change", ann, before, DAWN, DAWN + timedelta(hours=1)), DAWN)
     Service(bench.farm, bench.postbag, bench.clock, bench.look, speechless).round()
     assert bench.heard == ["from before"]
     assert "the morning task of 2026-06-01 broke down: KeyError: 'no words'" in caplog.text

@@ -13,8 +13,8 @@ from pydantic import TypeAdapter
 
 from daemon.cli.commands import main
 from daemon.domain.advice import Morning
-from daemon.domain.field_watch import as_said
-from daemon.domain.message import Message, Outgoing
+from daemon.domain.field_watch import start_watch
+from daemon.domain.message import Message, NewMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Postbag
 from daemon.service.heartbeat import BEGAN, begin
@@ -81,7 +81,7 @@ def bag(tmp_path: Path) -> Postbag:
 
 def told(postbag: Postbag) -> None:
     ann = person(address="json://127.0.0.1:9/secret-word")
-    item = Outgoing(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
+    item = NewMessage(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
     assert postbag.put(item, DAWN)
     postbag.deliver(DAWN, (ann,))
 
@@ -101,7 +101,7 @@ def test_a_service_that_runs_is_good(ask: Ask, bag: Postbag, tmp_path: Path) -> 
 
 
 def test_what_is_cut_by_now_is_told_and_not_the_plan_of_the_morning(ask: Ask, bag: Postbag) -> None:
-    morning = as_said(mow_morning())
+    morning = start_watch(mow_morning())
     cut = replace(morning.watched[0], noted=True, area=22.0 * ACRE, odds=0.55)
     looked = replace(morning, watched=(cut,), prospect=replace(morning.prospect, at=DAWN))
     bag.keep("morning", TypeAdapter(Morning).dump_json(looked).decode())

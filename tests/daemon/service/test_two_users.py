@@ -10,7 +10,7 @@ import pytest
 
 from daemon.cli.commands import main
 from daemon.diary.store import Diary
-from daemon.domain.message import Message, Outgoing
+from daemon.domain.message import Message, NewMessage
 from daemon.messages.outbox.store import Postbag
 from daemon.service.status import ALIVE, mark_alive
 from daemon.settings import paths as places
@@ -69,7 +69,7 @@ def acting(user: int, act: Callable[[], int | None]) -> int:
 
 def put(state: Path, kind: str) -> Callable[[], None]:
     def act() -> None:
-        item = Outgoing(DAY, kind, person(), Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
+        item = NewMessage(DAY, kind, person(), Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
         assert Postbag(state / "postbag.sqlite3").put(item, DAWN)
 
     return act

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 
-from daemon.domain.farm import Channel, Estimates, Farm, Hears, Look, Traction, Units
+from daemon.domain.farm import Channel, Estimates, Farm, Look, Subscription, Traction, Units
 from daemon.settings import SettingsError, check, find, load, options, show, state_folder
 from daemon.settings.reload import SettingsFile
 from daemon.settings.text.literals import toml
@@ -296,8 +296,8 @@ def test_people_hear_what_suits_their_channel(write: Write) -> None:
         for by in ("text", "email")
     )
     text, email = load(write(BASE + people)).alerts.people
-    assert (text.channel, text.hears) == (Channel.TEXT, Hears.MOW_DAYS)
-    assert (email.channel, email.hears) == (Channel.EMAIL, Hears.RIPE_MORNINGS)
+    assert (text.channel, text.hears) == (Channel.TEXT, Subscription.MOW_DAYS)
+    assert (email.channel, email.hears) == (Channel.EMAIL, Subscription.RIPE_MORNINGS)
 
 
 def test_a_key_leads_to_the_customers_service(write: Write) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.system.logs import JsonLines, PlainLines
+from daemon.system.logs import JsonFormatter, PlainFormatter
 
 ROOT = Path(__file__).parents[3]
 SAYS = """
@@ -57,9 +57,9 @@ BREAKS = "\x1b[2J|\x85|\u2028|\v|\0"
 
 def test_nothing_that_ends_a_line_or_orders_a_terminal_comes_through() -> None:
     record = logging.LogRecord("daemon.test", logging.INFO, "", 0, "cut %s é", (BREAKS,), None)
-    line = PlainLines(journal=False).format(record)
+    line = PlainFormatter(journal=False).format(record)
     assert line == "INFO daemon.test: cut \\x1b[2J|\\x85|\\u2028|\\x0b|\\x00 é"
-    written = JsonLines().format(record)
+    written = JsonFormatter().format(record)
     assert len(written.splitlines()) == 1
     assert json.loads(written)["message"] == f"cut {BREAKS} é"
 

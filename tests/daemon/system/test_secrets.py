@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 import requests
 
-from daemon.domain.message import State
+from daemon.domain.message import MessageState
 from daemon.messages.outbox.store import Postbag
 from daemon.settings import SettingsError, check, load, show
 from daemon.settings.reload import SettingsFile
-from daemon.system.secrets import NotAtHand, revealed
+from daemon.system.secrets import SecretUnavailable, resolve
 from daemon.weather.contract import Refused
 from daemon.weather.sources.open_meteo import fetch
 from tests.daemon.service.test_process import CONFIG, line
@@ -114,21 +114,21 @@ def test_a_file_that_holds_no_one_line_is_named_and_not_shown(folder: Path, text
 
 
 def test_a_secret_that_is_not_there_says_what_to_do(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(NotAtHand, match=r"which cannot be read \(No such file or directory\)"):
-        revealed(f"file:{folder}/nothing")
+    with pytest.raises(SecretUnavailable, match=r"which cannot be read \(No such file or directory\)"):
+        resolve(f"file:{folder}/nothing")
     os.mkfifo(folder / "pipe")
     for name in ("pipe", ""):
-        with pytest.raises(NotAtHand, match="which is no file"):
-            revealed(f"file:{folder}/{name}")
-    with pytest.raises(NotAtHand, match=r"file:secret\.toml, which depends on where the program is started"):
-        revealed("file:secret.toml")
-    with pytest.raises(NotAtHand, match="env:NOBODY_SET_THIS, which holds nothing"):
-        revealed("env:NOBODY_SET_THIS")
+        with pytest.raises(SecretUnavailable, match="which is no file"):
+            resolve(f"file:{folder}/{name}")
+    with pytest.raises(SecretUnavailable, match=r"file:secret\.toml, which depends on where the program is started"):
+        resolve("file:secret.toml")
+    with pytest.raises(SecretUnavailable, match="env:NOBODY_SET_THIS, which holds nothing"):
+        resolve("env:NOBODY_SET_THIS")
     monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(folder / "credentials"))
     (folder / "credentials").mkdir()
     kept(folder)
-    with pytest.raises(NotAtHand, match="with a path in it"):
-        revealed("credential:../secret.toml")
+    with pytest.raises(SecretUnavailable, match="with a path in it"):
+        resolve("credential:../secret.toml")
 
 
 def test_what_a_secret_says_is_held_to_the_same_rules(folder: Path) -> None:
@@ -194,7 +194,7 @@ def test_no_secret_is_in_anything_that_a_service_tells_or_keeps(folder: Path) ->
             while not gateway.posted:
                 assert process.poll() is None
             bag = Postbag(folder / "postbag.sqlite3")
-            while bag.recent()[0].state is State.SENDING:
+            while bag.recent()[0].state is MessageState.SENDING:
                 pass
             commands = (("check", "--show"), ("explain", "Long Meadow"), ("status",), ("status", "--json"), ("once",))
             told = [typed(config, environment, *words) for words in commands]

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.system.systemd import notify, reloading
+from daemon.system.systemd import sd_notify, sd_notify_reloading
 
 
 @contextmanager
@@ -19,7 +19,7 @@ def manager(name: str) -> Iterator[socket.socket]:
 def test_one_datagram_of_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with manager(str(tmp_path / "notify")) as listening:
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        assert notify(READY=1, STATUS="mow 20 acres\nof Long\tMeadow")
+        assert sd_notify(READY=1, STATUS="mow 20 acres\nof Long\tMeadow")
         assert listening.recv(4096) == b"READY=1\nSTATUS=mow 20 acres of Long Meadow"
 
 
@@ -27,14 +27,14 @@ def test_an_abstract_address(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     name = f"forenoon-test-{tmp_path.name}"
     with manager(f"\0{name}") as listening:
         monkeypatch.setenv("NOTIFY_SOCKET", f"@{name}")
-        assert notify(WATCHDOG=1)
+        assert sd_notify(WATCHDOG=1)
         assert listening.recv(4096) == b"WATCHDOG=1"
 
 
 def test_a_reload_says_since_when(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with manager(str(tmp_path / "notify")) as listening:
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        assert reloading()
+        assert sd_notify_reloading()
         first, second = listening.recv(4096).decode().splitlines()
     assert first == "RELOADING=1"
     assert second.startswith("MONOTONIC_USEC=")
@@ -44,4 +44,4 @@ def test_a_reload_says_since_when(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 @pytest.mark.parametrize("address", ["", "nowhere", "/nowhere/at/all"])
 def test_no_manager_is_no_trouble(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NOTIFY_SOCKET", address)
-    assert not notify(READY=1)
+    assert not sd_notify(READY=1)

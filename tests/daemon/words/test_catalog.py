@@ -14,23 +14,32 @@ from typing import Any
 
 import pytest
 
-from daemon.domain.advice import Announced, Kind, Morning, Watched
+from daemon.domain.advice import AdviceKind, AnnouncedField, Morning, WatchedField
 from daemon.domain.advice import WatchState as Stands
-from daemon.domain.farm import Channel, Farm, Hears, Person, Units
-from daemon.domain.field_watch import as_said
-from daemon.domain.message import Posted, State
-from daemon.domain.prospect import Band, Care, Hurry, IfLeft, KindToday, OfficialWarning, Reason, Ripeness
+from daemon.domain.farm import Channel, Farm, Person, Subscription, Units
+from daemon.domain.field_watch import start_watch
+from daemon.domain.message import MessageState, QueuedMessage
+from daemon.domain.prospect import (
+    Band,
+    LeftOvernight,
+    OfficialWarning,
+    PlantKindToday,
+    Reason,
+    Ripeness,
+    TimedCaution,
+    Urgency,
+)
 from daemon.domain.schedule import TaskKind
 from daemon.messages.change import say_change
 from daemon.messages.daily import say, text_body
 from daemon.messages.outbox.enqueue import said_late
 from daemon.page.server import render
 from daemon.page.today import make_view
-from daemon.words.catalog import Table, counted, joined, load, said, speak
-from daemon.words.cautions import day_cares, stop_work
-from daemon.words.reasons import NEARLY
-from daemon.words.sms import plain
-from daemon.words.watch import watched_words
+from daemon.words.catalog import Catalog, join, load_catalog, phrase, plural, use_catalog
+from daemon.words.cautions import day_cautions, stop_work_sentences
+from daemon.words.reasons import NEAR_MISS_REASONS
+from daemon.words.sms import to_gsm_alphabet
+from daemon.words.watch import watch_text
 from models.cautions import Caution
 from models.degree_days import Why
 from models.firmness import Firmness
@@ -42,10 +51,10 @@ from tests.support.full_morning import whole_morning
 
 DAEMON = Path(__file__).parents[3] / "daemon"
 WORDS = DAEMON / "words"
-ENGLISH = load()
+ENGLISH = load_catalog()
 TRADE_STAGES = [one for seen in STAGES_SEEN.values() for one in seen if one.islower()]  # the others are codes
 KEY = re.compile(r"[a-z_]+(\.[a-z_0-9]+)+")
-SPEAKERS = ("said", "counted", "joined", "named")
+SPEAKERS = ("phrase", "plural", "join", "name_of")
 # What holds no word of its own: all that is read there stands in the table.
 WORDLESS = (
     *("messages/daily", "messages/layout", "messages/change", "messages/settings_mistakes", "messages/outbox/enqueue"),
@@ -106,9 +115,9 @@ def calls_of(path: Path) -> Iterator[Call]:
     for function in (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)):
         calls = [node for node in ast.walk(function) if isinstance(node, ast.Call) and speaker(node) in SPEAKERS]
         for call in calls:
-            if speaker(call) == "joined":
+            if speaker(call) == "join":
                 continue
-            if speaker(call) == "named":
+            if speaker(call) == "name_of":
                 yield named_by(call, f"{path.name}:{call.lineno}")
                 continue
             first, beside = call.args[0], keys_in(function) - direct or keys_in(tree) - direct
@@ -125,7 +134,7 @@ def calls_of(path: Path) -> Iterator[Call]:
 def named_by(call: ast.Call, where: str) -> Call:
     """Return the call for the name of a thing: any of a section."""
     section = ast.literal_eval(call.args[0])
-    return Call(where, "named", frozenset(), rf"{section}\.\w+", frozenset(), False)
+    return Call(where, "name_of", frozenset(), rf"{section}\.\w+", frozenset(), False)
 
 
 def speaker(node: ast.Call) -> str:
@@ -135,21 +144,21 @@ def speaker(node: ast.Call) -> str:
 def page_calls() -> Iterator[Call]:
     """Yield the calls for sentences in the page's templates."""
     for path in (DAEMON / "page" / "templates").iterdir():
-        for words in re.findall(r"said\([^()]*\)", path.read_text(encoding="utf-8")):
+        for words in re.findall(r"phrase\([^()]*\)", path.read_text(encoding="utf-8")):
             call = ast.parse(words, mode="eval").body
             assert isinstance(call, ast.Call)
             filled = frozenset(word.arg or "" for word in call.keywords)
-            yield Call(f"{path.name}: {words}", "said", keys_in(call.args[0]), None, filled, False)
+            yield Call(f"{path.name}: {words}", "phrase", keys_in(call.args[0]), None, filled, False)
 
 
 MODULES = [path for path in sorted(DAEMON.rglob("*.py")) if path.name != "catalog.py"]
 CALLS = [*(call for path in MODULES for call in calls_of(path)), *page_calls()]
 
 
-def meant(call: Call, table: Table) -> set[str]:
+def meant(call: Call, table: Catalog) -> set[str]:
     """Return the entries of the table that a call may say."""
     asked = {key for key in table if call.pattern and re.fullmatch(call.pattern, key)}
-    ends = (".one", ".many") if call.speaker == "counted" else ("",)
+    ends = (".one", ".many") if call.speaker == "plural" else ("",)
     return asked | {f"{key}{end}" for key, end in product(call.keys, ends)}
 
 
@@ -176,10 +185,10 @@ def test_every_sentence_of_the_table_is_said() -> None:
 
 def test_every_place_is_filled_and_nothing_is_said_for_nothing() -> None:
     for call in (call for call in CALLS if not call.more):
-        filled = call.places | ({"count"} if call.speaker == "counted" else set())
+        filled = call.places | ({"count"} if call.speaker == "plural" else set())
         for key in meant(call, ENGLISH):
             assert places(ENGLISH[key]) <= filled, (key, call)
-            may_lack = {"count"} if call.speaker == "counted" else call.places if call.pattern else set()
+            may_lack = {"count"} if call.speaker == "plural" else call.places if call.pattern else set()
             assert filled - places(ENGLISH[key]) <= may_lack, (key, call)
 
 
@@ -187,7 +196,7 @@ def test_every_place_is_filled_and_nothing_is_said_for_nothing() -> None:
     ("section", "names"),
     [
         ("reasons", [one.name for one in Reason]),
-        ("reasons_nearly", [one.name for one in NEARLY]),
+        ("reasons_nearly", [one.name for one in NEAR_MISS_REASONS]),
         ("ripeness", [one.name for one in Ripeness]),
         ("cautions", [one.name for one in Caution]),
         ("ground_today", [one.value for one in Firmness]),
@@ -199,7 +208,7 @@ def test_every_place_is_filled_and_nothing_is_said_for_nothing() -> None:
         ("growth_doubts", [one.name for one in Doubt]),
         ("species", [key(one) for one in (*species(), "grasses", "legumes")]),
         ("stages", [key(one) for one in (*TRADE_STAGES, REGROWTH)]),
-        ("message_states", [one.name for one in State]),
+        ("message_states", [one.name for one in MessageState]),
         ("message_kinds", ["settings", *(one.name for one in (*TaskKind, *Stands))]),
         ("channels", [one.name for one in Channel]),
         ("weekdays", [str(day) for day in range(1, 8)]),
@@ -217,7 +226,7 @@ def test_a_family_of_sentences_is_whole(section: str, names: list[str]) -> None:
 
 @pytest.mark.parametrize("path", sorted(WORDS.glob("*.toml")), ids=lambda path: path.stem)
 def test_every_language_has_the_same_keys_and_places(path: Path) -> None:
-    table = load(path.stem)
+    table = load_catalog(path.stem)
     assert table.keys() == ENGLISH.keys()
     for key, template in table.items():
         assert places(template) == places(ENGLISH[key]), key
@@ -239,7 +248,7 @@ def test_no_sentence_stands_in_the_program(name: str) -> None:
 def test_nothing_is_called_safe_and_nobody_is_shouted_at() -> None:
     for key, template in ENGLISH.items():
         assert not re.search("safe|harmless|no danger|no risk|!", template, re.IGNORECASE), key
-        assert plain(template) == template, f"{key}: a text cannot carry it"
+        assert to_gsm_alphabet(template) == template, f"{key}: a text cannot carry it"
 
 
 def test_no_word_of_forecasting_or_statistics() -> None:
@@ -268,17 +277,17 @@ def test_measures_stand_where_the_farms_units_choose_them() -> None:
 
 def test_what_is_missing_is_a_mistake_of_the_program() -> None:
     with pytest.raises(KeyError, match="no_such"):
-        said("text.no_such")
+        phrase("text.no_such")
     with pytest.raises(KeyError, match="job"):
-        said("text.then")
+        phrase("text.then")
 
 
 def test_braces_in_a_name_are_no_places() -> None:
-    assert said("text.then", job="{job} of {0}") == "Then {job} of {0}"
+    assert phrase("text.then", job="{job} of {0}") == "Then {job} of {0}"
 
 
 def test_one_is_not_many() -> None:
-    assert [counted("units.acres", one) for one in ("1", "1.5", "0")] == ["1 acre", "1.5 acres", "0 acres"]
+    assert [plural("units.acres", one) for one in ("1", "1.5", "0")] == ["1 acre", "1.5 acres", "0 acres"]
 
 
 @pytest.mark.parametrize(
@@ -286,13 +295,13 @@ def test_one_is_not_many() -> None:
     [([], ""), (["A"], "A"), (["A", "B"], "A and B"), (["A", "", "B", "C"], "A, B and C")],
 )
 def test_lists(pieces: list[str], words: str) -> None:
-    assert joined(pieces, last="lists.and") == words
+    assert join(pieces, last="lists.and") == words
 
 
 def test_what_is_no_sentence_is_refused(tmp_path: Path) -> None:
     (tmp_path / "broken.toml").write_text("[text]\nwhole = 3\n", encoding="utf-8")
     with pytest.raises(ValueError, match=r"text\.whole: 3 is no sentence"):
-        load("broken", tmp_path)
+        load_catalog("broken", tmp_path)
 
 
 # --- Another language --------------------------------------------------------------------------------------------
@@ -308,15 +317,15 @@ def capitals(tmp_path: Path) -> Iterator[None]:
     """A language that is all in capitals, spoken while the test runs."""
     lines = (f"{key} = {json.dumps(loud(template))}" for key, template in ENGLISH.items())
     (tmp_path / "capitals.toml").write_text("\n".join(lines), encoding="utf-8")
-    speak(load("capitals", tmp_path))
+    use_catalog(load_catalog("capitals", tmp_path))
     yield
-    speak(ENGLISH)
+    use_catalog(ENGLISH)
 
 
 def loud_farm(units: Units) -> Farm:
     people = (
-        Person("ANN", Channel.TEXT, "json://127.0.0.1:1", Hears.RIPE_MORNINGS),
-        Person("CAT", Channel.EMAIL, "mailto://127.0.0.1:2", Hears.RIPE_MORNINGS),
+        Person("ANN", Channel.TEXT, "json://127.0.0.1:1", Subscription.RIPE_MORNINGS),
+        Person("CAT", Channel.EMAIL, "mailto://127.0.0.1:2", Subscription.RIPE_MORNINGS),
     )
     given = farm(*people, units=units)
     return replace(given, name="TWO ELMS", fields=tuple(replace(one, name=one.name.upper()) for one in given.fields))
@@ -340,21 +349,23 @@ def loud_morning(morning: Morning) -> Morning:
 def mornings() -> list[Morning]:
     """Mornings in which nearly all is said that can be said of one."""
     mow, every = mow_morning(), whole_morning()
-    cares = tuple(Care(one, DAWN, DAWN + timedelta(hours=5), likely=one is Caution.COWS) for one in Caution)
+    cares = tuple(TimedCaution(one, DAWN, DAWN + timedelta(hours=5), likely=one is Caution.COWS) for one in Caution)
     (advice, *_), (stand, *_) = mow.advices, mow.prospect.fields
     assert advice.day is not None
-    careful = replace(advice, day=replace(advice.day, cares=cares, hurry=Hurry.LODGED, lost_by_waiting=0.05))
-    kinds = (KindToday("grasses", "boot", 1.0), KindToday("legumes", "buds", 1.0))
+    careful = replace(advice, day=replace(advice.day, cautions=cares, urgency=Urgency.LODGED, lost_by_waiting=0.05))
+    kinds = (PlantKindToday("grasses", "boot", 1.0), PlantKindToday("legumes", "buds", 1.0))
     flat = replace(stand, lodged=DAY, ground="soft", kinds=kinds, days_left=-0.5)
-    ruts = replace(stand, name="Other", ground="ruts", carries_from=DAY, days_left=90.0)
+    ruts = replace(stand, name="Other", ground="ruts", firm_from=DAY, days_left=90.0)
     cut = replace(stand, name="Cut", last_cut=DAY - timedelta(days=3), dry_matter=0.1)
     second = replace(advice, field="Second")
     fields = replace(mow.prospect, fields=(flat, ruts, cut))
-    off = (Announced("GONE", 1.0, 0.7), Announced("LONG MEADOW", 1.0, 0.7))
+    off = (AnnouncedField("GONE", 1.0, 0.7), AnnouncedField("LONG MEADOW", 1.0, 0.7))
     waits = [
         replace(wait_morning(), advices=(replace(wait_morning().advices[0], kind=kind, reason=reason, day=day),))
         for kind, reason, day in product(
-            (Kind.WAIT, Kind.NONE), Reason, (None, field_day(0, 0, 0.55), replace(field_day(0, 0), better_in=2))
+            (AdviceKind.WAIT, AdviceKind.NONE),
+            Reason,
+            (None, field_day(0, 0, 0.55), replace(field_day(0, 0), better_in_days=2)),
         )
     ]
     return [
@@ -367,20 +378,22 @@ def mornings() -> list[Morning]:
     ]
 
 
-def watched() -> Iterator[Watched]:
-    (one,) = as_said(loud_morning(mow_morning())).watched
-    left, late = IfLeft(Band(0.31, 0.4, 0.53), 0.42), DAWN + timedelta(hours=15)
+def watched() -> Iterator[WatchedField]:
+    (one,) = start_watch(loud_morning(mow_morning())).watched
+    left, late = LeftOvernight(Band(0.31, 0.4, 0.53), 0.42), DAWN + timedelta(hours=15)
     for state in Stands:
         stands = replace(one, state=state, reason=None, odds=0.8)
-        rain = replace(stands, reason=Reason.RAIN, rain_at=late, bale_said=late, left=left, odds=0.3, odds_said=0.7)
+        rain = replace(
+            stands, reason=Reason.RAIN, rain_at=late, last_told_bale_from=late, left=left, odds=0.3, last_told_odds=0.7
+        )
         yield from (stands, rain, replace(stands, noted=True), replace(rain, noted=True, timed=True))
         yield from (replace(rain, bale_from=None), replace(rain, start=late, moisture=left.moisture))
 
 
-def letters(state: State, kind: str) -> Posted:
-    sent = DAWN if state is State.SENT else None
+def letters(state: MessageState, kind: str) -> QueuedMessage:
+    sent = DAWN if state is MessageState.SENT else None
     message = replace(say(loud_farm(Units.US), mow_morning(), TaskKind.SIGN_OF_LIFE).popitem()[1], title="TITLE")
-    return Posted(
+    return QueuedMessage(
         *(1, DAY, kind, "ANN", Channel.TEXT, message, state, 0, 0, DAWN, DAWN, None, DAWN, sent, "json://****", "WHY")
     )
 
@@ -396,16 +409,20 @@ def test_another_language_is_spoken_in_every_message_and_on_the_page(units: Unit
     given, told = loud_farm(units), list[str]()
     for morning in map(loud_morning, mornings()):
         messages = [message for task in TaskKind for message in say(given, morning, task).values()]
-        messages += [said_late(message, said("late.written", time="5:30")) for message in messages]
+        messages += [said_late(message, phrase("late.written", time="5:30")) for message in messages]
         told += [part for one in messages for part in (one.title, one.body, heard(one.html or ""))]
-        told += [text_body(given, morning), *day_cares(morning.mows, units), *stop_work(morning.mows, units)]
+        told += [
+            text_body(given, morning),
+            *day_cautions(morning.mows, units),
+            *stop_work_sentences(morning.mows, units),
+        ]
         now = DAWN + timedelta(minutes=45)
         kinds = ("morning", "sign of life", "will not make it: LONG", "settings 1a")
-        rows = [letters(state, kind) for state, kind in product(State, kinds)]
+        rows = [letters(state, kind) for state, kind in product(MessageState, kinds)]
         told += [heard(render(make_view(given, one, rows, at))) for one, at in ((morning, now), (None, now))]
         told.append(heard(render(make_view(given, morning, (), now + timedelta(hours=17)))))
         told.append(heard(render(make_view(given, morning, (), now + timedelta(days=200)))))
     for one in watched():
-        told += [watched_words(given, one, DAWN, known) for known in (DAWN, DAWN + timedelta(hours=2))]
+        told += [watch_text(given, one, DAWN, known) for known in (DAWN, DAWN + timedelta(hours=2))]
         told += [part for message in say_change(given, one).values() for part in (message.title, message.body)]
     assert [words for words in told if words != words.upper()] == []

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from daemon.domain.farm import Units
-from daemon.words.growth import doubts_words, seen_words, species_words, stage_words, unknown_words
+from daemon.words.growth import growth_doubts_text, growth_unknown_text, look_text, species_text, stage_text
 from models.degree_days import Why
 from models.growth import Doubt, Doubted, GrowthUnknown
 from models.look_misfit import LookUnfit
@@ -29,15 +29,18 @@ def test_a_look_that_cannot_be_true_names_the_days_that_would_fit(
     for units, by_height, seen in (
         (Units.US, False, "early heads"), (Units.US, True, "22 inches tall"), (Units.METRIC, True, "55.9 cm tall"),
     ):  # fmt: skip
-        words = unknown_words(LookUnfit(look, first, last, by_height=by_height), units)
+        words = growth_unknown_text(LookUnfit(look, first, last, by_height=by_height), units)
         assert words == f"{seen} on 1 April 2026 does not go with the warmth so far: {fits}"
 
 
 def test_what_is_missing_is_told_with_its_day() -> None:
-    assert unknown_words(GrowthUnknown(Why.PAST_SHORT, MAY), Units.US) == (
+    assert growth_unknown_text(GrowthUnknown(Why.PAST_SHORT, MAY), Units.US) == (
         "the weather of the past must reach back to 3 May 2026, but begins later"
     )
-    assert unknown_words(GrowthUnknown(Why.CUT_AHEAD, JUNE), Units.US) == "the last cut, 11 June 2026, has not been yet"
+    assert (
+        growth_unknown_text(GrowthUnknown(Why.CUT_AHEAD, JUNE), Units.US)
+        == "the last cut, 11 June 2026, has not been yet"
+    )
 
 
 def test_doubts_are_told_one_after_the_other() -> None:
@@ -46,15 +49,15 @@ def test_doubts_are_told_one_after_the_other() -> None:
         Doubted(Doubt.DROUGHT, "kentucky bluegrass", days=1),
         Doubted(Doubt.LOOK_UNUSED, day=JUNE),
     ]
-    assert doubts_words(told) == (
+    assert growth_doubts_text(told) == (
         "the frost of 3 May 2026 makes the stage of tall fescue doubtful: look at it; "
         "drought holds Kentucky bluegrass back, 1 day with those ahead: look at it; "
         "the look of 11 June 2026 says nothing of this growth and was not used"
     )
-    assert doubts_words([]) == ""
+    assert growth_doubts_text([]) == ""
 
 
 def test_what_the_table_does_not_name_keeps_its_own_name() -> None:
-    assert species_words("Our own brome") == "Our own brome"
-    assert [stage_words(stage) for stage in ("R2", "", "no heads yet")] == ["R2", "", "no heads yet"]
-    assert seen_words("buds", 0.56, Units.METRIC) == "buds, 56 cm tall"
+    assert species_text("Our own brome") == "Our own brome"
+    assert [stage_text(stage) for stage in ("R2", "", "no heads yet")] == ["R2", "", "no heads yet"]
+    assert look_text("buds", 0.56, Units.METRIC) == "buds, 56 cm tall"

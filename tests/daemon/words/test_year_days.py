@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from daemon.domain.farm import Estimates
-from daemon.domain.year_days import fawns_by_latitude, frost_by_latitude, nests_by_latitude
-from daemon.words.year_days import days_in_force
+from daemon.domain.year_days import fawn_days_by_latitude, frost_day_by_latitude, nesting_days_by_latitude
+from daemon.words.year_days import year_days_text
 from models.cautions import Span
 from tests.support.farms import farm
 
@@ -23,22 +23,22 @@ PLACE = farm().place
 )
 def test_days_by_the_latitude(latitude: float, fawns: Span, nests: Span, frost: tuple[int, int] | None) -> None:
     place = replace(PLACE, latitude=latitude)
-    assert fawns_by_latitude(place) == fawns
-    assert nests_by_latitude(place) == nests
-    assert frost_by_latitude(place) == frost
+    assert fawn_days_by_latitude(place) == fawns
+    assert nesting_days_by_latitude(place) == nests
+    assert frost_day_by_latitude(place) == frost
 
 
 def test_in_the_south_they_come_half_a_year_later() -> None:
     south = replace(PLACE, latitude=-43.0)
-    fawns = fawns_by_latitude(south)
+    fawns = fawn_days_by_latitude(south)
     assert fawns is not None
     assert (fawns.first[0], fawns.last[0]) == (11, 12)
-    assert nests_by_latitude(south) == Span((10, 15), (1, 31))
+    assert nesting_days_by_latitude(south) == Span((10, 15), (1, 31))
 
 
 def test_own_days_are_named_as_such() -> None:
     own = replace(farm(), estimates=Estimates(fawns=Span((11, 20), (1, 10))))
-    assert days_in_force(own) == (
+    assert year_days_text(own) == (
         "fawns 20 November to 10 January (the settings); nests 15 April to 1 August (estimate by the latitude); "
         "killing frost 10 October (estimate by the latitude)"
     )
