@@ -12,18 +12,18 @@ from models.odds import UNCORRECTED, Correction, logit
 Array = NDArray[np.float64]
 
 # What a column of a record may hold, least and most.
-ALLOWED: Final = {
-    "odds": (c.LEAST_ODDS, c.MOST_ODDS),
+COLUMN_LIMITS: Final = {
+    "odds": (c.MIN_ODDS, c.MAX_ODDS),
     "lead": (0.0, 16.0),  # open forecasts reach sixteen days; more is a lead that was counted in hours
     "rain": (0.0, 500.0**0.5),  # of a day; more is rain in a wrong unit, or no root of it
     "outcome": (0.0, 1.0),
 }
 # Ways to hold slope or rain at their bounds: which of bias, slope, lead and rain are fitted.
-FITTED: Final = ([0, 1, 2, 3], [0, 2, 3], [0, 1, 2], [0, 2])
+FIT_SUBSETS: Final = ([0, 1, 2, 3], [0, 2, 3], [0, 1, 2], [0, 2])
 
 
 @dataclass(frozen=True, eq=False)
-class Record:
+class VerificationRecord:
     """What was forecast and what came of it, an element a case; empty to begin with.
 
     `odds` are those of odds_from_share, before any correction and so within its ends. `lead` [day] runs from the
@@ -44,38 +44,38 @@ class Record:
         shapes = {name: column.shape for name, column in columns.items()}
         if len(set(shapes.values())) > 1 or self.odds.ndim != 1:
             raise ValueError(f"record: the shapes are {shapes}; give each case one of each, in one row of numbers")
-        for name, (least, most) in ALLOWED.items():
-            _refuse(name, columns[name], can_be(name, columns[name]), f"{least:g} to {most:g}")
-        _refuse("day", self.day, ~np.isnat(self.day), "a date")
+        for name, (least, most) in COLUMN_LIMITS.items():
+            _check_column(name, columns[name], within_limits(name, columns[name]), f"{least:g} to {most:g}")
+        _check_column("day", self.day, ~np.isnat(self.day), "a date")
 
-    def weight(self) -> Array:
+    def case_weights(self) -> Array:
         """Return what each case counts for: a day's fields and leads share its weather, so a day counts once."""
         _, at, cases = np.unique(self.day.astype("datetime64[D]"), return_inverse=True, return_counts=True)
         return np.asarray(1.0 / cases[at], dtype=np.float64)
 
 
-def can_be(name: str, column: Array) -> NDArray[np.bool_]:
+def within_limits(name: str, column: Array) -> NDArray[np.bool_]:
     """Return which numbers of a column lie within what it may hold; one that is missing does not."""
-    least, most = ALLOWED[name]
+    least, most = COLUMN_LIMITS[name]
     return np.asarray((column >= least) & (column <= most))
 
 
-def _refuse(name: str, column: NDArray[np.generic], right: NDArray[np.bool_], allowed: str) -> None:
-    wrong = np.flatnonzero(~right)
+def _check_column(name: str, column: NDArray[np.generic], valid: NDArray[np.bool_], allowed: str) -> None:
+    wrong = np.flatnonzero(~valid)
     if wrong.size:
         at = int(wrong[0])
         raise ValueError(f"record: {name} is {column[at]} in case {at}; allowed is {allowed}; mend or drop the case")
 
 
 def fit_correction(
-    record: Record,
+    record: VerificationRecord,
     *,
     prior_chance: float = c.PRIOR_CHANCE,
     bias_sd: float = c.BIAS_SD,
     slope_sd: float = c.SLOPE_SD,
     lead_sd: float = c.LEAD_SD,
     rain_sd: float = c.RAIN_SD,
-    most_steps: int = 50,
+    max_steps: int = 50,
 ) -> Correction:
     """Return the correction that a record speaks for, shrunk towards none.
 
@@ -87,7 +87,7 @@ def fit_correction(
         As the odds were made with.
     bias_sd, slope_sd, lead_sd, rain_sd : float [logit], [1], [logit day-1], [logit mm-1/2]
         How far each number of the correction is expected to lie from no correction.
-    most_steps : int
+    max_steps : int
         Of Newton's method; six or so are usual.
 
     Raises
@@ -119,10 +119,12 @@ def fit_correction(
         np.stack([np.ones_like(distance), distance, record.lead, record.rain], axis=1),
         np.array([bias_sd, slope_sd, lead_sd, rain_sd]) ** -2.0,
         record.outcome,
-        record.weight(),
+        record.case_weights(),
     )
-    peaks = [likelihood.peak(fitted, most_steps) for fitted in FITTED]
-    bias, stretch, lead, rain = max((peak for peak in peaks if peak[1] >= -1.0 and peak[3] <= 0.0), key=likelihood.at)
+    peaks = [likelihood.peak(fitted, max_steps) for fitted in FIT_SUBSETS]
+    bias, stretch, lead, rain = max(
+        (peak for peak in peaks if peak[1] >= -1.0 and peak[3] <= 0.0), key=likelihood.value_at
+    )
     seen = float(record.rain.min()), float(record.rain.max())
     return Correction(float(bias), 1.0 + float(stretch), float(lead), float(rain), *seen)
 
@@ -132,31 +134,31 @@ class _Likelihood:
     """The penalised likelihood of moves of bias, slope, lead and rain from no correction."""
 
     offset: Array  # (case,)
-    columns: Array  # (case, move)
+    design: Array  # (case, move)
     precision: Array  # (move,)
     outcome: Array
     weight: Array
 
-    def at(self, move: Array) -> float:
-        bent = self.offset + self.columns @ move
+    def value_at(self, move: Array) -> float:
+        bent = self.offset + self.design @ move
         likely = self.weight @ (self.outcome * bent - np.logaddexp(0.0, bent))
         return float(likely - self.precision @ move**2 / 2.0)
 
-    def peak(self, fitted: list[int], most_steps: int) -> Array:
+    def peak(self, fitted: list[int], max_steps: int) -> Array:
         """Return its peak over some moves by Newton's method, halving each step that goes downhill."""
         move = np.array([0.0, -1.0, 0.0, 0.0])
         move[fitted] = 0.0
         step = np.zeros(move.size)
-        for _ in range(most_steps):
-            chance = 0.5 + 0.5 * np.tanh((self.offset + self.columns @ move) / 2.0)
-            uphill = self.columns.T @ (self.weight * (self.outcome - chance)) - self.precision * move
+        for _ in range(max_steps):
+            chance = 0.5 + 0.5 * np.tanh((self.offset + self.design @ move) / 2.0)
+            uphill = self.design.T @ (self.weight * (self.outcome - chance)) - self.precision * move
             spread = self.weight * chance * (1.0 - chance)
-            curvature = (self.columns.T * spread) @ self.columns + np.diag(self.precision)
+            curvature = (self.design.T * spread) @ self.design + np.diag(self.precision)
             step[fitted] = np.linalg.solve(curvature[np.ix_(fitted, fitted)], uphill[fitted])
             # Tighter than this, rounding hides which way is uphill; the step leaves an error of about its square.
             if np.abs(step).max() < 1e-6:
                 return move + step
-            while self.at(move + step) < self.at(move):
+            while self.value_at(move + step) < self.value_at(move):
                 step /= 2.0
             move = move + step
-        raise ArithmeticError(f"calibration: not settled in {most_steps} steps; use the odds uncorrected")
+        raise ArithmeticError(f"calibration: not settled in {max_steps} steps; use the odds uncorrected")

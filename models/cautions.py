@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import coefficients as c
-from models.heat import CowHeat, Hours, cow_heat, horse_hours, hours_from, people_hours, spell
+from models.heat import CowHeat, Hours, cow_heat, enclosing_spell, horse_hours, hours_from, people_hours
 
 Array = NDArray[np.float64]
 MonthDay = tuple[int, int]
 
-YEAR: Final = 365.25  # [d]
+DAYS_PER_YEAR: Final = 365.25  # [d]
 
 
 class Caution(StrEnum):
@@ -48,19 +48,20 @@ class Caution(StrEnum):
     SIX_LAYERS = "six layers of film"
 
 
-RANK: Final[Mapping[Caution, int]] = {caution: rank for rank, caution in enumerate(Caution)}
+SEVERITY_RANK: Final[Mapping[Caution, int]] = {caution: rank for rank, caution in enumerate(Caution)}
 
 
-class Span(NamedTuple):
+class YearlySpan(NamedTuple):
     """Days of every year, from the first to the last (month, day); the last may come after the turn of the year."""
 
     first: MonthDay
     last: MonthDay
 
-    def holds(self, on: date) -> bool:
+    def contains(self, on: date) -> bool:
         """Return whether a day is one of them.
 
-        >>> Span((11, 20), (1, 10)).holds(date(2026, 1, 10)), Span((11, 20), (1, 10)).holds(date(2026, 1, 11))
+        >>> span = YearlySpan((11, 20), (1, 10))
+        >>> span.contains(date(2026, 1, 10)), span.contains(date(2026, 1, 11))
         (True, False)
         """
         day = (on.month, on.day)
@@ -70,7 +71,7 @@ class Span(NamedTuple):
 
 
 @dataclass(frozen=True)
-class OwnFigures:
+class LocalFigures:
     """What a farm may know better: from when on a caution is told, and the dates of its own place.
 
     `thunder_chance` is the probability in the work block from which thunder is told of [1], `horses_rest_at` and
@@ -79,14 +80,14 @@ class OwnFigures:
     """
 
     thunder_chance: float = c.THUNDER_CHANCE
-    fawns: Span | None = None
-    nests: Span | None = None
+    fawns: YearlySpan | None = None
+    nests: YearlySpan | None = None
     killing_frost: MonthDay | None = None
     horses_rest_at: float = c.HORSE_SUM_WARM
     horses_stop_at: float = c.HORSE_SUM_STOP
 
 
-OF_THE_HOUSE: Final = OwnFigures()
+DEFAULT_FIGURES: Final = LocalFigures()
 
 
 class BaledMoisture(NamedTuple):
@@ -103,16 +104,16 @@ class DayOfWork:
 
     `air_temperature` [degC], `relative_humidity` [1] and `thunder`, the probability of it [1], cover the hours from the
     first mowing to the last wrapping, shape (member, hour); the members of `thunder` need not be those of the others,
-    NaN is an hour of which a member tells nothing, and None is no information at all. `latitude` [deg north], `alfalfa`
-    the share of it in the crop [1], `moisture` of what will be baled, `stemmy` whether the crop is past its best,
-    `film_wait` from baling to wrapping [h]. `drought_days` is how long growth stood still in the newest drought [d] and
-    `days_since_drought` how long ago good rain ended it, 0 while it lasts. `horses_work`, `horses_fed` and `cows_kept`
-    say whom it touches.
+    NaN is an hour of which a member tells nothing, and None is no information at all. `latitude` [deg north],
+    `alfalfa_share` the share of it in the crop [1], `moisture` of what will be baled, `stemmy` whether the crop is past
+    its best, `film_wait` from baling to wrapping [h]. `drought_days` is how long growth stood still in the newest
+    drought [d] and `days_since_drought` how long ago good rain ended it, 0 while it lasts. `horses_work`, `horses_fed`
+    and `has_cows` say whom it touches.
     """
 
     on: date
     latitude: float
-    alfalfa: float
+    alfalfa_share: float
     air_temperature: Array
     relative_humidity: Array
     thunder: Array | None
@@ -123,7 +124,7 @@ class DayOfWork:
     days_since_drought: int
     horses_work: bool
     horses_fed: bool
-    cows_kept: bool
+    has_cows: bool
 
     def __post_init__(self) -> None:
         air, humidity = self.air_temperature.shape, self.relative_humidity.shape
@@ -137,47 +138,53 @@ class DayOfWork:
 
 
 @dataclass(frozen=True)
-class Noted:
+class CautionHours:
     """A caution and the hours of the work block that it belongs to, None where it belongs to all of the day."""
 
     caution: Caution
     hours: Hours | None = None
 
 
-def cautions(day: DayOfWork, own: OwnFigures = OF_THE_HOUSE, *, most: int = c.MOST_CAUTIONS) -> tuple[Noted, ...]:
+def rank_cautions(
+    day: DayOfWork, figures: LocalFigures = DEFAULT_FIGURES, *, max_count: int = c.MAX_CAUTIONS
+) -> tuple[CautionHours, ...]:
     """Return what to beware of on a day of work, the gravest first.
 
     Parameters
     ----------
     day : DayOfWork
-    own : OwnFigures
+    figures : OwnFigures
         What the farm knows better than the house.
-    most : int
+    max_count : int
         How many cautions at most.
 
     Notes
     -----
     Their order is an estimate. The machine belongs to every day, and botulism to every day where horses work or are
-    fed, for no animal bears less of it; both come early enough in the order that the usual `most` always holds them.
-    What is not a number counts as the worst, but thunder of which members tell nothing: it is likely by those that
-    tell something, or unknown.
+    fed, for no animal bears less of it; both come early enough in the order that the usual `max_count` always holds
+    them. What is not a number counts as the worst, but thunder of which members tell nothing: it is likely by those
+    that tell something, or unknown.
 
     Examples
     --------
     >>> day = DayOfWork(
     ...     date(2026, 6, 3), 43.0, 0.0, np.full((1, 9), 24.0), np.full((1, 9), 0.6), np.zeros((1, 9)),
     ...     BaledMoisture(0.44, 0.50, 0.56), stemmy=False, film_wait=2.0, drought_days=0, days_since_drought=90,
-    ...     horses_work=True, horses_fed=True, cows_kept=False,
+    ...     horses_work=True, horses_fed=True, has_cows=False,
     ... )
-    >>> [noted.caution.value for noted in cautions(day)]
+    >>> [noted.caution.value for noted in rank_cautions(day)]
     ['machine', 'horses rest in the heat', 'botulism', 'fawns', 'nests', 'six layers of film']
     """
-    found = [Noted(Caution.MACHINE), *_thunder(day, own.thunder_chance), *_heat(day, own)]
-    found += map(Noted, [*_feed(day), *_wrapping(day), *_field(day, own)])
-    return tuple(sorted(found, key=lambda noted: RANK[noted.caution])[:most])
+    found = [
+        CautionHours(Caution.MACHINE),
+        *_thunder_cautions(day, figures.thunder_chance),
+        *_heat_cautions(day, figures),
+    ]
+    found += map(CautionHours, [*_feed_cautions(day), *_wrapping_cautions(day), *_field_cautions(day, figures)])
+    return tuple(sorted(found, key=lambda noted: SEVERITY_RANK[noted.caution])[:max_count])
 
 
-def fawns_about(on: date, latitude: float, own: Span | None = None) -> bool:
+def has_fawns(on: date, latitude: float, local_span: YearlySpan | None = None) -> bool:
     """Return whether young deer may lie in tall grass.
 
     Parameters
@@ -185,7 +192,7 @@ def fawns_about(on: date, latitude: float, own: Span | None = None) -> bool:
     on : date
     latitude : float
         [deg north].
-    own : Span, optional
+    local_span : Span, optional
         The days of the place on its own calendar; where they are known, the latitude tells nothing more.
 
     Notes
@@ -195,13 +202,13 @@ def fawns_about(on: date, latitude: float, own: Span | None = None) -> bool:
 
     Examples
     --------
-    >>> fawns_about(date(2026, 6, 3), 45.0), fawns_about(date(2026, 6, 3), -45.0)
+    >>> has_fawns(date(2026, 6, 3), 45.0), has_fawns(date(2026, 6, 3), -45.0)
     (True, False)
     """
-    return own.holds(on) if own else _wildlife(on, latitude, c.FAWNS_FIRST, c.FAWNS_LAST)
+    return local_span.contains(on) if local_span else _is_wildlife_season(on, latitude, c.FAWNS_FIRST, c.FAWNS_LAST)
 
 
-def nests_about(on: date, latitude: float, own: Span | None = None) -> bool:
+def has_nests(on: date, latitude: float, local_span: YearlySpan | None = None) -> bool:
     """Return whether birds may nest on the ground in tall grass.
 
     Parameters
@@ -209,7 +216,7 @@ def nests_about(on: date, latitude: float, own: Span | None = None) -> bool:
     on : date
     latitude : float
         [deg north].
-    own : Span, optional
+    local_span : Span, optional
         The days of the place on its own calendar; where they are known, the latitude tells nothing more.
 
     Notes
@@ -219,13 +226,13 @@ def nests_about(on: date, latitude: float, own: Span | None = None) -> bool:
 
     Examples
     --------
-    >>> nests_about(date(2026, 7, 22), 43.0), nests_about(date(2026, 9, 1), 43.0)
+    >>> has_nests(date(2026, 7, 22), 43.0), has_nests(date(2026, 9, 1), 43.0)
     (True, False)
     """
-    return own.holds(on) if own else _wildlife(on, latitude, c.NESTS_FIRST, c.NESTS_LAST)
+    return local_span.contains(on) if local_span else _is_wildlife_season(on, latitude, c.NESTS_FIRST, c.NESTS_LAST)
 
 
-def alfalfa_rests(on: date, latitude: float, killing_frost: MonthDay | None = None) -> bool:
+def needs_fall_rest(on: date, latitude: float, killing_frost: MonthDay | None = None) -> bool:
     """Return whether alfalfa that is cut on a day may go into winter without having filled its roots again.
 
     Parameters
@@ -244,18 +251,18 @@ def alfalfa_rests(on: date, latitude: float, killing_frost: MonthDay | None = No
 
     Examples
     --------
-    >>> alfalfa_rests(date(2026, 9, 10), 43.0), alfalfa_rests(date(2026, 8, 10), 43.0)
+    >>> needs_fall_rest(date(2026, 9, 10), 43.0), needs_fall_rest(date(2026, 8, 10), 43.0)
     (True, False)
     """
     if killing_frost is not None:
-        return (_day_number(killing_frost) - _day_of_year(on)) % YEAR <= c.FALL_REST
+        return (_day_number(killing_frost) - _day_of_year(on)) % DAYS_PER_YEAR <= c.FALL_REST_DAYS
     if abs(latitude) < c.FROST_FREE_LATITUDE:
         return False
-    later = c.KILLING_FROST_SHIFT * (c.KILLING_FROST_LATITUDE - abs(latitude))
-    return (_day_number(c.KILLING_FROST_DAY) + later - _season_day(on, latitude)) % YEAR <= c.FALL_REST
+    later = c.KILLING_FROST_DAYS_PER_DEGREE * (c.KILLING_FROST_LATITUDE - abs(latitude))
+    return (_day_number(c.KILLING_FROST_DAY) + later - _season_day(on, latitude)) % DAYS_PER_YEAR <= c.FALL_REST_DAYS
 
 
-def _thunder(day: DayOfWork, least: float) -> Iterator[Noted]:
+def _thunder_cautions(day: DayOfWork, min_chance: float) -> Iterator[CautionHours]:
     """Yield thunder if it is likely enough in the work block, else that it is unknown if there are hours untold.
 
     A member's chance is that of its worst hour: true of members that say yes or no, and the least that it can be of a
@@ -265,69 +272,71 @@ def _thunder(day: DayOfWork, least: float) -> Iterator[Noted]:
     told = ~np.isnan(given)
     chances = np.where(told, given, 0.0)
     telling = told.any(axis=1)
-    if telling.any() and chances[telling].max(axis=1).mean() >= least:
+    if telling.any() and chances[telling].max(axis=1).mean() >= min_chance:
         by_hour = chances.sum(axis=0) / np.maximum(told.sum(axis=0), 1)
-        about = by_hour >= min(least, by_hour.max() / 2.0)
+        about = by_hour >= min(min_chance, by_hour.max() / 2.0)
         caution = Caution.THUNDER_ON_TEAMS if day.horses_work else Caution.THUNDER
-        yield Noted(caution, Hours(spell(by_hour >= c.MIDDLE_SHARE), spell(about)))
+        yield CautionHours(caution, Hours(enclosing_spell(by_hour >= c.LIKELY_SHARE), enclosing_spell(about)))
     elif not told.any(axis=0).all():
-        yield Noted(Caution.THUNDER_UNKNOWN)
+        yield CautionHours(Caution.THUNDER_UNKNOWN)
 
 
-def _heat(day: DayOfWork, own: OwnFigures) -> Iterator[Noted]:
+def _heat_cautions(day: DayOfWork, figures: LocalFigures) -> Iterator[CautionHours]:
     """Yield who is to rest and who is to stop, in the worst tenth of the members."""
     air, humidity = day.air_temperature, day.relative_humidity
     people = people_hours(air, humidity)
     found = {Caution.PEOPLE_STOP: people.stop, Caution.PEOPLE_REST: people.rest}
     if day.horses_work:
-        horses = horse_hours(air, humidity, rest_at=own.horses_rest_at, stop_at=own.horses_stop_at)
+        horses = horse_hours(air, humidity, rest_at=figures.horses_rest_at, stop_at=figures.horses_stop_at)
         found |= {Caution.HORSES_STOP: horses.stop, Caution.HORSES_REST: horses.rest}
-    if day.cows_kept:
+    if day.has_cows:
         found[Caution.COWS] = hours_from(CowHeat.SLIGHT, cow_heat(air, humidity))
-    yield from (Noted(caution, hours) for caution, hours in found.items() if hours.perhaps)
+    yield from (CautionHours(caution, hours) for caution, hours in found.items() if hours.possible)
 
 
-def _feed(day: DayOfWork) -> Iterator[Caution]:
+def _feed_cautions(day: DayOfWork) -> Iterator[Caution]:
     """Yield what may spoil the feed or poison those that eat it.
 
     Asked for what holds, not for what does not, so that NaN is warned of.
     """
     if day.horses_work or day.horses_fed:
         yield Caution.BOTULISM
-    if not (day.moisture.middle <= c.BALED_WET and day.moisture.wettest < c.BALED_TOO_WET):
+    if not (day.moisture.middle <= c.BALE_MOISTURE_WET and day.moisture.wettest < c.BALE_MOISTURE_TOO_WET):
         yield Caution.BALED_WET
-    if not day.moisture.driest >= c.BALED_TOO_DRY:
+    if not day.moisture.driest >= c.BALE_MOISTURE_TOO_DRY:
         yield Caution.HOT_BALES
-    if not day.moisture.middle >= c.BALED_DRY:
+    if not day.moisture.middle >= c.BALE_MOISTURE_DRY:
         yield Caution.BALED_DRY
-    if day.drought_days >= c.DROUGHT_OF_NITRATE and day.days_since_drought <= c.NITRATE_WAIT:
+    if day.drought_days >= c.NITRATE_DROUGHT_DAYS and day.days_since_drought <= c.NITRATE_WAIT_DAYS:
         yield Caution.NITRATE
 
 
-def _wrapping(day: DayOfWork) -> Iterator[Caution]:
+def _wrapping_cautions(day: DayOfWork) -> Iterator[Caution]:
     if not day.film_wait <= c.WRAP_TOO_LATE:
         yield Caution.WRAPPED_TOO_LATE
     elif day.film_wait > c.WRAP_LATE:
         yield Caution.WRAPPED_LATE
-    plain = not day.stemmy and day.moisture.middle >= c.BALED_DRY
+    plain = not day.stemmy and day.moisture.middle >= c.BALE_MOISTURE_DRY
     yield Caution.SIX_LAYERS if plain else Caution.EIGHT_LAYERS
 
 
-def _field(day: DayOfWork, own: OwnFigures) -> Iterator[Caution]:
-    if fawns_about(day.on, day.latitude, own.fawns):
+def _field_cautions(day: DayOfWork, figures: LocalFigures) -> Iterator[Caution]:
+    if has_fawns(day.on, day.latitude, figures.fawns):
         yield Caution.FAWNS
-    if nests_about(day.on, day.latitude, own.nests):
+    if has_nests(day.on, day.latitude, figures.nests):
         yield Caution.NESTS
-    if day.alfalfa >= c.ALFALFA_SHARE and alfalfa_rests(day.on, day.latitude, own.killing_frost):
+    if day.alfalfa_share >= c.MIN_ALFALFA_SHARE and needs_fall_rest(day.on, day.latitude, figures.killing_frost):
         yield Caution.FALL_REST
 
 
-def _wildlife(on: date, latitude: float, first: MonthDay, last: MonthDay) -> bool:
+def _is_wildlife_season(on: date, latitude: float, first: MonthDay, last: MonthDay) -> bool:
     """Return whether a day lies in a northern window of the year, in the south half a year later."""
     begins, ends = _day_number(first), _day_number(last)
-    wider = c.WILDLIFE_WIDER * max(c.WILDLIFE_LATITUDE - abs(latitude), 0.0)
+    wider = c.WILDLIFE_DAYS_PER_DEGREE * max(c.WILDLIFE_LATITUDE - abs(latitude), 0.0)
     from_middle = _season_day(on, latitude) - (begins + ends) / 2.0
-    return abs((from_middle + YEAR / 2.0) % YEAR - YEAR / 2.0) <= (ends - begins) / 2.0 + wider
+    return (
+        abs((from_middle + DAYS_PER_YEAR / 2.0) % DAYS_PER_YEAR - DAYS_PER_YEAR / 2.0) <= (ends - begins) / 2.0 + wider
+    )
 
 
 def _day_number(day: MonthDay) -> int:
@@ -336,7 +345,7 @@ def _day_number(day: MonthDay) -> int:
 
 def _season_day(on: date, latitude: float) -> int:
     """Return the day of the year on which the north has the season that the place has on a day."""
-    return _day_of_year(on if latitude >= 0.0 else on + timedelta(days=YEAR / 2.0))
+    return _day_of_year(on if latitude >= 0.0 else on + timedelta(days=DAYS_PER_YEAR / 2.0))
 
 
 def _day_of_year(on: date) -> int:

@@ -11,36 +11,36 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Gain:
+class MowingGain:
     """What it brings to mow today instead of waiting for the best day after it.
 
-    `today` and `waiting` [t/ha of dry matter as good as at the target] are what may be expected of the two; `best` is
-    the number of days until the day that waiting waits for, None where that lies beyond the forecast.
+    `today` and `waiting` [t/ha of dry matter as good as at the target] are what may be expected of the two;
+    `best_in_days` is the number of days until the day that waiting waits for, None where that lies beyond the forecast.
     """
 
     today: float
     waiting: float
-    best: int | None
+    best_in_days: int | None
 
     @property
-    def of_mowing(self) -> float:
+    def lost_by_waiting(self) -> float:
         """What is lost by waiting [t/ha]; below 0 where waiting is worth more."""
         return self.today - self.waiting
 
-    def worth_waiting(self, least: float = c.WAITING_LEAST) -> bool:
+    def is_waiting_better(self, min_gain: float = c.MIN_WAITING_GAIN) -> bool:
         """Return whether a day within the forecast is better by more than what is guessed here may be wrong by [1]."""
-        return self.best is not None and self.of_mowing < -least * self.today
+        return self.best_in_days is not None and self.lost_by_waiting < -min_gain * self.today
 
 
-def gain(
+def mowing_gain(
     worth: Array,
     odds: Array,
-    fit: NDArray[np.bool_],
+    mowable: NDArray[np.bool_],
     *,
-    spoiled: float = c.SPOILED_LOSS,
-    delay: float = c.NEXT_CUT_LATER[1] * c.SUMMER_GROWTH[1],
-    window: float = c.NEXT_WINDOW,
-) -> Gain:
+    spoiled_loss: float = c.SPOILED_LOSS,
+    delay: float = c.NEXT_CUT_DELAY[1] * c.SUMMER_GROWTH[1],
+    next_window: float = c.NEXT_WINDOW,
+) -> MowingGain:
     """Return what mowing on the first of some days brings, by backward recursion over the others.
 
     Parameters
@@ -49,13 +49,13 @@ def gain(
         Of the crop if mown on each day and wrapped the same day.
     odds : array [1], shape (day,)
         That it is wrapped the same day.
-    fit : array of bool, shape (day,)
+    mowable : array of bool, shape (day,)
         Whether a day may be mown on at all: its odds are those needed. The first one is.
-    spoiled : float [1]
+    spoiled_loss : float [1]
         Of the worth that is lost where it is not wrapped in time.
     delay : float [t/ha per day]
         What the season lacks by a later next cut.
-    window : float [day]
+    next_window : float [day]
         From the end of the forecast to the next day that will do.
 
     Raises
@@ -75,19 +75,21 @@ def gain(
 
     Examples
     --------
-    >>> sure_tomorrow = gain(np.array([1.0, 0.94]), np.array([0.7, 1.0]), np.array([True, True]), delay=0.0)
-    >>> round(sure_tomorrow.of_mowing, 3), sure_tomorrow.worth_waiting()  # 0.3 of loss is more than 0.06 / 0.25
+    >>> sure_tomorrow = mowing_gain(np.array([1.0, 0.94]), np.array([0.7, 1.0]), np.array([True, True]), delay=0.0)
+    >>> round(sure_tomorrow.lost_by_waiting, 3), sure_tomorrow.is_waiting_better()  # 0.3 of loss is more than 0.06 / 0.25
     (-0.015, False)
     """
     if not (np.isfinite(worth).all() and np.isfinite(odds).all()):
         raise ValueError(f"worth {worth}, odds {odds}: allowed are finite numbers; leave the field in its order")
     ahead = np.arange(worth.size)
-    mown = worth * (1.0 - spoiled * (1.0 - odds)) - delay * ahead
+    mown = worth * (1.0 - spoiled_loss * (1.0 - odds)) - delay * ahead
     last_change = worth[-1] - worth[-2] if worth.size > 1 else 0.0
-    least = float(odds[fit].min()) if fit.any() else 0.0
-    beyond = (worth[-1] + window * last_change) * (1.0 - spoiled * (1.0 - least)) - delay * (worth.size - 1 + window)
-    later = np.where(fit[1:], mown[1:], -np.inf)
+    least = float(odds[mowable].min()) if mowable.any() else 0.0
+    beyond = (worth[-1] + next_window * last_change) * (1.0 - spoiled_loss * (1.0 - least)) - delay * (
+        worth.size - 1 + next_window
+    )
+    later = np.where(mowable[1:], mown[1:], -np.inf)
     best = int(later.argmax()) + 1 if later.size else 0
     if best == 0 or later[best - 1] < beyond:
-        return Gain(float(mown[0]), float(beyond), None)
-    return Gain(float(mown[0]), float(later[best - 1]), best)
+        return MowingGain(float(mown[0]), float(beyond), None)
+    return MowingGain(float(mown[0]), float(later[best - 1]), best)

@@ -3,11 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.workday import CRUMB, NEVER, SLOTS_PER_HOUR, Array, Slots
+from models.workday import NEVER, SLOTS_PER_HOUR, TOLERANCE, Array, Slots
 
 
 def baling_hours(
-    dry_matter: Array, area: float, *, bale: float, intake: float, cycle: float, area_per_hour: float
+    dry_matter: Array, area: float, *, bale_mass: float, intake: float, bale_cycle: float, area_per_hour: float
 ) -> Array:
     """Return what baling an area takes [h].
 
@@ -16,11 +16,11 @@ def baling_hours(
     dry_matter : array [t/ha]
         Yield, above 0.
     area : float [ha]
-    bale : float [t DM]
+    bale_mass : float [t DM]
         What a bale holds.
     intake : float [t DM/h]
         Most that the baler takes in.
-    cycle : float [h]
+    bale_cycle : float [h]
         To tie and drop a bale.
     area_per_hour : float [ha/h]
         Most that the baler drives over: in a light crop this holds it up, and not its intake.
@@ -32,11 +32,11 @@ def baling_hours(
 
     Examples
     --------
-    >>> hours = baling_hours(np.array([4.0]), 1.0, bale=0.228, intake=9.0, cycle=0.015, area_per_hour=4.0)
+    >>> hours = baling_hours(np.array([4.0]), 1.0, bale_mass=0.228, intake=9.0, bale_cycle=0.015, area_per_hour=4.0)
     >>> round(float(4.0 / 0.228 / hours[0]), 1)  # bales an hour
     24.8
     """
-    return area * dry_matter * (1.0 / np.minimum(intake, dry_matter * area_per_hour) + cycle / bale)
+    return area * dry_matter * (1.0 / np.minimum(intake, dry_matter * area_per_hour) + bale_cycle / bale_mass)
 
 
 def mowing_slots(pace: Array, starts: Slots, count: int) -> Slots:
@@ -63,18 +63,18 @@ def mowing_slots(pace: Array, starts: Slots, count: int) -> Slots:
     """
     mown = np.cumsum(pace)
     before = np.concatenate([[0.0], mown])[starts]
-    slot = np.searchsorted(mown, before + np.arange(1, count + 1)[:, None] - CRUMB)
+    slot = np.searchsorted(mown, before + np.arange(1, count + 1)[:, None] - TOLERANCE)
     return np.asarray(np.where(slot < mown.size, slot, NEVER), dtype=np.int64)
 
 
-def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
+def baling_window(water: Array, max_water: float) -> tuple[Slots, Slots]:
     """Return the slots from which a swath is dry enough to bale and from which it is too wet again.
 
     Parameters
     ----------
     water : array [kg water/kg DM], shape (hour + 1, ...)
         Water in and on the crop at the start and the end of each hour.
-    wettest : float [kg water/kg DM]
+    max_water : float [kg water/kg DM]
         Most water at which the crop may be baled.
 
     Returns
@@ -88,24 +88,24 @@ def baling_window(water: Array, wettest: float) -> tuple[Slots, Slots]:
     Moisture runs straight between the ends of an hour. A swath whose moisture is not known to the end is never ready.
     """
     last = water.shape[0] - 1
-    dry = (water <= wettest) & ~np.isnan(water[-1])
-    first_dry = _first(dry)
-    ready = np.ceil(_crossing(water, first_dry, wettest) * SLOTS_PER_HOUR - CRUMB)
+    dry = (water <= max_water) & ~np.isnan(water[-1])
+    first_dry = _first_index(dry)
+    ready = np.ceil(_crossing_time(water, first_dry, max_water) * SLOTS_PER_HOUR - TOLERANCE)
     ready = np.where(first_dry <= last, ready, NEVER).astype(np.int64)
     if (dry.sum(axis=0) == last + 1 - first_dry).all():
         return ready, np.full(ready.shape, NEVER)
     after = np.arange(last + 1).reshape(-1, *[1] * (water.ndim - 1)) > first_dry
-    first_wet = _first(~dry & after)
-    closes = np.floor(_crossing(water, first_wet, wettest) * SLOTS_PER_HOUR + CRUMB)
+    first_wet = _first_index(~dry & after)
+    closes = np.floor(_crossing_time(water, first_wet, max_water) * SLOTS_PER_HOUR + TOLERANCE)
     return ready, np.where(first_wet <= last, closes, NEVER).astype(np.int64)
 
 
-def _first(event: NDArray[np.bool_]) -> Slots:
+def _first_index(event: NDArray[np.bool_]) -> Slots:
     """Return the first index along axis 0 at which the event holds, or one past the end."""
     return np.asarray(np.where(event.any(axis=0), event.argmax(axis=0), event.shape[0]))
 
 
-def _crossing(water: Array, hour: Slots, level: float) -> Array:
+def _crossing_time(water: Array, hour: Slots, level: float) -> Array:
     """Return the time [h] at which water crosses the level on its way to the end of the given hour."""
     end = np.clip(hour, 0, water.shape[0] - 1)
     start = np.maximum(end - 1, 0)
@@ -116,7 +116,7 @@ def _crossing(water: Array, hour: Slots, level: float) -> Array:
     return np.asarray(start + np.clip(way, 0.0, 1.0))
 
 
-def rain_wall(wet: NDArray[np.bool_], starts: Slots) -> Slots:
+def first_rain_slot(wet: NDArray[np.bool_], starts: Slots) -> Slots:
     """Return the slot at which rain first falls at or after each start, shape (start, member); NEVER where it does not.
 
     Parameters
@@ -132,7 +132,7 @@ def rain_wall(wet: NDArray[np.bool_], starts: Slots) -> Slots:
 
 
 def wet_hours(
-    rain: Array, step: NDArray[np.int64], began: NDArray[np.int64], *, wet_hour: float, wet_step: float
+    rain: Array, step: NDArray[np.int64], hour_begins: NDArray[np.int64], *, wet_hour: float, wet_step: float
 ) -> NDArray[np.bool_]:
     """Return which hours count as wet.
 
@@ -142,7 +142,7 @@ def wet_hours(
         Sum of each hour.
     step : array of int [h], shape (hour,)
         The source's own step that each hour lies in: 1, or more where the hour is only a share of a longer sum.
-    began : array of int [h], shape (hour,)
+    hour_begins : array of int [h], shape (hour,)
         When each hour begins, counted from a midnight in UTC, from which the steps are counted too.
     wet_hour, wet_step : float [mm]
         Rain that makes an hour of an hourly source wet, and a whole step of a coarse one.
@@ -156,7 +156,7 @@ def wet_hours(
     >>> wet_hours(np.full((1, 3), 0.4), np.array([1, 3, 3]), np.array([2, 3, 4]), wet_hour=0.5, wet_step=1.0)
     array([[False,  True,  True]])
     """
-    changes = (np.diff(began // step) != 0) | (np.diff(step) != 0)
+    changes = (np.diff(hour_begins // step) != 0) | (np.diff(step) != 0)
     block = np.concatenate([[0], np.cumsum(changes)])
     sums = np.stack([np.bincount(block, weights=member) for member in rain])[:, block]
     # A step cut short by the edge of the window is judged by its share, lest rain at the edge goes unseen.

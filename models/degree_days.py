@@ -25,7 +25,7 @@ WARM_DAYS: Final = "five days above 5.6 degC"
 WARM_HIGHS: Final = "five highs of 5 degC from spring on"
 
 
-class Why(StrEnum):
+class UnknownCause(StrEnum):
     """What keeps the stage of a stand from being known, of the day that is named with it."""
 
     PAST_SHORT = "the past weather must reach back to it but begins later"
@@ -41,14 +41,14 @@ class Why(StrEnum):
 class GrowthUnknown(Exception):
     """The stage of a stand cannot be known; `day` is the date that stands in the way."""
 
-    def __init__(self, why: Why, day: np.datetime64) -> None:
-        super().__init__(f"{day}: {why}")
-        self.why = why
+    def __init__(self, cause: UnknownCause, day: np.datetime64) -> None:
+        super().__init__(f"{day}: {cause}")
+        self.cause = cause
         self.day = day
 
 
 @dataclass(frozen=True)
-class Weather:
+class DailyTemperature:
     """The days that one growth needs, without a gap, their extremes [degC] and their water stress factor Ks [1]."""
 
     day: Days
@@ -57,7 +57,7 @@ class Weather:
     stress: Array
 
     @property
-    def mean(self) -> Array:
+    def daily_mean(self) -> Array:
         """Return the mean of the extremes of each day [degC]."""
         return (self.high + self.low) / 2
 
@@ -115,10 +115,10 @@ def season_origin(day: np.datetime64, southern: bool) -> np.datetime64:
 
 def legume_origin(origin: np.datetime64) -> np.datetime64:
     """Return the 1 March, or in the south the 1 September, that follows a season's origin."""
-    return _months_on(origin, 2)
+    return _months_after(origin, 2)
 
 
-def _months_on(origin: np.datetime64, months: int) -> np.datetime64:
+def _months_after(origin: np.datetime64, months: int) -> np.datetime64:
     first: np.datetime64 = (origin.astype("datetime64[M]") + np.timedelta64(months, "M")).astype("datetime64[D]")
     return first
 
@@ -128,8 +128,8 @@ def season_start(
     day: Days,
     *,
     southern: bool = False,
-    warm: float = c.SEASON_START_MEAN,
-    least_sum: float = c.SEASON_START_SUM,
+    min_mean: float = c.SEASON_START_MEAN,
+    min_sum: float = c.SEASON_START_SUM,
 ) -> int | None:
     """Return the index of the first day that counts for grasses, or None while the season has not started.
 
@@ -141,9 +141,9 @@ def season_start(
         The days, contiguous, reaching back to 1 January (in the south 1 July).
     southern : bool
         Whether the farm lies south of the equator.
-    warm : float
+    min_mean : float
         What each of three consecutive 5-day means must exceed [degC].
-    least_sum : float
+    min_sum : float
         Sum of the positive daily means since the origin that must be reached [degC d].
 
     Returns
@@ -162,7 +162,7 @@ def season_start(
     stands in for it (departure). The start of spring is the weakest part of every temperature sum: look
     at the grass.
     """
-    rules = green_up(daily_mean, day, southern=southern, warm=warm, least_sum=least_sum)
+    rules = green_up(daily_mean, day, southern=southern, min_mean=min_mean, min_sum=min_sum)
     pentads, summed = rules[WARM_PENTADS], rules[SUM_REACHED]
     return None if pentads is None or summed is None else max(pentads, summed)
 
@@ -172,9 +172,9 @@ def green_up(
     day: Days,
     *,
     southern: bool = False,
-    warm: float = c.SEASON_START_MEAN,
-    least_sum: float = c.SEASON_START_SUM,
-    day_mean: float = c.SEASON_START_DAY,
+    min_mean: float = c.SEASON_START_MEAN,
+    min_sum: float = c.SEASON_START_SUM,
+    min_day_mean: float = c.SEASON_START_DAY,
 ) -> dict[str, int | None]:
     """Return the index of the day that each rule of green-up names, or None while its day has not come.
 
@@ -182,7 +182,7 @@ def green_up(
     ----------
     daily_mean, day, southern, warm, least_sum
         As in `season_start`, which counts from the later of the first two rules.
-    day_mean : float
+    min_day_mean : float
         What each of five consecutive daily means must exceed in the third rule [degC].
 
     Raises
@@ -197,19 +197,21 @@ def green_up(
     third is told beside the others to show how far apart such rules lie; nothing counts from it.
     """
     mean = np.asarray(daily_mean, dtype=float)
-    weather = needed(day, mean, mean, season_origin(day[-1], southern))
-    since, mean = day.size - weather.day.size, weather.mean
+    weather = required_days(day, mean, mean, season_origin(day[-1], southern))
+    since, mean = day.size - weather.day.size, weather.daily_mean
     rules: dict[str, int | None] = dict.fromkeys((WARM_PENTADS, SUM_REACHED, WARM_DAYS))
-    found = {SUM_REACHED: np.cumsum(np.maximum(mean, 0)) >= least_sum}
+    found = {SUM_REACHED: np.cumsum(np.maximum(mean, 0)) >= min_sum}
     if mean.size >= PENTAD:
         five = np.lib.stride_tricks.sliding_window_view(mean, PENTAD)
-        pentads = five.mean(axis=-1) > warm
+        pentads = five.mean(axis=-1) > min_mean
         found[WARM_PENTADS] = pentads[: -2 * PENTAD] & pentads[PENTAD:-PENTAD] & pentads[2 * PENTAD :]
-        found[WARM_DAYS] = five.min(axis=-1) > day_mean
+        found[WARM_DAYS] = five.min(axis=-1) > min_day_mean
     return rules | {rule: since + int(holds.argmax()) for rule, holds in found.items() if holds.any()}
 
 
-def killing_frost(daily_min: ArrayLike, day: Days, *, southern: bool, killing: float = c.FROST_KILLS) -> int | None:
+def killing_frost(
+    daily_min: ArrayLike, day: Days, *, southern: bool, lethal_low: float = c.KILLING_FROST
+) -> int | None:
     """Return the index of the day whose frost ends the growth of legumes, or None where there was none.
 
     Parameters
@@ -220,7 +222,7 @@ def killing_frost(daily_min: ArrayLike, day: Days, *, southern: bool, killing: f
         The days of one growth, contiguous.
     southern : bool
         Whether the farm lies south of the equator.
-    killing : float
+    lethal_low : float
         A low of this or less kills [degC].
 
     Notes
@@ -229,13 +231,13 @@ def killing_frost(daily_min: ArrayLike, day: Days, *, southern: bool, killing: f
     limits lie between -2 and -4 degC for some hours; the lowest is taken, and the day's low for those hours.
     Cool-season grasses grow on after such a night.
     """
-    autumn = _months_on(season_origin(day[-1], southern), c.AUTUMN_MONTHS)
-    found = (np.asarray(daily_min, dtype=float) <= killing) & (day >= autumn)
+    autumn = _months_after(season_origin(day[-1], southern), c.MONTHS_TO_AUTUMN)
+    found = (np.asarray(daily_min, dtype=float) <= lethal_low) & (day >= autumn)
     return int(found.argmax()) if found.any() else None
 
 
 def legume_start(
-    daily_max: ArrayLike, day: Days, *, southern: bool = False, high: float = c.LEGUME_START_HIGH
+    daily_max: ArrayLike, day: Days, *, southern: bool = False, min_high: float = c.LEGUME_START_HIGH
 ) -> int | None:
     """Return the index of the first day that counts for legumes, or None while it has not come.
 
@@ -247,7 +249,7 @@ def legume_start(
         The days, contiguous, reaching back to 1 March (in the south 1 September) of the season.
     southern : bool
         Whether the farm lies south of the equator.
-    high : float
+    min_high : float
         What the highs of five consecutive days must reach [degC].
 
     Raises
@@ -264,14 +266,16 @@ def legume_start(
     if day[-1] < spring:
         return None
     highs = np.asarray(daily_max, dtype=float)
-    weather = needed(day, highs, highs, spring)
+    weather = required_days(day, highs, highs, spring)
     if weather.day.size < PENTAD:
         return None
-    runs = np.lib.stride_tricks.sliding_window_view(weather.high, PENTAD).min(axis=-1) >= high
+    runs = np.lib.stride_tricks.sliding_window_view(weather.high, PENTAD).min(axis=-1) >= min_high
     return int(day.size - weather.day.size + runs.argmax()) if runs.any() else None
 
 
-def needed(day: Days, high: Array, low: Array, since: np.datetime64, stress: Array | None = None) -> Weather:
+def required_days(
+    day: Days, high: Array, low: Array, since: np.datetime64, stress: Array | None = None
+) -> DailyTemperature:
     """Return the days from `since` on, all of them known; without `stress` they count as never dry.
 
     Raises
@@ -281,28 +285,28 @@ def needed(day: Days, high: Array, low: Array, since: np.datetime64, stress: Arr
         does not lie in 0 to 1.
     """
     if day[0] > since:
-        raise GrowthUnknown(Why.PAST_SHORT, since)
+        raise GrowthUnknown(UnknownCause.PAST_SHORT, since)
     kept = day >= since
     wet = np.ones(day.shape) if stress is None else stress
-    weather = Weather(day[kept], high[kept], low[kept], wet[kept])
+    weather = DailyTemperature(day[kept], high[kept], low[kept], wet[kept])
     for bad, why in (
-        (~np.isfinite(weather.mean), Why.DAY_MISSING),
-        (weather.high < weather.low, Why.DAY_WRONG),
-        (~((weather.stress >= 0) & (weather.stress <= 1)), Why.STRESS_WRONG),
+        (~np.isfinite(weather.daily_mean), UnknownCause.DAY_MISSING),
+        (weather.high < weather.low, UnknownCause.DAY_WRONG),
+        (~((weather.stress >= 0) & (weather.stress <= 1)), UnknownCause.STRESS_WRONG),
     ):
         if bad.any():
             raise GrowthUnknown(why, weather.day[bad.argmax()])
     return weather
 
 
-def newest_drought(stress: Array, *, hold: float = c.DROUGHT_HOLD) -> tuple[int, int]:
+def latest_drought(stress: Array, *, drought_ks: float = c.DROUGHT_KS) -> tuple[int, int]:
     """Return how long nothing grew in the newest drought [d], and how long ago it ended [d].
 
     Parameters
     ----------
     stress : array, shape (day,)
         Ks of the days that are over [1].
-    hold : float
+    drought_ks : float
         With less of it nothing grows [1], estimate.
 
     Returns
@@ -312,9 +316,9 @@ def newest_drought(stress: Array, *, hold: float = c.DROUGHT_HOLD) -> tuple[int,
 
     Examples
     --------
-    >>> newest_drought(np.array([0.1, 0.9, 0.1, 0.1, 0.1, 0.8, 1.0]))
+    >>> latest_drought(np.array([0.1, 0.9, 0.1, 0.1, 0.1, 0.8, 1.0]))
     (3, 2)
     """
-    since = next((ago for ago, share in enumerate(stress[::-1]) if share < hold), stress.size)
-    growing = next((ago for ago, share in enumerate(stress[::-1][since:]) if share >= hold), stress.size - since)
+    since = next((ago for ago, share in enumerate(stress[::-1]) if share < drought_ks), stress.size)
+    growing = next((ago for ago, share in enumerate(stress[::-1][since:]) if share >= drought_ks), stress.size - since)
     return growing, since

@@ -11,7 +11,7 @@ from models.species import Array
 FIRST_HEADS: Final = "early heads"
 
 
-def headed_digestibility(
+def grass_digestibility(
     clock: ArrayLike,
     onset: float,
     step: ArrayLike,
@@ -55,7 +55,7 @@ def headed_digestibility(
 
     Examples
     --------
-    >>> headed_digestibility([456.0, 470.0, 484.0, 498.0], 470.0, [14.0] * 4, [14.0] * 4)
+    >>> grass_digestibility([456.0, 470.0, 484.0, 498.0], 470.0, [14.0] * 4, [14.0] * 4)
     array([76. , 76. , 75.5, 75. ])
     """
     late = np.asarray(clock, dtype=float) - onset
@@ -99,7 +99,7 @@ def ndf_digestibility(
     digestibility: ArrayLike,
     ndf: ArrayLike,
     *,
-    solubles: float = c.SOLUBLES_DIGESTED,
+    solubles: float = c.SOLUBLES_DIGESTIBILITY,
     metabolic: float = c.METABOLIC_LOSS,
 ) -> Array:
     """Return how much of the fibre is digested [% of NDF].
@@ -128,10 +128,10 @@ def ndf_digestibility(
     return np.asarray(np.clip(100.0 * digested / fibre, 0.0, 100.0))
 
 
-def protein(
+def grass_protein(
     dry_matter: ArrayLike,
     *,
-    nutrition: float = c.NUTRITION_GRASS,
+    nutrition: float = c.NITROGEN_NUTRITION_INDEX,
     critical: float = c.CRITICAL_NITROGEN,
     exponent: float = c.DILUTION_GRASS,
 ) -> Array:
@@ -152,10 +152,10 @@ def protein(
 
     Examples
     --------
-    >>> protein([2.0, 3.0, 4.0]).round(1)
+    >>> grass_protein([2.0, 3.0, 4.0]).round(1)
     array([18. , 15.8, 14.4])
     """
-    heavy = np.maximum(np.asarray(dry_matter, dtype=float), c.DILUTION_FROM)
+    heavy = np.maximum(np.asarray(dry_matter, dtype=float), c.DILUTION_MIN_YIELD)
     return np.asarray(6.25 * nutrition * critical * heavy**-exponent)
 
 
@@ -177,5 +177,5 @@ def legume_protein(ndf: ArrayLike) -> Array:
     >>> legume_protein([38.0, 40.0, 50.0]).round(1)
     array([21.8, 20.6, 14.5])
     """
-    line = c.LEGUME_PROTEIN_AT_BUD - c.LEGUME_PROTEIN_LOST * (np.asarray(ndf, dtype=float) - 40.0)
+    line = c.LEGUME_PROTEIN_AT_BUD - c.LEGUME_PROTEIN_LOSS_RATE * (np.asarray(ndf, dtype=float) - 40.0)
     return np.clip(line, *c.LEGUME_PROTEIN_RANGE)

@@ -6,17 +6,17 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from models.coefficients import DRAWS_PER_MEMBER, K400_SPREAD, LEAST_LINES, START_MOISTURE_SPREAD, YIELD_SPREAD
+from models.coefficients import DRAWS_PER_MEMBER, K400_SPREAD, MIN_CASES, START_MOISTURE_SPREAD, YIELD_SPREAD
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Draws:
+class CropDraws:
     """Draws of shape (member, draw): two factors with median 1 and an addition to the moisture at mowing [1]."""
 
     drying_factor: Array
-    start_moisture: Array
+    start_moisture_shift: Array
     yield_factor: Array
 
 
@@ -26,7 +26,7 @@ def draw_crop(
     drying_spread: float = K400_SPREAD,
     start_moisture_spread: float = START_MOISTURE_SPREAD,
     yield_spread: float = YIELD_SPREAD,
-) -> Draws:
+) -> CropDraws:
     """Draw drying factor, moisture at mowing and yield for every weather member.
 
     Parameters
@@ -59,11 +59,11 @@ def draw_crop(
     >>> draw_crop(31).yield_factor.shape, draw_crop(1).yield_factor.shape
     ((31, 4), (1, 64))
     """
-    per_member = max(DRAWS_PER_MEMBER, -(-LEAST_LINES // members))
+    per_member = max(DRAWS_PER_MEMBER, -(-MIN_CASES // members))
     normal = _normal_points(members * per_member).reshape(3, members, per_member)
-    return Draws(
+    return CropDraws(
         drying_factor=np.exp(drying_spread * normal[0]),
-        start_moisture=start_moisture_spread * normal[1],
+        start_moisture_shift=start_moisture_spread * normal[1],
         yield_factor=np.exp(yield_spread * normal[2]),
     )
 

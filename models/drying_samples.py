@@ -29,7 +29,7 @@ class Samples:
     mowing: Index
 
 
-def learn_drying(
+def drying_posterior(
     samples: Samples,
     fields: int,
     *,
@@ -76,7 +76,7 @@ def learn_drying(
     Examples
     --------
     >>> one = Samples(np.log([0.8]), np.array([0]), np.array([0]))
-    >>> mean, deviation = learn_drying(one, 2)
+    >>> mean, deviation = drying_posterior(one, 2)
     >>> (mean / np.log(0.8)).round(2), deviation.round(3)
     (array([0.77, 0.39]), array([0.105, 0.198]))
     """
@@ -92,34 +92,34 @@ def learn_drying(
     return gain @ samples.log_factor, np.sqrt(np.diag(prior - gain @ of_sample))
 
 
-def expected_range(
-    *, spread: float = c.K400_SPREAD, sample_error: float = c.SAMPLE_ERROR, far_off: float = c.FAR_OFF
+def plausible_factor_range(
+    *, spread: float = c.K400_SPREAD, sample_error: float = c.SAMPLE_ERROR, outlier_sds: float = c.OUTLIER_SDS
 ) -> tuple[float, float]:
     """Return the least and the most drying factor [1] at which one sample is believed by itself.
 
     Parameters
     ----------
     spread, sample_error : float [1]
-        As of `learn_drying`.
-    far_off : float [1]
+        As of `drying_posterior`.
+    outlier_sds : float [1]
         Standard deviations of both together.
 
     Examples
     --------
-    >>> tuple(round(factor, 2) for factor in expected_range())
+    >>> tuple(round(factor, 2) for factor in plausible_factor_range())
     (0.47, 2.12)
     """
-    reach = far_off * np.hypot(spread, sample_error)
+    reach = outlier_sds * np.hypot(spread, sample_error)
     return float(np.exp(-reach)), float(np.exp(reach))
 
 
-def believed(
+def is_plausible(
     samples: Samples,
     *,
     spread: float = c.K400_SPREAD,
     sample_error: float = c.SAMPLE_ERROR,
-    far_off: float = c.FAR_OFF,
-    agreeing: float = c.AGREEING,
+    outlier_sds: float = c.OUTLIER_SDS,
+    agreement_sds: float = c.AGREEMENT_SDS,
 ) -> NDArray[np.bool_]:
     """Return which samples are believed, shape (sample,): those in the expected range and those that another confirms.
 
@@ -127,33 +127,33 @@ def believed(
     ----------
     samples : Samples
     spread, sample_error, far_off : float [1]
-        As of `expected_range`.
-    agreeing : float [1]
+        As of `plausible_factor_range`.
+    agreement_sds : float [1]
         Standard deviations of the difference of two samples, as far as their errors make it, up to which they agree.
 
     Notes
     -----
-    All of `learn_drying` is normal, so that one slip of the pen would outweigh any number of good samples. What is far
-    off counts only together with a sample of another mowing: of one mowing, both may come from the same slip.
+    All of `drying_posterior` is normal, so that one slip of the pen would outweigh any number of good samples. What is
+    far off counts only together with a sample of another mowing: of one mowing, both may come from the same slip.
 
     Examples
     --------
     >>> far = Samples(np.log([2.6, 2.4, 2.6]), np.array([0, 0, 1]), np.array([0, 0, 1]))
-    >>> believed(far), believed(Samples(far.log_factor[:2], far.field[:2], far.mowing[:2]))
+    >>> is_plausible(far), is_plausible(Samples(far.log_factor[:2], far.field[:2], far.mowing[:2]))
     (array([ True,  True,  True]), array([False, False]))
     """
-    near = np.abs(samples.log_factor) <= far_off * np.hypot(spread, sample_error)
+    near = np.abs(samples.log_factor) <= outlier_sds * np.hypot(spread, sample_error)
     apart = np.abs(samples.log_factor[:, None] - samples.log_factor)
-    agree = (samples.mowing[:, None] != samples.mowing) & (apart <= agreeing * np.sqrt(2.0) * sample_error)
+    agree = (samples.mowing[:, None] != samples.mowing) & (apart <= agreement_sds * np.sqrt(2.0) * sample_error)
     return np.asarray(near | agree.any(axis=1))
 
 
-def factor_of(
+def fit_drying_factor(
     water: Callable[[Array], Array],
     measured: float,
     *,
-    least: float = c.LEAST_FACTOR,
-    most: float = c.MOST_FACTOR,
+    min_factor: float = c.MIN_DRYING_FACTOR,
+    max_factor: float = c.MAX_DRYING_FACTOR,
 ) -> float | None:
     """Return the drying factor at which a model gives a measured moisture, None where none in the range does.
 
@@ -177,17 +177,17 @@ def factor_of(
 
     Examples
     --------
-    >>> round(factor_of(lambda factor: 4.0 * np.exp(-factor), 1.0), 6), round(np.log(4.0), 6)
+    >>> round(fit_drying_factor(lambda factor: 4.0 * np.exp(-factor), 1.0), 6), round(np.log(4.0), 6)
     (1.386294, np.float64(1.386294))
     """
     if not np.isfinite(measured):
         raise ValueError(f"given the moisture {measured}, allowed a finite number")
-    wettest, driest = water(np.array([least, most]))
+    wettest, driest = water(np.array([min_factor, max_factor]))
     if not driest <= measured <= wettest:
         return None
     for _ in range(PASSES):
-        factors = np.geomspace(least, most, SECTIONS + 1)
+        factors = np.geomspace(min_factor, max_factor, SECTIONS + 1)
         # The ends are known to lie on either side: only what lies between them is asked for.
         wetter = int(np.count_nonzero(water(factors[1:-1]) > measured))
-        least, most = factors[wetter], factors[wetter + 1]
-    return float(np.sqrt(least * most))
+        min_factor, max_factor = factors[wetter], factors[wetter + 1]
+    return float(np.sqrt(min_factor * max_factor))

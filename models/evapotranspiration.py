@@ -14,10 +14,10 @@ from models.coefficients import (
     DENOMINATOR_DAY,
     DENOMINATOR_FAO,
     DENOMINATOR_NIGHT,
-    FIRST_CLOUD_FACTOR,
     GROUND_DAY,
     GROUND_NIGHT,
-    LEAST_CLOUD_FACTOR,
+    INITIAL_CLOUD_FACTOR,
+    MIN_CLOUD_FACTOR,
     NUMERATOR_DAILY,
     NUMERATOR_HOURLY,
     SIGMA_ASCE_HOURLY,
@@ -29,11 +29,11 @@ from models.evapotranspiration_blocks import (
     KELVIN_WIND,
     MM_PER_MJ,
     Sky,
-    blockwise,
-    evapotranspiration_of_rows,
-    write_balance,
+    apply_blockwise,
+    row_evapotranspiration,
     write_cloud_factor,
     write_evapotranspiration,
+    write_net_radiation,
 )
 from models.humidity import (
     psychrometric_constant,
@@ -160,8 +160,8 @@ def net_radiation(
     >>> round(float(net_radiation(2.45, 38.0, 3.445, 0.894)), 3)
     1.749
     """
-    balance = partial(write_balance, albedo=albedo, sigma=sigma)
-    return blockwise(balance, shortwave, air_temperature, vapour_pressure, cloud_factor)
+    balance = partial(write_net_radiation, albedo=albedo, sigma=sigma)
+    return apply_blockwise(balance, shortwave, air_temperature, vapour_pressure, cloud_factor)
 
 
 def hourly_reference_evapotranspiration(  # noqa: PLR0913 - six quantities and the paper's five coefficients
@@ -230,7 +230,7 @@ def hourly_reference_evapotranspiration(  # noqa: PLR0913 - six quantities and t
         ground_night=ground_night,
     )
     gamma = psychrometric_constant(pressure)
-    return blockwise(combine, air_temperature, vapour_pressure, wind_2m, net_radiation, shortwave, gamma)
+    return apply_blockwise(combine, air_temperature, vapour_pressure, wind_2m, net_radiation, shortwave, gamma)
 
 
 def evapotranspiration_under_sky(
@@ -268,7 +268,7 @@ def evapotranspiration_under_sky(
     """
     weather = np.broadcast_arrays(air_temperature, vapour_pressure, wind_2m, shortwave)
     sky, gamma = Sky.at(clear_sky, sun_elevation), psychrometric_constant(pressure)
-    return evapotranspiration_of_rows(weather, sky, float(gamma), **coefficients)
+    return row_evapotranspiration(weather, sky, float(gamma), **coefficients)
 
 
 def daily_net_radiation(
@@ -318,7 +318,7 @@ def daily_net_radiation(
     13.28
     """
     sunlit = np.where(np.asarray(clear_sky) > 0.0, clear_sky, np.nan)
-    factor = np.where(np.isnan(sunlit), FIRST_CLOUD_FACTOR, _cloud_factor_now(shortwave, sunlit))
+    factor = np.where(np.isnan(sunlit), INITIAL_CLOUD_FACTOR, _simultaneous_cloud_factor(shortwave, sunlit))
     high, low = (np.asarray(given, dtype=np.float64) for given in (maximum_temperature, minimum_temperature))
     sent = sigma * (_fourth_power(high) + _fourth_power(low)) / 2.0
     lost = sent * _emissivity(np.asarray(vapour_pressure, dtype=np.float64)) * factor
@@ -388,9 +388,9 @@ def daily_reference_evapotranspiration(
     return (energy + drying) / (slope + gamma * (1.0 + denominator * np.asarray(wind_2m)))
 
 
-def _cloud_factor_now(shortwave: Array | float, clear_sky: Array) -> Array:
+def _simultaneous_cloud_factor(shortwave: Array | float, clear_sky: Array) -> Array:
     """Return fcd from the sun of the same hours or days, ASCE 2005 eq. 45; NaN where the clear sky is unknown."""
-    return np.clip(CLOUD_SLOPE * shortwave / clear_sky + 1.0 - CLOUD_SLOPE, LEAST_CLOUD_FACTOR, 1.0)
+    return np.clip(CLOUD_SLOPE * shortwave / clear_sky + 1.0 - CLOUD_SLOPE, MIN_CLOUD_FACTOR, 1.0)
 
 
 def _emissivity(vapour_pressure: Array) -> Array:

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from models.coefficients import (
     ALBEDO,
-    DAY_SHORTWAVE,
+    DAYLIGHT_SHORTWAVE,
     DENOMINATOR_DAY,
     DENOMINATOR_NIGHT,
-    FIRST_CLOUD_FACTOR,
     GROUND_DAY,
     GROUND_NIGHT,
-    LEAST_CLOUD_FACTOR,
-    LEAST_SUN_ANGLE,
+    INITIAL_CLOUD_FACTOR,
+    MIN_CLOUD_FACTOR,
+    MIN_SUN_ELEVATION,
     NUMERATOR_HOURLY,
     SATURATION_AT_ZERO,
     SIGMA_ASCE_HOURLY,
@@ -36,21 +36,21 @@ MM_PER_MJ: Final = 0.408  # water evaporated by a megajoule per square metre [mm
 KELVIN_RADIATION: Final = 273.16  # 0 degC [K] as FAO-56 eq. 39 and ASCE 2005 eq. 44 print it
 KELVIN_WIND: Final = 273.0  # 0 degC [K] as FAO-56 eq. 6 prints it
 CLOUD_SLOPE: Final = 1.35  # of the cloud factor over Rs / Rso, ASCE 2005 eq. 45
-SCRATCH: Final = 4  # lent arrays that the longest formula needs
+SCRATCH_ARRAYS: Final = 4  # lent arrays that the longest formula needs
 BLOCK: Final = 32768  # points worked on at a time, so that every temporary stays in the processor's cache
 
 
 class Sky(NamedTuple):
     """What makes the cloud factor of each hour from the sun of an hour: factor = slope Rs - 0.35, ASCE 2005 eq. 45."""
 
-    speaks: NDArray[np.int64]  # (time,) the last hour up to each whose sun stood high enough
+    last_usable: NDArray[np.int64]  # (time,) the last hour up to each whose sun stood high enough
     slope: Array  # (time,)
-    first: int  # the first such hour
+    first_usable: int  # the first such hour
 
     @classmethod
     def at(cls, clear_sky: Array, sun_elevation: Array) -> "Sky":
         """Return the sky of a place, `clear_sky` [MJ m-2 h-1] and `sun_elevation` [deg] of shape (time,)."""
-        usable = (sun_elevation > LEAST_SUN_ANGLE) & (clear_sky > 0.0)
+        usable = (sun_elevation > MIN_SUN_ELEVATION) & (clear_sky > 0.0)
         speaks = np.maximum.accumulate(np.where(usable, np.arange(usable.size), 0))
         slope = CLOUD_SLOPE / np.where(usable, clear_sky, 1.0)[speaks]
         return cls(speaks, slope, int(usable.argmax()) if usable.any() else usable.size)
@@ -58,17 +58,17 @@ class Sky(NamedTuple):
 
 def write_cloud_factor(shortwave: Array, sky: Sky, factor: Array) -> None:
     """Write the cloud factor of shape (..., time)."""
-    np.take(shortwave, sky.speaks, axis=-1, out=factor, mode="clip")
+    np.take(shortwave, sky.last_usable, axis=-1, out=factor, mode="clip")
     factor *= sky.slope
     factor += 1.0 - CLOUD_SLOPE
-    np.clip(factor, LEAST_CLOUD_FACTOR, 1.0, out=factor)
-    factor[..., : sky.first] = FIRST_CLOUD_FACTOR
+    np.clip(factor, MIN_CLOUD_FACTOR, 1.0, out=factor)
+    factor[..., : sky.first_usable] = INITIAL_CLOUD_FACTOR
 
 
-def write_balance(
+def write_net_radiation(
     shortwave: Array,
     temperature: Array,
-    pressure: Array,
+    vapour_pressure: Array,
     factor: Array,
     result: Array,
     work: Sequence[Array],
@@ -81,7 +81,7 @@ def write_balance(
     np.add(temperature, KELVIN_RADIATION, out=lost)
     np.square(lost, out=lost)
     np.square(lost, out=lost)
-    np.sqrt(pressure, out=emissivity)
+    np.sqrt(vapour_pressure, out=emissivity)
     emissivity *= -0.14 * sigma
     emissivity += 0.34 * sigma  # FAO-56 eq. 39
     lost *= emissivity
@@ -92,10 +92,10 @@ def write_balance(
 
 def write_evapotranspiration(  # noqa: PLR0913 - the same
     temperature: Array,
-    held: Array,
+    vapour_pressure: Array,
     wind: Array,
-    net: Array,
-    sun: Array,
+    net_radiation: Array,
+    shortwave: Array,
     gamma: Array | float,
     result: Array,
     work: Sequence[Array],
@@ -108,10 +108,10 @@ def write_evapotranspiration(  # noqa: PLR0913 - the same
 ) -> None:
     """Write the evapotranspiration, numerator and denominator divided through by gamma."""
     below, energy, slope, drying = work
-    np.less_equal(sun, DAY_SHORTWAVE, out=below, casting="unsafe")  # 1 by night, 0 by day
+    np.less_equal(shortwave, DAYLIGHT_SHORTWAVE, out=below, casting="unsafe")  # 1 by night, 0 by day
     np.multiply(below, MM_PER_MJ * (ground_day - ground_night), out=energy)
     energy += MM_PER_MJ * (1.0 - ground_day)
-    energy *= net  # 0.408 (Rn - G)
+    energy *= net_radiation  # 0.408 (Rn - G)
     below *= denominator_night - denominator_day
     below += denominator_day
     below *= wind
@@ -123,7 +123,7 @@ def write_evapotranspiration(  # noqa: PLR0913 - the same
     np.square(slope, out=slope)
     slope *= drying
     slope *= SLOPE_FACTOR / (TETENS_FACTOR * TETENS_OFFSET) ** 2 / gamma  # Delta / gamma, FAO-56 eq. 13
-    drying -= held
+    drying -= vapour_pressure
     drying *= wind
     energy *= slope
     below += slope
@@ -134,18 +134,18 @@ def write_evapotranspiration(  # noqa: PLR0913 - the same
     np.divide(energy, below, out=result)
 
 
-def blockwise(formula: Callable[..., None], *given: Array | float) -> Array:
+def apply_blockwise(formula: Callable[..., None], *arguments: Array | float) -> Array:
     """Return the formula over broadcast arrays, a block at a time."""
-    operands = [np.asarray(one, dtype=np.float64) for one in given]
+    operands = [np.asarray(one, dtype=np.float64) for one in arguments]
     blocks = np.nditer([*operands, None], flags=["external_loop", "buffered", "zerosize_ok"], buffersize=BLOCK)
-    scratch = np.empty((SCRATCH, min(BLOCK, blocks.itersize)))
+    scratch = np.empty((SCRATCH_ARRAYS, min(BLOCK, blocks.itersize)))
     with blocks:
         for block in blocks:
             formula(*block, scratch[:, : block[0].size])
         return np.asarray(blocks.operands[-1])[()]
 
 
-def evapotranspiration_of_rows(weather: Sequence[Array], sky: Sky, gamma: float, **coefficients: float) -> Array:
+def row_evapotranspiration(weather: Sequence[Array], sky: Sky, gamma: float, **coefficients: float) -> Array:
     """Return the evapotranspiration from temperature, vapour pressure, wind and sun of shape (..., time).
 
     Blocks are whole rows of time, because the cloud factor of a night is that of the evening before.
@@ -154,12 +154,12 @@ def evapotranspiration_of_rows(weather: Sequence[Array], sky: Sky, gamma: float,
     rows = [np.ascontiguousarray(each).reshape(-1, times) for each in weather]
     result = np.empty(rows[0].shape)
     step = max(BLOCK // times, 1)
-    scratch = np.empty((2 + SCRATCH, step * times))
+    scratch = np.empty((2 + SCRATCH_ARRAYS, step * times))
     for first in range(0, len(result), step):
         block = slice(first, first + step)
         temperature, held, wind, sun, found = (each[block].ravel() for each in (*rows, result))
         factor, net, *work = scratch[:, : found.size]
         write_cloud_factor(rows[3][block], sky, factor.reshape(-1, times))
-        write_balance(sun, temperature, held, factor, net, work)
+        write_net_radiation(sun, temperature, held, factor, net, work)
         write_evapotranspiration(temperature, held, wind, net, sun, gamma, found, work, **coefficients)
     return result.reshape(shape)

@@ -29,15 +29,15 @@ class Load(StrEnum):
     BALER = "baler"  # a loaded baler, wrapped bales
 
 
-CARRIES: Final[Mapping[Load, tuple[float, float]]] = {  # most topsoil wetness, least deficit
+LOAD_LIMITS: Final[Mapping[Load, tuple[float, float]]] = {  # most topsoil wetness, least deficit
     Load.TEAM: (c.WETNESS_RUTS, c.DEFICIT_RUTS),
     Load.MOWER: (c.WETNESS_MOWER, c.DEFICIT_FIRM),
     Load.BALER: (c.WETNESS_BALER, c.DEFICIT_FIRM),
 }
 
 
-def firmness(
-    wetness: Array, deficit: Array, load: Load, carries: Mapping[Load, tuple[float, float]] = CARRIES
+def ground_firmness(
+    wetness: Array, deficit: Array, load: Load, load_limits: Mapping[Load, tuple[float, float]] = LOAD_LIMITS
 ) -> Words:
     """Return in a word how the ground takes a load.
 
@@ -48,7 +48,7 @@ def firmness(
     deficit : array
         What the root zone lacks of field capacity [mm]; the shape of `wetness`.
     load : Load
-    carries : mapping of Load
+    load_limits : mapping of Load
         Up to which wetness [1] and from which deficit [mm] on each load is carried.
 
     Returns
@@ -68,10 +68,10 @@ def firmness(
 
     Examples
     --------
-    >>> firmness(np.array([0.7, 0.8, 1.2]), np.array([20.0, 20.0, 20.0]), Load.BALER).tolist()
+    >>> ground_firmness(np.array([0.7, 0.8, 1.2]), np.array([20.0, 20.0, 20.0]), Load.BALER).tolist()
     ['firm', 'soft', 'ruts']
     """
-    most_wetness, least_deficit = carries[load]
+    most_wetness, least_deficit = load_limits[load]
     # Asked for what holds, not for what does not, so that NaN never passes.
     by_wetness = 2 - (wetness <= most_wetness).astype(int) - (wetness <= c.WETNESS_RUTS)
     by_deficit = 2 - (deficit >= least_deficit).astype(int) - (deficit >= c.DEFICIT_RUTS)
@@ -85,7 +85,7 @@ def first_firm_day(words: Words, share: float) -> int | None:
     Parameters
     ----------
     words : array of str, shape (member, day)
-        From `firmness`.
+        From `ground_firmness`.
     share : float
         Of the members [1].
 

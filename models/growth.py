@@ -15,48 +15,48 @@ from numpy.typing import ArrayLike
 from models import coefficients as c
 from models.degree_days import (
     WARM_HIGHS,
+    DailyTemperature,
     Days,
     GrowthUnknown,
-    Weather,
-    Why,
+    UnknownCause,
     degree_days,
     green_up,
     legume_origin,
     legume_start,
-    needed,
+    required_days,
     season_origin,
     season_start,
 )
-from models.looks import Case, Prior, StageLook, checked_looks, counts, next_prior
-from models.species import Array, Species, drying_factor, grass_share, known_stand, species
-from models.stage_clock import NOTHING_MORE, Clock, Known, run_clock
-from models.stage_scales import kalu_fick, stage_number
+from models.looks import PlantKind, Prior, StageLook, check_looks, is_relevant, next_prior
+from models.species import Array, Species, resolve_stand, species_table, stand_drying_factor, stand_grass_share
+from models.stage_clock import NO_CONTEXT, GrowthContext, StageClock, run_clock
+from models.stage_scales import kalu_fick_stage, mean_stage_count
 from models.stages import cutting_height, ndf_target, stage_words, stand_dry_matter, stand_ndf, standing_moisture
 
 __all__ = [
-    "NOTHING_MORE",
-    "Clock",
-    "Doubt",
-    "Doubted",
+    "NO_CONTEXT",
+    "DoubtKind",
     "Growth",
+    "GrowthContext",
+    "GrowthDoubt",
     "GrowthUnknown",
-    "Known",
     "Prior",
     "Species",
+    "StageClock",
     "StageLook",
     "degree_days",
     "field_growth",
     "legume_start",
     "season_start",
-    "species",
+    "species_table",
 ]
 
-DECILE: Final = 1.2816  # standard deviations from the mean to the 10 and 90 % points of a normal distribution
-AHEAD: Final = np.arange(-60.0, 121.0)  # [d] how far back and ahead `days_left` is looked for
+DECILE_Z: Final = 1.2816  # standard deviations from the mean to the 10 and 90 % points of a normal distribution
+DAYS_AHEAD: Final = np.arange(-60.0, 121.0)  # [d] how far back and ahead `days_left` is looked for
 WEEK: Final = 7  # [d]
 
 
-class Doubt(Enum):
+class DoubtKind(Enum):
     """What was not used of what is known of a growth, or what it may be wrong by."""
 
     LOOK_UNUSED = auto()  # a look of a day that says nothing of it
@@ -67,10 +67,10 @@ class Doubt(Enum):
 
 
 @dataclass(frozen=True)
-class Doubted:
+class GrowthDoubt:
     """A doubt with the leading species, the day or the number of days that it speaks of."""
 
-    doubt: Doubt
+    kind: DoubtKind
     species: str = ""
     day: np.datetime64 | None = None
     days: int = 0
@@ -85,8 +85,8 @@ class Growth:
     """
 
     day: Days
-    started: np.datetime64 | None  # first day counted, None before the season starts
-    ended: np.datetime64 | None  # day of the frost that killed the leading species
+    start_day: np.datetime64 | None  # first day counted, None before the season starts
+    end_day: np.datetime64 | None  # day of the frost that killed the leading species
     green_up: Mapping[str, np.datetime64 | None]  # day by each rule, first growth only
     clock: Array  # of the leading species [degC d]
     clock_spread: Array  # its standard deviation [degC d]
@@ -103,16 +103,16 @@ class Growth:
     grass_share: float
     drying_factor: float
     cut_height: float | None  # of its alfalfa at which cutting for milk may begin, first growth [m]; None without any
-    members: Mapping[Species, float]  # share of the dry matter
-    clocks: Mapping[bool, Clock]  # of the grasses (False) and the legumes (True)
-    doubts: tuple[Doubted, ...]
+    species_shares: Mapping[Species, float]  # share of the dry matter
+    clocks: Mapping[bool, StageClock]  # of the grasses (False) and the legumes (True)
+    doubts: tuple[GrowthDoubt, ...]
 
     @property
     def regrowth(self) -> bool:
         """Whether the stand was cut this season."""
-        return next(iter(self.clocks.values())).case.regrowth
+        return next(iter(self.clocks.values())).plant_kind.regrowth
 
-    def priors(self, share: float = c.CARRIED_SHARE) -> Mapping[str, Prior]:
+    def next_season_priors(self, share: float = c.CARRIED_SHARE) -> Mapping[str, Prior]:
         """Return what a first growth says of the next season's, by kind; nothing after a cut or without a look.
 
         Parameters
@@ -120,8 +120,13 @@ class Growth:
         share : float
             Of a clock's offset that is held for the next season [1], estimate.
         """
-        told = [run for run in self.clocks.values() if not self.regrowth and (run.seen or run.offset)]
-        return {run.case.kind: next_prior(run.offset, run.case.spread, seen=run.seen, share=share) for run in told}
+        told = [run for run in self.clocks.values() if not self.regrowth and (run.is_corrected or run.offset)]
+        return {
+            run.plant_kind.name: next_prior(
+                run.offset, run.plant_kind.prior_spread, has_look=run.is_corrected, share=share
+            )
+            for run in told
+        }
 
 
 def field_growth(
@@ -134,8 +139,8 @@ def field_growth(
     looks: Sequence[StageLook],
     southern: bool,
     latitude: float,
-    known: Known = NOTHING_MORE,
-    kinds: Mapping[str, Species] | None = None,
+    context: GrowthContext = NO_CONTEXT,
+    species_by_name: Mapping[str, Species] | None = None,
 ) -> Growth:
     """Return how far a field has grown on each day.
 
@@ -155,10 +160,10 @@ def field_growth(
         Whether the farm lies south of the equator.
     latitude : float
         [deg north]; beyond 58 degrees timothy heads sooner.
-    known : Known
+    context : Known
         What else is known: the target, the water stress of each day, what the season before says.
-    kinds : Mapping[str, Species], optional
-        The species that may be named; left out, those of `species`.
+    species_by_name : Mapping[str, Species], optional
+        The species that may be named; left out, those of `species_table`.
 
     Returns
     -------
@@ -185,20 +190,22 @@ def field_growth(
     The NDF of a mix is that of its species by share, all species erring the same way. `days_left` follows the curve at
     the mean warmth of the past week, which is (target + 3 - NDF) / rate where the curve is straight.
     """
-    members = known_stand(stand, kinds)
-    _check_days(day, daily_max, daily_min, known.stress)
+    members = resolve_stand(stand, species_by_name)
+    _check_days(day, daily_max, daily_min, context.stress)
     origin = season_origin(day[-1], southern)
     regrowth = last_cut is not None and bool(last_cut >= origin)
     if last_cut is not None and last_cut > day[-1]:
-        raise GrowthUnknown(Why.CUT_AHEAD, last_cut)
-    since = last_cut if regrowth and last_cut is not None else _first_needed(members, origin, day)
-    weather = needed(day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since, known.stress)
-    seen = checked_looks(looks, weather.day)
-    cases = _cases(members, regrowth=regrowth, latitude=latitude)
-    clocks = {legume: run_clock(case, weather, seen, southern, known) for legume, case in cases.items()}
-    target = ndf_target(grass_share(stand, kinds)) if known.target is None else known.target
+        raise GrowthUnknown(UnknownCause.CUT_AHEAD, last_cut)
+    since = last_cut if regrowth and last_cut is not None else _first_day_needed(members, origin, day)
+    weather = required_days(
+        day, np.asarray(daily_max, dtype=float), np.asarray(daily_min, dtype=float), since, context.stress
+    )
+    seen = check_looks(looks, weather.day)
+    cases = _plant_kinds(members, regrowth=regrowth, latitude=latitude)
+    clocks = {legume: run_clock(case, weather, seen, southern, context) for legume, case in cases.items()}
+    target = ndf_target(stand_grass_share(stand, species_by_name)) if context.target is None else context.target
     rules = {} if regrowth else _green_up(cases, weather, southern)
-    return _read(stand, kinds, day, clocks, target, rules, tuple(_doubts(clocks, seen)))
+    return _assemble_growth(stand, species_by_name, day, clocks, target, rules, tuple(_doubts(clocks, seen)))
 
 
 def _check_days(day: Days, daily_max: ArrayLike, daily_min: ArrayLike, stress: Array | None) -> None:
@@ -210,53 +217,55 @@ def _check_days(day: Days, daily_max: ArrayLike, daily_min: ArrayLike, stress: A
         raise ValueError("day must be datetime64[D], each day once, in order and without a gap")
 
 
-def _first_needed(members: Mapping[Species, float], origin: np.datetime64, day: Days) -> np.datetime64:
+def _first_day_needed(species_shares: Mapping[Species, float], origin: np.datetime64, day: Days) -> np.datetime64:
     """Return the first day a first growth needs: legumes alone do not look at the winter."""
-    if all(kind.legume for kind in members) and day[-1] >= legume_origin(origin):
+    if all(kind.legume for kind in species_shares) and day[-1] >= legume_origin(origin):
         return legume_origin(origin)
     return origin
 
 
-def _cases(members: Mapping[Species, float], *, regrowth: bool, latitude: float) -> dict[bool, Case]:
+def _plant_kinds(species_shares: Mapping[Species, float], *, regrowth: bool, latitude: float) -> dict[bool, PlantKind]:
     """Return the case of the grasses (False) and of the legumes (True), as far as the stand has them."""
     cases = {}
-    for legume in sorted({kind.legume for kind in members}):
-        kinds = [kind for kind in members if kind.legume == legume]
-        leader = max(kinds, key=members.__getitem__)
-        cases[legume] = Case(leader, len(members) == 1, regrowth, latitude)
+    for legume in sorted({kind.legume for kind in species_shares}):
+        kinds = [kind for kind in species_shares if kind.legume == legume]
+        leader = max(kinds, key=species_shares.__getitem__)
+        cases[legume] = PlantKind(leader, len(species_shares) == 1, regrowth, latitude)
     return cases
 
 
-def _green_up(cases: Mapping[bool, Case], weather: Weather, southern: bool) -> dict[str, np.datetime64 | None]:
+def _green_up(
+    plant_kinds: Mapping[bool, PlantKind], temperature: DailyTemperature, southern: bool
+) -> dict[str, np.datetime64 | None]:
     """Return the day that each rule of green-up names, of the kinds that stand in the field."""
     found: dict[str, int | None] = {}
-    if False in cases:
-        found |= green_up(weather.mean, weather.day, southern=southern)
-    if True in cases:
-        found[WARM_HIGHS] = legume_start(weather.high, weather.day, southern=southern)
-    return {rule: None if at is None else weather.day[at] for rule, at in found.items()}
+    if False in plant_kinds:
+        found |= green_up(temperature.daily_mean, temperature.day, southern=southern)
+    if True in plant_kinds:
+        found[WARM_HIGHS] = legume_start(temperature.high, temperature.day, southern=southern)
+    return {rule: None if at is None else temperature.day[at] for rule, at in found.items()}
 
 
-def _doubts(clocks: Mapping[bool, Clock], seen: Sequence[StageLook]) -> Iterator[Doubted]:
+def _doubts(clocks: Mapping[bool, StageClock], looks: Sequence[StageLook]) -> Iterator[GrowthDoubt]:
     """Yield what was not used or should be doubted."""
-    for look in seen:
-        if not any(counts(look, run.case) for run in clocks.values()):
-            yield Doubted(Doubt.LOOK_UNUSED, day=look.on)
+    for look in looks:
+        if not any(is_relevant(look, run.plant_kind) for run in clocks.values()):
+            yield GrowthDoubt(DoubtKind.LOOK_UNUSED, day=look.on)
     legume = clocks.get(True)
-    if legume is not None and legume.case.regrowth and not legume.seen:
-        yield Doubted(Doubt.REGROWTH, legume.case.leader.name)
+    if legume is not None and legume.plant_kind.regrowth and not legume.is_corrected:
+        yield GrowthDoubt(DoubtKind.REGROWTH, legume.plant_kind.leader.name)
     for run in clocks.values():
-        name = run.case.leader.name
-        if run.ended is not None:
-            yield Doubted(Doubt.GROWTH_ENDED, name, run.ended)
-        elif run.frost is not None:
-            yield Doubted(Doubt.FROST, name, run.frost)
-        if run.held:
-            yield Doubted(Doubt.DROUGHT, name, days=run.held)
+        name = run.plant_kind.leader.name
+        if run.end_day is not None:
+            yield GrowthDoubt(DoubtKind.GROWTH_ENDED, name, run.end_day)
+        elif run.unchecked_frost is not None:
+            yield GrowthDoubt(DoubtKind.FROST, name, run.unchecked_frost)
+        if run.drought_days:
+            yield GrowthDoubt(DoubtKind.DROUGHT, name, days=run.drought_days)
 
 
 def _days_left(
-    members: Mapping[Species, float], clocks: Mapping[bool, Clock], limit: float, *, regrowth: bool
+    species_shares: Mapping[Species, float], clocks: Mapping[bool, StageClock], limit: float, *, regrowth: bool
 ) -> Array:
     """Return the days until the stand's fibre passes `limit`, along its curve at the past week's warmth."""
     ahead = {}
@@ -265,25 +274,25 @@ def _days_left(
         days = np.minimum(np.arange(1, run.step.size + 1), WEEK)
         # A cold week must not stop the clock for good: 1 degC d a day is the least.
         pace = np.maximum((total[WEEK:] - total[:-WEEK]) / days, 1.0)
-        ahead[legume] = run.clock[:, None] + pace[:, None] * AHEAD
-    ndf = stand_ndf(members, ahead, regrowth=regrowth)
-    return np.array([np.interp(limit, row, AHEAD) for row in ndf])
+        ahead[legume] = run.clock[:, None] + pace[:, None] * DAYS_AHEAD
+    ndf = stand_ndf(species_shares, ahead, regrowth=regrowth)
+    return np.array([np.interp(limit, row, DAYS_AHEAD) for row in ndf])
 
 
-def _read(
+def _assemble_growth(
     stand: Mapping[str, float],
-    kinds: Mapping[str, Species] | None,
+    species_by_name: Mapping[str, Species] | None,
     day: Days,
-    clocks: Mapping[bool, Clock],
+    clocks: Mapping[bool, StageClock],
     target: float,
     rules: Mapping[str, np.datetime64 | None],
-    doubts: tuple[Doubted, ...],
+    doubts: tuple[GrowthDoubt, ...],
 ) -> Growth:
     """Read the tables of the species by the clocks and lay the result over all days asked for."""
-    members = known_stand(stand, kinds)
+    members = resolve_stand(stand, species_by_name)
     leader = max(members, key=members.__getitem__)
     lead = clocks[leader.legume]
-    case, regrowth = lead.case, lead.case.regrowth
+    case, regrowth = lead.plant_kind, lead.plant_kind.regrowth
 
     def whole(values: Array) -> Array:
         return np.concatenate([np.full(day.size - values.size, np.nan), values])
@@ -293,42 +302,42 @@ def _read(
         return whole(stand_ndf(members, at, regrowth=regrowth))
 
     unknown = np.full(day.shape, np.nan)
-    grown = {legume: run.growth for legume, run in clocks.items()}
+    grown = {legume: run.growth_clock for legume, run in clocks.items()}
     return Growth(
         day=day,
-        started=lead.started,
-        ended=lead.ended,
+        start_day=lead.start_day,
+        end_day=lead.end_day,
         green_up=rules,
         clock=whole(lead.clock),
         clock_spread=whole(lead.spread),
-        ndf_low=ndf(-DECILE),
+        ndf_low=ndf(-DECILE_Z),
         ndf_mid=ndf(0.0),
-        ndf_high=ndf(DECILE),
-        msc=unknown if leader.legume or regrowth else whole(stage_number(lead.clock, case.onsets)),
-        kalu_fick=whole(kalu_fick(lead.clock, case.onsets)) if leader.alfalfa else unknown,
+        ndf_high=ndf(DECILE_Z),
+        msc=unknown if leader.legume or regrowth else whole(mean_stage_count(lead.clock, case.onsets)),
+        kalu_fick=whole(kalu_fick_stage(lead.clock, case.onsets)) if leader.is_alfalfa else unknown,
         stage=[""] * (day.size - lead.clock.size) + stage_words(lead.clock, case.onsets),
         dry_matter=whole(stand_dry_matter(members, grown, regrowth=regrowth)),
         start_moisture=whole(_stand_moisture(members, clocks)),
         days_left=whole(_days_left(members, clocks, target + c.RIPE_HALF_WIDTH, regrowth=regrowth)),
         ndf_target=target,
-        grass_share=grass_share(stand, kinds),
-        drying_factor=drying_factor(stand, kinds),
-        cut_height=_cut_height(grass_share(stand, kinds), members),
-        members=members,
+        grass_share=stand_grass_share(stand, species_by_name),
+        drying_factor=stand_drying_factor(stand, species_by_name),
+        cut_height=_cut_height(stand_grass_share(stand, species_by_name), members),
+        species_shares=members,
         clocks=clocks,
         doubts=doubts,
     )
 
 
-def _cut_height(share: float, members: Mapping[Species, float]) -> float | None:
-    return cutting_height(share) if any(kind.alfalfa for kind in members) else None
+def _cut_height(grass_share: float, species_shares: Mapping[Species, float]) -> float | None:
+    return cutting_height(grass_share) if any(kind.is_alfalfa for kind in species_shares) else None
 
 
-def _stand_moisture(members: Mapping[Species, float], clocks: Mapping[bool, Clock]) -> Array:
+def _stand_moisture(species_shares: Mapping[Species, float], clocks: Mapping[bool, StageClock]) -> Array:
     """Return the standing crop's moisture [wet basis], mixed on the dry basis, each species at its own stage."""
     dry = np.zeros(clocks[next(iter(clocks))].clock.shape)
-    for kind, share in members.items():
-        case = clocks[kind.legume].case
+    for kind, share in species_shares.items():
+        case = clocks[kind.legume].plant_kind
         onsets = case.onsets_of(kind)
         dry += share * standing_moisture(kind, clocks[kind.legume].clock, onsets, regrowth=case.regrowth)
     return dry / (1 + dry)

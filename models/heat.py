@@ -53,7 +53,7 @@ class Hours(NamedTuple):
     """From when until when something is so: in half of the members or more, and in a tenth or more; None is never."""
 
     likely: Spell | None
-    perhaps: Spell | None
+    possible: Spell | None
 
 
 class HeatHours(NamedTuple):
@@ -120,7 +120,7 @@ def horse_heat(
     """
     total = horse_sum(air_temperature, relative_humidity)
     hard = min(max(c.HORSE_SUM_HARD, rest_at), stop_at)
-    words = _bands(HorseHeat, total, [rest_at, hard, stop_at])
+    words = _band_words(HorseHeat, total, [rest_at, hard, stop_at])
     words = np.where(air_temperature < c.HORSE_COOL, HorseHeat.COOLS_WELL, words)
     return np.where(air_temperature >= c.HORSE_HOT, HorseHeat.NO_WORK, words)
 
@@ -199,7 +199,7 @@ def cow_heat(air_temperature: Array, relative_humidity: Array) -> Words:
     ['little', 'slight stress', 'stress']
     """
     limits = [c.COW_SLIGHT, c.COW_STRESS, c.COW_DANGER, c.COW_EMERGENCY]
-    return _bands(CowHeat, cow_thi(air_temperature, relative_humidity), limits)
+    return _band_words(CowHeat, cow_thi(air_temperature, relative_humidity), limits)
 
 
 def heat_index(air_temperature: Array, relative_humidity: Array) -> Array:
@@ -253,7 +253,7 @@ def people_heat(air_temperature: Array, relative_humidity: Array) -> Words:
     ['below caution', 'caution', 'danger']
     """
     limits = [c.PEOPLE_CAUTION, c.PEOPLE_EXTREME_CAUTION, c.PEOPLE_DANGER, c.PEOPLE_EXTREME_DANGER]
-    return _bands(PeopleHeat, heat_index(air_temperature, relative_humidity), limits)
+    return _band_words(PeopleHeat, heat_index(air_temperature, relative_humidity), limits)
 
 
 def horse_hours(
@@ -344,17 +344,17 @@ def hours_where(holds: NDArray[np.bool_]) -> Hours:
     Examples
     --------
     >>> hours_where(np.array([[True, False, True, False], [False, False, False, False]]))
-    Hours(likely=Spell(first=0, end=3), perhaps=Spell(first=0, end=3))
+    Hours(likely=Spell(first=0, end=3), possible=Spell(first=0, end=3))
     """
     if holds.ndim != 2 or holds.size == 0:
         raise ValueError(
             f"hours of hours_where: shape {holds.shape} given, allowed (member, hour) with one or more each"
         )
     share = holds.mean(axis=0)
-    return Hours(spell(share >= c.MIDDLE_SHARE), spell(share >= c.WORST_SHARE))
+    return Hours(enclosing_spell(share >= c.LIKELY_SHARE), enclosing_spell(share >= c.POSSIBLE_SHARE))
 
 
-def spell(holds: NDArray[np.bool_]) -> Spell | None:
+def enclosing_spell(holds: NDArray[np.bool_]) -> Spell | None:
     """Return the hours from the first to the last that holds, shape (hour,), or None."""
     found = np.flatnonzero(holds)
     return Spell(int(found[0]), int(found[-1]) + 1) if found.size else None
@@ -364,9 +364,9 @@ def _fahrenheit(celsius: Array) -> Array:
     return 1.8 * celsius + 32.0
 
 
-def _bands(kind: type[StrEnum], index: Array, limits: Sequence[float]) -> Words:
+def _band_words(band_type: type[StrEnum], index: Array, limits: Sequence[float]) -> Words:
     """Return the word of each value: one more band for each limit that it has reached, all of them for NaN."""
-    words: Words = np.array(list(kind))[np.digitize(index, limits)]
+    words: Words = np.array(list(band_type))[np.digitize(index, limits)]
     return words
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.coefficients import (
-    PSYCHROMETRIC,
+    PSYCHROMETRIC_FACTOR,
     SATURATION_AT_ZERO,
     SEA_LEVEL_PRESSURE,
     TETENS_FACTOR,
@@ -222,4 +222,4 @@ def psychrometric_constant(pressure: Array | float) -> Array:
     >>> round(float(psychrometric_constant(81.8)), 3)
     0.054
     """
-    return PSYCHROMETRIC * np.asarray(pressure, dtype=np.float64)
+    return PSYCHROMETRIC_FACTOR * np.asarray(pressure, dtype=np.float64)

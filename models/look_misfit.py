@@ -5,12 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from models.degree_days import Days, GrowthUnknown, Why
-from models.looks import Case, StageLook, by_height, fits
+from models.degree_days import Days, GrowthUnknown, UnknownCause
+from models.looks import PlantKind, StageLook, fits, uses_height
 from models.species import Array
 
 
-class LookUnfit(GrowthUnknown):
+class LookMisfit(GrowthUnknown):
     """A look that cannot be true of its day.
 
     Attributes
@@ -26,18 +26,18 @@ class LookUnfit(GrowthUnknown):
     def __init__(
         self, look: StageLook, first: np.datetime64 | None, last: np.datetime64 | None, *, by_height: bool
     ) -> None:
-        super().__init__(Why.LOOK_WRONG, look.on)
+        super().__init__(UnknownCause.LOOK_WRONG, look.on)
         self.look, self.first, self.last, self.by_height = look, first, last, by_height
 
 
-def misfit(look: StageLook, case: Case, day: Days, clock: Array, spread: Array) -> LookUnfit:
+def misfit_error(look: StageLook, plant_kind: PlantKind, day: Days, clock: Array, spread: Array) -> LookMisfit:
     """Return that a look that counts does not fit its day, and which days it would fit.
 
     Parameters
     ----------
     look : StageLook
         What was seen.
-    case : Case
+    plant_kind : Case
         The kind of plant the clocks belong to.
     day : NDArray[datetime64[D]]
         The days of this growth, shape (days,).
@@ -49,18 +49,18 @@ def misfit(look: StageLook, case: Case, day: Days, clock: Array, spread: Array) 
     Of several such times the nearest is named. They may lie ahead: then the look came sooner than warmth allows.
     """
     # A look on the first day would be at what stood there before the cut.
-    fitting = [at for at in range(1, day.size) if fits(look, case, float(clock[at]), float(spread[at]))]
-    first, last = _ends(day, _nearest(fitting, day, look.on)) if fitting else (None, None)
-    return LookUnfit(look, first, last, by_height=by_height(look, case))
+    fitting = [at for at in range(1, day.size) if fits(look, plant_kind, float(clock[at]), float(spread[at]))]
+    first, last = _run_ends(day, _nearest_run(fitting, day, look.on)) if fitting else (None, None)
+    return LookMisfit(look, first, last, by_height=uses_height(look, plant_kind))
 
 
-def _nearest(found: Sequence[int], day: Days, on: np.datetime64) -> NDArray[np.int_]:
+def _nearest_run(indices: Sequence[int], day: Days, on: np.datetime64) -> NDArray[np.int_]:
     """Return the run of consecutive days that lies nearest to a day."""
-    runs = np.split(np.array(found), np.flatnonzero(np.diff(found) > 1) + 1)
+    runs = np.split(np.array(indices), np.flatnonzero(np.diff(indices) > 1) + 1)
     return min(runs, key=lambda run: np.abs(day[run] - on).min())
 
 
-def _ends(day: Days, run: NDArray[np.int_]) -> tuple[np.datetime64 | None, np.datetime64 | None]:
+def _run_ends(day: Days, run: NDArray[np.int_]) -> tuple[np.datetime64 | None, np.datetime64 | None]:
     """Return the ends of a run of days; before the first day that counts and after the last, nobody knows."""
     begins, ends = run[0] > 1, run[0] == 1 or run[-1] < day.size - 1
     return day[run[0]] if begins else None, day[run[-1]] if ends else None

@@ -8,14 +8,14 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
-from models.degree_days import Days, GrowthUnknown, Why
+from models.degree_days import Days, GrowthUnknown, UnknownCause
 from models.species import GRASS_STAGES, LEGUME_STAGES, Species, stage_onsets
 from models.stage_scales import KALU_FICK, MOORE
 from models.stages import NO_BUDS, NO_HEADS, alfalfa_height_ndf, stage_words
 
 # Limits of the clock that a word speaks of, by the onsets of the stages it lies between; a stage that lasts long, or is
 # the last in the table, only limits the clock.
-ONE_SIDED: Final[Mapping[str, tuple[str | None, str | None]]] = {
+STAGE_BOUNDS: Final[Mapping[str, tuple[str | None, str | None]]] = {
     NO_HEADS: (None, "early heads"),
     "leaf": (None, "stem"),
     "stem": ("stem", "boot"),
@@ -25,7 +25,7 @@ ONE_SIDED: Final[Mapping[str, tuple[str | None, str | None]]] = {
     "full flower": ("full flower", None),
 }
 # What else a farmer or a scale calls a stage.
-ALSO_CALLED: Final[Mapping[str, str]] = (
+STAGE_SYNONYMS: Final[Mapping[str, str]] = (
     {"heads here and there": "early heads", "V": "leaf", "E": "stem", "R0": "boot", "R1": "early heads"}
     | {"R3": "full heads", "R4": "bloom"}
     | {code: "bloom" for code in MOORE if MOORE[code] > MOORE["R4"]}
@@ -33,16 +33,20 @@ ALSO_CALLED: Final[Mapping[str, str]] = (
     | {code: "full flower" for code in KALU_FICK if KALU_FICK[code] >= KALU_FICK["KF6"]}
 )
 # Codes that lie between two words: (stage before, stage after, share of the way).
-BETWEEN: Final[Mapping[str, tuple[str, str, float]]] = {
+INTERMEDIATE_STAGES: Final[Mapping[str, tuple[str, str, float]]] = {
     "R2": ("early heads", "full heads", 0.5),
     "KF4": ("buds", "first flower", 0.5),
 }
 # What may be said of a stand's grasses (False) and of its legumes (True).
-STAGES_SEEN: Final[Mapping[bool, tuple[str, ...]]] = {
+LOOK_STAGES: Final[Mapping[bool, tuple[str, ...]]] = {
     legume: (
         negative,
         *words,
-        *(said for said in (*ALSO_CALLED, *BETWEEN) if ALSO_CALLED.get(said, BETWEEN.get(said, words)[0]) in words),
+        *(
+            said
+            for said in (*STAGE_SYNONYMS, *INTERMEDIATE_STAGES)
+            if STAGE_SYNONYMS.get(said, INTERMEDIATE_STAGES.get(said, words)[0]) in words
+        ),
     )
     for legume, negative, words in ((False, NO_HEADS, GRASS_STAGES), (True, NO_BUDS, LEGUME_STAGES))
 }
@@ -50,7 +54,7 @@ STAGES_SEEN: Final[Mapping[bool, tuple[str, ...]]] = {
 
 @dataclass(frozen=True)
 class StageLook:
-    """What was seen in a field on a day: one of `STAGES_SEEN`, the tallest alfalfa stem [m], or both."""
+    """What was seen in a field on a day: one of `LOOK_STAGES`, the tallest alfalfa stem [m], or both."""
 
     on: np.datetime64
     stage: str | None = None
@@ -58,7 +62,7 @@ class StageLook:
 
 
 @dataclass(frozen=True)
-class Used:
+class AppliedLook:
     """A look that corrected a clock, and the share of the way to what was seen that the clock went [1].
 
     `share` is None where a look only limits the clock.
@@ -69,21 +73,21 @@ class Used:
 
 
 @dataclass(frozen=True)
-class Case:
+class PlantKind:
     """One kind of plant in a stand, grasses or legumes: its leading species and what that one is in."""
 
     leader: Species
-    alone: bool  # no other species in the stand
+    is_pure: bool  # no other species in the stand
     regrowth: bool
     latitude: float  # [deg north]
 
     @property
-    def kind(self) -> str:
+    def name(self) -> str:
         """Return "grasses" or "legumes"."""
         return "legumes" if self.leader.legume else "grasses"
 
     @property
-    def mark(self) -> float:
+    def ndf_mark(self) -> float:
         """Return the clock at the leader's NDF mark [degC d]."""
         return self.leader.ndf_mark_regrowth if self.regrowth else self.leader.ndf_mark
 
@@ -92,24 +96,26 @@ class Case:
         """Return the clock at which the leader's stages are first seen [degC d]."""
         return self.onsets_of(self.leader)
 
-    def onsets_of(self, kind: Species) -> dict[str, float]:
+    def onsets_of(self, species: Species) -> dict[str, float]:
         """Return the same of any species of this kind."""
-        return stage_onsets(kind, regrowth=self.regrowth, latitude=self.latitude)
+        return stage_onsets(species, regrowth=self.regrowth, latitude=self.latitude)
 
     @property
-    def tall(self) -> float:
+    def tall_clock(self) -> float:
         """Return the clock from which a hard frost makes the growth doubtful [degC d]."""
         return c.FROST_TALL_LEGUME if self.leader.legume else c.FROST_TALL_GRASS
 
     @property
-    def spread(self) -> float:
+    def prior_spread(self) -> float:
         """Return the standard deviation of a clock that nobody has corrected [degC d]."""
         if not self.leader.legume:
             return c.CLOCK_SPREAD
         return c.LEGUME_REGROWTH_SPREAD if self.regrowth else c.LEGUME_CLOCK_SPREAD
 
 
-def corrected(clock: float, spread: float, seen: float, seen_spread: float = c.LOOK_SPREAD) -> tuple[float, float]:
+def kalman_update(
+    clock: float, spread: float, observed: float, observed_spread: float = c.LOOK_SPREAD
+) -> tuple[float, float]:
     """Return a clock and its spread after a look, by one Kalman step.
 
     Parameters
@@ -121,14 +127,14 @@ def corrected(clock: float, spread: float, seen: float, seen_spread: float = c.L
 
     Examples
     --------
-    >>> [round(value, 1) for value in corrected(430.0, 60.0, 470.0)]
+    >>> [round(value, 1) for value in kalman_update(430.0, 60.0, 470.0)]
     [459.8, 30.2]
     """
-    gain = spread**2 / (spread**2 + seen_spread**2)
-    return clock + gain * (seen - clock), spread * sqrt(1 - gain)
+    gain = spread**2 / (spread**2 + observed_spread**2)
+    return clock + gain * (observed - clock), spread * sqrt(1 - gain)
 
 
-def limited(clock: float, spread: float, lower: float, upper: float, blur: float = 0.0) -> tuple[float, float]:
+def truncated_clock(clock: float, spread: float, lower: float, upper: float, blur: float = 0.0) -> tuple[float, float]:
     """Return a clock and its spread, knowing only that the clock lies between two limits.
 
     Parameters
@@ -148,15 +154,15 @@ def limited(clock: float, spread: float, lower: float, upper: float, blur: float
 
     Examples
     --------
-    >>> [round(value, 1) for value in limited(470.0, 60.0, -inf, 470.0)]
+    >>> [round(value, 1) for value in truncated_clock(470.0, 60.0, -inf, 470.0)]
     [422.1, 36.2]
     """
     wide = hypot(spread, blur)
     a, b = (lower - clock) / wide, (upper - clock) / wide
     # The share between the limits, taken in the tail that keeps its digits.
-    share = _below(-a) - _below(-b) if a > 0 else _below(b) - _below(a)
-    first = (_density(a) - _density(b)) / share
-    second = ((a * _density(a) if isfinite(a) else 0.0) - (b * _density(b) if isfinite(b) else 0.0)) / share
+    share = _normal_cdf(-a) - _normal_cdf(-b) if a > 0 else _normal_cdf(b) - _normal_cdf(a)
+    first = (_normal_pdf(a) - _normal_pdf(b)) / share
+    second = ((a * _normal_pdf(a) if isfinite(a) else 0.0) - (b * _normal_pdf(b) if isfinite(b) else 0.0)) / share
     gain = (spread / wide) ** 2
     return clock + gain * wide * first, spread * sqrt(max(1 + gain * (second - first**2), 0.0))
 
@@ -171,11 +177,11 @@ class Prior:
 
 def next_prior(
     offset: float,
-    first_year: float,
+    first_year_spread: float,
     *,
-    seen: bool = True,
+    has_look: bool = True,
     share: float = c.CARRIED_SHARE,
-    left: float = c.CARRIED_SPREAD,
+    spread_share: float = c.CARRIED_SPREAD,
 ) -> Prior:
     """Return what the offset of a clock at the end of a season says of the next one.
 
@@ -183,13 +189,13 @@ def next_prior(
     ----------
     offset : float
         The corrected clock less the temperature sum alone [degC d].
-    first_year : float
-        Spread of a clock that nobody has corrected, `Case.spread` [degC d].
-    seen : bool
+    first_year_spread : float
+        Spread of a clock that nobody has corrected, `Case.prior_spread` [degC d].
+    has_look : bool
         Whether a look corrected the clock in this season; without, nothing new is known of its spread.
     share : float
         Of the offset that holds next year [1].
-    left : float
+    spread_share : float
         Of the first year's spread [1].
 
     Notes
@@ -201,10 +207,10 @@ def next_prior(
     >>> next_prior(30.0, 60.0)
     Prior(offset=15.0, spread=45.0)
     """
-    return Prior(share * offset, first_year * (left if seen else 1.0))
+    return Prior(share * offset, first_year_spread * (spread_share if has_look else 1.0))
 
 
-def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
+def check_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
     """Return the looks at the growth that `day` spans, in order.
 
     A look on the first day or before is left out: it was at what stood there before the cut.
@@ -218,55 +224,55 @@ def checked_looks(looks: Sequence[StageLook], day: Days) -> list[StageLook]:
     """
     for look in looks:
         if look.on > day[-1]:
-            raise GrowthUnknown(Why.LOOK_AHEAD, look.on)
+            raise GrowthUnknown(UnknownCause.LOOK_AHEAD, look.on)
         if look.stage is None and look.height is None:
             raise ValueError(f"look of {look.on}: say a stage or a height")
-        if look.stage is not None and look.stage not in (*STAGES_SEEN[False], *STAGES_SEEN[True]):
+        if look.stage is not None and look.stage not in (*LOOK_STAGES[False], *LOOK_STAGES[True]):
             words = (*GRASS_STAGES, *LEGUME_STAGES, NO_HEADS, NO_BUDS)
             allowed = ", ".join(words) + " and the codes of Moore et al. and of Kalu & Fick"
             raise ValueError(f"look of {look.on}: unknown stage {look.stage!r}; known are {allowed}")
     return sorted((look for look in looks if look.on > day[0]), key=lambda look: look.on)
 
 
-def counts(look: StageLook, case: Case) -> bool:
+def is_relevant(look: StageLook, plant_kind: PlantKind) -> bool:
     """Return whether a look says anything of one kind of plant in its present growth."""
-    return _stage_counts(look, case) or by_height(look, case)
+    return _is_stage_relevant(look, plant_kind) or uses_height(look, plant_kind)
 
 
-def by_height(look: StageLook, case: Case) -> bool:
+def uses_height(look: StageLook, plant_kind: PlantKind) -> bool:
     """Return whether it is the height of a look that tells the clock."""
-    if look.height is None or look.height > c.HEIGHT_MOST or not case.leader.alfalfa:
+    if look.height is None or look.height > c.MAX_ALFALFA_HEIGHT or not plant_kind.leader.is_alfalfa:
         return False
-    return not _is_short(look) or not _has_begun(look, case)
+    return not _is_short(look) or not _has_onset(look, plant_kind)
 
 
 def _is_short(look: StageLook) -> bool:
     """Return whether a height is below what the height line holds for."""
-    return look.height is not None and look.height < c.HEIGHT_LEAST
+    return look.height is not None and look.height < c.MIN_ALFALFA_HEIGHT
 
 
-def _has_begun(look: StageLook, case: Case) -> bool:
+def _has_onset(look: StageLook, plant_kind: PlantKind) -> bool:
     """Return whether a look saw a stage that has a beginning: short plants that bud or flower are not young."""
-    limits = None if look.stage is None else _limits(look.stage, case.onsets)
+    limits = None if look.stage is None else _stage_limits(look.stage, plant_kind.onsets)
     return limits is not None and limits[0] > -inf
 
 
-def _stage_counts(look: StageLook, case: Case) -> bool:
-    return look.stage is not None and _limits(look.stage, case.onsets) is not None
+def _is_stage_relevant(look: StageLook, plant_kind: PlantKind) -> bool:
+    return look.stage is not None and _stage_limits(look.stage, plant_kind.onsets) is not None
 
 
-def fits(look: StageLook, case: Case, clock: float, spread: float) -> bool:
+def fits(look: StageLook, plant_kind: PlantKind, clock: float, spread: float) -> bool:
     """Return whether a look that counts may be true of a day with this clock and spread [degC d].
 
     Notes
     -----
     It must lie within FARTHEST_LOOK standard deviations of both together; farther, its date must be wrong.
     """
-    lower, upper, seen_spread = _seen(look, case, clock)
-    return max(lower - clock, clock - upper) <= c.FARTHEST_LOOK * hypot(spread, seen_spread)
+    lower, upper, seen_spread = _look_limits(look, plant_kind, clock)
+    return max(lower - clock, clock - upper) <= c.MAX_LOOK_MISFIT * hypot(spread, seen_spread)
 
 
-def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tuple[float, float]:
+def correct_clock(look: StageLook, plant_kind: PlantKind, clock: float, spread: float) -> tuple[float, float]:
     """Return the clock and its spread after a look that counts and `fits`.
 
     A height on the line wins over a stage, and one below it over a stage that has no beginning.
@@ -275,7 +281,7 @@ def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tupl
     ----------
     look : StageLook
         What was seen.
-    case : Case
+    plant_kind : Case
         The kind of plant the clock belongs to.
     clock, spread : float
         The clock on the day of the look and its standard deviation [degC d].
@@ -287,75 +293,75 @@ def after_look(look: StageLook, case: Case, clock: float, spread: float) -> tupl
     They are read by the table of the leading species of their kind. Alfalfa that is shorter than the height line holds
     for limits the clock to before the line's shortest, as well as the line knows that.
     """
-    lower, upper, seen_spread = _seen(look, case, clock)
+    lower, upper, seen_spread = _look_limits(look, plant_kind, clock)
     if lower == upper:
-        return corrected(clock, spread, lower, seen_spread)
-    return limited(clock, spread, lower, upper, blur=seen_spread if by_height(look, case) else 0.0)
+        return kalman_update(clock, spread, lower, seen_spread)
+    return truncated_clock(clock, spread, lower, upper, blur=seen_spread if uses_height(look, plant_kind) else 0.0)
 
 
-def way_to(look: StageLook, case: Case, clock: float, spread: float) -> float | None:
+def correction_share(look: StageLook, plant_kind: PlantKind, clock: float, spread: float) -> float | None:
     """Return the share of the way that a clock goes to what a look that counts saw [1], None where it only limits.
 
     Parameters
     ----------
     look, case, clock, spread
-        As in `after_look`.
+        As in `correct_clock`.
     """
-    lower, upper, seen_spread = _seen(look, case, clock)
+    lower, upper, seen_spread = _look_limits(look, plant_kind, clock)
     return spread**2 / (spread**2 + seen_spread**2) if lower == upper else None
 
 
-def _seen(look: StageLook, case: Case, clock: float) -> tuple[float, float, float]:
+def _look_limits(look: StageLook, plant_kind: PlantKind, clock: float) -> tuple[float, float, float]:
     """Return the clocks between which a look lies, one and the same if it stands for one, and its own spread."""
-    if not by_height(look, case):
-        lower, upper = _limits(str(look.stage), case.onsets) or (clock, clock)
+    if not uses_height(look, plant_kind):
+        lower, upper = _stage_limits(str(look.stage), plant_kind.onsets) or (clock, clock)
         return lower, upper, c.LOOK_SPREAD
-    at, spread = _clock_at_height(max(look.height or 0.0, c.HEIGHT_LEAST), look.stage, case, clock)
+    at, spread = _clock_at_height(max(look.height or 0.0, c.MIN_ALFALFA_HEIGHT), look.stage, plant_kind, clock)
     return (-inf if _is_short(look) else at), at, spread
 
 
-def _clock_at_height(height: float, stage: str | None, case: Case, clock: float) -> tuple[float, float]:
+def _clock_at_height(height: float, stage: str | None, plant_kind: PlantKind, clock: float) -> tuple[float, float]:
     """Return the clock at which alfalfa has the fibre that its height speaks of, and that clock's spread."""
-    seen = stage if stage in LEGUME_STAGES else stage_words(np.array([clock]), case.onsets)[0]
+    seen = stage if stage in LEGUME_STAGES else stage_words(np.array([clock]), plant_kind.onsets)[0]
     ndf = alfalfa_height_ndf(height, str(seen))
-    error = c.HEIGHT_NDF_SPREAD if case.alone else c.HEIGHT_NDF_SPREAD_MIXED
-    return case.mark + (ndf - 40) / c.LEGUME_NDF_RATE, error / c.LEGUME_NDF_RATE
+    error = c.HEIGHT_NDF_SPREAD if plant_kind.is_pure else c.HEIGHT_NDF_SPREAD_MIXED
+    return plant_kind.ndf_mark + (ndf - 40) / c.LEGUME_NDF_RATE, error / c.LEGUME_NDF_RATE
 
 
-def _limits(word: str, onsets: Mapping[str, float]) -> tuple[float, float] | None:
+def _stage_limits(word: str, onsets: Mapping[str, float]) -> tuple[float, float] | None:
     """Return between which clocks a stage is seen, or None where the table knows nothing of it.
 
     One and the same clock twice means that the word stands for it.
     """
-    if word in BETWEEN:
-        before, after, share = BETWEEN[word]
+    if word in INTERMEDIATE_STAGES:
+        before, after, share = INTERMEDIATE_STAGES[word]
         if before not in onsets:
             return None
         at = onsets[before] + share * (onsets[after] - onsets[before])
         return at, at
-    word = ALSO_CALLED.get(word, word)
-    first, last = ONE_SIDED.get(word, (word, word))
+    word = STAGE_SYNONYMS.get(word, word)
+    first, last = STAGE_BOUNDS.get(word, (word, word))
     if any(stage not in onsets for stage in (first, last) if stage is not None):
         return None
     return (-inf if first is None else onsets[first]), (inf if last is None else onsets[last])
 
 
-def _density(x: float) -> float:
+def _normal_pdf(x: float) -> float:
     return exp(-x * x / 2) / sqrt(2 * pi)
 
 
-def _below(x: float) -> float:
+def _normal_cdf(x: float) -> float:
     return erfc(-x / sqrt(2)) / 2
 
 
-def stages_in_order(*, legume: bool) -> Sequence[str]:
+def ordered_stages(*, legume: bool) -> Sequence[str]:
     """Return the words for the stages of grasses or of legumes; nobody wants to read all codes.
 
     Examples
     --------
-    >>> stages_in_order(legume=False)[3:6]
+    >>> ordered_stages(legume=False)[3:6]
     ['boot', 'early heads', 'heads here and there']
     """
-    words = [said for said in STAGES_SEEN[legume] if said.islower()]
-    place = {said: number for number, said in enumerate(words) if said not in ALSO_CALLED}
-    return sorted(words, key=lambda said: (place[ALSO_CALLED.get(said, said)], said in ALSO_CALLED))
+    words = [said for said in LOOK_STAGES[legume] if said.islower()]
+    place = {said: number for number, said in enumerate(words) if said not in STAGE_SYNONYMS}
+    return sorted(words, key=lambda said: (place[STAGE_SYNONYMS.get(said, said)], said in STAGE_SYNONYMS))

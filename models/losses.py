@@ -6,16 +6,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
-from models.quality import Band
+from models.quality import BandSeries
 from models.species import Array
 
 RESPIRATION_SOURCE: Final = "estimate: within 0.055 to 0.25% an hour at 15 degC (Robson)"
-RAIN_SOURCE: Final = "published for alfalfa: Rotz, Davis & Abrams 1991; grass and fresh crops: estimate"
+RAIN_LOSS_SOURCE: Final = "published for alfalfa: Rotz, Davis & Abrams 1991; grass and fresh crops: estimate"
 
 
 def respiration_loss(
-    moisture: ArrayLike, temperature: ArrayLike, *, rate: float = c.RESPIRATION, ten: float = c.RESPIRATION_TEN
-) -> Band:
+    moisture: ArrayLike, temperature: ArrayLike, *, rate: float = c.RESPIRATION, q10: float = c.RESPIRATION_Q10
+) -> BandSeries:
     """Return what a lying crop breathes away in an hour [% of DM].
 
     Parameters
@@ -26,7 +26,7 @@ def respiration_loss(
         Of the crop [degC]; that of the air stands for it.
     rate : float
         Of a fresh crop at 15 degC [% of DM per hour].
-    ten : float
+    q10 : float
         Times for 10 degC more [1].
 
     Notes
@@ -41,10 +41,10 @@ def respiration_loss(
     """
     warm = np.minimum(np.asarray(temperature, dtype=float), c.RESPIRATION_CAP)
     share = np.interp(np.asarray(moisture, dtype=float), [c.RESPIRATION_NONE, c.RESPIRATION_FULL], [0.0, 1.0])
-    return _loss(rate * ten ** ((warm - 15.0) / 10.0) * share, RESPIRATION_SOURCE)
+    return _loss_band(rate * q10 ** ((warm - 15.0) / 10.0) * share, RESPIRATION_SOURCE)
 
 
-def rain_loss(rain: ArrayLike, hours: ArrayLike, moisture: ArrayLike, grass_share: float) -> Band:
+def rain_loss(rain: ArrayLike, hours: ArrayLike, moisture: ArrayLike, grass_share: float) -> BandSeries:
     """Return what rain takes from a lying crop [% of DM].
 
     Parameters
@@ -76,13 +76,13 @@ def rain_loss(rain: ArrayLike, hours: ArrayLike, moisture: ArrayLike, grass_shar
     array([1.8, 8.4])
     """
     fallen, lasting = np.asarray(rain, dtype=float), np.asarray(hours, dtype=float)
-    slower = c.RAIN_LOSS_SLOWER / c.RAIN_LOSS_RATE * np.maximum(lasting - fallen / c.RAIN_LOSS_RATE, 0.0)
+    slower = c.RAIN_LOSS_PER_HOUR / c.RAIN_LOSS_INTENSITY * np.maximum(lasting - fallen / c.RAIN_LOSS_INTENSITY, 0.0)
     stand = grass_share * c.RAIN_LOSS_GRASS + 1.0 - grass_share
     dried = np.interp(np.asarray(moisture, dtype=float), c.RAIN_LOSS_MOISTURES, [1.0, c.RAIN_LOSS_FRESH])
-    most = c.RAIN_LOSS_MOST / c.LOSS_RANGE[1]
-    return _loss(np.minimum(fallen * (c.RAIN_LOSS + slower) * stand * dried, most), RAIN_SOURCE)
+    most = c.MAX_RAIN_LOSS / c.LOSS_RANGE[1]
+    return _loss_band(np.minimum(fallen * (c.RAIN_LOSS + slower) * stand * dried, most), RAIN_LOSS_SOURCE)
 
 
-def _loss(mid: Array, source: str) -> Band:
+def _loss_band(mid: Array, source: str) -> BandSeries:
     low, high = (factor * mid for factor in c.LOSS_RANGE)
-    return Band(low, mid, high, "% of DM", source)
+    return BandSeries(low, mid, high, "% of DM", source)

@@ -43,8 +43,8 @@ def odds_from_share(
     *,
     prior_chance: float = c.PRIOR_CHANCE,
     prior_weight: float = c.PRIOR_WEIGHT,
-    least: float = c.LEAST_ODDS,
-    most: float = c.MOST_ODDS,
+    min_odds: float = c.MIN_ODDS,
+    max_odds: float = c.MAX_ODDS,
 ) -> Array:
     """Return honest odds from the share of forecast cases in which the day works out.
 
@@ -70,7 +70,7 @@ def odds_from_share(
     [0.03, 0.92]
     """
     weight = prior_weight / (prior_weight + independent)
-    return np.clip((1.0 - weight) * share + weight * prior_chance, least, most)
+    return np.clip((1.0 - weight) * share + weight * prior_chance, min_odds, max_odds)
 
 
 @dataclass(frozen=True)
@@ -138,11 +138,11 @@ def corrected_odds(
     correction: Correction = UNCORRECTED,
     *,
     rain: float | Array = 0.0,
-    most_lift: float = c.MOST_LIFT,
-    freely: float = c.RAISED_FREELY,
+    max_lift: float = c.MAX_LIFT,
+    free_lift_odds: float = c.FREE_LIFT_ODDS,
     prior_chance: float = c.PRIOR_CHANCE,
-    least: float = c.LEAST_ODDS,
-    most: float = c.MOST_ODDS,
+    min_odds: float = c.MIN_ODDS,
+    max_odds: float = c.MAX_ODDS,
 ) -> Array:
     """Return the odds as the farm's own record bends them.
 
@@ -156,9 +156,9 @@ def corrected_odds(
         Fitted to the record.
     rain : float or array [mm1/2]
         root_rain of the ensemble from the first to the last hour of work.
-    most_lift : float [logit]
-        Above the forecast's own odds; there is no limit below them, nor up to `freely`.
-    freely : float [1]
+    max_lift : float [logit]
+        Above the forecast's own odds; there is no limit below them, nor up to `free_lift_odds`.
+    free_lift_odds : float [1]
         Odds up to which a record may raise any: too low for a mow, whatever the settings.
     prior_chance : float [1]
         What is usual, as for odds_from_share: where over-confident odds are pulled to.
@@ -201,6 +201,6 @@ def corrected_odds(
     seen = np.clip(rain, correction.least_rain, correction.most_rain)
     moved = correction.bias + correction.lead * np.asarray(lead) + correction.rain * seen
     bent = usual + moved + correction.slope * (logit(odds) - usual)
-    held = np.minimum(bent, np.maximum(logit(odds) + most_lift, logit(np.array(freely))))
+    held = np.minimum(bent, np.maximum(logit(odds) + max_lift, logit(np.array(free_lift_odds))))
     # By tanh, because exp overflows where the correction is strong.
-    return np.clip(0.5 + 0.5 * np.tanh(held / 2.0), least, most)
+    return np.clip(0.5 + 0.5 * np.tanh(held / 2.0), min_odds, max_odds)

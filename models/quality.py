@@ -13,21 +13,21 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models import coefficients as c
-from models.degree_days import Days, Why
+from models.degree_days import Days, UnknownCause
 from models.digestibility import (
     FIRST_HEADS,
     fibre_digestibility,
-    headed_digestibility,
+    grass_digestibility,
+    grass_protein,
     legume_protein,
     ndf_digestibility,
-    protein,
 )
-from models.growth import DECILE, Growth, GrowthUnknown
+from models.growth import DECILE_Z, Growth, GrowthUnknown
 from models.species import Array, Species
-from models.stage_clock import Clock
+from models.stage_clock import StageClock
 from models.stages import Purpose, species_ndf, stand_dry_matter, stand_ndf
 
-POINTS: Final = np.array([[-DECILE], [0.0], [DECILE]])  # of the clock, in its standard deviations
+CLOCK_POINTS: Final = np.array([[-DECILE_Z], [0.0], [DECILE_Z]])  # of the clock, in its standard deviations
 
 NDF_SOURCE: Final = "estimate: fibre by the stage clock, rising as Cornell reads it"
 DIGESTIBILITY_SOURCE: Final = (
@@ -42,7 +42,7 @@ MILK_SOURCE: Final = "published: 0.61 kg for each % of digestibility (Kuoppala 2
 
 
 @dataclass(frozen=True)
-class Band:
+class BandSeries:
     """The 10, 50 and 90 % points of one thing, with its unit and its source."""
 
     low: Array
@@ -54,7 +54,7 @@ class Band:
 
 @dataclass(frozen=True)
 class Figure:
-    """One value of a `Band`."""
+    """One value of a `BandSeries`."""
 
     low: float
     mid: float
@@ -64,20 +64,20 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Quality:
+class QualitySeries:
     """A standing crop as feed, day by day; every array has the shape of `day`, NaN where its growth has none."""
 
     day: Days
-    ndf: Band  # [% of DM]
-    digestibility: Band  # [% of DM]
-    ndf_digestibility: Band  # [% of NDF]
-    protein: Band  # [% of DM]
-    dry_matter: Band  # [t/ha]
-    worth: Band  # [t/ha of dry matter as good as at the target]
+    ndf: BandSeries  # [% of DM]
+    digestibility: BandSeries  # [% of DM]
+    ndf_digestibility: BandSeries  # [% of NDF]
+    protein: BandSeries  # [% of DM]
+    dry_matter: BandSeries  # [t/ha]
+    worth: BandSeries  # [t/ha of dry matter as good as at the target]
 
 
 @dataclass(frozen=True)
-class Waiting:
+class WaitingCost:
     """What one more day of waiting changes; what falls is below zero."""
 
     day: np.datetime64  # mown on the day after instead
@@ -108,9 +108,9 @@ def field_quality(
     growth: Growth,
     purpose: Purpose = Purpose.MILK,
     *,
-    site: float = 1.0,
-    nutrition: float = c.NUTRITION_GRASS,
-) -> Quality:
+    yield_ratio: float = 1.0,
+    nutrition: float = c.NITROGEN_NUTRITION_INDEX,
+) -> QualitySeries:
     """Return a standing crop as feed, day by day.
 
     Parameters
@@ -119,7 +119,7 @@ def field_quality(
         From `models.growth.field_growth`; water stress given there is in its yield.
     purpose : Purpose
         What the forage is for: how fast its worth falls past `growth.ndf_target`.
-    site : float
+    yield_ratio : float
         The field's own yield over the model's [1].
     nutrition : float
         Nitrogen of its grasses over the critical [1].
@@ -132,9 +132,11 @@ def field_quality(
     -----
     The points come from the spread of the stage clock and what each figure is unsure of itself, in quadrature.
     """
-    course = _course(growth, {kind: POINTS * run.spread for kind, run in growth.clocks.items()}, site, nutrition)
-    unsure = DECILE * c.DIGESTIBILITY_SPREAD
-    heavier, richer = DECILE * c.YIELD_SPREAD * course.dry_matter[1], DECILE * c.PROTEIN_SPREAD * course.protein[1]
+    course = _course(
+        growth, {kind: CLOCK_POINTS * run.spread for kind, run in growth.clocks.items()}, yield_ratio, nutrition
+    )
+    unsure = DECILE_Z * c.DIGESTIBILITY_SPREAD
+    heavier, richer = DECILE_Z * c.YIELD_SPREAD * course.dry_matter[1], DECILE_Z * c.PROTEIN_SPREAD * course.protein[1]
     fibre = 100.0 * unsure / course.ndf[1]
     bands = {
         "ndf": _band(course.ndf, 0.0, 0.0, "% of DM", NDF_SOURCE),
@@ -144,18 +146,18 @@ def field_quality(
         "dry_matter": _band(course.dry_matter, heavier, heavier, "t/ha", DRY_MATTER_SOURCE),
         "worth": _worth_band(lambda factor: _worth(course, growth.ndf_target, purpose, factor)),
     }
-    return Quality(day=growth.day, **{name: _whole(band, growth.day.size) for name, band in bands.items()})
+    return QualitySeries(day=growth.day, **{name: _pad_days(band, growth.day.size) for name, band in bands.items()})
 
 
-def waiting_costs(
+def waiting_cost(
     growth: Growth,
     day: np.datetime64,
     purpose: Purpose = Purpose.MILK,
     *,
-    site: float = 1.0,
-    nutrition: float = c.NUTRITION_GRASS,
+    yield_ratio: float = 1.0,
+    nutrition: float = c.NITROGEN_NUTRITION_INDEX,
     cut_again: bool = True,
-) -> Waiting:
+) -> WaitingCost:
     """Return what it changes to mow a field on the day after instead of on a day.
 
     Parameters
@@ -183,82 +185,84 @@ def waiting_costs(
     """
     at = int((day - growth.day[0]).astype(int))
     if not 0 <= at < growth.day.size - 1 or not np.isfinite(growth.clock[at]):
-        raise GrowthUnknown(Why.NEXT_DAY_UNKNOWN, day)
+        raise GrowthUnknown(UnknownCause.NEXT_DAY_UNKNOWN, day)
     first = at - growth.day.size  # from the end, for a clock holds the days of its growth only
     # The same crop on both days: no spread may be gained by waiting.
-    shifts = {kind: POINTS * run.spread[first] for kind, run in growth.clocks.items()}
-    course = _course(growth, shifts, site, nutrition)
+    shifts = {kind: CLOCK_POINTS * run.spread[first] for kind, run in growth.clocks.items()}
+    course = _course(growth, shifts, yield_ratio, nutrition)
 
     def change(points: Array) -> Array:
         return np.asarray(points[:, first + 1] - points[:, first])
 
     ndf, dry_matter = change(course.ndf), change(course.dry_matter)
     digested = _figure(change(course.digestibility), c.DIGESTIBILITY_FALL_RANGE, "% of DM", DIGESTIBILITY_SOURCE)
-    unsure = (1.0 - DECILE * c.YIELD_SPREAD, 1.0 + DECILE * c.YIELD_SPREAD)
-    diluted = (1.0 - DECILE * c.PROTEIN_SPREAD, 1.0 + DECILE * c.PROTEIN_SPREAD)
+    unsure = (1.0 - DECILE_Z * c.YIELD_SPREAD, 1.0 + DECILE_Z * c.YIELD_SPREAD)
+    diluted = (1.0 - DECILE_Z * c.PROTEIN_SPREAD, 1.0 + DECILE_Z * c.PROTEIN_SPREAD)
     milked = purpose is Purpose.MILK and not growth.regrowth
-    return Waiting(
+    return WaitingCost(
         day=day,
         ndf=_figure(ndf, c.NDF_RATE_RANGE, "% of DM", NDF_SOURCE),
         digestibility=digested,
         protein=_figure(change(course.protein), diluted, "% of DM", PROTEIN_SOURCE),
         dry_matter=_figure(dry_matter, unsure, "t/ha", DRY_MATTER_SOURCE),
-        next_cut=Figure(*(c.NEXT_CUT_LATER if cut_again else (0.0, 0.0, 0.0)), "d", NEXT_CUT_SOURCE),
-        milk=_times(digested, c.MILK_BY_DIGESTIBILITY, "kg ECM per cow and day", MILK_SOURCE) if milked else None,
-        worth=_net(
+        next_cut=Figure(*(c.NEXT_CUT_DELAY if cut_again else (0.0, 0.0, 0.0)), "d", NEXT_CUT_SOURCE),
+        milk=_scale_figure(digested, c.MILK_PER_DIGESTIBILITY, "kg ECM per cow and day", MILK_SOURCE)
+        if milked
+        else None,
+        worth=_net_worth_change(
             _worth_band(lambda factor: change(_worth(course, growth.ndf_target, purpose, factor))), cut_again=cut_again
         ),
     )
 
 
-def _course(growth: Growth, shifts: Mapping[bool, Array], site: float, nutrition: float) -> _Course:
+def _course(growth: Growth, shifts: Mapping[bool, Array], yield_ratio: float, nutrition: float) -> _Course:
     """Return the crop with each clock moved by `shifts` [degC d], of shape (3, 1) or (3, days)."""
     clocks = {kind: run.clock + shifts[kind] for kind, run in growth.clocks.items()}
-    grown = {kind: np.maximum(run.growth + shifts[kind], 0.0) for kind, run in growth.clocks.items()}
-    dry_matter = site * stand_dry_matter(growth.members, grown, regrowth=growth.regrowth)
+    grown = {kind: np.maximum(run.growth_clock + shifts[kind], 0.0) for kind, run in growth.clocks.items()}
+    dry_matter = yield_ratio * stand_dry_matter(growth.species_shares, grown, regrowth=growth.regrowth)
     digested = [
         share * _digestibility(species, growth.clocks[species.legume], clocks[species.legume])
-        for species, share in growth.members.items()
+        for species, share in growth.species_shares.items()
     ]
-    grasses = protein(dry_matter, nutrition=nutrition)
+    grasses = grass_protein(dry_matter, nutrition=nutrition)
     rich = [
         share
         * (legume_protein(species_ndf(species, clocks[True], regrowth=growth.regrowth)) if species.legume else grasses)
-        for species, share in growth.members.items()
+        for species, share in growth.species_shares.items()
     ]
     return _Course(
-        ndf=stand_ndf(growth.members, clocks, regrowth=growth.regrowth),
+        ndf=stand_ndf(growth.species_shares, clocks, regrowth=growth.regrowth),
         digestibility=np.asarray(sum(digested), dtype=float),
         protein=np.asarray(sum(rich), dtype=float),
         dry_matter=dry_matter,
     )
 
 
-def _digestibility(species: Species, run: Clock, clock: Array) -> Array:
-    onsets = run.case.onsets_of(species)
+def _digestibility(species: Species, run: StageClock, clock: Array) -> Array:
+    onsets = run.plant_kind.onsets_of(species)
     if FIRST_HEADS in onsets:
-        return headed_digestibility(clock, onsets[FIRST_HEADS], run.step, run.mean)
-    return fibre_digestibility(species_ndf(species, clock, regrowth=run.case.regrowth), legume=species.legume)
+        return grass_digestibility(clock, onsets[FIRST_HEADS], run.step, run.mean_temperature)
+    return fibre_digestibility(species_ndf(species, clock, regrowth=run.plant_kind.regrowth), legume=species.legume)
 
 
 def _worth(course: _Course, target: float, purpose: Purpose, factor: float) -> Array:
     """Return the dry matter in tonnes as good as at the target [t/ha]; `factor` is on what coarser feed loses."""
-    lost = factor * (c.WORTH_LOST_MILK if purpose is Purpose.MILK else c.WORTH_LOST_COARSE)
-    return np.asarray(course.dry_matter * np.maximum(1.0 - lost * np.maximum(course.ndf - target, 0.0), c.WORTH_LEAST))
+    lost = factor * (c.WORTH_LOSS_MILK if purpose is Purpose.MILK else c.WORTH_LOSS_COARSE)
+    return np.asarray(course.dry_matter * np.maximum(1.0 - lost * np.maximum(course.ndf - target, 0.0), c.MIN_WORTH))
 
 
-def _worth_band(points_at: Callable[[float], Array]) -> Band:
+def _worth_band(points_at: Callable[[float], Array]) -> BandSeries:
     """Return the band of a worth, or of a change in it, unsure by the yield and by what coarser feed loses."""
-    points, (cheaper, dearer) = points_at(1.0), (points_at(factor)[1] for factor in c.WORTH_LOST_RANGE)
-    heavier = DECILE * c.YIELD_SPREAD * points[1]
+    points, (cheaper, dearer) = points_at(1.0), (points_at(factor)[1] for factor in c.WORTH_LOSS_RANGE)
+    heavier = DECILE_Z * c.YIELD_SPREAD * points[1]
     below, above = np.hypot(points[1] - dearer, heavier), np.hypot(cheaper - points[1], heavier)
     return _band(points, below, above, "t/ha", WORTH_SOURCE)
 
 
-def _net(change: Band, *, cut_again: bool) -> Figure:
+def _net_worth_change(change: BandSeries, *, cut_again: bool) -> Figure:
     """Return the change in worth of this cut, less what a later next cut costs the season."""
     low, mid, high = float(change.low), float(change.mid), float(change.high)
-    least, usual, most = (days * growth for days, growth in zip(c.NEXT_CUT_LATER, c.SUMMER_GROWTH, strict=True))
+    least, usual, most = (days * growth for days, growth in zip(c.NEXT_CUT_DELAY, c.SUMMER_GROWTH, strict=True))
     if not cut_again:
         return Figure(low, mid, high, change.unit, change.source)
     net = mid - usual
@@ -267,12 +271,12 @@ def _net(change: Band, *, cut_again: bool) -> Figure:
     )
 
 
-def _band(points: Array, below: ArrayLike, above: ArrayLike, unit: str, source: str) -> Band:
+def _band(points: Array, below: ArrayLike, above: ArrayLike, unit: str, source: str) -> BandSeries:
     """Return the band of three points of the clock and what the figure is unsure of itself, in quadrature."""
     mid = points[1]
     low = mid - np.hypot(mid - points.min(axis=0), below)
     high = mid + np.hypot(points.max(axis=0) - mid, above)
-    return Band(low, mid, high, unit, source)
+    return BandSeries(low, mid, high, unit, source)
 
 
 def _figure(points: Array, factors: tuple[float, float], unit: str, source: str) -> Figure:
@@ -287,14 +291,14 @@ def _figure(points: Array, factors: tuple[float, float], unit: str, source: str)
     return Figure(low, float(band.mid), high, unit, source)
 
 
-def _times(figure: Figure, factor: float, unit: str, source: str) -> Figure:
+def _scale_figure(figure: Figure, factor: float, unit: str, source: str) -> Figure:
     return Figure(factor * figure.low, factor * figure.mid, factor * figure.high, unit, source)
 
 
-def _whole(band: Band, days: int) -> Band:
+def _pad_days(band: BandSeries, days: int) -> BandSeries:
     """Return a band laid over all days asked for; those of another growth are not known."""
 
     def laid(values: Array) -> Array:
         return np.concatenate([np.full(days - values.size, np.nan), values])
 
-    return Band(laid(band.low), laid(band.mid), laid(band.high), band.unit, band.source)
+    return BandSeries(laid(band.low), laid(band.mid), laid(band.high), band.unit, band.source)

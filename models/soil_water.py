@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from models import coefficients as c
-from models.firmness import CARRIES, Firmness, Load, Words, firmness
+from models.firmness import LOAD_LIMITS, Firmness, Load, Words, ground_firmness
 
 Array = NDArray[np.float64]
 
 
-class Seen(NamedTuple):
+class FirmnessRange(NamedTuple):
     """What a look stands for: topsoil wetness above one limit and up to another [1], and a least deficit [mm].
 
     Wetness outside of the limits goes to `wetness`.
@@ -29,21 +29,21 @@ class Seen(NamedTuple):
     deficit: float
 
 
-LOOKS: Final[Mapping[Firmness, Seen]] = {
-    Firmness.FIRM: Seen(-math.inf, c.WETNESS_BALER, c.WETNESS_SEEN_FIRM, c.DEFICIT_FIRM),
-    Firmness.SOFT: Seen(c.WETNESS_MOWER, c.WETNESS_RUTS, c.WETNESS_SEEN_SOFT, c.DEFICIT_RUTS),
-    Firmness.RUTS: Seen(c.WETNESS_RUTS, math.inf, c.WETNESS_SEEN_RUTS, 0.0),
+FIRMNESS_RANGES: Final[Mapping[Firmness, FirmnessRange]] = {
+    Firmness.FIRM: FirmnessRange(-math.inf, c.WETNESS_BALER, c.WETNESS_SEEN_FIRM, c.DEFICIT_FIRM),
+    Firmness.SOFT: FirmnessRange(c.WETNESS_MOWER, c.WETNESS_RUTS, c.WETNESS_SEEN_SOFT, c.DEFICIT_RUTS),
+    Firmness.RUTS: FirmnessRange(c.WETNESS_RUTS, math.inf, c.WETNESS_SEEN_RUTS, 0.0),
 }
 
 
 @dataclass(frozen=True)
-class Profile:
+class SoilProfile:
     """What the soil of a field can hold and how fast it lets go.
 
     `topsoil` and `root_zone` [mm] lie between wilting point and field capacity (the latter is TAW), `drainage` [mm d-1]
     is what leaves the topsoil above field capacity, `depletion_fraction` is p of FAO-56 table 22 [1],
     `topsoil_share` [1] is what the topsoil gives of the evapotranspiration where all of the root zone is as wet, and
-    `carries` says of each load up to which wetness of the topsoil [1] and from which deficit [mm] on it is carried.
+    `load_limits` says of each load up to which wetness of the topsoil [1] and from which deficit [mm] on it is carried.
     """
 
     topsoil: float
@@ -51,7 +51,7 @@ class Profile:
     drainage: float
     depletion_fraction: float
     topsoil_share: float
-    carries: Mapping[Load, tuple[float, float]]
+    load_limits: Mapping[Load, tuple[float, float]]
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class GroundDays:
     `drainage` out of the topsoil [mm]. `profile` is the soil.
     """
 
-    profile: Profile
+    profile: SoilProfile
     topsoil_water: Array
     deficit: Array
     stress: Array
@@ -96,7 +96,7 @@ class GroundDays:
 
     def firmness(self, load: Load) -> Words:
         """Return the word for each morning and the evening of the last day, shape (member, day + 1)."""
-        return firmness(self.wetness, self.deficit, load, self.profile.carries)
+        return ground_firmness(self.wetness, self.deficit, load, self.profile.load_limits)
 
 
 def soil_profile(
@@ -106,8 +106,8 @@ def soil_profile(
     root_depth: float = c.ROOT_DEPTH,
     topsoil_depth: float = c.TOPSOIL_DEPTH,
     depletion_fraction: float = c.DEPLETION_FRACTION,
-    baler: tuple[float, float] = CARRIES[Load.BALER],
-) -> Profile:
+    baler_limits: tuple[float, float] = LOAD_LIMITS[Load.BALER],
+) -> SoilProfile:
     """Return the profile of a soil.
 
     Parameters
@@ -120,7 +120,7 @@ def soil_profile(
         Zr and Ze [m].
     depletion_fraction : float
         p of FAO-56 table 22, for an evapotranspiration of 5 mm a day [1].
-    baler : tuple of float
+    baler_limits : tuple of float
         Up to which wetness of the topsoil [1] and from which deficit [mm] on the ground carries one, estimates.
 
     Raises
@@ -143,21 +143,21 @@ def soil_profile(
     >>> round(soil_profile("loam", "moderate", root_depth=0.6).root_zone, 1)
     90.0
     """
-    _known("texture", texture, c.SOIL_WATER)
-    _known("drainage", drainage, c.SURPLUS_DRAINAGE)
+    _check_word("texture", texture, c.SOIL_WATER)
+    _check_word("drainage", drainage, c.SURPLUS_DRAINAGE)
     field_capacity, wilting_point = c.SOIL_WATER[texture]
     held = 1000.0 * (field_capacity - wilting_point)
-    return Profile(
+    return SoilProfile(
         topsoil=held * topsoil_depth,
         root_zone=held * root_depth,
         drainage=c.SURPLUS_DRAINAGE[drainage],
         depletion_fraction=depletion_fraction,
         topsoil_share=_roots_above(topsoil_depth) / _roots_above(root_depth),
-        carries={**CARRIES, Load.BALER: baler},
+        load_limits={**LOAD_LIMITS, Load.BALER: baler_limits},
     )
 
 
-def at_field_capacity(profile: Profile) -> GroundState:
+def at_field_capacity(profile: SoilProfile) -> GroundState:
     """Return the ground after a winter, or where nothing is known of it: wet is the cautious guess."""
     return GroundState(np.array([profile.topsoil]), np.zeros(1))
 
@@ -187,13 +187,13 @@ def crop_coefficient(days_since_cut: ArrayLike) -> Array:
     """
     return np.interp(
         np.asarray(days_since_cut, dtype=np.float64),
-        [0.0, c.DAYS_TO_COVER],
+        [0.0, c.DAYS_TO_FULL_COVER],
         [c.CROP_COEFFICIENT_CUT, c.CROP_COEFFICIENT_FULL],
     )
 
 
 def follow_ground(
-    profile: Profile,
+    profile: SoilProfile,
     rain: Array,
     reference_evapotranspiration: Array,
     crop_coefficient: Array | float,
@@ -250,14 +250,14 @@ def follow_ground(
     state, seen = start or at_field_capacity(profile), looks or {}
     stocks, flows = np.empty((2, members, days + 1)), np.empty((5, members, days))
     for day in range(days):
-        state = after_look(profile, state, seen[day]) if day in seen else state
+        state = correct_ground(profile, state, seen[day]) if day in seen else state
         stocks[0, :, day], stocks[1, :, day] = state.topsoil_water, state.deficit
-        state, flows[:, :, day] = _one_day(profile, state, rain[:, day], demand[:, day], reserve[:, day])
+        state, flows[:, :, day] = _step_day(profile, state, rain[:, day], demand[:, day], reserve[:, day])
     stocks[0, :, days], stocks[1, :, days] = state.topsoil_water, state.deficit
     return GroundDays(profile, *stocks, *flows)
 
 
-def after_look(profile: Profile, state: GroundState, seen: Firmness) -> GroundState:
+def correct_ground(profile: SoilProfile, state: GroundState, look: Firmness) -> GroundState:
     """Return the ground after somebody has stood on it.
 
     Parameters
@@ -265,7 +265,7 @@ def after_look(profile: Profile, state: GroundState, seen: Firmness) -> GroundSt
     profile : Profile
     state : GroundState
         What the model says.
-    seen : Firmness
+    look : Firmness
         By the mark of a heel: firm is none, soft about 1 cm, ruts over 2 cm.
 
     Notes
@@ -277,24 +277,24 @@ def after_look(profile: Profile, state: GroundState, seen: Firmness) -> GroundSt
     Examples
     --------
     >>> loam = soil_profile("loam", "well")
-    >>> after = after_look(loam, at_field_capacity(loam), Firmness.FIRM)
-    >>> firmness(after.topsoil_water / loam.topsoil, after.deficit, Load.BALER).tolist()
+    >>> after = correct_ground(loam, at_field_capacity(loam), Firmness.FIRM)
+    >>> ground_firmness(after.topsoil_water / loam.topsoil, after.deficit, Load.BALER).tolist()
     ['firm']
     """
-    told, wetness = _seen(profile, seen), state.topsoil_water / profile.topsoil
+    told, wetness = _firmness_range(profile, look), state.topsoil_water / profile.topsoil
     agrees = (told.above < wetness) & (wetness <= told.up_to)
     topsoil_water = np.where(agrees, state.topsoil_water, told.wetness * profile.topsoil)
     deficit = np.minimum(np.maximum(state.deficit, told.deficit), profile.root_zone - topsoil_water)
     return GroundState(topsoil_water, deficit)
 
 
-def _seen(profile: Profile, word: Firmness) -> Seen:
+def _firmness_range(profile: SoilProfile, word: Firmness) -> FirmnessRange:
     """Return what a look stands for: what is seen to be firm is so by the limits of this ground."""
-    told = LOOKS[word]
+    told = FIRMNESS_RANGES[word]
     if word is not Firmness.FIRM:
         return told
-    most_wetness, least_deficit = profile.carries[Load.BALER]
-    return Seen(told.above, most_wetness, min(told.wetness, most_wetness), least_deficit)
+    most_wetness, least_deficit = profile.load_limits[Load.BALER]
+    return FirmnessRange(told.above, most_wetness, min(told.wetness, most_wetness), least_deficit)
 
 
 def soil_drying_factor(wetness: ArrayLike) -> Array:
@@ -329,8 +329,8 @@ def soil_drying_factor(wetness: ArrayLike) -> Array:
     return np.interp(np.asarray(wetness, dtype=np.float64), known, [c.SOIL_FACTOR_DRY, 1.0, c.SOIL_FACTOR_WET])
 
 
-def _one_day(
-    profile: Profile, state: GroundState, rain: Array, demand: Array, reserve: Array
+def _step_day(
+    profile: SoilProfile, state: GroundState, rain: Array, demand: Array, reserve: Array
 ) -> tuple[GroundState, tuple[Array, ...]]:
     """Return the ground after a day, and its stress, evapotranspiration, percolation, uptake and drainage."""
     left = profile.root_zone - state.deficit
@@ -343,12 +343,12 @@ def _one_day(
     uptake = np.minimum(_topsoil_share(profile, state) * given, water)
     water = water - uptake
     surplus = np.maximum(water - profile.topsoil, 0.0)
-    kept = np.maximum(np.minimum(surplus, c.SURPLUS_MOST) - profile.drainage, 0.0)
+    kept = np.maximum(np.minimum(surplus, c.MAX_SURPLUS) - profile.drainage, 0.0)
     after = GroundState(np.minimum(water, profile.topsoil) + kept, np.maximum(lacking, 0.0))
     return after, (stress, given, percolation, uptake, surplus - kept)
 
 
-def _reserve(profile: Profile, demand: Array) -> Array:
+def _reserve(profile: SoilProfile, demand: Array) -> Array:
     """Return TAW - RAW [mm]: with less water than that in the root zone, plants give off less. FAO-56 eq. 83.
 
     The fraction p is adjusted to the day's demand, as the footnote of table 22 says.
@@ -357,10 +357,10 @@ def _reserve(profile: Profile, demand: Array) -> Array:
     return (1.0 - fraction) * profile.root_zone
 
 
-def _topsoil_share(profile: Profile, state: GroundState) -> Array:
+def _topsoil_share(profile: SoilProfile, state: GroundState) -> Array:
     """Return the share of the evapotranspiration that the topsoil gives [1]: plants drink where it is wet."""
     top = np.minimum(state.topsoil_water / profile.topsoil, 1.0)
-    all_of_it = np.maximum(1.0 - state.deficit / profile.root_zone, c.LEAST_RELATIVE_WATER)
+    all_of_it = np.maximum(1.0 - state.deficit / profile.root_zone, c.MIN_RELATIVE_WATER)
     return np.minimum(profile.topsoil_share * top / all_of_it, 1.0)
 
 
@@ -369,9 +369,9 @@ def _roots_above(depth: float) -> float:
     return float(1.0 - c.ROOT_DECLINE ** (100.0 * depth))
 
 
-def _known(what: str, word: str, allowed: Mapping[str, object]) -> None:
+def _check_word(label: str, word: str, allowed: Mapping[str, object]) -> None:
     if word not in allowed:
-        raise ValueError(f"{what} of soil_profile: {word!r} given, allowed {', '.join(allowed)}")
+        raise ValueError(f"{label} of soil_profile: {word!r} given, allowed {', '.join(allowed)}")
 
 
 def _check_days(rain: Array, evapotranspiration: Array) -> None:

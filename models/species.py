@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 GRASS_STAGES: Final = ("leaf", "stem", "boot", "early heads", "full heads", "bloom")
 LEGUME_STAGES: Final = ("vegetative", "buds", "first flower", "full flower")
-FAR_NORTH: Final = 58.0  # [deg] of latitude beyond which far_north_shift holds
+FAR_NORTH_LATITUDE: Final = 58.0  # [deg] of latitude beyond which far_north_shift holds
 
 
 @dataclass(frozen=True, eq=False)
 class Species:
-    """A row of ``species.toml`` or a `variety` of one; `stages` starts with the youngest stage at a clock of 0.
+    """A row of ``species.toml`` or a `make_variety` of one; `stages` starts with the youngest stage at a clock of 0.
 
     Two rows are one only if they are the same object, so that a row may be the key of a dict: make each once.
     """
@@ -40,13 +40,13 @@ class Species:
     like: str = ""  # the species of the table that this is a variety of
 
     @property
-    def alfalfa(self) -> bool:
+    def is_alfalfa(self) -> bool:
         """Whether this is alfalfa or a variety of it, whose height speaks of its fibre."""
         return "alfalfa" in (self.name, self.like)
 
 
 @cache
-def species() -> Mapping[str, Species]:
+def species_table() -> Mapping[str, Species]:
     """Return every species the program knows, by name.
 
     Returns
@@ -56,16 +56,20 @@ def species() -> Mapping[str, Species]:
 
     Examples
     --------
-    >>> species()["orchardgrass"].stages["early heads"]
+    >>> species_table()["orchardgrass"].stages["early heads"]
     470.0
     """
     table = tomllib.loads(files("models").joinpath("species.toml").read_text(encoding="utf-8"))
-    rows = [_row(name, row, table["grasses"], legume=False) for name, row in table["grasses"]["species"].items()]
-    rows += [_row(name, row, table["legumes"], legume=True) for name, row in table["legumes"]["species"].items()]
+    rows = [
+        _build_species(name, row, table["grasses"], legume=False) for name, row in table["grasses"]["species"].items()
+    ]
+    rows += [
+        _build_species(name, row, table["legumes"], legume=True) for name, row in table["legumes"]["species"].items()
+    ]
     return MappingProxyType({row.name: row for row in rows})
 
 
-def _row(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *, legume: bool) -> Species:
+def _build_species(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *, legume: bool) -> Species:
     youngest = (LEGUME_STAGES if legume else GRASS_STAGES)[0]
     wetter = row.get("moisture_shift", 0.0)
     onsets = {youngest: 0.0} | {word: float(clock) for word, clock in row["stages"].items()}
@@ -84,7 +88,7 @@ def _row(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *, legume: 
     )
 
 
-def variety(
+def make_variety(
     like: Species,
     name: str,
     *,
@@ -125,7 +129,7 @@ def variety(
 
     Examples
     --------
-    >>> late = variety(species()["timothy"], "late timothy", ndf_mark=550.0, stages_later=60.0)
+    >>> late = make_variety(species_table()["timothy"], "late timothy", ndf_mark=550.0, stages_later=60.0)
     >>> late.ndf_mark, late.stages["boot"], late.ndf_mark_regrowth
     (550.0, 610.0, 550.0)
     """
@@ -158,51 +162,53 @@ def _check_variety(row: Species) -> None:
                 )
 
 
-def known_stand(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> dict[Species, float]:
+def resolve_stand(
+    stand: Mapping[str, float], species_by_name: Mapping[str, Species] | None = None
+) -> dict[Species, float]:
     """Return the species of a stand with their shares of its dry matter.
 
     Parameters
     ----------
     stand : Mapping[str, float]
         Shares of the dry matter by the names of species [1].
-    kinds : Mapping[str, Species], optional
-        The species that may be named; left out, those of `species`.
+    species_by_name : Mapping[str, Species], optional
+        The species that may be named; left out, those of `species_table`.
 
     Raises
     ------
     ValueError
         If a name is unknown, a share is not above 0, or the shares do not add up to 1 within 0.01.
     """
-    kinds = species() if kinds is None else kinds
+    species_by_name = species_table() if species_by_name is None else species_by_name
     for name, share in stand.items():
-        if name not in kinds:
-            raise ValueError(f"stand: unknown species {name!r}; known are {', '.join(kinds)}")
+        if name not in species_by_name:
+            raise ValueError(f"stand: unknown species {name!r}; known are {', '.join(species_by_name)}")
         if not share > 0:
             raise ValueError(f"stand: the share of {name} is {share}; it must be above 0")
     if not abs(sum(stand.values()) - 1) <= 0.01:
         raise ValueError(f"stand: the shares add up to {sum(stand.values()):g}; they must add up to 1")
     members: dict[Species, float] = {}
     for name, share in stand.items():  # two names may mean one row
-        members[kinds[name]] = members.get(kinds[name], 0.0) + share
+        members[species_by_name[name]] = members.get(species_by_name[name], 0.0) + share
     return members
 
 
-def grass_share(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
-    """Return the share of grass in a stand [1]; what is not a legume counts as grass; `kinds` as in `known_stand`."""
-    return sum((share for kind, share in known_stand(stand, kinds).items() if not kind.legume), 0.0)
+def stand_grass_share(stand: Mapping[str, float], species_by_name: Mapping[str, Species] | None = None) -> float:
+    """Return the share of grass in a stand [1]: what is not a legume; `species_by_name` as in `resolve_stand`."""
+    return sum((share for kind, share in resolve_stand(stand, species_by_name).items() if not kind.legume), 0.0)
 
 
-def drying_factor(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
-    """Return how fast a stand dries, in terms of a mixed sward's rate [1]; `kinds` as in `known_stand`."""
-    return sum((share * kind.drying_factor for kind, share in known_stand(stand, kinds).items()), 0.0)
+def stand_drying_factor(stand: Mapping[str, float], species_by_name: Mapping[str, Species] | None = None) -> float:
+    """Return how fast a stand dries, in terms of a mixed sward's rate [1]; `species_by_name` as in `resolve_stand`."""
+    return sum((share * kind.drying_factor for kind, share in resolve_stand(stand, species_by_name).items()), 0.0)
 
 
-def root_depth(stand: Mapping[str, float], kinds: Mapping[str, Species] | None = None) -> float:
+def stand_root_depth(stand: Mapping[str, float], species_by_name: Mapping[str, Species] | None = None) -> float:
     """Return how deep the roots of a stand reach for water, mixed by share [m]."""
-    return sum((share * kind.root_depth for kind, share in known_stand(stand, kinds).items()), 0.0)
+    return sum((share * kind.root_depth for kind, share in resolve_stand(stand, species_by_name).items()), 0.0)
 
 
-def stage_onsets(kind: Species, *, regrowth: bool, latitude: float) -> dict[str, float]:
+def stage_onsets(species: Species, *, regrowth: bool, latitude: float) -> dict[str, float]:
     """Return the clock at which each stage is first seen [degC d]; empty for the regrowth of a grass.
 
     Notes
@@ -211,9 +217,9 @@ def stage_onsets(kind: Species, *, regrowth: bool, latitude: float) -> dict[str,
     regrowth. The stages of a legume's regrowth are those of its first growth, moved as far as its NDF
     mark is.
     """
-    if regrowth and not kind.legume:
+    if regrowth and not species.legume:
         return {}
-    move = kind.ndf_mark_regrowth - kind.ndf_mark if regrowth else 0.0
-    if abs(latitude) > FAR_NORTH:
-        move += kind.far_north_shift
-    return {word: onset + move if onset else 0.0 for word, onset in kind.stages.items()}
+    move = species.ndf_mark_regrowth - species.ndf_mark if regrowth else 0.0
+    if abs(latitude) > FAR_NORTH_LATITUDE:
+        move += species.far_north_shift
+    return {word: onset + move if onset else 0.0 for word, onset in species.stages.items()}

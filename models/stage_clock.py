@@ -7,14 +7,14 @@ from typing import Final
 import numpy as np
 
 from models import coefficients as c
-from models.degree_days import Days, Weather, degree_days, killing_frost, legume_start, season_start
-from models.look_misfit import misfit
-from models.looks import Case, Prior, StageLook, Used, after_look, counts, fits, way_to
+from models.degree_days import DailyTemperature, Days, degree_days, killing_frost, legume_start, season_start
+from models.look_misfit import misfit_error
+from models.looks import AppliedLook, PlantKind, Prior, StageLook, correct_clock, correction_share, fits, is_relevant
 from models.species import Array
 
 
 @dataclass(frozen=True)
-class Known:
+class GrowthContext:
     """What is known of a field's growth beside its weather and the looks at it."""
 
     target: float | None = None  # fibre to cut at [% of DM]; None: for milking cows, by the grass share
@@ -22,132 +22,144 @@ class Known:
     priors: Mapping[str, Prior] = field(default_factory=dict)  # by kind, from the season before
 
 
-NOTHING_MORE: Final = Known()
+NO_CONTEXT: Final = GrowthContext()
 
 
 @dataclass(frozen=True)
-class Clock:
+class StageClock:
     """The stage clock of the grasses or of the legumes of a stand; arrays hold the days of this growth only."""
 
-    case: Case
-    started: np.datetime64 | None
-    ended: np.datetime64 | None  # by a killing frost
+    plant_kind: PlantKind
+    start_day: np.datetime64 | None
+    end_day: np.datetime64 | None  # by a killing frost
     step: Array  # [degC d] of each day
     clock: Array  # [degC d]
     spread: Array  # [degC d]
-    growth: Array  # the clock without the warmth that adds no growth [degC d]
-    mean: Array  # temperature [degC]
+    growth_clock: Array  # the clock without the warmth that adds no growth [degC d]
+    mean_temperature: Array  # temperature [degC]
     offset: float  # of the clock from its temperature sum [degC d]
-    used: tuple[Used, ...]  # the looks that corrected it, in order
-    frost: np.datetime64 | None  # a hard one on a tall crop that nobody has looked at since
-    held: int  # days on which drought held it
+    applied_looks: tuple[AppliedLook, ...]  # the looks that corrected it, in order
+    unchecked_frost: np.datetime64 | None  # a hard one on a tall crop that nobody has looked at since
+    drought_days: int  # days on which drought held it
 
     @property
-    def seen(self) -> bool:
+    def is_corrected(self) -> bool:
         """Whether a look corrected it."""
-        return bool(self.used)
+        return bool(self.applied_looks)
 
 
-def run_clock(case: Case, weather: Weather, looks: Sequence[StageLook], southern: bool, known: Known) -> Clock:
+def run_clock(
+    plant_kind: PlantKind,
+    temperature: DailyTemperature,
+    looks: Sequence[StageLook],
+    southern: bool,
+    context: GrowthContext,
+) -> StageClock:
     """Return one clock after all days of the weather, corrected by each look that speaks of it.
 
     Parameters
     ----------
-    case : Case
+    plant_kind : Case
         The kind of plant and its growth.
-    weather : Weather
+    temperature : Weather
         The days of this growth.
     looks : Sequence[StageLook]
         All looks at this growth, in order.
     southern : bool
         Whether the farm lies south of the equator.
-    known : Known
-        What else is known; its stress is in `weather` by now.
+    context : Known
+        What else is known; its stress is in `temperature` by now.
 
     Raises
     ------
     GrowthUnknown
         If a look cannot be true; it says which days the look would fit.
     """
-    start = _start(case, weather, southern)
-    killed = killing_frost(weather.low, weather.day, southern=southern) if case.leader.legume else None
-    step = degree_days(weather.high, weather.low, case.leader.base)
-    step[: weather.day.size if start is None else start] = 0.0
-    step[weather.day.size if killed is None else killed :] = 0.0
-    dry = (weather.stress < c.DROUGHT_HOLD) & (step > 0)
-    step[dry & case.regrowth] = 0.0
+    start = _first_day(plant_kind, temperature, southern)
+    killed = killing_frost(temperature.low, temperature.day, southern=southern) if plant_kind.leader.legume else None
+    step = degree_days(temperature.high, temperature.low, plant_kind.leader.base)
+    step[: temperature.day.size if start is None else start] = 0.0
+    step[temperature.day.size if killed is None else killed :] = 0.0
+    dry = (temperature.stress < c.DROUGHT_KS) & (step > 0)
+    step[dry & plant_kind.regrowth] = 0.0
     alone = np.cumsum(step)
-    prior = Prior(0.0, case.spread) if case.regrowth else known.priors.get(case.kind, Prior(0.0, case.spread))
-    speaking = [look for look in looks if counts(look, case)]
+    prior = (
+        Prior(0.0, plant_kind.prior_spread)
+        if plant_kind.regrowth
+        else context.priors.get(plant_kind.name, Prior(0.0, plant_kind.prior_spread))
+    )
+    speaking = [look for look in looks if is_relevant(look, plant_kind)]
     believed = np.maximum(alone + prior.offset * (alone > 0), 0.0)
-    clock, spread, frost, used = _corrected(case, weather, believed, prior.spread, speaking)
-    return Clock(
-        case=case,
-        started=None if start is None else weather.day[start],
-        ended=None if killed is None else weather.day[killed],
+    clock, spread, frost, used = _apply_looks(plant_kind, temperature, believed, prior.spread, speaking)
+    return StageClock(
+        plant_kind=plant_kind,
+        start_day=None if start is None else temperature.day[start],
+        end_day=None if killed is None else temperature.day[killed],
         step=step,
         clock=clock,
         spread=spread,
-        growth=np.maximum(clock - np.cumsum(_idle(case, weather, step)), 0.0),
-        mean=weather.mean,
+        growth_clock=np.maximum(clock - np.cumsum(_idle_degree_days(plant_kind, temperature, step)), 0.0),
+        mean_temperature=temperature.daily_mean,
         offset=float(clock[-1] - alone[-1]),
-        used=used,
-        frost=None if frost is None else weather.day[frost],
-        held=int(np.count_nonzero(dry)),
+        applied_looks=used,
+        unchecked_frost=None if frost is None else temperature.day[frost],
+        drought_days=int(np.count_nonzero(dry)),
     )
 
 
-def _corrected(
-    case: Case, weather: Weather, clock: Array, spread_before: float, looks: Sequence[StageLook]
-) -> tuple[Array, Array, int | None, tuple[Used, ...]]:
+def _apply_looks(
+    plant_kind: PlantKind, temperature: DailyTemperature, clock: Array, prior_spread: float, looks: Sequence[StageLook]
+) -> tuple[Array, Array, int | None, tuple[AppliedLook, ...]]:
     """Return a clock and its spread after looks and hard frosts, the frost that nobody has looked at since, the looks.
 
     Each look comes with how far the clock went to it.
     """
-    clock, spread = clock.copy(), np.full(clock.shape, spread_before)
+    clock, spread = clock.copy(), np.full(clock.shape, prior_spread)
     doubted: int | None = None
-    used: list[Used] = []
-    for at, look in _events(weather, looks):
+    used: list[AppliedLook] = []
+    for at, look in _events(temperature, looks):
         if look is not None:
-            used.append(Used(look, way_to(look, case, float(clock[at]), float(spread[at]))))
-            _correct(look, at, case, weather.day, clock, spread, spread_before)
+            used.append(AppliedLook(look, correction_share(look, plant_kind, float(clock[at]), float(spread[at]))))
+            _apply_look(look, at, plant_kind, temperature.day, clock, spread, prior_spread)
             doubted = None
-        elif doubted is None and clock[at] >= case.tall:
+        elif doubted is None and clock[at] >= plant_kind.tall_clock:
             spread[at:] += c.FROST_SPREAD
             doubted = at
     return clock, spread, doubted, tuple(used)
 
 
-def _events(weather: Weather, looks: Sequence[StageLook]) -> list[tuple[int, StageLook | None]]:
+def _events(temperature: DailyTemperature, looks: Sequence[StageLook]) -> list[tuple[int, StageLook | None]]:
     """Return the days of hard frost (None) and of looks in order."""
-    events: list[tuple[int, StageLook | None]] = [(int(at), None) for at in np.flatnonzero(weather.low < c.HARD_FROST)]
-    events += [(int(np.searchsorted(weather.day, look.on)), look) for look in looks]
+    events: list[tuple[int, StageLook | None]] = [
+        (int(at), None) for at in np.flatnonzero(temperature.low < c.HARD_FROST)
+    ]
+    events += [(int(np.searchsorted(temperature.day, look.on)), look) for look in looks]
     return sorted(events, key=lambda event: event[0])  # a look on the day of a frost has seen what it did
 
 
-def _correct(
-    look: StageLook, at: int, case: Case, day: Days, clock: Array, spread: Array, spread_before: float
+def _apply_look(
+    look: StageLook, at: int, plant_kind: PlantKind, day: Days, clock: Array, spread: Array, prior_spread: float
 ) -> None:
     """Correct a clock and its spread in place from the day of a look on."""
-    if not fits(look, case, float(clock[at]), float(spread[at])):
-        raise misfit(look, case, day, clock, spread)
-    mean, deviation = after_look(look, case, float(clock[at]), float(spread[at]))
+    if not fits(look, plant_kind, float(clock[at]), float(spread[at])):
+        raise misfit_error(look, plant_kind, day, clock, spread)
+    mean, deviation = correct_clock(look, plant_kind, float(clock[at]), float(spread[at]))
     clock[at:] += mean - clock[at]
     noise = c.CLOCK_NOISE**2 * np.arange(clock.size - at)
     # An old look leaves a clock no less sure than none; a vague one does not make good what a frost has done.
-    spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), max(deviation, spread_before))
+    spread[at:] = np.minimum(np.sqrt(deviation**2 + noise), max(deviation, prior_spread))
 
 
-def _idle(case: Case, weather: Weather, step: Array) -> Array:
+def _idle_degree_days(plant_kind: PlantKind, temperature: DailyTemperature, step: Array) -> Array:
     """Return the part of each day's degree-days that adds no growth, for heat or for want of water [degC d]."""
-    cap = c.LEGUME_HEAT_CAP if case.leader.legume else c.GRASS_HEAT_CAP
-    useful = np.minimum(step, max(cap - case.leader.base, 0.0))
-    return np.asarray(step - useful * np.where(weather.stress < c.DROUGHT_HOLD, 0.0, weather.stress))
+    cap = c.LEGUME_HEAT_CAP if plant_kind.leader.legume else c.GRASS_HEAT_CAP
+    useful = np.minimum(step, max(cap - plant_kind.leader.base, 0.0))
+    return np.asarray(step - useful * np.where(temperature.stress < c.DROUGHT_KS, 0.0, temperature.stress))
 
 
-def _start(case: Case, weather: Weather, southern: bool) -> int | None:
-    if case.regrowth:
+def _first_day(plant_kind: PlantKind, temperature: DailyTemperature, southern: bool) -> int | None:
+    if plant_kind.regrowth:
         return 0
-    if case.leader.legume:
-        return legume_start(weather.high, weather.day, southern=southern)
-    return season_start(weather.mean, weather.day, southern=southern)
+    if plant_kind.leader.legume:
+        return legume_start(temperature.high, temperature.day, southern=southern)
+    return season_start(temperature.daily_mean, temperature.day, southern=southern)

@@ -17,7 +17,7 @@ from models.species import Array, Species
 
 NO_HEADS: Final = "no heads yet"
 NO_BUDS: Final = "no buds yet"
-REGROWTH: Final = "leafy regrowth"
+LEAFY_REGROWTH: Final = "leafy regrowth"
 
 
 class Purpose(StrEnum):
@@ -29,37 +29,37 @@ class Purpose(StrEnum):
 
 
 def ndf_target(
-    share: float,
+    grass_share: float,
     purpose: Purpose = Purpose.MILK,
     *,
     grass: float = c.NDF_TARGET_GRASS,
     legume: float = c.NDF_TARGET_LEGUME,
-    later: float = c.NDF_TARGET_LATER,
+    coarser: float = c.NDF_TARGET_COARSER,
 ) -> float:
     """Return the fibre at which a stand should be cut [% of DM].
 
     Parameters
     ----------
-    share : float
+    grass_share : float
         Share of grass [1].
     purpose : Purpose
         What the forage is for.
     grass, legume : float
         For milking cows, where the stand is all of the one or of the other [% of DM].
-    later : float
+    coarser : float
         What dry cows and working horses may have on top of that [% of DM].
 
     Notes
     -----
     The ends (38 and 50) and the middle (44) are extension advice of Cornell and Ohio; the line between is
-    this project's, and so is `later`.
+    this project's, and so is `coarser`.
 
     Examples
     --------
     >>> ndf_target(0.5), ndf_target(1.0, Purpose.HORSES)
     (44.0, 58.0)
     """
-    return legume + (grass - legume) * share + (0.0 if purpose is Purpose.MILK else later)
+    return legume + (grass - legume) * grass_share + (0.0 if purpose is Purpose.MILK else coarser)
 
 
 def grass_ndf(
@@ -103,8 +103,8 @@ def legume_ndf(
     mark: float,
     *,
     rate: float = c.LEGUME_NDF_RATE,
-    least: float = c.LEGUME_NDF_LEAST,
-    most: float = c.LEGUME_NDF_MOST,
+    min_ndf: float = c.LEGUME_NDF_MIN,
+    max_ndf: float = c.LEGUME_NDF_MAX,
 ) -> Array:
     """Return the fibre (NDF) of a legume by its clock [% of DM].
 
@@ -131,7 +131,7 @@ def legume_ndf(
     >>> legume_ndf(680 / 1.8, 417.0).round(1)
     np.float64(38.4)
     """
-    return np.clip(40 + rate * (np.asarray(clock, dtype=float) - mark), least, most)
+    return np.clip(40 + rate * (np.asarray(clock, dtype=float) - mark), min_ndf, max_ndf)
 
 
 def alfalfa_height_ndf(height: float, stage: str, *, rate: float = c.HEIGHT_NDF_RATE) -> float:
@@ -177,12 +177,12 @@ def alfalfa_height(clock: ArrayLike) -> Array:
     return np.maximum(c.ALFALFA_HEIGHT_RATE * (np.asarray(clock, dtype=float) - c.ALFALFA_HEIGHT_START), 0.0)
 
 
-def cutting_height(share: float) -> float:
+def cutting_height(grass_share: float) -> float:
     """Return the height of the alfalfa in or beside a stand at which cutting for milking cows may begin [m].
 
     Parameters
     ----------
-    share : float
+    grass_share : float
         Share of grass [1]; for grass alone it is the height of alfalfa nearby.
 
     Notes
@@ -195,13 +195,13 @@ def cutting_height(share: float) -> float:
     >>> [round(cutting_height(share) / 0.0254, 1) for share in (0.0, 0.5, 1.0)]
     [28.0, 22.0, 14.0]
     """
-    return 0.0254 * (28.0 - 10.0 * share - 4.0 * share**2)
+    return 0.0254 * (28.0 - 10.0 * grass_share - 4.0 * grass_share**2)
 
 
-def dry_matter(
+def standing_dry_matter(
     clock: ArrayLike,
     *,
-    most: float = c.YIELD_FIRST,
+    max_yield: float = c.MAX_YIELD_FIRST_GROWTH,
     centre: float = c.YIELD_CENTRE,
     width: float = c.YIELD_WIDTH,
 ) -> Array:
@@ -211,7 +211,7 @@ def dry_matter(
     ----------
     clock : array_like
         Temperature sum without the warmth above the heat cap [degC d], any shape.
-    most : float
+    max_yield : float
         Asymptote [t/ha].
     centre, width : float
         Centre and width of the curve [degC d].
@@ -223,41 +223,44 @@ def dry_matter(
 
     Examples
     --------
-    >>> dry_matter([100.0, 500.0]).round(2)
+    >>> standing_dry_matter([100.0, 500.0]).round(2)
     array([0.2 , 3.03])
     """
     grown = 1 / (1 + np.exp((centre - np.asarray(clock, dtype=float)) / width))
-    return np.asarray(most * (grown - 1 / (1 + np.exp(centre / width))))
+    return np.asarray(max_yield * (grown - 1 / (1 + np.exp(centre / width))))
 
 
-def species_ndf(kind: Species, clock: Array, *, regrowth: bool) -> Array:
+def species_ndf(species: Species, clock: Array, *, regrowth: bool) -> Array:
     """Return the fibre of one species by its clock [% of DM], in first growth or regrowth."""
-    mark = kind.ndf_mark_regrowth if regrowth else kind.ndf_mark
-    if kind.legume:
+    mark = species.ndf_mark_regrowth if regrowth else species.ndf_mark
+    if species.legume:
         return legume_ndf(clock, mark)
     return grass_ndf(clock, mark, ceiling=c.NDF_REGROWTH_CEILING if regrowth else c.NDF_FLOOR + c.NDF_RISE)
 
 
-def species_dry_matter(kind: Species, clock: Array, *, regrowth: bool) -> Array:
+def species_dry_matter(species: Species, clock: Array, *, regrowth: bool) -> Array:
     """Return the dry matter of one species, were it alone, by its growth clock [t/ha]."""
-    most = c.YIELD_REGROWTH if regrowth else c.YIELD_FIRST
-    if kind.legume:
-        return dry_matter(clock, most=most, centre=c.LEGUME_YIELD_CENTRE, width=c.LEGUME_YIELD_WIDTH)
+    most = c.MAX_YIELD_REGROWTH if regrowth else c.MAX_YIELD_FIRST_GROWTH
+    if species.legume:
+        return standing_dry_matter(clock, max_yield=most, centre=c.LEGUME_YIELD_CENTRE, width=c.LEGUME_YIELD_WIDTH)
     if regrowth:
-        return dry_matter(clock, most=most, centre=c.YIELD_CENTRE_REGROWTH, width=c.YIELD_WIDTH_REGROWTH)
-    return dry_matter(clock, most=most)
+        return standing_dry_matter(clock, max_yield=most, centre=c.YIELD_CENTRE_REGROWTH, width=c.YIELD_WIDTH_REGROWTH)
+    return standing_dry_matter(clock, max_yield=most)
 
 
-def stand_ndf(members: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
+def stand_ndf(species_shares: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
     """Return the fibre of a stand by the clocks of its grasses (False) and legumes (True) [% of DM], mixed by share."""
-    parts = [share * species_ndf(kind, clocks[kind.legume], regrowth=regrowth) for kind, share in members.items()]
+    parts = [
+        share * species_ndf(kind, clocks[kind.legume], regrowth=regrowth) for kind, share in species_shares.items()
+    ]
     return np.asarray(sum(parts), dtype=float)
 
 
-def stand_dry_matter(members: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
+def stand_dry_matter(species_shares: Mapping[Species, float], clocks: Mapping[bool, Array], *, regrowth: bool) -> Array:
     """Return the dry matter of a stand by the growth clocks of its grasses and legumes [t/ha], mixed by share."""
     parts = [
-        share * species_dry_matter(kind, clocks[kind.legume], regrowth=regrowth) for kind, share in members.items()
+        share * species_dry_matter(kind, clocks[kind.legume], regrowth=regrowth)
+        for kind, share in species_shares.items()
     ]
     return np.asarray(sum(parts), dtype=float)
 
@@ -265,14 +268,14 @@ def stand_dry_matter(members: Mapping[Species, float], clocks: Mapping[bool, Arr
 def stage_words(clock: Array, onsets: Mapping[str, float]) -> list[str]:
     """Return the stage in the trade's words at each clock; `onsets` empty means the regrowth of a grass."""
     if not onsets:
-        return [REGROWTH] * clock.size
+        return [LEAFY_REGROWTH] * clock.size
     words = list(onsets)
     reached = np.searchsorted(list(onsets.values()), clock, side="right")
     return [words[max(index - 1, 0)] for index in reached]
 
 
 def standing_moisture(
-    kind: Species,
+    species: Species,
     clock: Array,
     onsets: Mapping[str, float],
     *,
@@ -287,7 +290,7 @@ def standing_moisture(
     than first growth, and that of a grass stays at the leafy figure. Mornings may be 1-3 points wetter.
     Returned on the dry basis because only that may be mixed by shares of dry matter.
     """
-    by_stage = list(kind.moisture_by_stage.values())
+    by_stage = list(species.moisture_by_stage.values())
     wet = np.interp(clock, list(onsets.values()), by_stage) if onsets else np.full(clock.shape, by_stage[0])
     wet = wet - drier if regrowth else wet
     return wet / (1 - wet)

@@ -12,8 +12,8 @@ def first_storm(
     rain: Array,
     gust: Array,
     *,
-    least_gust: float = c.STORM_GUST,
-    least_rain: float = c.STORM_RAIN,
+    min_gust: float = c.STORM_GUST,
+    min_rain: float = c.STORM_RAIN,
     share: float = c.STORM_SHARE,
 ) -> int | None:
     """Return the hour in which the first storm may begin, None where none is likely enough.
@@ -42,8 +42,8 @@ def first_storm(
     """
     telling = np.isfinite(gust).any(axis=1)
     beside = np.pad(rain[telling], ((0, 0), (1, 1)))
-    storm = (gust[telling] >= least_gust) & (beside[:, :-2] + beside[:, 1:-1] + beside[:, 2:] >= least_rain)
+    storm = (gust[telling] >= min_gust) & (beside[:, :-2] + beside[:, 1:-1] + beside[:, 2:] >= min_rain)
     struck = storm.any(axis=1)
     if not struck.any() or struck.mean() < share:
         return None
-    return int(np.quantile(storm[struck].argmax(axis=1), c.WORST_SHARE, method="lower"))
+    return int(np.quantile(storm[struck].argmax(axis=1), c.POSSIBLE_SHARE, method="lower"))

@@ -10,14 +10,14 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.coefficients import CLEAR_SKY_RISE, CLEAR_SKY_SHARE, RISE_AND_SET, SOLAR_CONSTANT
+from models.coefficients import CLEAR_SKY_RISE, CLEAR_SKY_SHARE, SOLAR_CONSTANT, SUNRISE_ELEVATION
 
 Array = NDArray[np.float64]
 Times = NDArray[np.datetime64] | np.datetime64
 Moments = np.ndarray[Any, np.dtype[np.datetime64]]
 
-HOUR: Final = np.timedelta64(3600, "s")
-DAY: Final = np.timedelta64(86400, "s")
+NP_HOUR: Final = np.timedelta64(3600, "s")
+NP_DAY: Final = np.timedelta64(86400, "s")
 J2000: Final = np.datetime64("2000-01-01T12:00:00", "s")
 
 
@@ -58,7 +58,7 @@ def extraterrestrial_radiation(latitude: Array | float, longitude: Array | float
     0.957
     """
     _check_place(latitude, longitude)
-    solar = _mean_solar_time(longitude, _to_seconds(time) - HOUR // 2)
+    solar = _mean_solar_time(longitude, _to_seconds(time) - NP_HOUR // 2)
     day = _day_of_year(solar)
     middle = _hours_of_day(solar) + _seasonal_correction(day) - 12.0
     given = np.zeros(np.broadcast_shapes(np.shape(latitude), day.shape))
@@ -244,18 +244,18 @@ def sunrise_sunset(latitude: Array | float, longitude: Array | float, day: Times
     """
     _check_place(latitude, longitude)
     midnight = _to_seconds(np.asarray(day).astype("datetime64[D]"))
-    noon = _mean_solar_time(-np.asarray(longitude, dtype=np.float64), midnight + DAY // 2)
-    return _crossing(latitude, noon, -1.0), _crossing(latitude, noon, 1.0)
+    noon = _mean_solar_time(-np.asarray(longitude, dtype=np.float64), midnight + NP_DAY // 2)
+    return _horizon_crossing(latitude, noon, -1.0), _horizon_crossing(latitude, noon, 1.0)
 
 
-def _crossing(latitude: Array | float, noon: Moments, side: float) -> Moments:
+def _horizon_crossing(latitude: Array | float, noon: Moments, side: float) -> Moments:
     """Return when the sun crosses the horizon before (side -1) or after (side 1) a mean solar noon."""
     phi = np.radians(latitude)
     seconds = np.zeros(np.broadcast_shapes(np.shape(latitude), noon.shape))
     for _ in range(3):
         known = np.nan_to_num(seconds).astype("timedelta64[s]")
         declination, equation_of_time = _almanac_sun(noon + known)
-        height = np.sin(np.radians(RISE_AND_SET)) - np.sin(phi) * np.sin(declination)
+        height = np.sin(np.radians(SUNRISE_ELEVATION)) - np.sin(phi) * np.sin(declination)
         cosine = height / (np.cos(phi) * np.cos(declination))
         angle = np.arccos(np.where(np.abs(cosine) <= 1.0, cosine, np.nan))
         seconds = 3600.0 * (side * 12.0 / np.pi * angle - equation_of_time)
@@ -265,7 +265,7 @@ def _crossing(latitude: Array | float, noon: Moments, side: float) -> Moments:
 
 def _almanac_sun(instant: Moments) -> tuple[Array, Array]:
     """Return declination [rad] and equation of time [h], apparent less mean solar time (Michalsky 1988)."""
-    days = (instant - J2000) / DAY
+    days = (instant - J2000) / NP_DAY
     mean_longitude = np.radians(280.460 + 0.9856474 * days)
     anomaly = np.radians(357.528 + 0.9856003 * days)
     longitude = mean_longitude + np.radians(1.915 * np.sin(anomaly) + 0.020 * np.sin(2.0 * anomaly))
@@ -314,11 +314,11 @@ def _mean_solar_time(longitude: Array | float, instant: Moments) -> Moments:
 
 
 def _day_of_year(instant: Moments) -> Array:
-    return np.asarray(1.0 + (instant.astype("datetime64[D]") - instant.astype("datetime64[Y]")) / DAY)
+    return np.asarray(1.0 + (instant.astype("datetime64[D]") - instant.astype("datetime64[Y]")) / NP_DAY)
 
 
 def _hours_of_day(instant: Moments) -> Array:
-    return np.asarray((instant - instant.astype("datetime64[D]")) / HOUR)
+    return np.asarray((instant - instant.astype("datetime64[D]")) / NP_HOUR)
 
 
 def _check_place(latitude: Array | float, longitude: Array | float) -> None:

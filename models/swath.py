@@ -18,7 +18,7 @@ T = TypeVar("T")
 
 BLOCK: Final = 12_000  # strips times cases that are dried at a time, so that they stay in the processor's cache
 HALF_HOUR: Final = np.timedelta64(30, "m")
-MEGAJOULES: Final = 0.0036  # of one hour at one watt
+MJ_PER_WATT_HOUR: Final = 0.0036  # of one hour at one watt
 TINY: Final = 1e-300  # [kg/kg] instead of a demand of nothing, in a ratio whose other side is nothing then
 
 
@@ -36,9 +36,9 @@ class DryingHours:
     rain: Array
 
     @classmethod
-    def beside(cls, parts: Sequence["DryingHours"]) -> "DryingHours":
+    def stack(cls, parts: Sequence["DryingHours"]) -> "DryingHours":
         """Return stretches of as many hours side by side, as so many members."""
-        return _joined(cls, parts)
+        return _stack_members(cls, parts)
 
     def between(self, first: int, last: int) -> "DryingHours":
         """Return the hours from `first` up to but not including `last`."""
@@ -60,12 +60,12 @@ class Swath:
     start_moisture: Array
 
     @classmethod
-    def beside(cls, parts: Sequence["Swath"]) -> "Swath":
+    def stack(cls, parts: Sequence["Swath"]) -> "Swath":
         """Return swaths side by side, as so many members."""
-        return _joined(cls, parts)
+        return _stack_members(cls, parts)
 
 
-def _joined(kind: type[T], parts: Sequence[T]) -> T:
+def _stack_members(kind: type[T], parts: Sequence[T]) -> T:
     """Return things made of arrays as one; the members are the last axis but one in all of them."""
     names = kind.__annotations__
     return kind(*(np.concatenate([getattr(part, name) for part in parts], axis=-2) for name in names))
@@ -144,7 +144,7 @@ def drying_hours(  # noqa: PLR0913 - five quantities, their time and place
         air_temperature,
         saturation_vapour_pressure(dew_point_temperature),
         np.clip(wind_at_two_metres(wind_speed), wind_floor, wind_cap),
-        shortwave * MEGAJOULES,
+        shortwave * MJ_PER_WATT_HOUR,
     )
     sky = (clear_sky_radiation(outside, elevation), solar_elevation(latitude, longitude, time - HALF_HOUR))
     given = (*weather, *sky, float(surface_pressure(elevation)))
@@ -191,7 +191,7 @@ def lay_swath(
     trusted between 200 and 800 g/m2: above it the model dries too fast.
     """
     density = 100.0 * dry_matter / swath_share
-    conditioning = c.CONDITIONED_FACTOR if conditioned else 1.0
+    conditioning = c.CONDITIONING_FACTOR if conditioned else 1.0
     thickness = (density / c.DENSITY_REFERENCE) ** -density_exponent
     rate = k400 * thickness * crop_factor * conditioning * soil_factor * drying_factor
     return Swath(dry_matter, density, rate, dry_basis(start_moisture))
@@ -229,7 +229,7 @@ def start_moisture_shift(solar_hour: Array, *, swing: float = c.DAY_SWING) -> Ar
     return np.asarray(swing * np.cos(np.pi * way))
 
 
-def standing_wetness(hours: DryingHours, dry_matter: Array | float, *, crop_dew: float = c.CROP_DEW) -> Array:
+def standing_wetness(hours: DryingHours, dry_matter: Array | float, *, crop_dew: float = c.CROP_DEW_CAP) -> Array:
     """Return the dew and rain [mm] on standing crops at the end of each hour.
 
     Parameters
@@ -323,11 +323,11 @@ def _wilt_cases(weather: Array, tissue: Array, surface: Array, mown: Array, wate
     began = mown.astype(np.int64)
     lying = np.searchsorted(began, np.arange(water.shape[0]))  # strips cut before each hour begins
     # Every strip has one hour of which it lies for a part: first all of these at once, then the whole hours in turn.
-    last, soaking = lying[-1], _soaking(np.ones((1, 1)))
+    last, soaking = lying[-1], _soaked_share(np.ones((1, 1)))
     part = (began + 1.0 - mown)[:last, None]
-    _one_hour(tissue[:last], surface[:last], _part_of(weather[:, began[:last]], part), _soaking(part))
+    _step_hour(tissue[:last], surface[:last], _partial_hour(weather[:, began[:last]], part), _soaked_share(part))
     for hour, (before, after) in enumerate(pairwise(lying)):
-        _one_hour(tissue[:before], surface[:before], weather[:, hour], soaking)
+        _step_hour(tissue[:before], surface[:before], weather[:, hour], soaking)
         np.add(tissue[:after], surface[:after], out=water[hour + 1, :after])
         water[hour + 1, after:] = water[0, after:]
 
@@ -336,11 +336,11 @@ class _CaseHour(NamedTuple):
     """An hour as it meets each case (a member with a draw); amounts in kg/kg of its dry matter."""
 
     exponent: Array  # rate constant times reference evaporation, which is nothing while dew falls
-    most: Array  # what may leave the tissue at most
+    max_loss: Array  # what may leave the tissue at most
     demand: Array  # what the air would take from a wet surface
-    falling: Array  # rain and dew
+    rain_and_dew: Array  # rain and dew
     equilibrium: Array
-    gain: Array  # share of the water above equilibrium that leaves a tissue without any on its surface
+    drying_share: Array  # share of the water above equilibrium that leaves a tissue without any on its surface
 
 
 def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bool_] | None) -> Array:
@@ -360,28 +360,28 @@ def _weather_of_cases(hours: DryingHours, swath: Swath, later_day: NDArray[np.bo
     return np.array(
         _CaseHour(
             exponent=exponent,
-            most=c.EVAPORATION_CAP * evaporation / mass,
+            max_loss=c.EVAPORATION_CAP * evaporation / mass,
             demand=np.maximum(wet, 0.0) / mass,
-            falling=(rain + np.clip(-wet, 0.0, c.DEW_CAP)) / mass,
+            rain_and_dew=(rain + np.clip(-wet, 0.0, c.DEW_CAP)) / mass,
             equilibrium=equilibrium,
-            gain=1.0 - np.exp(-exponent),
+            drying_share=1.0 - np.exp(-exponent),
         )
     )
 
 
-def _part_of(weather: Array, share: Array) -> Array:
+def _partial_hour(weather: Array, share: Array) -> Array:
     """Return the fields of `_CaseHour` for a share of their hours."""
     hour = _CaseHour(*weather)
     amounts = [share * each for each in hour[:4]]
     return np.array(_CaseHour._make([*amounts, hour.equilibrium, 1.0 - np.exp(-amounts[0])]))
 
 
-def _soaking(share: Array) -> Array:
+def _soaked_share(share: Array) -> Array:
     """Return how much of the surface water goes into the tissue in a share of an hour."""
     return -np.expm1(share * (-1.0 / c.ABSORPTION_HOURS))
 
 
-def _one_hour(tissue: Array, surface: Array, weather: Array, soaking: Array) -> None:
+def _step_hour(tissue: Array, surface: Array, weather: Array, soaking: Array) -> None:
     """Change tissue and surface water (strip, case) to what they are after an hour.
 
     `weather` has the shape (field, case), or (field, strip, case) where each strip has an hour of its own; `soaking` is
@@ -389,22 +389,22 @@ def _one_hour(tissue: Array, surface: Array, weather: Array, soaking: Array) -> 
     nothing elsewhere.
     """
     hour = _CaseHour(*weather)
-    wet = ((surface != 0.0) | (hour.falling != 0.0)).ravel().nonzero()[0]
+    wet = ((surface != 0.0) | (hour.rain_and_dew != 0.0)).ravel().nonzero()[0]
     if wet.size:
         strip = wet // surface.shape[1]
         there = wet if weather.ndim > 2 else wet - strip * surface.shape[1]  # a remainder takes four times as long
         fields = _CaseHour(*weather.reshape(len(weather), -1).take(there, axis=1))
-        after = _wet_hour(tissue.take(wet), surface.take(wet), fields, soaking.ravel().take(strip, mode="clip"))
+        after = _step_wet_hour(tissue.take(wet), surface.take(wet), fields, soaking.ravel().take(strip, mode="clip"))
     lost = tissue - hour.equilibrium
-    lost *= hour.gain
-    tissue -= np.minimum(lost, hour.most, out=lost)
+    lost *= hour.drying_share
+    tissue -= np.minimum(lost, hour.max_loss, out=lost)
     if wet.size:
         tissue.ravel()[wet], surface.ravel()[wet] = after
 
 
-def _wet_hour(tissue: Array, surface: Array, hour: _CaseHour, soaking: Array) -> tuple[Array, Array]:
+def _step_wet_hour(tissue: Array, surface: Array, hour: _CaseHour, soaking: Array) -> tuple[Array, Array]:
     """Return tissue and surface water after an hour, where there is water on the surface, shape (spot,)."""
-    free = np.minimum(surface + hour.falling, c.SURFACE_STORE)
+    free = np.minimum(surface + hour.rain_and_dew, c.SURFACE_STORE)
     # (F / store)^(2/3) by logarithm: a cube root takes twice the time
     dried = np.minimum(free, hour.demand * np.exp((2.0 / 3.0) * np.log(free * (1.0 / c.SURFACE_STORE))))
     left = 1.0 - dried / np.maximum(hour.demand, TINY)
@@ -413,5 +413,5 @@ def _wet_hour(tissue: Array, surface: Array, hour: _CaseHour, soaking: Array) ->
     soaked *= soaking
     lost = tissue - hour.equilibrium
     lost *= 1.0 - np.exp(-left * hour.exponent)
-    np.minimum(lost, left * hour.most, out=lost)
+    np.minimum(lost, left * hour.max_loss, out=lost)
     return tissue + soaked - lost, free - soaked

@@ -8,7 +8,7 @@ from daemon.diary.store import Line, LineKind, local_day, of_field
 from daemon.domain.farm import Farm, Field, Units
 from daemon.domain.units import METRES_PER_INCH
 from models import coefficients as c
-from models.species import known_stand
+from models.species import resolve_stand
 
 
 def at_once(farm: Farm, lines: Sequence[Line], line: Line) -> Iterator[str]:
@@ -81,9 +81,9 @@ def _height_says(tall: float, field: Field, farm: Farm) -> Iterator[str]:
     """Yield what a height does not tell of a stand."""
     in_units = METRES_PER_INCH if farm.units is Units.US else 0.01
     unit = "inches" if farm.units is Units.US else "cm"
-    least, most = round(c.HEIGHT_LEAST / in_units), round(c.HEIGHT_MOST / in_units)
-    legumes = {kind: share for kind, share in known_stand(field.stand, farm.species).items() if kind.legume}
-    if not legumes or not max(legumes, key=legumes.__getitem__).alfalfa or tall > c.HEIGHT_MOST:
+    least, most = round(c.MIN_ALFALFA_HEIGHT / in_units), round(c.MAX_ALFALFA_HEIGHT / in_units)
+    legumes = {kind: share for kind, share in resolve_stand(field.stand, farm.species).items() if kind.legume}
+    if not legumes or not max(legumes, key=legumes.__getitem__).is_alfalfa or tall > c.MAX_ALFALFA_HEIGHT:
         yield f"Kept, but only alfalfa of {least} to {most} {unit} tells its fibre by its height; note the stage too."
-    elif tall < c.HEIGHT_LEAST:
+    elif tall < c.MIN_ALFALFA_HEIGHT:
         yield f"Alfalfa under {least} {unit} tells only that it is young, not its fibre; note the stage too."

@@ -9,7 +9,7 @@ from daemon.domain.farm import Field, Units
 from daemon.domain.units import HECTARES_PER_ACRE, METRES_PER_INCH
 from daemon.words.numbers import field_size_text, height_text
 from models.firmness import Firmness
-from models.looks import STAGES_SEEN, stages_in_order
+from models.looks import LOOK_STAGES, ordered_stages
 from models.species import Species
 
 OLDEST: Final = timedelta(days=365)  # what is older is a slip of the pen
@@ -156,8 +156,8 @@ def height_meant(given: str, units: Units) -> float:
 def stage_meant(given: str, field: Field, species: Mapping[str, Species]) -> str:
     """Return a stage in the word or code of the stage clocks, if the stand of a field goes through it."""
     kinds = sorted({species[name].legume for name in field.stand})
-    known = [said for legume in kinds for said in STAGES_SEEN[legume]]
-    words = ", ".join(f'"{said}"' for legume in kinds for said in stages_in_order(legume=legume))
+    known = [said for legume in kinds for said in LOOK_STAGES[legume]]
+    words = ", ".join(f'"{said}"' for legume in kinds for said in ordered_stages(legume=legume))
     codes = " or ".join("Kalu & Fick" if legume else "Moore et al." for legume in kinds)
     return _word(given, known, f"for the stage, allowed for the stand of {field.name} {words}, or a code of {codes}")
 

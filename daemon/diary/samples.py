@@ -49,7 +49,7 @@ def _mowing(farm: Farm, told: Sequence[Cut], line: Line) -> Cut:
     if not begun:
         raise _SetAside(f"it was taken before mowing began at {_clock(farm, _begun(farm, near[0]))}")
     cut = max(begun, key=lambda one: _begun(farm, one))
-    if (line.at - _begun(farm, cut)) / HOUR < c.LEAST_LYING:
+    if (line.at - _begun(farm, cut)) / HOUR < c.MIN_WILTING_HOURS:
         raise _SetAside(f"it was taken less than an hour after mowing began at {_clock(farm, _begun(farm, cut))}")
     return cut
 

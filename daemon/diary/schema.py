@@ -8,13 +8,13 @@ from math import inf
 from typing import Any, Final
 
 from models.firmness import Firmness
-from models.looks import STAGES_SEEN
+from models.looks import LOOK_STAGES
 
 FORM: Final = 4  # kept in the file as user_version: 3 knew no field left uncut, 2 no crop that lies flat
 YEARS: Final = range(1900, 2101)  # so that no time zone leads out of what a clock can show
 LAST_NUMBER: Final = 2**63 - 1  # the greatest that SQLite counts to
 _MOST: Final = {"area": 1e5, "moisture": 1.0, "factor": inf, "height": 10.0}
-_WORDS: Final = {"stage": tuple(word for seen in STAGES_SEEN.values() for word in seen), "ground": tuple(Firmness)}
+_WORDS: Final = {"stage": tuple(word for seen in LOOK_STAGES.values() for word in seen), "ground": tuple(Firmness)}
 # What a line of one of these kinds tells, in the column of that name.
 _NEEDED: Final = ("moisture", "stage", "height", "ground")
 # Columns that the first form had not, with what each may hold.

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from models import coefficients as c
-from models.cautions import MonthDay, Span
+from models.cautions import MonthDay, YearlySpan
 from models.degree_days import season_origin
 from models.looks import Prior
-from models.species import Species, species
+from models.species import Species, species_table
 from models.stages import Purpose
 
 
@@ -222,8 +222,8 @@ class Estimates:
     """
 
     thunder_from: float = c.THUNDER_CHANCE  # [1] chance of thunder in the work block from which it is told of
-    fawns: Span | None = None  # days on which they lie in tall grass, None: by the latitude
-    nests: Span | None = None  # the same
+    fawns: YearlySpan | None = None  # days on which they lie in tall grass, None: by the latitude
+    nests: YearlySpan | None = None  # the same
     killing_frost: MonthDay | None = None  # its mean day, None: by the latitude
     horses_rest_at: float = c.HORSE_SUM_WARM  # [degF + %]
     horses_stop_at: float = c.HORSE_SUM_STOP  # [degF + %]
@@ -231,7 +231,7 @@ class Estimates:
     firm_deficit: float = c.DEFICIT_FIRM  # [mm] that the root zone lacks where it does
     spoiled_loss: float = c.SPOILED_LOSS  # [1] of a crop's worth if it is not wrapped in time
     next_window: float = c.NEXT_WINDOW  # [d] from the end of a forecast to the next day that will do
-    worth_waiting: float = c.WAITING_LEAST  # [1] that a later day must bring more to be waited for
+    worth_waiting: float = c.MIN_WAITING_GAIN  # [1] that a later day must bring more to be waited for
     storm_gust: float = c.STORM_GUST  # [m/s] that lays a tall ripe crop flat
     storm_rain: float = c.STORM_RAIN  # [mm] with it
     carried_share: float = c.CARRIED_SHARE  # [1] of what looks told of a year's clock that holds next year
@@ -257,7 +257,8 @@ class Farm:
     horses_fed: bool = False  # with the bales
     cows_kept: bool = False  # for milk
     estimates: Estimates = DEFAULT_ESTIMATES
-    species: Mapping[str, Species] = field(default_factory=species)  # that stands may name: the house's and its own
+    # That stands may name: the house's and its own.
+    species: Mapping[str, Species] = field(default_factory=species_table)
 
     def next_season_month(self, month: int) -> int:
         """Return the first month of the season from one on, that one too; the month itself if there is no season."""

@@ -12,7 +12,7 @@ from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Look
 from daemon.domain.units import HOUR
 from models.cautions import Caution
 from models.coefficients import RIPE_HALF_WIDTH
-from models.growth import DECILE
+from models.growth import DECILE_Z
 from models.looks import Prior
 from models.quality import Figure
 
@@ -338,7 +338,7 @@ def stage_clock_band(field: FieldProspect) -> Band | None:
     """Return the stage clock of a field [degC d], None where its spread is not known."""
     if field.clock is None or field.clock_spread is None:
         return None
-    unsure = DECILE * field.clock_spread
+    unsure = DECILE_Z * field.clock_spread
     return Band(max(field.clock - unsure, 0.0), field.clock, field.clock + unsure)
 
 

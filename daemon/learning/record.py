@@ -14,7 +14,7 @@ import numpy as np
 from daemon.domain.prospect import ForecastCase
 from daemon.system.sqlite_store import SqliteStore
 from models import coefficients as c
-from models.calibration import ALLOWED, Record, can_be
+from models.calibration import COLUMN_LIMITS, VerificationRecord, within_limits
 from models.looks import Prior
 
 log = logging.getLogger(__name__)
@@ -104,7 +104,7 @@ class Ledger(SqliteStore):
             db.executemany("UPDATE said SET outcome = ? WHERE day = ? AND field = ? AND lead = ?", rows)
             db.execute("COMMIT")
 
-    def record(self, today: date) -> Record:
+    def record(self, today: date) -> VerificationRecord:
         """Return the lines of days before today whose outcome is known; none where there is no file yet.
 
         What no pass can have written, such as the outcome of a day to come, is left out and counted in the log.
@@ -112,21 +112,21 @@ class Ledger(SqliteStore):
         found: list[tuple[float, float, float, float, str]] = []
         if self._exists():
             with self._open() as db:
-                wanted = f"SELECT {', '.join(ALLOWED)}, day FROM said WHERE outcome IS NOT NULL ORDER BY day"
+                wanted = f"SELECT {', '.join(COLUMN_LIMITS)}, day FROM said WHERE outcome IS NOT NULL ORDER BY day"
                 found = db.execute(wanted).fetchall()
         try:
-            numbers = np.array([row[:-1] for row in found], dtype=np.float64).reshape(-1, len(ALLOWED)).T
+            numbers = np.array([row[:-1] for row in found], dtype=np.float64).reshape(-1, len(COLUMN_LIMITS)).T
             day = np.array([row[-1] for row in found], dtype="datetime64[D]")
         except (TypeError, ValueError) as error:
             raise self._unusable_error(error) from error
-        right = np.all([can_be(*column) for column in zip(ALLOWED, numbers, strict=True)], axis=0)
+        right = np.all([within_limits(*column) for column in zip(COLUMN_LIMITS, numbers, strict=True)], axis=0)
         right &= day < np.datetime64(today)
         if not right.all():
             log.warning(
                 "record: %d of %d cases in %s are left out: their day is to come, or odds, lead, rain or outcome are "
                 "out of range", np.count_nonzero(~right), right.size, self._path
             )  # fmt: skip
-        return Record(**dict(zip(ALLOWED, numbers[:, right], strict=True)), day=day[right])
+        return VerificationRecord(**dict(zip(COLUMN_LIMITS, numbers[:, right], strict=True)), day=day[right])
 
     def keep_priors(self, priors: Mapping[str, Mapping[str, Prior]], season: date) -> None:
         """Keep what the looks of a season have told by now of some fields in their first growth, by kind of plant.
@@ -164,7 +164,7 @@ class Ledger(SqliteStore):
             wanted = "SELECT field, kind, offset, spread FROM carried WHERE season = ?"
             for field, kind, offset, spread in db.execute(wanted, (season.isoformat(),)):
                 prior = Prior(float(offset), float(spread))
-                if abs(prior.offset) <= c.FARTHEST_PRIOR and 0.0 < prior.spread <= c.FARTHEST_PRIOR:
+                if abs(prior.offset) <= c.MAX_PRIOR_OFFSET and 0.0 < prior.spread <= c.MAX_PRIOR_OFFSET:
                     found.setdefault(field, {})[kind] = prior
                 else:
                     log.warning("record: %s of %s is left out: no look can have told it", prior, field)

@@ -24,7 +24,7 @@ from daemon.weather.contract import REQUIRED, Weather, at_utc
 from daemon.words.growth import growth_unknown_text
 from daemon.words.numbers import date_text, measured_moisture_text
 from models import coefficients as c
-from models.drying_samples import Samples, believed, expected_range, factor_of, learn_drying
+from models.drying_samples import Samples, drying_posterior, fit_drying_factor, is_plausible, plausible_factor_range
 from models.growth import Growth, GrowthUnknown
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 
@@ -106,7 +106,7 @@ def _sample(farm: Farm, number: int, own: Sequence[Line], line: Line, weather: W
         factor, words = _reckoned(farm, farm.fields[number], told, cut, line, weather, days)
         return _Sample(line, number, mowing, factor, words, fresh=True)
     except (_NotAtHand, GrowthUnknown) as why:
-        if line.factor is None or not c.LEAST_FACTOR <= line.factor <= c.MOST_FACTOR:
+        if line.factor is None or not c.MIN_DRYING_FACTOR <= line.factor <= c.MAX_DRYING_FACTOR:
             words = growth_unknown_text(why, farm.units) if isinstance(why, GrowthUnknown) else str(why)
             return _Sample(line, number, mowing, None, words)
         return _Sample(line, number, mowing, line.factor, "reckoned when its weather was at hand")
@@ -123,10 +123,10 @@ def _reckoned(
     growth = _growth_at(farm, field, told, cut, then, ground)
     model = _model(farm, field, growth, ground, cut, line, weather)
     reading = line.moisture or np.nan
-    slowest, _ = expected_range()
+    slowest, _ = plausible_factor_range()
     plain, at_slowest = (float(water) for water in model(np.array([1.0, slowest])))
     # What is wetter than can be believed is bad news all the same: it counts as the slowest that is believed.
-    factor = slowest if reading > at_slowest else factor_of(model, reading)
+    factor = slowest if reading > at_slowest else fit_drying_factor(model, reading)
     if factor is None:
         raise _SetAside("no crop could have dried that fast; check time, cut and reading")
     # Where a crop dries slower than the model had it, a reading is asked for what it would tell of the model's own.
@@ -164,8 +164,8 @@ def _model(farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, l
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
         raise _SetAside(f"the season had not begun on {date_text(cut.day)}")
-    dry_matter = field.expected_yield or max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
-    if 100.0 * dry_matter / farm.baleage.swath_share > c.DENSITY_MOST:
+    dry_matter = field.expected_yield or max(float(growth.dry_matter[at]), c.MIN_DRY_MATTER)
+    if 100.0 * dry_matter / farm.baleage.swath_share > c.MAX_DENSITY:
         raise _SetAside("the swath lay too thick for the model")
     opens = _noon_before(farm, cut)
     drying = hours_of(farm, _hours_that_came(farm, weather, opens, line.at))[1]
@@ -233,7 +233,7 @@ def _noon_before(farm: Farm, cut: Cut) -> datetime:
 
 def _posterior(used: Sequence[_Sample], fields: int) -> tuple[Array, Array]:
     """Return the drying factor of every field and how uncertain it is, after some samples."""
-    mean, deviation = learn_drying(_samples(used), fields)
+    mean, deviation = drying_posterior(_samples(used), fields)
     return np.exp(mean), deviation
 
 
@@ -249,8 +249,10 @@ def _samples(used: Sequence[_Sample]) -> Samples:
 def _confirmed(found: Sequence[_Sample]) -> list[_Sample]:
     """Return the samples with those set aside that are far off what was expected and that no other confirms."""
     telling = [one for one in found if one.factor is not None]
-    far_off = {one.line.id for one, is_good in zip(telling, believed(_samples(telling)), strict=True) if not is_good}
-    least, most = expected_range()
+    far_off = {
+        one.line.id for one, is_good in zip(telling, is_plausible(_samples(telling)), strict=True) if not is_good
+    }
+    least, most = plausible_factor_range()
     return [
         replace(
             one,
@@ -268,7 +270,7 @@ def _confirmed(found: Sequence[_Sample]) -> list[_Sample]:
 def _dried(field: Field, number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Field:
     """Return a field with its drying; its mowings differ from each other however well their middle is known."""
     own = sum(one.field == number for one in used)
-    spread = max(float(posterior[1][number]), c.LEAST_DRYING_SPREAD)
+    spread = max(float(posterior[1][number]), c.MIN_DRYING_SPREAD)
     return replace(field, drying=Drying(float(posterior[0][number]), spread, own))
 
 

@@ -18,7 +18,7 @@ from daemon.planning.forecast_hours import ForecastHours, forecast_hours, hours_
 from daemon.weather.contract import HOUR, REQUIRED, Weather, at_utc
 from daemon.words.numbers import odds_text
 from models import coefficients as c
-from models.calibration import Record, fit_correction
+from models.calibration import VerificationRecord, fit_correction
 from models.day_plan import best_plan
 from models.odds import UNCORRECTED, Correction, corrected_odds
 from models.swath import Swath, lay_swath, standing_wetness
@@ -60,7 +60,7 @@ def learnt_correction(farm: Farm, ledger: Ledger, weather: Weather, today: date)
     return correction, tuple(record_words(record, correction))
 
 
-def record_words(record: Record, correction: Correction) -> list[str]:
+def record_words(record: VerificationRecord, correction: Correction) -> list[str]:
     """Return in plain sentences what the record holds, how honest the odds were and what it does to them."""
     if record.odds.size == 0:
         return ["The farm's own record of odds against what came is empty, so they are as the forecast gives them."]
@@ -148,7 +148,13 @@ def _outcome(farm: Farm, line: ForecastCase, hours: ForecastHours) -> float | No
     day = crop_day(farm, _swath(farm, line, hours), wetness, window, hours, window.starts)
     count = strips_for(farm, line.area)
     plan = best_plan(
-        day, crew_on(farm, window), window.starts[:1], most=count, least=count, needed=1.0, to_odds=np.copy
+        day,
+        crew_on(farm, window),
+        window.starts[:1],
+        max_strips=count,
+        min_strips=count,
+        odds_needed=1.0,
+        to_odds=np.copy,
     )
     return float(plan.odds[-1])
 
@@ -157,7 +163,7 @@ def _swath(farm: Farm, line: ForecastCase, hours: ForecastHours) -> Swath:
     draws = hours.draws
     return lay_swath(
         line.dry_matter * draws.yield_factor,
-        np.clip(line.start_moisture + draws.start_moisture, 0.5, 0.9),
+        np.clip(line.start_moisture + draws.start_moisture_shift, 0.5, 0.9),
         farm.baleage.swath_share,
         drying_factor=line.drying_factor * draws.drying_factor ** (line.drying_spread / c.K400_SPREAD),
         crop_factor=line.crop_factor,

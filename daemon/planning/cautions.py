@@ -7,7 +7,7 @@ from daemon.domain.prospect import FieldDay, Ripeness, TimedCaution
 from daemon.domain.units import HOUR
 from daemon.planning.field_day import WorkedDay
 from daemon.planning.forecast_hours import ForecastHours
-from models.cautions import BaledMoisture, Caution, DayOfWork, Noted, OwnFigures, cautions
+from models.cautions import BaledMoisture, Caution, CautionHours, DayOfWork, LocalFigures, rank_cautions
 from models.workday import SLOTS_PER_HOUR
 
 
@@ -33,11 +33,11 @@ def cares_of(farm: Farm, worked: WorkedDay, shown: FieldDay, hours: ForecastHour
     day = _day_of_work(farm, worked, hours, block, moisture, stemmy=shown.ripeness is Ripeness.PAST)
     begins = (window.begins + first * HOUR).astimezone(farm.place.timezone)
     own = _own_figures(farm.estimates)
-    return tuple(_care(noted, begins) for noted in cautions(day, own, most=len(Caution)))
+    return tuple(_care(noted, begins) for noted in rank_cautions(day, own, max_count=len(Caution)))
 
 
-def _own_figures(said: Estimates) -> OwnFigures:
-    return OwnFigures(
+def _own_figures(said: Estimates) -> LocalFigures:
+    return LocalFigures(
         thunder_chance=said.thunder_from,
         fawns=said.fawns,
         nests=said.nests,
@@ -54,7 +54,7 @@ def _day_of_work(
     return DayOfWork(
         on=worked.window.date,
         latitude=farm.place.latitude,
-        alfalfa=sum(share for kind, share in worked.crop.growth.members.items() if kind.alfalfa),
+        alfalfa_share=sum(share for kind, share in worked.crop.growth.species_shares.items() if kind.is_alfalfa),
         air_temperature=hours.air[:, block],
         relative_humidity=hours.humidity[:, block],
         thunder=None if hours.thunder is None else hours.thunder[:, block],
@@ -65,13 +65,13 @@ def _day_of_work(
         days_since_drought=days_since_drought,
         horses_work=farm.work.traction is Traction.HORSES,
         horses_fed=farm.horses_fed,
-        cows_kept=farm.cows_kept,
+        has_cows=farm.cows_kept,
     )
 
 
-def _care(noted: Noted, begins: datetime) -> TimedCaution:
+def _care(noted: CautionHours, begins: datetime) -> TimedCaution:
     """Return a caution with its hours on the farm's clock: the wider ones, in which a tenth of the members has it."""
-    spell = noted.hours.perhaps if noted.hours else None
+    spell = noted.hours.possible if noted.hours else None
     if noted.hours is None or spell is None:
         return TimedCaution(noted.caution)
     first, end = (begins + hour * HOUR for hour in spell)

@@ -25,7 +25,7 @@ from models.swath import (
     wet_basis,
     wilt,
 )
-from models.workday import CRUMB, SLOTS_PER_HOUR, Slots
+from models.workday import SLOTS_PER_HOUR, TOLERANCE, Slots
 
 Array = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def day_index(growth: Growth, day: date) -> int:
 
 
 def _yield_on(field: Field, growth: Growth, day: date) -> float:
-    return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.LEAST_DRY_MATTER)
+    return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.MIN_DRY_MATTER)
 
 
 def ground_under(farm: Farm, hours: ForecastHours) -> Callable[[Field], Ground]:
@@ -134,8 +134,8 @@ def _dried(
     rows = np.arange(first, min(int(goes_on) + 1, windows[0].finish))
     spans = [slice(window.first_hour, window.first_hour + window.hours) for window in windows]
     water = wilt(
-        DryingHours.beside([hours.drying.between(span.start, span.stop) for span in spans]),
-        Swath.beside([cut_through_the_day(*pair, farm, rows) for pair in zip(swaths, windows, strict=True)]),
+        DryingHours.stack([hours.drying.between(span.start, span.stop) for span in spans]),
+        Swath.stack([cut_through_the_day(*pair, farm, rows) for pair in zip(swaths, windows, strict=True)]),
         rows / SLOTS_PER_HOUR,
         np.concatenate([at_mowing(wetness, window, rows) for window in windows], axis=1),
     )
@@ -159,14 +159,14 @@ def _crop_day(
 ) -> CropDay:
     dry_matter = swath.dry_matter.ravel()
     return CropDay(
-        first=first,
+        first_slot=first,
         ready=ready,
         closes=closes,
         bales=strip_area(farm) * dry_matter / farm.work.bale_dry_matter,
-        baling=_baling_slots(farm, dry_matter),
+        baling_time=_baling_slots(farm, dry_matter),
         water=water,
         wet=wet,
-        draws=swath.dry_matter.shape[1],
+        draws_per_member=swath.dry_matter.shape[1],
         pace=window.pace,
     )
 
@@ -177,7 +177,7 @@ def swath_of(farm: Farm, crop: Crop, day: date, hours: ForecastHours) -> Swath:
     start_moisture = crop.growth.start_moisture[day_index(crop.growth, day)]
     return lay_swath(
         crop.dry_matter(day) * draws.yield_factor,
-        np.clip(start_moisture + draws.start_moisture, 0.5, 0.9),
+        np.clip(start_moisture + draws.start_moisture_shift, 0.5, 0.9),
         farm.baleage.swath_share,
         drying_factor=drying.factor * draws.drying_factor ** (drying.spread / c.K400_SPREAD),
         crop_factor=crop.growth.drying_factor,
@@ -209,9 +209,9 @@ def _baling_slots(farm: Farm, dry_matter: Array) -> Array:
     hours = baling_hours(
         dry_matter,
         area,
-        bale=work.bale_dry_matter,
+        bale_mass=work.bale_dry_matter,
         intake=work.baler_intake,
-        cycle=work.bale_cycle / 60.0,
+        bale_cycle=work.bale_cycle / 60.0,
         area_per_hour=work.baled_per_hour,
     )
     return hours * SLOTS_PER_HOUR
@@ -219,7 +219,7 @@ def _baling_slots(farm: Farm, dry_matter: Array) -> Array:
 
 def strips_for(farm: Farm, area: float) -> int:
     """Return the strips that an area [ha] takes; what is no more than rounding takes none of its own."""
-    return ceil(area / strip_area(farm) - CRUMB)
+    return ceil(area / strip_area(farm) - TOLERANCE)
 
 
 def strip_area(farm: Farm) -> float:

@@ -31,7 +31,7 @@ def drying_picture(
     The water is that of the first strip in all cases of the forecast and the crop, without the rain of wet hours, which
     end the day; the chance of these stands beside it. It goes on as if nothing were raked or baled.
     """
-    good = [placed[day] for day in sorted(placed) if placed[day].plan.strips]
+    good = [placed[day] for day in sorted(placed) if placed[day].plan.strip_count]
     shown = good or [alone[day] for day in sorted(alone)]
     return _picture(farm, shown[0], hours) if shown else None
 
@@ -39,7 +39,7 @@ def drying_picture(
 def _picture(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> DryingPicture:
     window, day, start = worked.window, worked.day, worked.plan.start
     span = slice(window.first_hour, window.first_hour + window.hours)
-    low, mid, high = np.quantile(wet_basis(day.water[:, start - day.first]), QUANTILES, axis=1)
+    low, mid, high = np.quantile(wet_basis(day.water[:, start - day.first_slot]), QUANTILES, axis=1)
     mown_in = start / SLOTS_PER_HOUR  # [h] from the beginning of the window
     cut = int(mown_in)  # until it is cut, a strip holds what it is cut with
     return DryingPicture(

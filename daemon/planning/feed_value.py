@@ -9,8 +9,8 @@ from daemon.domain.prospect import Quality, Ripeness, Waiting
 from daemon.planning.drying import Crop, day_index
 from daemon.planning.field_day import ripeness
 from models import coefficients as c
-from models.growth import DECILE, Growth, GrowthUnknown
-from models.quality import Band, Figure, field_quality, waiting_costs
+from models.growth import DECILE_Z, Growth, GrowthUnknown
+from models.quality import BandSeries, Figure, field_quality, waiting_cost
 
 
 def quality_on(crop: Crop, day: date) -> Quality | None:
@@ -18,7 +18,7 @@ def quality_on(crop: Crop, day: date) -> Quality | None:
     growth, at = crop.growth, day_index(crop.growth, day)
     if not np.isfinite(growth.clock[at]):
         return None
-    found = field_quality(growth, crop.field.purpose, site=site_of(crop, day))
+    found = field_quality(growth, crop.field.purpose, yield_ratio=site_of(crop, day))
     return Quality(*(_figure(band, at) for band in (found.ndf, found.digestibility, found.protein)))
 
 
@@ -31,11 +31,11 @@ def waiting_on(farm: Farm, crop: Crop, day: date) -> Waiting | None:
     """
     growth = crop.growth
     try:
-        found = waiting_costs(
+        found = waiting_cost(
             growth,
             np.datetime64(day, "D"),
             crop.field.purpose,
-            site=site_of(crop, day),
+            yield_ratio=site_of(crop, day),
             cut_again=_next_cut(growth, day).month in farm.season,
         )
     except GrowthUnknown:
@@ -47,7 +47,7 @@ def yield_on(crop: Crop, day: date) -> Figure:
     """Return the yield of a standing crop: once it is ripe as the settings expect it, else the growth model's."""
     said = crop.field.expected_yield
     if said is not None and not _is_young(crop, day):
-        unsure = DECILE * c.YIELD_SPREAD * said
+        unsure = DECILE_Z * c.YIELD_SPREAD * said
         return Figure(said - unsure, said, said + unsure, "t/ha", "the settings; its spread: estimate")
     return _figure(field_quality(crop.growth, crop.field.purpose).dry_matter, day_index(crop.growth, day))
 
@@ -57,7 +57,7 @@ def site_of(crop: Crop, day: date) -> float:
     growth, at = crop.growth, day_index(crop.growth, day)
     if _is_young(crop, day) or crop.field.expected_yield is None:
         return 1.0
-    return crop.field.expected_yield / max(float(growth.dry_matter[at]), c.LEAST_DRY_MATTER)
+    return crop.field.expected_yield / max(float(growth.dry_matter[at]), c.MIN_DRY_MATTER)
 
 
 def _is_young(crop: Crop, day: date) -> bool:
@@ -67,10 +67,10 @@ def _is_young(crop: Crop, day: date) -> bool:
 
 def _next_cut(growth: Growth, day: date) -> date:
     """Return the earliest day on which what is cut on a day can be cut again."""
-    leader = max(growth.members, key=growth.members.__getitem__)
+    leader = max(growth.species_shares, key=growth.species_shares.__getitem__)
     after: date = (np.datetime64(day, "D") + leader.regrowth_days[0]).astype(date)
     return after
 
 
-def _figure(band: Band, at: int) -> Figure:
+def _figure(band: BandSeries, at: int) -> Figure:
     return Figure(float(band.low[at]), float(band.mid[at]), float(band.high[at]), band.unit, band.source)

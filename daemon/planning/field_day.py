@@ -12,7 +12,7 @@ from daemon.domain.prospect import AreaOdds, Band, FieldDay, Reason, Ripeness
 from daemon.planning.drying import Crop, crop_days, day_index, strip_area, strips_for
 from daemon.planning.forecast_hours import ForecastHours, Window
 from models import coefficients as c
-from models.day_plan import CropDay, Hindrance, Plan, best_plan, evening, hindrance, hour_later, next_plan
+from models.day_plan import CropDay, Hindrance, Plan, best_plan, main_hindrance, next_plan, plan_hour_later, workday_end
 from models.growth import Growth
 from models.swath import dry_basis, wet_basis
 from models.workday import SLOTS_PER_HOUR, Crew
@@ -59,7 +59,7 @@ def _no_work(farm: Farm, crop: Crop, window: Window) -> Reason | None:
     """Return what forbids a day before any drying is reckoned."""
     if not window.starts:
         return Reason.TOO_LATE_TODAY
-    thick = 100.0 * crop.dry_matter(window.date) / farm.baleage.swath_share > c.DENSITY_MOST
+    thick = 100.0 * crop.dry_matter(window.date) / farm.baleage.swath_share > c.MAX_DENSITY
     return Reason.TOO_THICK if thick else None
 
 
@@ -70,26 +70,33 @@ def _planned(farm: Farm, crop: Crop, window: Window, day: CropDay, hours: Foreca
     most = min(strips_for(farm, crop.standing), day.ready.shape[0])
     least = _least_strips(farm, most)
     needed, to_odds = farm.alerts.odds_needed, _odds_on(crop, window, hours)
-    plan = best_plan(day, crew, window.starts, most=most, least=least, needed=needed, to_odds=to_odds)
+    plan = best_plan(day, crew, window.starts, max_strips=most, min_strips=least, odds_needed=needed, to_odds=to_odds)
     return _with_odds(farm, WorkedDay(crop, window, day, crew, plan, bare), hours, least)
 
 
 def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: ForecastHours) -> WorkedDay:
     """Return the same day for a field that is mown after another one by the same people."""
-    if worked.plan.strips == 0:
+    if worked.plan.strip_count == 0:
         return worked
     window, name = worked.window, before.crop.field.name
     full = replace(worked, shown=replace(worked.shown.without_plan(Reason.DAY_IS_FULL), after=name))
     travel = slots_for(farm.work.travel)
-    if before.plan.end + travel > window.latest:
-        return replace(full, plan=replace(worked.plan, strips=0))
+    if before.plan.mowing_end + travel > window.latest:
+        return replace(full, plan=replace(worked.plan, strip_count=0))
     most = worked.plan.odds.size
     least = _least_strips(farm, most)
     needed, to_odds = farm.alerts.odds_needed, _odds_on(worked.crop, window, hours)
     plan = next_plan(
-        before.plan, worked.day, worked.crew, travel, most=most, least=least, needed=needed, to_odds=to_odds
+        before.plan,
+        worked.day,
+        worked.crew,
+        travel,
+        max_strips=most,
+        min_strips=least,
+        odds_needed=needed,
+        to_odds=to_odds,
     )
-    if plan.strips == 0:
+    if plan.strip_count == 0:
         return replace(full, plan=plan)
     placed = replace(worked, plan=plan, shown=replace(worked.shown, after=name))
     return _with_odds(farm, placed, hours, least)
@@ -98,21 +105,21 @@ def field_after(farm: Farm, before: WorkedDay, worked: WorkedDay, hours: Forecas
 def with_hours(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> FieldDay:
     """Return a day with its hours of work, bales and moisture, if anything is to be mown on it."""
     plan, window, day = worked.plan, worked.window, worked.day
-    if plan.strips == 0:
+    if plan.strip_count == 0:
         return worked.shown
-    close = evening(plan, day, worked.crew, float(dry_basis(np.array(farm.baleage.driest))))
-    bales = -int(-close.bales * worked.shown.area / (plan.strips * strip_area(farm)) // 1)
+    close = workday_end(plan, day, worked.crew, float(dry_basis(np.array(farm.baleage.driest))))
+    bales = -int(-close.bales * worked.shown.area / (plan.strip_count * strip_area(farm)) // 1)
     return replace(
         worked.shown,
         start=window.at(plan.start, farm),
-        mow_until=window.at(plan.end, farm),
+        mow_until=window.at(plan.mowing_end, farm),
         rake_from=window.at(close.raking_from, farm),
         bale_from=window.at(close.baling_from, farm),
         wrapped_by=window.at(close.wrapped_by, farm),
         moisture_at_baling=Band(*(float(wet_basis(np.array(water))) for water in close.moisture)),
         bales=bales,
         film_rolls=-int(-bales // farm.work.bales_per_roll),
-        too_dry_share=close.too_dry,
+        too_dry_share=close.too_dry_share,
         hour_later=_hour_later(farm, worked, hours) if worked.shown.after is None else None,
     )
 
@@ -138,8 +145,10 @@ def _ground_forbids(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> bool
 def _hour_later(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> AreaOdds:
     """Return what is left of the first field of a day when mowing begins an hour later."""
     plan, to_odds = worked.plan, _odds_on(worked.crop, worked.window, hours)
-    later = hour_later(plan, worked.day, worked.crew, needed=farm.alerts.odds_needed, to_odds=to_odds)
-    return AreaOdds(min(later.strips * strip_area(farm), worked.shown.area), float(later.odds[plan.strips - 1]))
+    later = plan_hour_later(plan, worked.day, worked.crew, odds_needed=farm.alerts.odds_needed, to_odds=to_odds)
+    return AreaOdds(
+        min(later.strip_count * strip_area(farm), worked.shown.area), float(later.odds[plan.strip_count - 1])
+    )
 
 
 def ripeness(ndf: float, target: float) -> Ripeness:
@@ -167,12 +176,12 @@ def crew_on(farm: Farm, window: Window) -> Crew:
     work = farm.work
     return Crew(
         hands=work.hands,
-        raked=work.raked_per_hour / work.mown_per_hour,
-        wrapped=work.wraps_per_hour / SLOTS_PER_HOUR,
+        raking_rate=work.raked_per_hour / work.mown_per_hour,
+        wrapping_rate=work.wraps_per_hour / SLOTS_PER_HOUR,
         rake_lead=slots_for(work.rake_lead),
         wrap_within=int(work.wrap_within * SLOTS_PER_HOUR),
-        finish=window.finish,
-        rest=window.rest,
+        finish_slot=window.finish,
+        rest_slots=window.rest,
     )
 
 
@@ -198,13 +207,13 @@ def _with_odds(farm: Farm, worked: WorkedDay, hours: ForecastHours, least: int) 
     plan = worked.plan
     areas = np.minimum(np.arange(1, plan.odds.size + 1) * strip_area(farm), worked.crop.standing)
     curve = tuple(AreaOdds(float(area), float(odds)) for area, odds in zip(areas, plan.odds, strict=True))
-    chosen = curve[(plan.strips or least) - 1]
-    raw = float(hours.raw_odds(np.array(np.mean(plan.wrapped >= (plan.strips or least)))))
+    chosen = curve[(plan.strip_count or least) - 1]
+    raw = float(hours.raw_odds(np.array(np.mean(plan.wrappable >= (plan.strip_count or least)))))
     shown = replace(worked.shown, odds=chosen.odds, raw_odds=raw, curve=curve)
-    if plan.strips:
+    if plan.strip_count:
         return replace(worked, shown=replace(shown, area=chosen.area))
     if _ground_forbids(farm, worked, hours):
         return replace(worked, shown=shown.without_plan(Reason.GROUND_SOFT))
-    kind, spoiled = hindrance(plan, worked.crew, least)
+    kind, spoiled = main_hindrance(plan, worked.crew, least)
     reason = REASONS[kind] if spoiled > 0.0 else Reason.ODDS_TOO_LOW
     return replace(worked, shown=shown.without_plan(reason, spoiled))

@@ -14,11 +14,11 @@ from daemon.planning.feed_value import site_of
 from daemon.planning.field_day import WorkedDay, field_after, with_hours
 from daemon.planning.forecast_hours import ForecastHours
 from models import coefficients as c
-from models.cost_loss import Gain, gain
+from models.cost_loss import MowingGain, mowing_gain
 from models.quality import field_quality
 
 Days = Mapping[date, WorkedDay]  # of one field
-NO_GAIN = Gain(0.0, 0.0, None)
+NO_GAIN = MowingGain(0.0, 0.0, None)
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class _Waiting:
     """A field that waits for its place in a day, and what speaks for it."""
 
     worked: WorkedDay
-    gain: Gain
+    gain: MowingGain
     hurry: Urgency | None
     storm: datetime | None
     better_in: int | None = None  # days until the day that it had better wait for, but for its hurry
@@ -39,14 +39,14 @@ class _Waiting:
     @property
     def rank(self) -> tuple[bool, bool, float, float]:
         """What may be mown, and of that what is in a hurry, then what loses most by waiting, then what is oldest."""
-        bare = self.worked.plan.strips == 0
-        return bare, self.hurry is None, -self.gain.of_mowing, self.worked.shown.days_left
+        bare = self.worked.plan.strip_count == 0
+        return bare, self.hurry is None, -self.gain.lost_by_waiting, self.worked.shown.days_left
 
     def is_in_time(self, shown: FieldDay) -> bool:
         """Return whether its bales are wrapped well before the storm."""
         if self.storm is None or shown.wrapped_by is None:
             return shown.wrapped_by is not None
-        return shown.wrapped_by + c.BEFORE_STORM * HOUR <= self.storm
+        return shown.wrapped_by + c.STORM_MARGIN * HOUR <= self.storm
 
 
 def placed_on(
@@ -75,7 +75,7 @@ def placed_on(
     placed: list[WorkedDay] = []
     while waiting:
         one = waiting.pop(waiting.index(min(waiting, key=lambda each: each.rank)))
-        before = next((earlier for earlier in reversed(placed) if earlier.plan.strips), None)
+        before = next((earlier for earlier in reversed(placed) if earlier.plan.strip_count), None)
         worked = one.worked if before is None else field_after(farm, before, one.worked, hours)
         shown = with_hours(farm, worked, hours)
         if one.hurry is not None and not one.is_in_time(shown):
@@ -90,22 +90,24 @@ def _told(one: _Waiting, shown: FieldDay) -> FieldDay:
     if shown.start is None:
         return shown
     storm = one.storm if one.hurry is Urgency.STORM else None
-    return replace(shown, lost_by_waiting=one.gain.of_mowing, urgency=one.hurry, storm_at=storm)
+    return replace(shown, lost_by_waiting=one.gain.lost_by_waiting, urgency=one.hurry, storm_at=storm)
 
 
 def _waiting(
     farm: Farm, day: date, days: Days, hours: ForecastHours, may_be_mown: Callable[[FieldDay], bool]
 ) -> _Waiting:
     worked = days[day]
-    if worked.plan.strips == 0:
+    if worked.plan.strip_count == 0:
         return _Waiting(worked, NO_GAIN, None, None)
     found = _gain(farm, day, days, may_be_mown)
     said = farm.estimates
     storm = worked.window.storm(hours, said.storm_gust, said.storm_rain)
     here = None if storm is None else storm.astimezone(farm.place.timezone)
     hurry = _hurry(worked, here)
-    strikes_first = here is not None and _is_tall(worked) and here.date() <= day + timedelta(days=found.best or 0)
-    better_in = found.best if found.worth_waiting(said.worth_waiting) else None
+    strikes_first = (
+        here is not None and _is_tall(worked) and here.date() <= day + timedelta(days=found.best_in_days or 0)
+    )
+    better_in = found.best_in_days if found.is_waiting_better(said.worth_waiting) else None
     if better_in is not None and not strikes_first:
         return _Waiting(_held_back(worked, better_in), found, None, None)
     return _Waiting(worked, found, hurry, here, better_in)
@@ -123,18 +125,18 @@ def _is_tall(worked: WorkedDay) -> bool:
     return worked.crop.dry_matter(worked.window.date) >= c.LODGING_DRY_MATTER
 
 
-def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], bool]) -> Gain:
+def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], bool]) -> MowingGain:
     """Return what a field gains by being mown on a day, by the odds of the least area: those compare between fields."""
     ahead = [one for one in sorted(days) if one >= day]
     least = [days[one].shown.odds_for_area(farm.work.least_area) for one in ahead]
     crop = days[day].crop
     at = [day_index(crop.growth, one) for one in ahead]
-    worth = field_quality(crop.growth, crop.field.purpose, site=site_of(crop, day)).worth.mid[at]
-    fit = np.array([days[one].plan.strips > 0 and may_be_mown(days[one].shown) for one in ahead])
+    worth = field_quality(crop.growth, crop.field.purpose, yield_ratio=site_of(crop, day)).worth.mid[at]
+    fit = np.array([days[one].plan.strip_count > 0 and may_be_mown(days[one].shown) for one in ahead])
     odds = np.array([one.odds if one else 0.0 for one in least])
     said = farm.estimates
     try:
-        return gain(np.asarray(worth), odds, fit, spoiled=said.spoiled_loss, window=said.next_window)
+        return mowing_gain(np.asarray(worth), odds, fit, spoiled_loss=said.spoiled_loss, next_window=said.next_window)
     except ValueError:
         return NO_GAIN
 
@@ -142,4 +144,4 @@ def _gain(farm: Farm, day: date, days: Days, may_be_mown: Callable[[FieldDay], b
 def _held_back(worked: WorkedDay, better_in: int) -> WorkedDay:
     """Return a day without its plan, for a better one that is worth waiting for."""
     shown = replace(worked.shown.without_plan(Reason.BETTER_LATER), better_in_days=better_in)
-    return replace(worked, plan=replace(worked.plan, strips=0), shown=shown)
+    return replace(worked, plan=replace(worked.plan, strip_count=0), shown=shown)

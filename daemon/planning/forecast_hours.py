@@ -16,7 +16,7 @@ from daemon.planning.ground import DAYS_BEFORE
 from daemon.weather.contract import REQUIRED, STEP, Weather, is_filled
 from models import coefficients as c
 from models.day_limits import wet_hours
-from models.draws import Draws, draw_crop
+from models.draws import CropDraws, draw_crop
 from models.heat import team_pace
 from models.humidity import relative_humidity
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, odds_from_share, root_rain
@@ -44,7 +44,7 @@ class ForecastHours:
     sun: Array  # (member, hour) [W/m2]
     gust: Array | None  # the strongest of each hour, (member, hour) [m/s]; None: the forecast tells nothing of it
     pace: Array  # (hour,) of the mower as share of its usual pace
-    draws: Draws
+    draws: CropDraws
     past_water: DailyWater
     water: DailyWater  # of whole days from today on
     today: date
@@ -94,9 +94,9 @@ class Window:
         """Return when a storm may begin (UTC) in the two days from the beginning of work on, None if none is told."""
         if hours.gust is None:
             return None
-        ahead = slice(self.first_hour, self.first_hour + c.STORM_AHEAD)
+        ahead = slice(self.first_hour, self.first_hour + c.STORM_HORIZON)
         rain, gust = hours.drying.rain[:, ahead], hours.gust[:, ahead]
-        hour = first_storm(rain, gust, least_gust=least_gust, least_rain=least_rain)
+        hour = first_storm(rain, gust, min_gust=least_gust, min_rain=least_rain)
         return None if hour is None else self.begins + hour * HOUR
 
     def slot_of(self, moment: datetime) -> int:
@@ -167,7 +167,7 @@ def _independent(members: int, *, is_record: bool, is_synthetic: bool) -> float:
     if is_record:
         return np.inf
     worth = independent_members(members)
-    return min(worth, c.SYNTHETIC_WORTH) if is_synthetic else worth
+    return min(worth, c.SYNTHETIC_INDEPENDENT_MEMBERS) if is_synthetic else worth
 
 
 def hours_told(weather: Weather) -> xr.Dataset:

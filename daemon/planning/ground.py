@@ -8,18 +8,18 @@ from numpy.typing import NDArray
 
 from daemon.domain.farm import Farm, Field
 from daemon.planning.daily_weather import DailyWater
-from models.degree_days import newest_drought
-from models.firmness import Firmness, Load, Words, firmness, first_firm_day
+from models.degree_days import latest_drought
+from models.firmness import Firmness, Load, Words, first_firm_day, ground_firmness
 from models.soil_water import (
     GroundDays,
     GroundState,
-    Profile,
+    SoilProfile,
     crop_coefficient,
     follow_ground,
     soil_drying_factor,
     soil_profile,
 )
-from models.species import root_depth
+from models.species import stand_root_depth
 
 Array = NDArray[np.float64]
 
@@ -59,21 +59,21 @@ class Ground:
 
     def drought_on(self, day: date) -> tuple[int, int]:
         """Return how long nothing grew in the newest drought before a day, and how long ago it ended [d]."""
-        return newest_drought(self.stress[self.day < np.datetime64(day, "D")])
+        return latest_drought(self.stress[self.day < np.datetime64(day, "D")])
 
     def carries_in(self, days: int) -> int | None:
         """Return the days from today until it is firm, None if it is not in so many days."""
         return first_firm_day(self.firmness[:, :days], CARRIED)
 
 
-def field_profile(farm: Farm, field: Field) -> Profile:
+def field_profile(farm: Farm, field: Field) -> SoilProfile:
     """Return what the soil of a field holds within reach of its stand, and what carries the baler on it."""
     baler = farm.estimates.firm_below, farm.estimates.firm_deficit
-    depth = root_depth(field.stand, farm.species)
-    return soil_profile(field.soil, field.drainage, root_depth=depth, baler=baler)
+    depth = stand_root_depth(field.stand, farm.species)
+    return soil_profile(field.soil, field.drainage, root_depth=depth, baler_limits=baler)
 
 
-def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, profile: Profile) -> Ground:
+def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, profile: SoilProfile) -> Ground:
     """Return the ground of a field as work begins on each day of `ahead` and the next.
 
     Parameters
@@ -97,7 +97,7 @@ def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, profile: Pro
     return _at_work(profile, coming.topsoil_water, coming.deficit, _early(field, ahead), *known)
 
 
-def ground_then(field: Field, past: DailyWater, day: date, profile: Profile) -> Ground:
+def ground_then(field: Field, past: DailyWater, day: date, profile: SoilProfile) -> Ground:
     """Return the ground of a field as work began on a day that has come; the day itself need not be over."""
     lately = past.before(np.datetime64(day, "D"), DAYS_BEFORE)
     before, early = _followed(field, profile, lately), _early(field, past.since(day))
@@ -106,7 +106,7 @@ def ground_then(field: Field, past: DailyWater, day: date, profile: Profile) -> 
     )
 
 
-def _followed(field: Field, profile: Profile, water: DailyWater, start: GroundState | None = None) -> GroundDays:
+def _followed(field: Field, profile: SoilProfile, water: DailyWater, start: GroundState | None = None) -> GroundDays:
     """Return the water in the ground of a field from day to day.
 
     Raises
@@ -129,11 +129,11 @@ def _early(field: Field, water: DailyWater) -> Array:
 
 
 def _at_work(
-    profile: Profile, topsoil_water: Array, deficit: Array, early: Array, day: NDArray[np.datetime64], stress: Array
+    profile: SoilProfile, topsoil_water: Array, deficit: Array, early: Array, day: NDArray[np.datetime64], stress: Array
 ) -> Ground:
     """Return the ground of some mornings with the rain of their early hours in it."""
     wetness = (topsoil_water + early) / profile.topsoil
-    carries = firmness(wetness, np.maximum(deficit - early, 0.0), Load.BALER, profile.carries)
+    carries = ground_firmness(wetness, np.maximum(deficit - early, 0.0), Load.BALER, profile.load_limits)
     return Ground(soil_drying_factor(wetness), carries, day, stress)
 
 

@@ -9,8 +9,8 @@ import pandas as pd
 from daemon.domain.farm import Farm, Field, Look
 from daemon.domain.prospect import PlantKindToday
 from daemon.planning.ground import Ground
-from models.growth import Growth, Known, StageLook, field_growth
-from models.species import Species, grass_share
+from models.growth import Growth, GrowthContext, StageLook, field_growth
+from models.species import Species, stand_grass_share
 from models.stages import ndf_target, stage_words
 
 
@@ -32,8 +32,10 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground
         looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
         southern=farm.place.is_southern,
         latitude=farm.place.latitude,
-        known=Known(target=fibre_target(field, farm.species), stress=ground.stress_on(day), priors=field.priors),
-        kinds=farm.species,
+        context=GrowthContext(
+            target=fibre_target(field, farm.species), stress=ground.stress_on(day), priors=field.priors
+        ),
+        species_by_name=farm.species,
     )
 
 
@@ -52,13 +54,13 @@ def kinds_on(growth: Growth, at: int) -> tuple[PlantKindToday, ...]:
 def _kind_on(growth: Growth, legume: bool, at: int) -> PlantKindToday:
     run = growth.clocks[legume]
     clock = float(run.clock[at - growth.day.size])  # a clock holds the days of this growth only, the last ones
-    (stage,) = stage_words(np.array([clock]), run.case.onsets)
-    used = [one for one in run.used if one.look.on <= growth.day[at]]
+    (stage,) = stage_words(np.array([clock]), run.plant_kind.onsets)
+    used = [one for one in run.applied_looks if one.look.on <= growth.day[at]]
     if not used:
-        return PlantKindToday(run.case.kind, stage, clock)
+        return PlantKindToday(run.plant_kind.name, stage, clock)
     seen = used[-1].look
     return PlantKindToday(
-        run.case.kind, stage, clock, Look(seen.on.astype(date), seen.stage, seen.height), used[-1].share
+        run.plant_kind.name, stage, clock, Look(seen.on.astype(date), seen.stage, seen.height), used[-1].share
     )
 
 
@@ -70,4 +72,4 @@ def fibre_target(field: Field, species: Mapping[str, Species]) -> float:
     ValueError
         If the stand is malformed.
     """
-    return field.cut_at_fibre or ndf_target(grass_share(field.stand, species), field.purpose)
+    return field.cut_at_fibre or ndf_target(stand_grass_share(field.stand, species), field.purpose)

@@ -11,7 +11,7 @@ from daemon.domain.units import HOUR
 from daemon.planning.field_day import WorkedDay
 from daemon.planning.forecast_hours import ForecastHours
 from models.losses import rain_loss, respiration_loss
-from models.quality import Band, Figure
+from models.quality import BandSeries, Figure
 from models.swath import wet_basis
 from models.workday import SLOTS_PER_HOUR
 
@@ -42,12 +42,12 @@ def breathed(worked: WorkedDay, shown: FieldDay, hours: ForecastHours) -> Figure
     if shown.bale_from is None or shown.wrapped_by is None:
         return None
     plan, day, window = worked.plan, worked.day, worked.window
-    mown = plan.laid.mown[plan.before : plan.before + plan.strips, 0]
+    mown = plan.strips_so_far.mown[plan.earlier_strips : plan.earlier_strips + plan.strip_count, 0]
     first, last = ((at - window.begins) / HOUR for at in (shown.bale_from, shown.wrapped_by))
-    baled = first + (last - first) * (np.arange(plan.strips) + 0.5) / plan.strips
+    baled = first + (last - first) * (np.arange(plan.strip_count) + 0.5) / plan.strip_count
     air = hours.air[:, window.first_hour : window.first_hour + day.water.shape[0] - 1]
-    water = day.water[:, mown - day.first]
-    return breath_between(water, np.repeat(air.T, day.draws, axis=1), mown / SLOTS_PER_HOUR, baled)
+    water = day.water[:, mown - day.first_slot]
+    return breath_between(water, np.repeat(air.T, day.draws_per_member, axis=1), mown / SLOTS_PER_HOUR, baled)
 
 
 def breath_between(water: Array, air: Array, mown: Array, baled: Array) -> Figure:
@@ -112,6 +112,6 @@ def rained_on(water: Array, rain: Array, wet: NDArray[np.bool_], grass_share: fl
     return _figure(rain_loss(fallen, lasting, wet_basis(driest), grass_share), np.mean)
 
 
-def _figure(loss: Band, mean: Callable[[Array], np.floating[Any]]) -> Figure:
+def _figure(loss: BandSeries, mean: Callable[[Array], np.floating[Any]]) -> Figure:
     low, mid, high = (float(mean(end)) for end in (loss.low, loss.mid, loss.high))
     return Figure(low, mid, high, loss.unit, loss.source)

@@ -29,7 +29,7 @@ def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> LeftOvernigh
         of the members that have it after the work has ended.
     """
     window, plan = worked.window, worked.plan
-    last = plan.laid.mown[plan.before + plan.strips - 1, :1]
+    last = plan.strips_so_far.mown[plan.earlier_strips + plan.strip_count - 1, :1]
     midnight, noon = (_hours_until(worked, farm, clock) for clock in (0, NOON))
     span = slice(window.first_hour, window.first_hour + noon)
     if span.stop > hours.ends.size:
@@ -44,7 +44,7 @@ def if_left(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> LeftOvernigh
     wet, ended = hours.wet[:, span], window.finish // SLOTS_PER_HOUR
     rained = wet[:, int(last[0]) // SLOTS_PER_HOUR :].any(axis=1)
     low, mid, high = np.quantile(wet_basis(water[-1, ~rained] if not rained.all() else water[-1]), [0.1, 0.5, 0.9])
-    rain = float(np.clip(wet[:, ended:].any(axis=1).mean(), c.LEAST_ODDS, c.MOST_ODDS))
+    rain = float(np.clip(wet[:, ended:].any(axis=1).mean(), c.MIN_ODDS, c.MAX_ODDS))
     taken = rained_on(water, hours.drying.rain[:, span], wet, worked.crop.growth.grass_share, ended=ended)
     return LeftOvernight(Band(float(low), float(mid), float(high)), rain, taken)
 

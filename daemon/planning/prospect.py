@@ -76,7 +76,7 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
             for found, worked in pairs
         ),
         next_season_priors={
-            field.name: one[0].priors(farm.estimates.carried_share)
+            field.name: one[0].next_season_priors(farm.estimates.carried_share)
             for field, one in zip(farm.fields, grown, strict=True)
             if isinstance(one, tuple) and not one[0].regrowth
         },
@@ -232,7 +232,7 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         dry_matter_band=grown,
         clock=float(growth.clock[at]),
         clock_spread=float(growth.clock_spread[at]),
-        clock_from=None if growth.started is None else growth.started.astype(date),
+        clock_from=None if growth.start_day is None else growth.start_day.astype(date),
         days=days,
         detail=growth_doubts_text(growth.doubts),
         drying=field.drying,
@@ -259,7 +259,7 @@ def _share_days(
     shared: dict[tuple[str, date], WorkedDay] = {}
     for day in sorted({day for days in worked for day in days}):
         for placed in placed_on(farm, day, worked, hours, lambda shown: _held_back(farm, shown) is None):
-            left = if_left(farm, placed, hours) if placed.plan.strips else None
+            left = if_left(farm, placed, hours) if placed.plan.strip_count else None
             lost = breathed(placed, placed.shown, hours)
             shown = replace(placed.shown, if_left=left, respiration_loss=lost)
             cares = cares_of(farm, placed, shown, hours) if day == hours.today else ()

@@ -35,11 +35,11 @@ from daemon.planning.overnight import if_left
 from daemon.weather.contract import Weather, at_utc
 from models import coefficients as c
 from models.day_limits import baling_window, mowing_slots
-from models.day_plan import CropDay, Plan, evening, hindrance
+from models.day_plan import CropDay, Plan, main_hindrance, workday_end
 from models.growth import GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 from models.swath import dry_basis, wet_basis
-from models.workday import Crew, Strips, most_wrapped
+from models.workday import Crew, Strips, max_wrapped
 
 log = logging.getLogger(__name__)
 
@@ -244,7 +244,7 @@ class _Now:
             raise ValueError(f"the weather does not cover the whole of {self.window.date}")
         if start >= self.window.finish:
             raise ValueError("it was cut after the end of the working day")
-        if 100.0 * crop.dry_matter(self.window.date) / self.farm.baleage.swath_share > c.DENSITY_MOST:
+        if 100.0 * crop.dry_matter(self.window.date) / self.farm.baleage.swath_share > c.MAX_DENSITY:
             raise ValueError("its swath lies too thick")
 
     def _not_before(self, told: WatchedField | None) -> int:
@@ -265,7 +265,7 @@ class _Now:
             last_told_odds=one.held.told.odds if one.held.told else None, noted=one.held.noted, timed=one.held.timed,
         )  # fmt: skip
         # What was called off stays so: half a field may have been left by then.
-        if is_called_off(one.held.told) or is_failing(stands) or plan.wrapped.max() < one.count:
+        if is_called_off(one.held.told) or is_failing(stands) or plan.wrappable.max() < one.count:
             return self._failing(stands, laid, plan)
         return self._sooner(self._with_hours(stands, plan, one.usual), one.held.told, plan)
 
@@ -276,15 +276,15 @@ class _Now:
             day.strips([one.start], count, travel if number else 0)
             for number, (one, day, count) in enumerate(zip(laid, days, counts, strict=True))
         ]
-        joined = Strips.one_after_another(each)
-        wall, most = days[0].wall([laid[0].start])[0], counts[-1]
-        wrapped = most_wrapped(joined, self.crew, wall) - (joined.mown.shape[0] - most)
+        joined = Strips.concatenate(each)
+        wall, most = days[0].rain_slots([laid[0].start])[0], counts[-1]
+        wrapped = max_wrapped(joined, self.crew, wall) - (joined.mown.shape[0] - most)
         shares = (wrapped >= np.arange(1, most + 1)[:, None]).mean(axis=1)
         odds = self.hours.odds_on(self.window)(np.asarray(shares))
         return Plan(laid[-1].start, most, odds, joined, wall, wrapped)
 
     def _with_hours(self, stands: WatchedField, plan: Plan, day: CropDay) -> WatchedField:
-        close = evening(plan, day, self.crew, float(dry_basis(np.array(self.farm.baleage.driest))))
+        close = workday_end(plan, day, self.crew, float(dry_basis(np.array(self.farm.baleage.driest))))
         rake, bale, wrapped = (
             self.window.at(slot, self.farm) for slot in (close.raking_from, close.baling_from, close.wrapped_by)
         )
@@ -294,7 +294,7 @@ class _Now:
         """Return the field with BALE_SOONER where rain or drying has moved forward since it was said."""
         if told is None or told.bale_from is None or told.wrapped_by is None or stands.bale_from is None:
             return stands
-        rain = float((plan.wall < self.window.slot_of(told.wrapped_by)).mean())
+        rain = float((plan.rain_slot < self.window.slot_of(told.wrapped_by)).mean())
         fallen = (told.odds or 0.0) - (stands.odds or 0.0)
         if rain >= RAIN_SHARE and fallen >= ODDS_FALL:
             said = replace(stands, state=WatchState.BALE_SOONER, reason=Reason.RAIN)
@@ -306,7 +306,7 @@ class _Now:
     def _failing(self, stands: WatchedField, laid: Sequence[_Laid], plan: Plan) -> WatchedField:
         """Return the field with WILL_NOT_MAKE_IT, why, what can still be wrapped and what becomes of the rest."""
         one = laid[-1]
-        kind, _ = hindrance(plan, self.crew, one.count)
+        kind, _ = main_hindrance(plan, self.crew, one.count)
         reason = REASONS[kind] if is_failing(stands) or one.held.told is None else one.held.told.reason
         rain_at = self._rain_at(plan) if reason is Reason.RAIN and is_failing(stands) else None
         stands = replace(stands, state=WatchState.WILL_NOT_MAKE_IT, reason=reason, rain_at=rain_at)
@@ -319,13 +319,13 @@ class _Now:
             return stands
         area = min(enough * strip_area(self.farm), one.held.area)
         still = replace(stands, still_wrappable=AreaOdds(area, float(some.odds[enough - 1])))
-        return self._with_hours(still, replace(some, strips=enough), one.pinched)
+        return self._with_hours(still, replace(some, strip_count=enough), one.pinched)
 
     def _left(self, one: _Laid, plan: Plan) -> LeftOvernight | None:
         """Return what becomes of the last strip cut; for what is left the working day ends now, so its rain counts."""
         ended = replace(self.window, finish=self.slot)
         day = grown_by(one.crop.growth, self.window.date)
-        worked = WorkedDay(one.crop, ended, one.usual, self.crew, replace(plan, strips=one.cut), day)
+        worked = WorkedDay(one.crop, ended, one.usual, self.crew, replace(plan, strip_count=one.cut), day)
         return if_left(self.farm, worked, self.hours)
 
     def _moisture(self, one: _Laid) -> Band | None:
@@ -335,13 +335,13 @@ class _Now:
         water, day = one.usual.water, one.usual
         hour = (self.now - self.window.begins) / HOUR
         whole = min(int(hour), water.shape[0] - 2)
-        rows = mowing_slots(day.pace, np.array([one.start]), one.cut)[:, 0] - day.first
+        rows = mowing_slots(day.pace, np.array([one.start]), one.cut)[:, 0] - day.first_slot
         lying = water[whole, rows] + (hour - whole) * (water[whole + 1, rows] - water[whole, rows])
         return Band(*(float(q) for q in np.quantile(wet_basis(lying), [0.1, 0.5, 0.9])))
 
     def _rain_at(self, plan: Plan) -> datetime | None:
         """Return when rain comes in the middle of the cases in which it comes before the end of the day."""
-        wet = plan.wall[plan.wall < self.crew.finish]
+        wet = plan.rain_slot[plan.rain_slot < self.crew.finish_slot]
         return self.window.at(int(np.quantile(wet, 0.5, method="lower")), self.farm) if wet.size else None
 
     def _local(self, moment: datetime) -> datetime:

@@ -14,7 +14,7 @@ from daemon.settings.sections.fields import FieldSection, LookSection, SpeciesSe
 from daemon.settings.sections.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
 from daemon.settings.values.timezones import where_words
 from daemon.words.year_days import span_text
-from models.species import Species, grass_share, species
+from models.species import Species, species_table, stand_grass_share
 from models.stages import ndf_target
 
 MASK: Final = '"****"'
@@ -121,7 +121,7 @@ def show(farm: Farm) -> str:
         *(
             _table("[[species]]", SpeciesSection, _species(row, like), _usual_species(like), farm.units)
             for row in farm.species.values()
-            if (like := species().get(row.like))
+            if (like := species_table().get(row.like))
         ),
         *(_table("[[field]]", FieldSection, _field(field, farm), {}, farm.units) for field in farm.fields),
     ]
@@ -236,7 +236,7 @@ def _estimates(farm: Farm) -> Values:
 
 def _field(field: Field, farm: Farm) -> Values:
     looks = f"[{', '.join(_look(look, farm.units) for look in field.looks)}]"
-    target = ndf_target(grass_share(field.stand, farm.species), field.purpose)
+    target = ndf_target(stand_grass_share(field.stand, farm.species), field.purpose)
     fibre = field.cut_at_fibre or LeftOut(f"{target:.0f} %, by the stand and forage_for")
     return vars(field) | {"looks": looks, "forage_for": field.purpose, "cut_at_fibre": fibre}
 

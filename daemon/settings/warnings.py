@@ -65,13 +65,13 @@ def _cut_doubts(farm: Farm, today: date) -> Iterator[Quarrel]:
 
 def _moisture_doubts(farm: Farm) -> Iterator[Quarrel]:
     made = farm.baleage
-    if made.wettest > c.BALED_WET:
+    if made.wettest > c.BALE_MOISTURE_WET:
         given = f"{100.0 * made.wettest:g}"
-        allowed = f"{100.0 * c.BALED_WET:g} or less without remark, since wetter bales may spoil"
+        allowed = f"{100.0 * c.BALE_MOISTURE_WET:g} or less without remark, since wetter bales may spoil"
         yield Quarrel(("baleage", "wettest"), given, allowed, "write wettest = 55 unless there is a reason")
-    if made.driest < c.BALED_DRY:
+    if made.driest < c.BALE_MOISTURE_DRY:
         given = f"{100.0 * made.driest:g}"
-        allowed = f"{100.0 * c.BALED_DRY:g} or more without remark, since drier bales hardly ferment"
+        allowed = f"{100.0 * c.BALE_MOISTURE_DRY:g} or more without remark, since drier bales hardly ferment"
         yield Quarrel(("baleage", "driest"), given, allowed, "write driest = 45 unless there is a reason")
     if made.swath_share < NARROW:
         given = f"{made.swath_share:g}"
@@ -161,11 +161,11 @@ def _field_doubts(farm: Farm) -> Iterator[Quarrel]:
             allowed = f"worth_hitching_for, {least}, or more, since it is mown whole or not at all"
             fix = "check the area, or lower worth_hitching_for"
             yield Quarrel(("field", index, "area"), field_size_text(field.area, farm.units), allowed, fix)
-        if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > c.DENSITY_MOST:
+        if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > c.MAX_DENSITY:
             given = (
                 f"{yield_text(field.expected_yield, farm.units)} in a swath of {farm.baleage.swath_share:g} of the cut"
             )
-            allowed = f"up to {c.DENSITY_MOST:.0f} g of dry matter a square metre of swath, or there will be no advice"
+            allowed = f"up to {c.MAX_DENSITY:.0f} g of dry matter a square metre of swath, or there will be no advice"
             yield Quarrel(("field", index, "expected_yield"), given, allowed, "lay it wider, or cut it sooner")
 
 

@@ -256,10 +256,10 @@ def _when_wet(periods: Periods, wet: float) -> tuple[Array, Array]:
     chance, a chance without rain. The wetter reading is taken.
     """
     amount = periods.amount
-    least = np.where(amount > wet, np.maximum(c.CHANCE_OF_AMOUNT, amount / c.RAIN_MOST), 0.0)
+    least = np.where(amount > wet, np.maximum(c.MIN_CHANCE_WITH_AMOUNT, amount / c.MAX_WET_PERIOD_RAIN), 0.0)
     chance = np.minimum(np.maximum(periods.chance, least), 1.0)
-    told = np.where(amount > 0.0, amount / np.maximum(chance, TINY), c.RAIN_UNSAID * wet)
-    return chance, np.maximum(np.where(np.isnan(amount), c.RAIN_UNKNOWN, told), wet)
+    told = np.where(amount > 0.0, amount / np.maximum(chance, TINY), c.UNFORECAST_RAIN_FACTOR * wet)
+    return chance, np.maximum(np.where(np.isnan(amount), c.DEFAULT_WET_PERIOD_RAIN, told), wet)
 
 
 def _placed(amount: Array, expected: Array, wet: float, dice: np.random.Generator) -> Array:
@@ -293,7 +293,7 @@ def _rained_on(many: xr.Dataset, rain: Array, falls: Mask) -> xr.Dataset:
     covered[:, :-1] |= falls[:, 1:]  # an hour has two ends, and it rains at both
     overcast = np.where(covered, 1.0, cloud)
     dimmed = many[SUN].values * _cloud_factor(_hour_means(overcast)) / _cloud_factor(_hour_means(cloud))
-    moist = np.where(covered, np.maximum(dew, dew_point_temperature(air, np.full(air.shape, c.WET_HUMIDITY))), dew)
+    moist = np.where(covered, np.maximum(dew, dew_point_temperature(air, np.full(air.shape, c.MIN_RAIN_HUMIDITY))), dew)
     found = {RAIN: rain, CLOUD: overcast, SUN: dimmed, DEW: moist}
     return many.assign(
         {name: many[name].copy(data=data).assign_attrs(origin="derived") for name, data in found.items()}

@@ -20,10 +20,10 @@ COVERED_BY: Final[Mapping[Caution, tuple[Caution, ...]]] = {
     Caution.HORSES_REST: (Caution.HORSES_STOP,),
 }
 MOISTURE_LIMITS: Final[Mapping[str, float]] = {  # those that are shares
-    "wet": c.BALED_WET,
-    "too_wet": c.BALED_TOO_WET,
-    "dry": c.BALED_DRY,
-    "too_dry": c.BALED_TOO_DRY,
+    "wet": c.BALE_MOISTURE_WET,
+    "too_wet": c.BALE_MOISTURE_TOO_WET,
+    "dry": c.BALE_MOISTURE_DRY,
+    "too_dry": c.BALE_MOISTURE_TOO_DRY,
 }
 
 
@@ -75,8 +75,8 @@ def _figure_texts(units: Units) -> dict[str, str]:
         **{name: phrase(f"caution_figures.{name}_{system}") for name in ("throw", "apart", "fire")},
         "late": phrase("caution_figures.hours", count=f"{c.WRAP_LATE:.0f}"),
         "too_late": phrase("caution_figures.hours", count=f"{c.WRAP_TOO_LATE:.0f}"),
-        "nitrate_wait": f"{c.NITRATE_WAIT}",
-        "rest": f"{c.FALL_REST / 7.0:.0f}",
+        "nitrate_wait": f"{c.NITRATE_WAIT_DAYS}",
+        "rest": f"{c.FALL_REST_DAYS / 7.0:.0f}",
     }
 
 
@@ -85,7 +85,7 @@ def day_cautions(mows: Sequence[Advice], units: Units) -> tuple[str, ...]:
 
     What is not so of every field names those of which it is.
     """
-    merged = _merge_cautions(mows)[: c.MOST_CAUTIONS]
+    merged = _merge_cautions(mows)[: c.MAX_CAUTIONS]
     return tuple(_with_field_names(names, mows, caution_sentence(care, units)) for care, names in merged)
 
 

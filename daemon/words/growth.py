@@ -8,8 +8,8 @@ import numpy as np
 from daemon.domain.farm import Units
 from daemon.words.catalog import join, name_of, phrase, plural
 from daemon.words.numbers import date_text, height_text
-from models.growth import Doubt, Doubted, GrowthUnknown
-from models.look_misfit import LookUnfit
+from models.growth import DoubtKind, GrowthDoubt, GrowthUnknown
+from models.look_misfit import LookMisfit
 
 
 def stage_text(stage: str) -> str:
@@ -31,28 +31,28 @@ def look_text(stage: str | None, tall: float | None, units: Units) -> str:
 def growth_unknown_text(unknown: GrowthUnknown, units: Units) -> str:
     """Return why a growth cannot be known, and what to do where a look is what stands against it."""
     day = _date_text(unknown.day)
-    if isinstance(unknown, LookUnfit):
+    if isinstance(unknown, LookMisfit):
         look = unknown.look
         seen = look_text(None, look.height, units) if unknown.by_height else stage_text(look.stage or "")
         return phrase("look_wrong.of_day", seen=seen, day=day, fits=_possible_days_text(unknown))
-    return phrase(f"growth_unknown.{unknown.why.name.lower()}", day=day)
+    return phrase(f"growth_unknown.{unknown.cause.name.lower()}", day=day)
 
 
-def growth_doubts_text(doubts: Iterable[Doubted]) -> str:
+def growth_doubts_text(doubts: Iterable[GrowthDoubt]) -> str:
     """Return what must be doubted of a growth, empty where nothing must."""
     return join((_doubt_text(one) for one in doubts), by="lists.apart")
 
 
-def _doubt_text(doubted: Doubted) -> str:
+def _doubt_text(doubted: GrowthDoubt) -> str:
     species = species_text(doubted.species)
-    if doubted.doubt is Doubt.DROUGHT:
+    if doubted.kind is DoubtKind.DROUGHT:
         return plural("growth_doubts.drought", doubted.days, species=species)
     return phrase(
-        f"growth_doubts.{doubted.doubt.name.lower()}", species=species, day=doubted.day and _date_text(doubted.day)
+        f"growth_doubts.{doubted.kind.name.lower()}", species=species, day=doubted.day and _date_text(doubted.day)
     )
 
 
-def _possible_days_text(look: LookUnfit) -> str:
+def _possible_days_text(look: LookMisfit) -> str:
     """Return when a look would have been possible."""
     if look.first is None and look.last is None:
         return phrase("look_fits.never")

@@ -9,7 +9,7 @@ from daemon.domain.prospect import Band, FieldProspect, PlantKindToday, Ripeness
 from daemon.words.catalog import capitalize_first, join, phrase, plural
 from daemon.words.growth import look_text, species_text, stage_text
 from daemon.words.numbers import date_text, day_text
-from models.coefficients import LEAST_DRY_MATTER
+from models.coefficients import MIN_DRY_MATTER
 
 FAR_OFF_DAYS: Final = 60.0  # [d] farther off than this nobody knows when a stand is past its best
 JUST_CUT_PERIOD: Final = timedelta(days=7)  # since a cut, after which a light crop is told of as any other
@@ -61,7 +61,7 @@ def _look_sentence(plant_kind: PlantKindToday, **places: str) -> str:
 def just_cut_text(field: FieldProspect, today: date) -> str:
     """Return that a field was cut so lately that nothing is to be told of its crop yet, empty where there is."""
     grown = field.dry_matter if field.dry_matter_band is None else field.dry_matter_band.mid
-    if field.last_cut is None or today - field.last_cut > JUST_CUT_PERIOD or grown is None or grown >= LEAST_DRY_MATTER:
+    if field.last_cut is None or today - field.last_cut > JUST_CUT_PERIOD or grown is None or grown >= MIN_DRY_MATTER:
         return ""
     days = (today - field.last_cut).days
     near = {0: "stand.cut_today", 1: "stand.cut_yesterday"}.get(days)

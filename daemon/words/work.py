@@ -8,7 +8,7 @@ from daemon.domain.farm import Farm
 from daemon.domain.prospect import AreaOdds, FieldDay, LeftOvernight
 from daemon.words.catalog import phrase, plural
 from daemon.words.numbers import area_text, moisture_text, odds_text, risk_text, time_text, whole_percents
-from models.coefficients import MOST_ODDS
+from models.coefficients import MAX_ODDS
 
 SURER_ODDS: Final = 0.9  # the second point at which odds are said
 TOO_DRY_SHARE_TOLD: Final = 0.2  # of the area too dry for baleage, from which it is said
@@ -66,7 +66,7 @@ def left_overnight_sentence(day: FieldDay, farm: Farm) -> str:
 
 def left_lying_text(left: LeftOvernight, farm: Farm) -> str:
     """Return the moisture and the rain that lie before what is left for tomorrow."""
-    if left.rain >= MOST_ODDS:
+    if left.rain >= MAX_ODDS:
         # Where all members have rain there is none that tells how moist it would be without.
         return phrase("left.rain", risk=risk_text(left.rain))
     low, high = whole_percents(left.moisture.low, left.moisture.high)

@@ -57,7 +57,7 @@ def _dry(day: Day) -> Day:
 def _days(farm: Farm, weather: Weather, days: int) -> list[Day]:
     hours = _hours(farm, weather)
     draws = draw_crop(hours.rain.shape[0])
-    swath = lay_swath(DRY_MATTER * draws.yield_factor, 0.78 + draws.start_moisture, 0.85)
+    swath = lay_swath(DRY_MATTER * draws.yield_factor, 0.78 + draws.start_moisture_shift, 0.85)
     standing = standing_wetness(hours, DRY_MATTER)
     firsts = range(FIRST, FIRST + 24 * days, 24)
     cut = MOWN.astype(np.int64) - 1  # the hour that ended before the mowing
@@ -82,4 +82,4 @@ def _hours(farm: Farm, weather: Weather) -> DryingHours:
 def _side_by_side(days: list[Day]) -> Day:
     """Return days as one with so many times the members."""
     hours, swaths, wet = zip(*days, strict=True)
-    return DryingHours.beside(hours), Swath.beside(swaths), np.concatenate(wet, axis=1)
+    return DryingHours.stack(hours), Swath.stack(swaths), np.concatenate(wet, axis=1)

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from models.workday import NEVER, Crew, Strips, most_wrapped
+from models.workday import NEVER, Crew, Strips, max_wrapped
 from tests.models import slow_day
 
 FIELDS = tuple(Strips.__annotations__)
@@ -24,12 +24,12 @@ def random_day(chance: np.random.Generator) -> tuple[Strips, Crew, int]:
     travel[0] = 0.0  # the machines begin where the first strip is
     crew = Crew(
         hands=int(chance.integers(1, 5)),
-        raked=float(chance.uniform(0.3, 3.0)),
-        wrapped=float(chance.uniform(1.0, 10.0)),
+        raking_rate=float(chance.uniform(0.3, 3.0)),
+        wrapping_rate=float(chance.uniform(1.0, 10.0)),
         rake_lead=int(chance.integers(0, 5)),
         wrap_within=int(chance.choice([2, 4, 8, 60])),
-        finish=int(chance.integers(30, 73)),
-        rest=frozenset(range(20, 24)) if chance.random() < 0.3 else frozenset(),
+        finish_slot=int(chance.integers(30, 73)),
+        rest_slots=frozenset(range(20, 24)) if chance.random() < 0.3 else frozenset(),
     )
     columns: list[Any] = [one[:, None] for one in (mown, ready, closes, bales, baling, travel)]
     return Strips(*columns), crew, int(chance.choice([25, 35, 45, NEVER, NEVER]))
@@ -37,9 +37,9 @@ def random_day(chance: np.random.Generator) -> tuple[Strips, Crew, int]:
 
 def both_ways(day: Strips, crew: Crew, wall: int) -> tuple[int, int]:
     """Return the most strips that can be wrapped, by the model and by trying every count slowly."""
-    told = zip(*(getattr(day.each(), name)[:, 0].tolist() for name in FIELDS), strict=True)
+    told = zip(*(getattr(day.broadcast(), name)[:, 0].tolist() for name in FIELDS), strict=True)
     slow = slow_day.most_wrapped([slow_day.Strip(*strip) for strip in told], crew, wall)
-    return int(most_wrapped(day, crew, np.array([wall]))[0]), slow
+    return int(max_wrapped(day, crew, np.array([wall]))[0]), slow
 
 
 def main() -> None:

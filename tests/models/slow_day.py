@@ -60,11 +60,11 @@ def spend(time: float, people: list[float]) -> None:
 
 def wrapped_in_time(strips: list[Strip], crew: Crew, wall: int) -> bool:
     """Walk through the slots and say whether every strip of the list is wrapped by the finish."""
-    rake = Machine(strips, [1.0 / crew.raked] * len(strips))
+    rake = Machine(strips, [1.0 / crew.raking_rate] * len(strips))
     baler = Machine(strips, [strip.baling for strip in strips])
-    wrapper = Machine(strips, [strip.bales / crew.wrapped for strip in strips])
-    for slot in range(crew.finish):
-        if slot not in crew.rest:
+    wrapper = Machine(strips, [strip.bales / crew.wrapping_rate for strip in strips])
+    for slot in range(crew.finish_slot):
+        if slot not in crew.rest_slots:
             people = [1.0] * crew.hands
             if slot <= strips[-1].mown:
                 people.pop()

@@ -7,7 +7,7 @@ from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from models.calibration import Record, fit_correction
+from models.calibration import VerificationRecord, fit_correction
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share, root_rain
 
 Array = NDArray[np.float64]
@@ -20,12 +20,14 @@ def days(cases: int) -> NDArray[np.datetime64]:
     return np.datetime64("2024-05-01") + np.arange(cases)
 
 
-def record(odds: Array, outcome: Array, lead: float | Array = 0.0, rain: float | Array = 0.0) -> Record:
+def record(odds: Array, outcome: Array, lead: float | Array = 0.0, rain: float | Array = 0.0) -> VerificationRecord:
     lead, rain = (np.broadcast_to(column, odds.shape).astype(float) for column in (lead, rain))
-    return Record(odds, lead, rain, outcome, days(odds.size))
+    return VerificationRecord(odds, lead, rain, outcome, days(odds.size))
 
 
-def drawn(cases: int, *, slope: float, bias: float = 0.0, by_lead: float = 0.0, by_rain: float = 0.0) -> Record:
+def drawn(
+    cases: int, *, slope: float, bias: float = 0.0, by_lead: float = 0.0, by_rain: float = 0.0
+) -> VerificationRecord:
     """Return an invented record whose odds are bent as told."""
     random = np.random.default_rng(20240501)
     odds = odds_from_share(random.beta(0.5, 0.8, cases), independent_members(31))
@@ -49,7 +51,7 @@ def test_no_record_gives_exactly_the_prior() -> None:
 def test_an_over_confident_ensemble_is_pulled_in() -> None:
     found = fit_correction(drawn(2000, slope=0.3))
     assert found.slope == pytest.approx(0.3, abs=0.1)
-    sure, unsure = corrected_odds(np.array([0.9, 0.05]), 0, found, most_lift=np.inf)
+    sure, unsure = corrected_odds(np.array([0.9, 0.05]), 0, found, max_lift=np.inf)
     # 0.3 bent about logit(0.3) by hand: 0.9 -> 0.517, 0.05 -> 0.186
     assert sure == pytest.approx(0.517, abs=0.06)
     assert unsure == pytest.approx(0.186, abs=0.06)
@@ -81,7 +83,9 @@ def test_shares_of_draws_are_fitted_as_the_outcomes_they_stand_for() -> None:
     """Three draws in time out of four say what three days in time and one not say, at a quarter of the weight each."""
     shared = record(np.array([0.2, 0.6]), np.array([0.25, 0.75]))
     odds = np.repeat(shared.odds, 4)
-    told = Record(odds, np.zeros(8), np.zeros(8), np.array([1.0, 0, 0, 0, 1, 1, 1, 0]), np.repeat(shared.day, 4))
+    told = VerificationRecord(
+        odds, np.zeros(8), np.zeros(8), np.array([1.0, 0, 0, 0, 1, 1, 1, 0]), np.repeat(shared.day, 4)
+    )
     found, expected = fit_correction(shared), fit_correction(told)
     assert (found.bias, found.slope) == pytest.approx((expected.bias, expected.slope), abs=1e-9)
     assert found.bias > 0.01
@@ -119,8 +123,8 @@ def test_bias_by_hand() -> None:
     assert (found.slope, found.lead) == (1.0, 0.0)
 
 
-def penalised(given: Record, at: Correction) -> float:
-    chance = corrected_odds(given.odds, given.lead, at, rain=given.rain, most_lift=np.inf, least=0.0, most=1.0)
+def penalised(given: VerificationRecord, at: Correction) -> float:
+    chance = corrected_odds(given.odds, given.lead, at, rain=given.rain, max_lift=np.inf, min_odds=0.0, max_odds=1.0)
     said = np.where(given.outcome == 1.0, chance, 1.0 - chance)
     pull = (at.bias / 0.5) ** 2 + ((at.slope - 1.0) / 0.3) ** 2 + (at.lead / 0.1) ** 2 + (at.rain / 0.3) ** 2
     return float(np.log(said).sum() - pull / 2.0)
@@ -141,7 +145,7 @@ def test_no_neighbour_is_likelier(slope: float, by_rain: float) -> None:
 def test_a_record_that_runs_backwards_leaves_odds_level_and_never_falling() -> None:
     found = fit_correction(drawn(2000, slope=-1.5))
     assert found.slope == 0.0
-    assert np.ptp(corrected_odds(PRIOR, 1, found, most_lift=np.inf)) == 0.0
+    assert np.ptp(corrected_odds(PRIOR, 1, found, max_lift=np.inf)) == 0.0
     # Days are alike by it, and yet acres are not where it would make a mow of them.
     better = corrected_odds(PRIOR, 1, replace(found, bias=2.0))
     assert (np.diff(better) > 0.0).any()
@@ -150,7 +154,7 @@ def test_a_record_that_runs_backwards_leaves_odds_level_and_never_falling() -> N
 # --- What no record may do ---------------------------------------------------------------------------------------
 
 
-def drizzles(cases: int) -> Record:
+def drizzles(cases: int) -> VerificationRecord:
     """Return days of which a little to a fair chance was said and drizzle forecast, and that nearly all came."""
     random = np.random.default_rng(3)
     return record(random.uniform(0.2, 0.7, cases), np.full(cases, 0.95), rain=random.uniform(0.2, 1.5, cases))
@@ -196,7 +200,7 @@ def test_no_record_makes_seven_in_ten_of_a_forecast_that_is_mostly_against_it() 
 def test_a_day_counts_once_however_many_fields_it_held() -> None:
     once = drawn(40, slope=0.2)
     odds, lead, rain, outcome = (np.repeat(one, 3) for one in (once.odds, once.lead, once.rain, once.outcome))
-    thrice = Record(odds, lead, rain, outcome, np.repeat(once.day, 3))
+    thrice = VerificationRecord(odds, lead, rain, outcome, np.repeat(once.day, 3))
     alone = replace(thrice, day=days(120))
     assert fit_correction(thrice).slope == pytest.approx(fit_correction(once).slope, abs=1e-9)
     assert fit_correction(alone).slope < fit_correction(once).slope - 0.05
@@ -204,7 +208,11 @@ def test_a_day_counts_once_however_many_fields_it_held() -> None:
 
 def test_hours_of_one_day_are_one_day() -> None:
     at = np.array(["2024-06-01T06", "2024-06-01T18", "2024-06-02T06"], dtype="datetime64[h]")
-    assert Record(np.full(3, 0.5), np.zeros(3), np.zeros(3), np.ones(3), at).weight().tolist() == [0.5, 0.5, 1.0]
+    assert VerificationRecord(np.full(3, 0.5), np.zeros(3), np.zeros(3), np.ones(3), at).case_weights().tolist() == [
+        0.5,
+        0.5,
+        1.0,
+    ]
 
 
 @seed(7)
@@ -227,7 +235,7 @@ def test_any_record_settles_and_odds_rise_with_the_share_within_their_ends(data:
 
 @pytest.mark.parametrize(("bias", "end"), [(-50.0, 0.03), (50.0, 0.97), (-5000.0, 0.03)])
 def test_nobody_is_told_never_or_certain(bias: float, end: float) -> None:
-    assert corrected_odds(PRIOR, 0, Correction(bias), most_lift=np.inf).tolist() == [end] * PRIOR.size
+    assert corrected_odds(PRIOR, 0, Correction(bias), max_lift=np.inf).tolist() == [end] * PRIOR.size
 
 
 def test_correction_by_hand() -> None:
@@ -242,8 +250,8 @@ def test_long_records_settle_where_rounding_hides_the_last_steps() -> None:
     whole = drawn(3000, slope=0.5, bias=1.0)
     for end in range(2000, 3000, 20):
         odds, lead, rain, outcome = (one[:end] for one in (whole.odds, whole.lead, whole.rain, whole.outcome))
-        part = Record(odds, lead, rain, outcome, whole.day[:end])
-        assert fit_correction(part, most_steps=12).slope == pytest.approx(0.5, abs=0.1)
+        part = VerificationRecord(odds, lead, rain, outcome, whole.day[:end])
+        assert fit_correction(part, max_steps=12).slope == pytest.approx(0.5, abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -270,15 +278,15 @@ def test_a_bad_record_is_refused(changed: dict[str, Any], why: str) -> None:
     good: dict[str, Any] = {
         "odds": np.full(2, 0.5), "lead": np.zeros(2), "rain": np.zeros(2), "outcome": np.ones(2), "day": days(2)
     }  # fmt: skip
-    Record(**good)
+    VerificationRecord(**good)
     with pytest.raises(ValueError, match=why):
-        Record(**(good | changed))
+        VerificationRecord(**(good | changed))
 
 
 def test_a_table_is_no_record() -> None:
     square = np.full((2, 2), 0.5)
     with pytest.raises(ValueError, match="in one row"):
-        Record(square, square, square, np.ones((2, 2)), days(4).reshape(2, 2))
+        VerificationRecord(square, square, square, np.ones((2, 2)), days(4).reshape(2, 2))
 
 
 @pytest.mark.parametrize(
@@ -306,4 +314,4 @@ def test_nothing_is_corrected_that_is_not_known(odds: float, lead: float, why: s
 
 def test_a_fit_that_has_not_settled_is_not_used() -> None:
     with pytest.raises(ArithmeticError, match="not settled in 1 steps"):
-        fit_correction(drawn(50, slope=0.2), most_steps=1)
+        fit_correction(drawn(50, slope=0.2), max_steps=1)

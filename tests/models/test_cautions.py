@@ -10,14 +10,14 @@ from models import coefficients as c
 from models.cautions import (
     BaledMoisture,
     Caution,
+    CautionHours,
     DayOfWork,
-    Noted,
-    OwnFigures,
-    Span,
-    alfalfa_rests,
-    cautions,
-    fawns_about,
-    nests_about,
+    LocalFigures,
+    YearlySpan,
+    has_fawns,
+    has_nests,
+    needs_fall_rest,
+    rank_cautions,
 )
 from models.heat import Hours, Spell
 
@@ -27,7 +27,7 @@ AUTUMN = date(2026, 11, 20)
 MILD = DayOfWork(
     on=AUTUMN,
     latitude=43.0,
-    alfalfa=0.0,
+    alfalfa_share=0.0,
     air_temperature=np.full((10, 4), 18.0),
     relative_humidity=np.full((10, 4), 0.5),
     thunder=np.zeros((10, 4)),
@@ -38,12 +38,12 @@ MILD = DayOfWork(
     days_since_drought=90,
     horses_work=False,
     horses_fed=False,
-    cows_kept=False,
+    has_cows=False,
 )
 
 
 def keys(day: DayOfWork) -> list[Caution]:
-    return [noted.caution for noted in cautions(day)]
+    return [noted.caution for noted in rank_cautions(day)]
 
 
 def told(day: DayOfWork) -> set[Caution]:
@@ -52,7 +52,7 @@ def told(day: DayOfWork) -> set[Caution]:
 
 
 def hours(day: DayOfWork, caution: Caution) -> Hours | None:
-    (found,) = (noted for noted in cautions(day) if noted.caution is caution)
+    (found,) = (noted for noted in rank_cautions(day) if noted.caution is caution)
     return found.hours
 
 
@@ -76,7 +76,7 @@ def test_no_day_is_without_a_caution() -> None:
 
 
 def test_a_machine_and_film_belong_to_all_of_the_day() -> None:
-    assert [noted.hours for noted in cautions(MILD)] == [None, None]
+    assert [noted.hours for noted in rank_cautions(MILD)] == [None, None]
 
 
 # --- Thunder
@@ -97,8 +97,8 @@ def test_thunder_of_a_single_forecast() -> None:
     assert told(one(0, 19, 19, 19)) == set()
     assert hours(one(0, 20, 5, 0), Caution.THUNDER) == Hours(None, Spell(1, 2))
     assert hours(one(0, 30, 60, 20), Caution.THUNDER) == Hours(Spell(2, 3), Spell(1, 4))
-    assert cautions(one(0, 10, 0, 0), OwnFigures(thunder_chance=0.1))[0].caution is Caution.THUNDER
-    assert cautions(one(0, 20, 0, 0), OwnFigures(thunder_chance=0.21))[0].caution is Caution.MACHINE
+    assert rank_cautions(one(0, 10, 0, 0), LocalFigures(thunder_chance=0.1))[0].caution is Caution.THUNDER
+    assert rank_cautions(one(0, 20, 0, 0), LocalFigures(thunder_chance=0.21))[0].caution is Caution.MACHINE
 
 
 def test_thunder_is_unknown_where_the_forecast_tells_nothing() -> None:
@@ -138,7 +138,7 @@ def test_who_is_named_in_the_heat() -> None:
     # 32 degC at 62 %: horse sum 151.6, heat index 38.0 degC, THI 83
     hot = replace(MILD, air_temperature=np.full((10, 4), 32.0), relative_humidity=np.full((10, 4), 0.62))
     assert told(hot) == {Caution.PEOPLE_REST}
-    assert told(replace(hot, cows_kept=True)) == {Caution.PEOPLE_REST, Caution.COWS}
+    assert told(replace(hot, has_cows=True)) == {Caution.PEOPLE_REST, Caution.COWS}
     assert told(replace(hot, horses_fed=True)) == {Caution.PEOPLE_REST, Caution.BOTULISM}
     assert told(replace(hot, horses_work=True)) == {Caution.PEOPLE_REST, Caution.HORSES_REST, Caution.BOTULISM}
 
@@ -158,12 +158,12 @@ def test_horses_rest_and_stop_at_the_farms_own_sums() -> None:
     # 26.7 degC at 60 %: a sum of 140
     day = replace(MILD, air_temperature=np.full((1, 4), 26.7), relative_humidity=np.full((1, 4), 0.6), horses_work=True)
 
-    def at(own: OwnFigures) -> set[Caution]:
-        return {noted.caution for noted in cautions(day, own)} & {Caution.HORSES_REST, Caution.HORSES_STOP}
+    def at(own: LocalFigures) -> set[Caution]:
+        return {noted.caution for noted in rank_cautions(day, own)} & {Caution.HORSES_REST, Caution.HORSES_STOP}
 
-    assert at(OwnFigures()) == {Caution.HORSES_REST}
-    assert at(OwnFigures(horses_rest_at=145.0)) == set()
-    assert at(OwnFigures(horses_stop_at=140.0)) == {Caution.HORSES_REST, Caution.HORSES_STOP}
+    assert at(LocalFigures()) == {Caution.HORSES_REST}
+    assert at(LocalFigures(horses_rest_at=145.0)) == set()
+    assert at(LocalFigures(horses_stop_at=140.0)) == {Caution.HORSES_REST, Caution.HORSES_STOP}
 
 
 def test_unknown_heat_is_stopped_for() -> None:
@@ -227,13 +227,13 @@ def test_botulism_is_named_on_the_worst_of_days_too() -> None:
         drought_days=20,
         days_since_drought=0,
         horses_work=True,
-        cows_kept=True,
+        has_cows=True,
     )
     assert keys(worst) == [
         *(Caution.THUNDER_ON_TEAMS, Caution.PEOPLE_STOP, Caution.HORSES_STOP, Caution.MACHINE),
         *(Caution.PEOPLE_REST, Caution.HORSES_REST, Caution.BOTULISM),
     ]
-    everything = [noted.caution for noted in cautions(worst, most=99)]
+    everything = [noted.caution for noted in rank_cautions(worst, max_count=99)]
     assert everything[7:] == [
         *(Caution.BALED_WET, Caution.WRAPPED_TOO_LATE, Caution.HOT_BALES, Caution.NITRATE),
         *(Caution.COWS, Caution.SIX_LAYERS),
@@ -252,71 +252,71 @@ def test_nitrate_in_a_drought_and_five_days_after(drought: int, since: int, expe
 
 
 def test_dates_of_fawns_and_nests_in_the_north() -> None:
-    assert ends([day for day in year() if fawns_about(day, 45.0)]) == (date(2026, 5, 15), date(2026, 6, 30))
-    assert ends([day for day in year() if nests_about(day, 45.0)]) == (date(2026, 4, 15), date(2026, 8, 1))
+    assert ends([day for day in year() if has_fawns(day, 45.0)]) == (date(2026, 5, 15), date(2026, 6, 30))
+    assert ends([day for day in year() if has_nests(day, 45.0)]) == (date(2026, 4, 15), date(2026, 8, 1))
     # four days wider at either end for each degree below 40
-    assert ends([day for day in year() if fawns_about(day, 30.0)]) == (date(2026, 4, 5), date(2026, 8, 9))
+    assert ends([day for day in year() if has_fawns(day, 30.0)]) == (date(2026, 4, 5), date(2026, 8, 9))
     # so wide near the equator that it runs over the turn of the year: from 16 December to 29 November
     around = [date(2026, 11, 28), date(2026, 12, 5), date(2026, 12, 25), date(2027, 1, 5)]
-    assert [nests_about(day, 10.0) for day in around] == [True, False, True, True]
+    assert [has_nests(day, 10.0) for day in around] == [True, False, True, True]
 
 
 def test_the_south_has_them_half_a_year_later() -> None:
-    assert ends([day for day in year() if fawns_about(day, -45.0)]) == (date(2026, 11, 14), date(2026, 12, 30))
+    assert ends([day for day in year() if has_fawns(day, -45.0)]) == (date(2026, 11, 14), date(2026, 12, 30))
     from_july = [date(2026, 7, 1) + timedelta(days=day) for day in range(365)]
-    assert ends([day for day in from_july if nests_about(day, -45.0)]) == (date(2026, 10, 15), date(2027, 1, 31))
+    assert ends([day for day in from_july if has_nests(day, -45.0)]) == (date(2026, 10, 15), date(2027, 1, 31))
 
 
 def test_dates_of_the_place_replace_those_of_its_latitude_wholly() -> None:
-    own = Span((6, 1), (6, 10))
+    own = YearlySpan((6, 1), (6, 10))
     for latitude in (45.0, 10.0, -45.0):  # on its own calendar, no wider and not half a year later
-        assert ends([day for day in year() if fawns_about(day, latitude, own)]) == (date(2026, 6, 1), date(2026, 6, 10))
-        assert ends([day for day in year() if nests_about(day, latitude, own)]) == (date(2026, 6, 1), date(2026, 6, 10))
+        assert ends([day for day in year() if has_fawns(day, latitude, own)]) == (date(2026, 6, 1), date(2026, 6, 10))
+        assert ends([day for day in year() if has_nests(day, latitude, own)]) == (date(2026, 6, 1), date(2026, 6, 10))
     assert Caution.FAWNS not in {
-        noted.caution for noted in cautions(replace(MILD, on=date(2026, 6, 11)), OwnFigures(fawns=own))
+        noted.caution for noted in rank_cautions(replace(MILD, on=date(2026, 6, 11)), LocalFigures(fawns=own))
     }
     assert Caution.NESTS in {
-        noted.caution for noted in cautions(replace(MILD, on=date(2026, 6, 11)), OwnFigures(fawns=own))
+        noted.caution for noted in rank_cautions(replace(MILD, on=date(2026, 6, 11)), LocalFigures(fawns=own))
     }
 
 
 def test_days_of_the_year_may_run_over_the_new_year() -> None:
-    summer = Span((11, 20), (1, 10))
-    held = [day for day in year() if summer.holds(day)]
+    summer = YearlySpan((11, 20), (1, 10))
+    held = [day for day in year() if summer.contains(day)]
     assert len(held) == 11 + 31 + 10  # 20 to 30 November, December, 1 to 10 January
     around = [date(2026, 11, 19), date(2026, 11, 20), date(2026, 12, 31), date(2027, 1, 10), date(2027, 1, 11)]
-    assert [summer.holds(day) for day in around] == [False, True, True, True, False]
-    assert [Span((5, 1), (5, 1)).holds(date(2026, 5, day)) for day in (1, 2)] == [True, False]
+    assert [summer.contains(day) for day in around] == [False, True, True, True, False]
+    assert [YearlySpan((5, 1), (5, 1)).contains(date(2026, 5, day)) for day in (1, 2)] == [True, False]
 
 
 def test_the_window_of_new_york_lies_within_ours() -> None:
     # Cornell Extension, as quoted: harm from 14 May to 22 July, wait to 1 August where possible
-    assert all(nests_about(date(2026, 5, 14) + timedelta(days=day), 42.5) for day in range(80))
+    assert all(has_nests(date(2026, 5, 14) + timedelta(days=day), 42.5) for day in range(80))
 
 
 def test_alfalfa_rests_before_the_killing_frost() -> None:
     # 47 days before 10 October at 43 degrees, four days later for each degree nearer the equator
-    assert ends([day for day in year() if alfalfa_rests(day, 43.0)]) == (date(2026, 8, 24), date(2026, 10, 10))
-    assert ends([day for day in year() if alfalfa_rests(day, 38.0)]) == (date(2026, 9, 13), date(2026, 10, 30))
-    assert ends([day for day in year() if alfalfa_rests(day, -43.0)]) == (date(2026, 2, 23), date(2026, 4, 11))
-    assert not any(alfalfa_rests(day, 20.0) for day in year())
+    assert ends([day for day in year() if needs_fall_rest(day, 43.0)]) == (date(2026, 8, 24), date(2026, 10, 10))
+    assert ends([day for day in year() if needs_fall_rest(day, 38.0)]) == (date(2026, 9, 13), date(2026, 10, 30))
+    assert ends([day for day in year() if needs_fall_rest(day, -43.0)]) == (date(2026, 2, 23), date(2026, 4, 11))
+    assert not any(needs_fall_rest(day, 20.0) for day in year())
 
 
 def test_the_killing_frost_of_the_place_outranks_its_latitude() -> None:
     for latitude in (43.0, -43.0, 10.0):  # 47 days before 20 September, on its own calendar
-        rests = ends([day for day in year() if alfalfa_rests(day, latitude, (9, 20))])
+        rests = ends([day for day in year() if needs_fall_rest(day, latitude, (9, 20))])
         assert rests == (date(2026, 8, 4), date(2026, 9, 20)), latitude
-    alfalfa = replace(MILD, on=date(2026, 8, 5), alfalfa=1.0)
+    alfalfa = replace(MILD, on=date(2026, 8, 5), alfalfa_share=1.0)
     assert told(alfalfa) == set()
-    assert Caution.FALL_REST in {noted.caution for noted in cautions(alfalfa, OwnFigures(killing_frost=(9, 20)))}
+    assert Caution.FALL_REST in {noted.caution for noted in rank_cautions(alfalfa, LocalFigures(killing_frost=(9, 20)))}
     southern = [date(2026, 5, 20) + timedelta(days=day) for day in range(40)]
-    assert all(alfalfa_rests(day, -40.0, (6, 30)) for day in southern)
-    assert alfalfa_rests(date(2026, 12, 20), 43.0, (1, 5))  # a frost after the turn of the year
+    assert all(needs_fall_rest(day, -40.0, (6, 30)) for day in southern)
+    assert needs_fall_rest(date(2026, 12, 20), 43.0, (1, 5))  # a frost after the turn of the year
 
 
 def test_the_field_is_named_by_its_stand_and_the_day() -> None:
     def in_fall(alfalfa: float) -> DayOfWork:
-        return replace(MILD, on=date(2026, 9, 10), alfalfa=alfalfa)
+        return replace(MILD, on=date(2026, 9, 10), alfalfa_share=alfalfa)
 
     assert told(in_fall(0.2)) == {Caution.FALL_REST}
     assert told(in_fall(0.19)) == set()
@@ -342,6 +342,6 @@ def test_thunder_may_come_from_other_members() -> None:
 
 def test_at_most_so_many_are_told() -> None:
     day = replace(MILD, on=date(2026, 6, 10), horses_work=True, thunder=None)
-    assert len(cautions(day)) == 6
-    assert cautions(day, most=2) == (Noted(Caution.THUNDER_UNKNOWN), Noted(Caution.MACHINE))
-    assert c.MOST_CAUTIONS == 7
+    assert len(rank_cautions(day)) == 6
+    assert rank_cautions(day, max_count=2) == (CautionHours(Caution.THUNDER_UNKNOWN), CautionHours(Caution.MACHINE))
+    assert c.MAX_CAUTIONS == 7

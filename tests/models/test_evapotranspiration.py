@@ -3,7 +3,7 @@ import pytest
 from numpy.typing import NDArray
 
 from models import evapotranspiration_blocks as blockwise
-from models.coefficients import FIRST_CLOUD_FACTOR
+from models.coefficients import INITIAL_CLOUD_FACTOR
 from models.evapotranspiration import (
     cloud_factor,
     daily_net_radiation,
@@ -34,7 +34,7 @@ def test_cloud_factor_of_the_day_is_held_through_the_night() -> None:
     clear = np.array([0.0, 0.3, 1.6, 2.6, 0.9, 0.2, 0.0, 0.2, 1.3])
     share = np.array([[0.0, 1.0, 0.8, 0.6, 1.0, 0.9, 0.0, 0.1, 0.4], [0.0, 0.2, 0.2, 1.3, 0.1, 0.1, 0.0, 1.0, 1.0]])
     factor = cloud_factor(share * clear, clear, elevation)
-    first = FIRST_CLOUD_FACTOR
+    first = INITIAL_CLOUD_FACTOR
     np.testing.assert_allclose(factor[0], [first, first, 0.73, *[0.46] * 5, 0.19], rtol=1e-12)
     np.testing.assert_allclose(factor[1], [first, first, 0.05, *[1.0] * 5, 1.0], rtol=1e-12)
 
@@ -42,7 +42,7 @@ def test_cloud_factor_of_the_day_is_held_through_the_night() -> None:
 def test_cloud_factor_of_one_member_without_its_axis() -> None:
     clear, elevation = np.array([0.0, 2.0, 0.0]), np.array([-5.0, 40.0, -5.0])
     factor = cloud_factor(0.5 * clear, clear, elevation)
-    np.testing.assert_allclose(factor, [FIRST_CLOUD_FACTOR, 0.325, 0.325])
+    np.testing.assert_allclose(factor, [INITIAL_CLOUD_FACTOR, 0.325, 0.325])
 
 
 def test_unknown_sun_stays_unknown_through_the_night() -> None:

@@ -11,6 +11,7 @@ from models.heat import (
     Spell,
     cow_heat,
     cow_thi,
+    enclosing_spell,
     heat_index,
     horse_heat,
     horse_hours,
@@ -19,7 +20,6 @@ from models.heat import (
     hours_where,
     people_heat,
     people_hours,
-    spell,
     team_pace,
 )
 
@@ -129,9 +129,9 @@ def test_likely_is_half_of_the_members_and_perhaps_a_tenth(hot: int, of: int, li
 
 
 def test_a_lull_counts_with_the_hours_around_it() -> None:
-    assert spell(np.array([False, True, False, False, True, False])) == Spell(1, 5)
-    assert spell(np.array([True])) == Spell(0, 1)
-    assert spell(np.zeros(4, dtype=bool)) is None
+    assert enclosing_spell(np.array([False, True, False, False, True, False])) == Spell(1, 5)
+    assert enclosing_spell(np.array([True])) == Spell(0, 1)
+    assert enclosing_spell(np.zeros(4, dtype=bool)) is None
 
 
 def test_hours_from_a_band_take_the_worse_ones_with_them() -> None:
@@ -160,7 +160,7 @@ def test_a_hot_afternoon_of_people() -> None:
     assert hours == HeatHours(rest=Hours(Spell(1, 3), Spell(1, 3)), stop=Hours(Spell(2, 3), Spell(2, 3)))
     air[2] = celsius(70.0)
     assert people_hours(air, humidity) == HeatHours(rest=Hours(None, Spell(1, 3)), stop=Hours(None, Spell(2, 3)))
-    assert people_hours(air, humidity, rest=PeopleHeat.CAUTION).rest.perhaps == Spell(1, 4)
+    assert people_hours(air, humidity, rest=PeopleHeat.CAUTION).rest.possible == Spell(1, 4)
 
 
 def test_no_member_or_no_hour_is_refused() -> None:

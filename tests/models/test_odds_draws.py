@@ -74,7 +74,7 @@ def test_odds_never_rise_with_acres(shares: list[float], independent: float) -> 
 @pytest.mark.parametrize(("members", "draws"), [(1, 64), (3, 22), (10, 7), (16, 4), (31, 4), (51, 4)])
 def test_a_small_ensemble_gets_more_draws(members: int, draws: int) -> None:
     drawn = draw_crop(members)
-    for values in (drawn.drying_factor, drawn.start_moisture, drawn.yield_factor):
+    for values in (drawn.drying_factor, drawn.start_moisture_shift, drawn.yield_factor):
         assert values.shape == (members, draws)
     assert members * draws >= 64
 
@@ -82,7 +82,7 @@ def test_a_small_ensemble_gets_more_draws(members: int, draws: int) -> None:
 def test_the_same_call_draws_the_same() -> None:
     first, second = draw_crop(31), draw_crop(31)
     np.testing.assert_array_equal(first.drying_factor, second.drying_factor)
-    np.testing.assert_array_equal(first.start_moisture, second.start_moisture)
+    np.testing.assert_array_equal(first.start_moisture_shift, second.start_moisture_shift)
     np.testing.assert_array_equal(first.yield_factor, second.yield_factor)
 
 
@@ -91,16 +91,16 @@ def test_medians_and_spreads_are_the_ones_named(members: int) -> None:
     drawn = draw_crop(members)
     assert np.median(drawn.drying_factor) == pytest.approx(1.0, abs=0.02)
     assert np.median(drawn.yield_factor) == pytest.approx(1.0, abs=0.02)
-    assert np.median(drawn.start_moisture) == pytest.approx(0.0, abs=0.002)
+    assert np.median(drawn.start_moisture_shift) == pytest.approx(0.0, abs=0.002)
     assert np.log(drawn.drying_factor).std() == pytest.approx(0.22, rel=0.06)
     assert np.log(drawn.yield_factor).std() == pytest.approx(0.15, rel=0.06)
-    assert drawn.start_moisture.std() == pytest.approx(0.02, rel=0.06)
+    assert drawn.start_moisture_shift.std() == pytest.approx(0.02, rel=0.06)
 
 
 def test_spreads_are_settings_and_none_means_certain() -> None:
     sure = draw_crop(8, drying_spread=0.0, start_moisture_spread=0.0, yield_spread=0.0)
     assert (sure.drying_factor == 1.0).all()
-    assert (sure.start_moisture == 0.0).all()
+    assert (sure.start_moisture_shift == 0.0).all()
     assert (sure.yield_factor == 1.0).all()
     wide = draw_crop(8, drying_spread=0.44)
     assert np.log(wide.drying_factor) == pytest.approx(2.0 * np.log(draw_crop(8).drying_factor))
@@ -109,13 +109,15 @@ def test_spreads_are_settings_and_none_means_certain() -> None:
 
 def test_what_is_drawn_together_does_not_belong_together() -> None:
     drawn = draw_crop(31)
-    columns = np.array([values.ravel() for values in (drawn.drying_factor, drawn.start_moisture, drawn.yield_factor)])
+    columns = np.array(
+        [values.ravel() for values in (drawn.drying_factor, drawn.start_moisture_shift, drawn.yield_factor)]
+    )
     between = np.corrcoef(columns)[np.triu_indices(3, 1)]
     assert np.abs(between).max() < 0.1
 
 
 def test_the_draws_of_every_member_lie_on_both_sides_of_the_middle() -> None:
     drawn = draw_crop(31)
-    for values, middle in ((drawn.drying_factor, 1.0), (drawn.start_moisture, 0.0), (drawn.yield_factor, 1.0)):
+    for values, middle in ((drawn.drying_factor, 1.0), (drawn.start_moisture_shift, 0.0), (drawn.yield_factor, 1.0)):
         assert (values.min(axis=1) < middle).all()
         assert (values.max(axis=1) > middle).all()

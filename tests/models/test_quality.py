@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models import coefficients as c
-from models.digestibility import fibre_digestibility, headed_digestibility, ndf_digestibility, protein
-from models.growth import NOTHING_MORE, Growth, GrowthUnknown, Known, StageLook, field_growth, species
+from models.digestibility import fibre_digestibility, grass_digestibility, grass_protein, ndf_digestibility
+from models.growth import NO_CONTEXT, Growth, GrowthContext, GrowthUnknown, StageLook, field_growth, species_table
 from models.losses import rain_loss, respiration_loss
-from models.quality import Band, Figure, Waiting, field_quality, waiting_costs
+from models.quality import BandSeries, Figure, WaitingCost, field_quality, waiting_cost
 from models.species import Array
 from models.stages import Purpose, ndf_target
 
@@ -26,7 +26,7 @@ def grow(
     *,
     cut: str | None = None,
     looks: tuple[StageLook, ...] = (),
-    known: Known = NOTHING_MORE,
+    known: GrowthContext = NO_CONTEXT,
 ) -> Growth:
     return field_growth(
         stand,
@@ -37,7 +37,7 @@ def grow(
         looks=looks,
         southern=False,
         latitude=43.0,
-        known=known,
+        context=known,
     )
 
 
@@ -60,13 +60,13 @@ def test_grass_is_as_digestible_as_ever_until_it_heads() -> None:
 @pytest.mark.parametrize(("mean", "fall"), [(4.0, 0.0), (9.0, 0.2), (14.0, 0.5), (20.0, 0.86)])
 def test_digestibility_falls_faster_in_warmth(mean: float, fall: float) -> None:
     clock = 470.0 + mean * np.arange(11)
-    digested = headed_digestibility(clock, 470.0, np.full(11, mean), np.full(11, mean))
+    digested = grass_digestibility(clock, 470.0, np.full(11, mean), np.full(11, mean))
     assert digested[0] - digested[-1] == pytest.approx(10 * fall)
 
 
 def test_digestibility_has_a_floor() -> None:
     clock = 470.0 + 20.0 * np.arange(60)
-    assert headed_digestibility(clock, 470.0, np.full(60, 20.0), np.full(60, 20.0))[-1] == 50.0
+    assert grass_digestibility(clock, 470.0, np.full(60, 20.0), np.full(60, 20.0))[-1] == 50.0
 
 
 def test_a_look_moves_the_days_since_heading() -> None:
@@ -107,14 +107,14 @@ def test_fibre_digestibility_solves_the_summative_equation(ndf: float, digested:
 
 
 def test_protein_is_diluted_and_held_in_light_crops() -> None:
-    np.testing.assert_allclose(protein([2.0, 3.0, 4.0]), [18.0, 15.8, 14.4], atol=0.05)
-    assert float(protein(0.3)) == float(protein(1.0)) == pytest.approx(22.5)
-    assert float(protein(3.0, nutrition=0.65)) == pytest.approx(13.7, abs=0.05)
+    np.testing.assert_allclose(grass_protein([2.0, 3.0, 4.0]), [18.0, 15.8, 14.4], atol=0.05)
+    assert float(grass_protein(0.3)) == float(grass_protein(1.0)) == pytest.approx(22.5)
+    assert float(grass_protein(3.0, nutrition=0.65)) == pytest.approx(13.7, abs=0.05)
 
 
 def test_site_scales_the_yield_and_thereby_dilutes_protein() -> None:
     growth = grow({"orchardgrass": 1.0})
-    usual, rich = field_quality(growth), field_quality(growth, site=1.5)
+    usual, rich = field_quality(growth), field_quality(growth, yield_ratio=1.5)
     at = ripe(growth)
     assert rich.dry_matter.mid[at] == pytest.approx(1.5 * usual.dry_matter.mid[at])
     assert rich.protein.mid[at] == pytest.approx(usual.protein.mid[at] * 1.5**-0.32)
@@ -125,7 +125,8 @@ def test_drought_takes_the_gain_of_waiting() -> None:
     stress = np.where(np.arange(181) < 115, 1.0, 0.1)
     day = np.datetime64("2026-01-01") + 118
     dry, wet = (
-        waiting_costs(grow({"orchardgrass": 1.0}, known=known), day) for known in (Known(stress=stress), Known())
+        waiting_cost(grow({"orchardgrass": 1.0}, known=known), day)
+        for known in (GrowthContext(stress=stress), GrowthContext())
     )
     assert (dry.dry_matter.low, dry.dry_matter.mid, dry.dry_matter.high) == (0.0, 0.0, 0.0)
     assert wet.dry_matter.mid > 0.1
@@ -135,14 +136,14 @@ def test_drought_takes_the_gain_of_waiting() -> None:
 # --- bands ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", list(species()))
+@pytest.mark.parametrize("name", list(species_table()))
 @pytest.mark.parametrize("cut", [None, "2026-05-01"])
 def test_bands_are_ordered_and_say_where_they_come_from(name: str, cut: str | None) -> None:
     growth = grow({name: 1.0}, cut=cut)
     quality = field_quality(growth)
     known = np.isfinite(growth.clock)
     for item in fields(quality)[1:]:
-        band: Band = getattr(quality, item.name)
+        band: BandSeries = getattr(quality, item.name)
         assert (band.low[known] <= band.mid[known]).all()
         assert (band.mid[known] <= band.high[known]).all()
         assert np.isnan(band.mid[~known]).all()
@@ -162,20 +163,20 @@ def test_worth_is_the_tonnage_until_the_target_and_less_past_it() -> None:
     lost = 1 - 0.067 * (growth.ndf_mid[old] - 50.0)
     assert quality.worth.mid[old] == pytest.approx(lost * quality.dry_matter.mid[old])
     assert field_quality(growth, Purpose.HORSES).worth.mid[old] > quality.worth.mid[old]
-    assert (quality.worth.mid >= c.WORTH_LEAST * quality.dry_matter.mid - 1e-12).all()
+    assert (quality.worth.mid >= c.MIN_WORTH * quality.dry_matter.mid - 1e-12).all()
 
 
 # --- a day of waiting ----------------------------------------------------------------------------------------------
 
 
-def figures(waiting: Waiting) -> list[Figure]:
+def figures(waiting: WaitingCost) -> list[Figure]:
     return [value for item in fields(waiting) if isinstance(value := getattr(waiting, item.name), Figure)]
 
 
 def test_waiting_is_the_difference_of_two_days() -> None:
     growth = grow({"orchardgrass": 1.0})
     quality, at = field_quality(growth), ripe(growth) + 5
-    waiting = waiting_costs(growth, growth.day[at])
+    waiting = waiting_cost(growth, growth.day[at])
     for name in ("ndf", "digestibility", "protein", "dry_matter"):
         mid = getattr(quality, name).mid
         assert getattr(waiting, name).mid == pytest.approx(mid[at + 1] - mid[at])
@@ -189,25 +190,25 @@ def test_waiting_is_the_difference_of_two_days() -> None:
 
 def test_waiting_pays_before_the_target_and_costs_after_it() -> None:
     growth = grow({"orchardgrass": 1.0})
-    worth = [waiting_costs(growth, growth.day[ripe(growth) + days]).worth.mid for days in (-10, 5, 10)]
+    worth = [waiting_cost(growth, growth.day[ripe(growth) + days]).worth.mid for days in (-10, 5, 10)]
     assert worth[0] > 0 > worth[1] > worth[2]
 
 
 def test_horses_lose_less_by_waiting_than_cows() -> None:
     growth = grow({"orchardgrass": 1.0})
     day = growth.day[ripe(growth) + 5]
-    milk, horses = (waiting_costs(growth, day, purpose) for purpose in (Purpose.MILK, Purpose.HORSES))
+    milk, horses = (waiting_cost(growth, day, purpose) for purpose in (Purpose.MILK, Purpose.HORSES))
     assert milk.worth.mid < horses.worth.mid
     assert horses.milk is None
-    assert waiting_costs(grow({"orchardgrass": 1.0}, cut="2026-05-01"), np.datetime64("2026-06-01")).milk is None
-    coarse = grow({"orchardgrass": 1.0}, known=Known(target=ndf_target(1.0, Purpose.HORSES)))
-    assert waiting_costs(coarse, day, Purpose.HORSES).worth.mid > horses.worth.mid
+    assert waiting_cost(grow({"orchardgrass": 1.0}, cut="2026-05-01"), np.datetime64("2026-06-01")).milk is None
+    coarse = grow({"orchardgrass": 1.0}, known=GrowthContext(target=ndf_target(1.0, Purpose.HORSES)))
+    assert waiting_cost(coarse, day, Purpose.HORSES).worth.mid > horses.worth.mid
 
 
 def test_without_a_further_cut_nothing_comes_later() -> None:
     growth = grow({"orchardgrass": 1.0})
     day = growth.day[ripe(growth)]
-    again, last = (waiting_costs(growth, day, cut_again=cut_again) for cut_again in (True, False))
+    again, last = (waiting_cost(growth, day, cut_again=cut_again) for cut_again in (True, False))
     assert last.next_cut.high == 0.0
     assert last.worth.mid - again.worth.mid == pytest.approx(0.85 * 0.045)
     assert last.worth.high - last.worth.low < again.worth.high - again.worth.low
@@ -217,11 +218,11 @@ def test_a_look_narrows_what_waiting_costs() -> None:
     plain = grow({"orchardgrass": 1.0})
     at = plain.stage.index("early heads")
     seen = grow({"orchardgrass": 1.0}, looks=(StageLook(plain.day[at], "early heads"),))
-    wide, narrow = (waiting_costs(growth, plain.day[at + 1]).protein for growth in (plain, seen))
+    wide, narrow = (waiting_cost(growth, plain.day[at + 1]).protein for growth in (plain, seen))
     assert narrow.high - narrow.low < wide.high - wide.low
 
 
-STANDS: list[dict[str, float]] = [{name: 1.0} for name in species()]
+STANDS: list[dict[str, float]] = [{name: 1.0} for name in species_table()]
 STANDS += [{"orchardgrass": 0.4, "alfalfa": 0.6}, {"timothy": 0.8, "red clover": 0.2}]
 
 
@@ -237,7 +238,7 @@ def test_what_waiting_costs_is_ordered_and_has_its_signs(
     stand: dict[str, float], at: int, cut: str | None, warmth: float, purpose: Purpose
 ) -> None:
     growth = grow(stand, SPRING + warmth * (np.arange(181) >= 90), cut=cut)
-    waiting = waiting_costs(growth, growth.day[at], purpose)
+    waiting = waiting_cost(growth, growth.day[at], purpose)
     for figure in figures(waiting):
         assert figure.low <= figure.mid <= figure.high
         assert figure.source.startswith(("estimate", "published"))
@@ -250,13 +251,13 @@ def test_what_waiting_costs_is_ordered_and_has_its_signs(
 @pytest.mark.parametrize("day", ["2025-12-31", "2026-06-30", "2026-07-05"])
 def test_a_day_without_a_day_after_is_refused(day: str) -> None:
     with pytest.raises(GrowthUnknown, match="day after must be known") as refused:
-        waiting_costs(grow({"timothy": 1.0}), np.datetime64(day))
+        waiting_cost(grow({"timothy": 1.0}), np.datetime64(day))
     assert refused.value.day == np.datetime64(day)
 
 
 def test_a_day_before_the_cut_is_refused() -> None:
     with pytest.raises(GrowthUnknown, match="day after must be known"):
-        waiting_costs(grow({"timothy": 1.0}, cut="2026-05-20"), np.datetime64("2026-05-19"))
+        waiting_cost(grow({"timothy": 1.0}, cut="2026-05-20"), np.datetime64("2026-05-19"))
 
 
 # --- what is lost lying --------------------------------------------------------------------------------------------

@@ -5,13 +5,13 @@ import pytest
 from numpy.typing import NDArray
 
 from models import coefficients as c
-from models.firmness import Firmness, Load, firmness, first_firm_day
+from models.firmness import Firmness, Load, first_firm_day, ground_firmness
 from models.soil_water import (
     GroundDays,
     GroundState,
-    Profile,
-    after_look,
+    SoilProfile,
     at_field_capacity,
+    correct_ground,
     crop_coefficient,
     follow_ground,
     soil_drying_factor,
@@ -30,7 +30,7 @@ def state(topsoil_water: float, deficit: float) -> GroundState:
     return GroundState(np.array([topsoil_water]), np.array([deficit]))
 
 
-def days(profile: Profile, start: GroundState, rain: list[float], et0: float, kc: float = 1.0) -> GroundDays:
+def days(profile: SoilProfile, start: GroundState, rain: list[float], et0: float, kc: float = 1.0) -> GroundDays:
     sums = np.array([rain])
     return follow_ground(profile, sums, np.full(sums.shape, et0), kc, start=start)
 
@@ -109,7 +109,7 @@ def test_both_balances_close_and_stay_in_bounds(texture: str, drainage: str) -> 
     assert ran.deficit.min() == 0.0
     assert 0.9 * profile.root_zone < ran.deficit.max() <= profile.root_zone
     assert 0.0 <= ran.topsoil_water.min() < 0.05 * profile.topsoil
-    surplus = max(c.SURPLUS_MOST - profile.drainage, 0.0)
+    surplus = max(c.MAX_SURPLUS - profile.drainage, 0.0)
     assert ran.topsoil_water.max() == pytest.approx(profile.topsoil + surplus)
     assert np.all(ran.uptake <= ran.evapotranspiration)
     assert ran.stress.min() < 0.3
@@ -161,7 +161,7 @@ def test_an_unknown_start_is_wet() -> None:
     ],
 )
 def test_what_carries_what(wetness: float, deficit: float, team: str, mower: str, baler: str) -> None:
-    said = [firmness(np.array([wetness]), np.array([deficit]), load)[0] for load in Load]
+    said = [ground_firmness(np.array([wetness]), np.array([deficit]), load)[0] for load in Load]
     assert said == [team, mower, baler]
 
 
@@ -187,10 +187,10 @@ def test_what_carries_what(wetness: float, deficit: float, team: str, mower: str
 def test_a_look_corrects_only_what_speaks_against_it(
     before: tuple[float, float], seen: Firmness, after: tuple[float, float]
 ) -> None:
-    found = after_look(LOAM, state(*before), seen)
+    found = correct_ground(LOAM, state(*before), seen)
     assert (found.topsoil_water[0], found.deficit[0]) == pytest.approx(after)
     wetness = found.topsoil_water / LOAM.topsoil
-    assert [firmness(wetness, found.deficit, load).item() for load in (Load.MOWER, Load.BALER)] == [seen, seen]
+    assert [ground_firmness(wetness, found.deficit, load).item() for load in (Load.MOWER, Load.BALER)] == [seen, seen]
 
 
 def test_a_look_holds_in_the_morning_of_its_day() -> None:

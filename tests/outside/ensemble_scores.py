@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import coefficients as c
-from models.calibration import Record, fit_correction
+from models.calibration import VerificationRecord, fit_correction
 from models.odds import corrected_odds, independent_members, odds_from_share, root_rain
 
 Array = NDArray[np.float64]
@@ -40,9 +40,9 @@ class Forecasts(NamedTuple):
         """Return the odds of some rows by the record of others, with or without the limits to what it may raise."""
         lead = np.full(self.share.size, LEAD)
         odds, lead, rain, outcome = (column[trained] for column in (self.prior, lead, self.rain, self.outcome))
-        correction = fit_correction(Record(odds, lead, rain, outcome, self.day[trained]))
-        lift = c.MOST_LIFT if limited else np.inf
-        return corrected_odds(self.prior[wanted], LEAD, correction, rain=self.rain[wanted], most_lift=lift)
+        correction = fit_correction(VerificationRecord(odds, lead, rain, outcome, self.day[trained]))
+        lift = c.MAX_LIFT if limited else np.inf
+        return corrected_odds(self.prior[wanted], LEAD, correction, rain=self.rain[wanted], max_lift=lift)
 
 
 class Tenth(NamedTuple):

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.coefficients import CONDITIONED_FACTOR
+from models.coefficients import CONDITIONING_FACTOR
 from models.draws import draw_crop
 from models.swath import Swath, dry_basis, lay_swath, wet_basis, wilt
 from tests.published.made_up_days import Weather, drying, smooth_weather
@@ -68,7 +68,7 @@ def lay(trial: Trial, start: Array) -> Swath:
 def evaporation_based(trial: Trial, hours: int, *, start: Array | None = None) -> Array:
     """Return the model's moisture, a case for each draw; `start` replaces the moisture [wet basis] drawn."""
     weather = trial.weather(hours)
-    swath = lay(trial, trial.start + DRAWS.start_moisture if start is None else start)
+    swath = lay(trial, trial.start + DRAWS.start_moisture_shift if start is None else start)
     wet = np.full((1, 1), trial.wet)
     return wilt(drying(weather), swath, np.zeros(1), wet, later_day=weather.later_day)[:, 0, 0, :]
 
@@ -118,7 +118,7 @@ def share_saved(model: Model, wide: Trial, narrow: Trial) -> Array:
 def pan_to(trial: Trial, until: float, rest: float) -> Array:
     """Return the pan evaporation [mm] to a moisture [wet basis] in air that lets hay come to `rest` [kg/kg DM]."""
     level = float(dry_basis(np.array(until)))
-    swath = lay(trial, trial.start + DRAWS.start_moisture)
+    swath = lay(trial, trial.start + DRAWS.start_moisture_shift)
     return np.asarray(np.log((swath.start_moisture - rest) / (level - rest)) / swath.rate / PAN)
 
 
@@ -207,7 +207,7 @@ def chile() -> Iterator[Line]:
 def north_america() -> Iterator[Line]:
     """Yield extension trials in Wisconsin and New York, on a clear and on a fair day."""
     for name, sky in SKIES.items():
-        wisconsin = Trial(sky, 3.8, 0.78, 0.70, factor=CONDITIONED_FACTOR)
+        wisconsin = Trial(sky, 3.8, 0.78, 0.70, factor=CONDITIONING_FACTOR)
         heavy = Trial(sky, 5.0, 0.81, 0.85)
         rained = Trial(sky, 4.0, 0.80, 0.80, mown=11, wet=0.5)
         to_narrow = wisconsin, replace(wisconsin, share=0.25)

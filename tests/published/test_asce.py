@@ -8,7 +8,7 @@ import pytest
 import refet
 from numpy.typing import NDArray
 
-from models.coefficients import LEAST_SUN_ANGLE
+from models.coefficients import MIN_SUN_ELEVATION
 from models.evapotranspiration import (
     cloud_factor,
     daily_reference_evapotranspiration,
@@ -123,7 +123,7 @@ def test_sunny_hours_of_a_year_from_end_to_end(year: Year, by_refet: refet.Hourl
 
 
 def test_year_with_the_cloud_factor_held_through_the_night(year: Year) -> None:
-    ours_sun = sun_elevation(year) - (np.degrees(0.3) - LEAST_SUN_ANGLE)  # the standard's 17 deg are 0.3 rad exactly
+    ours_sun = sun_elevation(year) - (np.degrees(0.3) - MIN_SUN_ELEVATION)  # the standard's 17 deg are 0.3 rad exactly
     factor = cloud_factor(year.shortwave, year.clear_sky, ours_sun)
     net = year.net_radiation(factor)
     ours = year.evapotranspiration(net)

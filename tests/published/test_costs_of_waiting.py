@@ -6,7 +6,7 @@ import pytest
 from models import coefficients as c
 from models.growth import Growth, field_growth
 from models.losses import rain_loss
-from models.quality import waiting_costs
+from models.quality import waiting_cost
 
 SPRING = np.where(np.arange(181) < 90, 4.0, 14.0)  # [degC] from 1 January on
 
@@ -23,14 +23,14 @@ def test_a_day_past_heading_costs_thirty_kilos_of_milk_to_the_tonne() -> None:
     # Minson et al. 1960: half a unit of digestibility a day; Kuoppala et al. 2008: 0.61 kg of milk for each unit. At 10
     # kg of silage to the cow (assumed) that is 30 kg to the tonne.
     growth = meadow()
-    milk = waiting_costs(growth, growth.day[growth.stage.index("early heads") + 3]).milk
+    milk = waiting_cost(growth, growth.day[growth.stage.index("early heads") + 3]).milk
     assert milk is not None
     assert -milk.mid / 10.0 * 1000.0 == pytest.approx(30.0, abs=1.0)
 
 
 def test_fit_of_what_a_day_past_the_target_costs() -> None:
     # Made from $12 of $200 a tonne and day, at the 0.9 % of fibre that a meadow gains on a day of 14 degC
-    lost = 200.0 * 0.9 * c.WORTH_LOST_MILK
+    lost = 200.0 * 0.9 * c.WORTH_LOSS_MILK
     assert lost == pytest.approx(12.0, abs=0.2)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.coefficients import DENOMINATOR_FAO, PSYCHROMETRIC
+from models.coefficients import DENOMINATOR_FAO, PSYCHROMETRIC_FACTOR
 from models.evapotranspiration import (
     daily_net_radiation,
     daily_reference_evapotranspiration,
@@ -173,4 +173,4 @@ def test_equation_six_is_the_hourly_one_with_a_days_coefficients() -> None:
 
 def test_psychrometric_coefficient_follows_from_its_parts() -> None:
     # FAO-56 eq. 8: cp / (epsilon lambda) = 1.013e-3 / (0.622 x 2.45).
-    assert pytest.approx(1.013e-3 / (0.622 * 2.45), abs=6e-7) == PSYCHROMETRIC
+    assert pytest.approx(1.013e-3 / (0.622 * 2.45), abs=6e-7) == PSYCHROMETRIC_FACTOR

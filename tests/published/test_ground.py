@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from pyfao56.tools import FAO56Tables
 
 from models import coefficients as c
-from models.soil_water import GroundState, Profile, crop_coefficient, follow_ground, soil_drying_factor, soil_profile
+from models.soil_water import (
+    GroundState,
+    SoilProfile,
+    crop_coefficient,
+    follow_ground,
+    soil_drying_factor,
+    soil_profile,
+)
 
 pytestmark = pytest.mark.published
 
@@ -120,7 +127,7 @@ def made_up_season() -> tuple[Array, Array, Array]:
     return rain, et0, crop_coefficient(since)
 
 
-def by_pyfao56(profile: Profile, field_capacity: float, wilting_point: float) -> pd.DataFrame:
+def by_pyfao56(profile: SoilProfile, field_capacity: float, wilting_point: float) -> pd.DataFrame:
     """Run the made-up season in pyfao56, whose dual coefficients become a single one: with REW above TEW bare soil
     gives off nothing, and Kcb is handed in day by day.
     """

@@ -4,8 +4,14 @@ import numpy as np
 import pytest
 
 from models import coefficients as c
-from models.digestibility import fibre_digestibility, headed_digestibility, legume_protein, ndf_digestibility, protein
-from models.growth import field_growth, species
+from models.digestibility import (
+    fibre_digestibility,
+    grass_digestibility,
+    grass_protein,
+    legume_protein,
+    ndf_digestibility,
+)
+from models.growth import field_growth, species_table
 from models.losses import rain_loss, respiration_loss
 from models.quality import field_quality
 from models.stages import Purpose, ndf_target
@@ -54,7 +60,7 @@ def test_protein_of_grass_ready_for_milking_cows(name: str) -> None:
 @pytest.mark.parametrize(("yield_of_it", "printed"), [(2.77, 16.6), (4.95, 11.7)])
 def test_protein_of_timothy_in_lapland(yield_of_it: float, printed: float) -> None:
     # Nissinen (International Grassland Congress 19): timothy at early and at full heading.
-    middle = float(protein(yield_of_it))
+    middle = float(grass_protein(yield_of_it))
     assert abs(printed - middle) <= 1.2816 * c.PROTEIN_SPREAD * middle
 
 
@@ -62,7 +68,7 @@ def test_protein_of_timothy_in_lapland(yield_of_it: float, printed: float) -> No
 def test_digestibility_of_timothy_in_lapland_lies_in_the_range_of_falls() -> None:
     # Nissinen: 74.4 to 65.1 % of the organic matter in ten days from early to full heading; 15 degC is assumed here.
     clock = 620.0 + 15.0 * np.arange(11)
-    fall = -np.diff(headed_digestibility(clock, 620.0, np.full(11, 15.0), np.full(11, 15.0))[[0, -1]])[0]
+    fall = -np.diff(grass_digestibility(clock, 620.0, np.full(11, 15.0), np.full(11, 15.0))[[0, -1]])[0]
     slow, fast = (factor * fall for factor in c.DIGESTIBILITY_FALL_RANGE)
     assert slow <= 74.4 - 65.1 <= fast
 
@@ -73,7 +79,7 @@ def test_six_grasses_lose_half_a_unit_a_day() -> None:
     # rule's 0.5 is Minson's; here it is asked at the 12-18 degC of an Ontario June.
     for mean in (12.0, 15.0, 18.0):
         clock = 470.0 + mean * np.arange(21)
-        fall = 76.0 - headed_digestibility(clock, 470.0, np.full(21, mean), np.full(21, mean))[-1]
+        fall = 76.0 - grass_digestibility(clock, 470.0, np.full(21, mean), np.full(21, mean))[-1]
         assert 0.35 <= fall / 20 <= 0.75
 
 
@@ -82,7 +88,7 @@ def test_fit_of_the_fall_with_warmth() -> None:
     falls = []
     for mean in (9.0, 14.0, 20.0):
         clock = 470.0 + mean * np.arange(3)
-        falls.append(76.0 - headed_digestibility(clock, 470.0, np.full(3, mean), np.full(3, mean))[1])
+        falls.append(76.0 - grass_digestibility(clock, 470.0, np.full(3, mean), np.full(3, mean))[1])
     assert falls == pytest.approx([0.20, 0.50, 0.86])
 
 
@@ -163,7 +169,7 @@ def test_fit_of_the_later_target() -> None:
 def test_every_grass_is_headed_by_its_own_table() -> None:
     mean = np.where(np.arange(181) < 90, 4.0, 14.0)
     day = np.datetime64("2026-01-01") + np.arange(181)
-    for kind in species().values():
+    for kind in species_table().values():
         if not kind.legume:
             growth = field_growth(
                 {kind.name: 1.0}, day, mean + 6, mean - 6, last_cut=None, looks=[], southern=False, latitude=43.0

@@ -7,7 +7,7 @@ from typing import Final
 from daemon.domain.farm import DEFAULT_ESTIMATES, Farm, Field, Traction, Units
 from daemon.words.year_days import year_days_text
 from models import coefficients as c
-from models.losses import RAIN_SOURCE, RESPIRATION_SOURCE
+from models.losses import RAIN_LOSS_SOURCE, RESPIRATION_SOURCE
 from models.stages import Purpose
 
 MILE_AN_HOUR: Final = 0.44704  # [m/s]
@@ -59,8 +59,8 @@ def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[st
 def _of_work(farm: Farm, note: Note, *, known: bool) -> dict[str, Source]:
     return {
         "odds": Source(
-            f"odds already say how unsure it is; never told as under {100 * c.LEAST_ODDS:.0f} or over "
-            f"{100 * c.MOST_ODDS:.0f} in 100",
+            f"odds already say how unsure it is; never told as under {100 * c.MIN_ODDS:.0f} or over "
+            f"{100 * c.MAX_ODDS:.0f} in 100",
             _odds_source(known=known),
             "the farm's own record of odds against what came; it grows by itself",
             ("odds", "raw_odds", "curve", "hour_later", "spoiled", "rain"),
@@ -97,7 +97,7 @@ def _of_lying() -> dict[str, Source]:
         ),
         "rained_on": Source(
             "half to twice the loss, where it rains",
-            RAIN_SOURCE,
+            RAIN_LOSS_SOURCE,
             "your own eye after the rain; nothing here yet",
             ("rained_on",),
         ),
@@ -155,7 +155,7 @@ def _of_the_choice(farm: Farm) -> dict[str, Source]:
             ("hurry", "storm_at"),
         ),
         "cautions": Source(
-            f"is likely: in {c.MIDDLE_SHARE:.0%} of the forecast or more; may come: in {c.WORST_SHARE:.0%}, thunder "
+            f"is likely: in {c.LIKELY_SHARE:.0%} of the forecast or more; may come: in {c.POSSIBLE_SHARE:.0%}, thunder "
             f"from {farm.estimates.thunder_from:.0%}{_own(farm, 'thunder_from', 'estimate')}",
             "heat: published limits for horses (Nadeau) and cows (extension), remembered for people (NWS); bales: "
             f"published and estimate; {year_days_text(farm)}",

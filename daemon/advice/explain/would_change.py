@@ -11,7 +11,7 @@ from daemon.planning.ground import CARRIED
 from daemon.words.numbers import area_text, odds_text, time_text, yield_text
 from daemon.words.stand import just_cut_text
 from daemon.words.work import least_area_odds
-from models.coefficients import DENSITY_MOST, RIPE_HALF_WIDTH
+from models.coefficients import MAX_DENSITY, RIPE_HALF_WIDTH
 
 CRUMB: Final = 1e-9  # less than this is rounding
 
@@ -106,7 +106,7 @@ def _better(farm: Farm, field: FieldProspect, advice: Advice) -> str:
 
 def _thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how thin the crop must be spread: over all of the cut width at the most."""
-    most, share = DENSITY_MOST / 100.0, farm.baleage.swath_share
+    most, share = MAX_DENSITY / 100.0, farm.baleage.swath_share
     less = f"less crop than about {yield_text(most * share, farm.units)} (expected_yield of the field)"
     grown = field.dry_matter if field.dry_matter_band is None else field.dry_matter_band.mid
     if grown is None or grown > most:

@@ -11,7 +11,7 @@ from daemon.domain.prospect import FieldProspect, is_ripe_soon
 from daemon.words.catalog import capitalize_first, phrase
 from daemon.words.numbers import field_size_text
 from models.firmness import Firmness
-from models.stages import NO_BUDS, NO_HEADS, REGROWTH
+from models.stages import LEAFY_REGROWTH, NO_BUDS, NO_HEADS
 
 Choice = tuple[LineKind, str]  # a kind of line, and the stage, the ground or the area [ha] that it tells of
 
@@ -72,7 +72,7 @@ def _of_standing(farm: Farm, field: Field, known: FieldProspect, advised: float 
 
 def _is_leafy(known: FieldProspect) -> bool:
     """Return whether the grasses stand in a regrowth: they head no more, so that heads tell nothing of it."""
-    return any(kind.stage == REGROWTH for kind in known.kinds)
+    return any(kind.stage == LEAFY_REGROWTH for kind in known.kinds)
 
 
 def choice_words(choice: Choice, units: Units) -> str:

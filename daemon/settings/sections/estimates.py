@@ -10,7 +10,7 @@ from daemon.settings.sections.base import Quarrel, Section
 from daemon.settings.sections.work import MILE
 from daemon.settings.values.kinds import Number, Unit
 from daemon.settings.values.yearly import YearDay, YearDays
-from models.cautions import MonthDay, Span
+from models.cautions import MonthDay, YearlySpan
 
 _SHARE: Final = Unit("%", 0.01)
 _WATER: Final = Unit("mm")
@@ -24,10 +24,10 @@ class EstimatesSection(Section):
     thunder_from: Annotated[float, Number(0.01, 0.5, _SHARE)] = Field(
         DEFAULT_ESTIMATES.thunder_from, description="chance of thunder in the hours of work that is told of (estimate)"
     )
-    fawns: Annotated[Span | None, YearDays()] = Field(
+    fawns: Annotated[YearlySpan | None, YearDays()] = Field(
         None, description="days on which fawns lie in tall grass here; left out: by the latitude (estimate)"
     )
-    nests: Annotated[Span | None, YearDays()] = Field(
+    nests: Annotated[YearlySpan | None, YearDays()] = Field(
         None, description="days on which birds nest on the ground here; left out: by the latitude (estimate)"
     )
     killing_frost: Annotated[MonthDay | None, YearDay()] = Field(

@@ -14,8 +14,8 @@ from daemon.settings.sections.base import Quarrel, Section
 from daemon.settings.sections.work import FOOT, SHORT_TON
 from daemon.settings.text.literals import toml
 from daemon.settings.values.kinds import Choice, Day, Notes, Number, Stand, Text, Unit
-from models.looks import STAGES_SEEN, stages_in_order
-from models.species import Species, species, variety
+from models.looks import LOOK_STAGES, ordered_stages
+from models.species import Species, make_variety, species_table
 from models.stages import Purpose
 
 SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
@@ -33,7 +33,7 @@ class SpeciesSection(Section):
     name: Annotated[str, Text(longest=40)] = Field(
         description="what stands call a species or variety of the farm's own", examples=['"late timothy"']
     )
-    like: Annotated[str, Choice({name: name for name in species()})] = Field(
+    like: Annotated[str, Choice({name: name for name in species_table()})] = Field(
         description="the known species that it is like in all that is not given", examples=['"timothy"']
     )
     fibre_mark: Annotated[float | None, Number(150.0, 1200.0, _WARMTH)] = Field(
@@ -53,8 +53,8 @@ class SpeciesSection(Section):
 
     def row(self) -> Species:
         """Return the species; raises ValueError where a stage would begin before its growth does."""
-        return variety(
-            species()[self.like],
+        return make_variety(
+            species_table()[self.like],
             self.name,
             ndf_mark=self.fibre_mark,
             ndf_mark_regrowth=self.fibre_mark_regrowth,
@@ -64,7 +64,7 @@ class SpeciesSection(Section):
 
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
         """Yield the name of a known species, and stages that would begin before their growth does."""
-        if self.name.casefold() in species():
+        if self.name.casefold() in species_table():
             fix = f"write name = {toml(f'own {self.name}')}, and that in the stands"
             yield Quarrel(("name",), f"{toml(self.name)}, a known species", "a name that is not known yet", fix)
         try:
@@ -78,23 +78,23 @@ class SpeciesSection(Section):
 
 def rows(said: Sequence[SpeciesSection]) -> Mapping[str, Species]:
     """Return every species that a stand may name: the known ones and those of the farm's own."""
-    return MappingProxyType({**species(), **{one.name: one.row() for one in said}})
+    return MappingProxyType({**species_table(), **{one.name: one.row() for one in said}})
 
 
 class Stage(Choice[str]):
     """What is seen of a stage, in words or in the codes of a scale."""
 
     def __init__(self) -> None:
-        super().__init__({said: said for seen in STAGES_SEEN.values() for said in seen})
+        super().__init__({said: said for seen in LOOK_STAGES.values() for said in seen})
 
     def allowed(self, units: Units) -> str:
         """Return the words."""
-        return "one of " + _stages(*STAGES_SEEN)
+        return "one of " + _stages(*LOOK_STAGES)
 
 
 def _stages(*legume: bool) -> str:
     """Return what may be seen of grasses, of legumes or of both."""
-    words = [toml(said) for one in legume for said in stages_in_order(legume=one)]
+    words = [toml(said) for one in legume for said in ordered_stages(legume=one)]
     return ", ".join(words) + ", or a code of Moore et al. or Kalu & Fick"
 
 
@@ -113,13 +113,13 @@ class LookSection(Section):
 class FieldSection(Section):
     """[[field]]."""
 
-    kinds: ClassVar[Mapping[str, Species]] = species()  # that its stand may name
+    kinds: ClassVar[Mapping[str, Species]] = species_table()  # that its stand may name
 
     name: Annotated[str, Text(longest=40)] = Field(
         description="what the messages call the field, each name once", examples=['"North meadow"']
     )
     area: Annotated[float, Number(0.04, 400.0, *_AREA)] = Field(description="its size", examples=["10"])
-    stand: Annotated[Mapping[str, float], Stand(tuple(species()))] = Field(
+    stand: Annotated[Mapping[str, float], Stand(tuple(species_table()))] = Field(
         description=_STAND, examples=['"orchardgrass"']
     )
     soil: Annotated[str, Choice({soil: soil for soil in SOILS})] = Field(
@@ -147,7 +147,7 @@ class FieldSection(Section):
     def quarrels(self, units: Units) -> Iterator[Quarrel]:
         """Yield looks that say nothing, or name a stage that the stand does not go through."""
         legume = {self.kinds[name].legume for name in self.stand}
-        words = [said for one in sorted(legume) for said in STAGES_SEEN[one]]
+        words = [said for one in sorted(legume) for said in LOOK_STAGES[one]]
         for index, look in enumerate(self.looks):
             if look.stage is None and look.height is None:
                 fix = f'add stage = "{words[0]}" or a height'
@@ -166,7 +166,7 @@ def field_section(names: Mapping[str, str]) -> type[FieldSection]:
     names : Mapping[str, str]
         What each of them is like.
     """
-    known = {**species(), **{name: species()[like] for name, like in names.items()}}
+    known = {**species_table(), **{name: species_table()[like] for name, like in names.items()}}
 
     class FieldHere(FieldSection):
         kinds: ClassVar[Mapping[str, Species]] = known

@@ -7,7 +7,7 @@ from typing import Final
 
 from daemon.domain.farm import Units
 from daemon.settings.values.kinds import Kind
-from models.cautions import MonthDay, Span
+from models.cautions import MonthDay, YearlySpan
 
 ORDINARY_YEAR: Final = 2025  # without a 29 February, which does not come back every year
 
@@ -53,21 +53,21 @@ class YearDay(Kind[MonthDay]):
 
 
 @dataclass(frozen=True)
-class YearDays(Kind[Span]):
+class YearDays(Kind[YearlySpan]):
     """Days of every year, as "05-15 to 06-30"; they may run over the new year."""
 
     def allowed(self, units: Units) -> str:
         """Return how they are written."""
         return 'two days, each month-day, such as "05-15 to 06-30"'
 
-    def read(self, value: object, units: Units) -> Span:
+    def read(self, value: object, units: Units) -> YearlySpan:
         """Return the first and the last of them."""
         if not isinstance(value, str):
             raise ValueError
         first, last = value.split("to")
-        return Span(YearDay().read(first, units), YearDay().read(last, units))
+        return YearlySpan(YearDay().read(first, units), YearDay().read(last, units))
 
-    def write(self, value: Span, units: Units) -> str:
+    def write(self, value: YearlySpan, units: Units) -> str:
         """Return both in quotes."""
         return f'"{_spoken(value.first)} to {_spoken(value.last)}"'
 
@@ -77,7 +77,7 @@ class YearDays(Kind[Span]):
             first, last = _likely_days(value)
         except ValueError:
             return None
-        return self.write(Span(first, last), units)
+        return self.write(YearlySpan(first, last), units)
 
 
 def _spoken(day: MonthDay) -> str:

@@ -35,8 +35,8 @@ from daemon.messages.daily import email_of, say
 from daemon.page.answer_pages import answering
 from daemon.page.server import PageServer, create_app
 from daemon.page.today import make_view
-from models.looks import STAGES_SEEN
-from models.stages import REGROWTH
+from models.looks import LOOK_STAGES
+from models.stages import LEAFY_REGROWTH
 from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
 from tests.support.shared_folders import let_through
 
@@ -170,14 +170,14 @@ def test_a_regrowth_of_grass_is_not_asked_for_heads(site: Site) -> None:
     site.morning = wait_morning()
     site.farm = replace(site.farm, fields=(replace(site.farm.fields[0], stand={"timothy": 0.5, "red clover": 0.5}),))
     long, *others = site.morning.prospect.fields
-    kinds = (PlantKindToday("grasses", REGROWTH, 300.0), PlantKindToday("legumes", "buds", 400.0))
+    kinds = (PlantKindToday("grasses", LEAFY_REGROWTH, 300.0), PlantKindToday("legumes", "buds", 400.0))
     fields = (replace(long, kinds=kinds), *others)
     site.morning = replace(site.morning, prospect=replace(site.morning.prospect, fields=fields))
     assert asked(site) == ["No buds yet", "Buds", "Ground firm", "Ground soft"]
 
 
 def test_the_stages_that_are_asked_for_are_known() -> None:
-    assert all(word in STAGES_SEEN[legume] for legume, words in SEEN.items() for word in words)
+    assert all(word in LOOK_STAGES[legume] for legume, words in SEEN.items() for word in words)
 
 
 def test_of_a_crop_that_lies_it_is_asked_how_wet_it_is(site: Site) -> None:

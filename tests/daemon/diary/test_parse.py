@@ -1,12 +1,12 @@
 import pytest
 
 from daemon.diary.parse import WrongUsage, stage_meant
-from models.species import species, variety
+from models.species import make_variety, species_table
 from tests.support.weather import field
 
 
 def test_a_stage_is_one_of_what_a_species_of_the_farms_own_is_like() -> None:
-    own = {**species(), "old clover": variety(species()["red clover"], "old clover")}
+    own = {**species_table(), "old clover": make_variety(species_table()["red clover"], "old clover")}
     clover = field("Creek", 5, stand={"old clover": 1.0})
     assert stage_meant("Buds", clover, own) == "buds"
     with pytest.raises(WrongUsage, match="given 'boot' for the stage, allowed for the stand of Creek \"no buds yet\""):

@@ -19,7 +19,7 @@ from daemon.learning.record import Ledger, LedgerError
 from daemon.learning.verification import judged, learnt_correction, record_words
 from daemon.planning.prospect import look_ahead
 from daemon.weather.contract import FILLED, Weather, at_utc
-from models.calibration import Record
+from models.calibration import VerificationRecord
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
 from tests.support.weather import field, weather, working_farm
@@ -457,7 +457,7 @@ def test_a_file_that_cannot_be_written_still_corrects(
 
 
 def test_the_record_in_words() -> None:
-    record = Record(
+    record = VerificationRecord(
         np.array([0.1, 0.3, 0.5, 0.8, 0.9]),
         np.zeros(5),
         np.zeros(5),

@@ -30,8 +30,8 @@ from daemon.words.cautions import (
 )
 from daemon.words.sms import part_count, to_gsm_alphabet
 from models import coefficients as c
-from models.cautions import Caution, Span
-from models.species import species, variety
+from models.cautions import Caution, YearlySpan
+from models.species import make_variety, species_table
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
 from tests.support.plain_text import spaced
@@ -132,8 +132,8 @@ def test_the_farms_own_figures_are_heeded() -> None:
 
     calm, thunder = hours_with(thunder={}), hours_with(thunder={15: 0.15})
     assert told(calm) >= {Caution.FAWNS, Caution.NESTS}
-    assert Caution.FAWNS not in told(calm, fawns=Span((6, 11), (6, 30)))
-    assert Caution.NESTS not in told(calm, nests=Span((3, 1), (6, 9)))
+    assert Caution.FAWNS not in told(calm, fawns=YearlySpan((6, 11), (6, 30)))
+    assert Caution.NESTS not in told(calm, nests=YearlySpan((3, 1), (6, 9)))
     assert Caution.THUNDER_ON_TEAMS not in told(thunder)
     assert Caution.THUNDER_ON_TEAMS in told(thunder, thunder_from=0.15)
     hot = hours_with(air={14: 30.0, 15: 30.0}, dew={14: 26.0, 15: 26.0}, thunder={})  # 79 %: a sum of 165
@@ -146,7 +146,7 @@ def test_the_farms_own_figures_are_heeded() -> None:
 @pytest.mark.parametrize(("name", "rests"), [("alfalfa", True), ("old alfalfa", True), ("red clover", False)])
 def test_alfalfa_rests_before_the_frost_of_the_place(name: str, rests: bool) -> None:
     stand = replace(field("Long", 10), stand={name: 1.0})
-    known = {**species(), "old alfalfa": variety(species()["alfalfa"], "old alfalfa")}
+    known = {**species_table(), "old alfalfa": make_variety(species_table()["alfalfa"], "old alfalfa")}
     late, early = (
         working_farm(stand, species=known, estimates=Estimates(killing_frost=frost)) for frost in (None, (7, 1))
     )
@@ -172,7 +172,7 @@ def test_the_settings_of_film_and_moisture_are_heeded() -> None:
     assert Caution.WRAPPED_LATE not in keys(today(working_farm(), hours_with()))
     day = today(working_farm(), hours_with())
     assert day.moisture_at_baling is not None
-    assert day.moisture_at_baling.mid >= c.BALED_DRY
+    assert day.moisture_at_baling.mid >= c.BALE_MOISTURE_DRY
     assert not keys(day) & {Caution.BALED_WET, Caution.BALED_DRY, Caution.HOT_BALES}
 
 
@@ -241,7 +241,7 @@ def test_no_more_than_are_read() -> None:
     told = day_cautions(mowing(everything).mows, Units.US)
     said_by_a_graver_one = {Caution.THUNDER_UNKNOWN, Caution.PEOPLE_REST, Caution.HORSES_REST}
     kept = [care for care in everything if care.caution not in said_by_a_graver_one]
-    assert told == tuple(caution_sentence(care, Units.US) for care in kept[: c.MOST_CAUTIONS])
+    assert told == tuple(caution_sentence(care, Units.US) for care in kept[: c.MAX_CAUTIONS])
     assert any(words.startswith("Botulism") for words in told), "it is in on the worst of days"
     assert day_cautions((), Units.US) == ()
 

@@ -11,7 +11,7 @@ from daemon.planning.drying import strips_for
 from daemon.planning.field_day import ripeness
 from daemon.planning.forecast_hours import Window, forecast_hours, work_window
 from daemon.planning.prospect import look_ahead
-from models.coefficients import LEAST_ODDS, MOST_ODDS
+from models.coefficients import MAX_ODDS, MIN_ODDS
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE
 from tests.support.weather import field, weather, working_farm
@@ -51,7 +51,7 @@ def window_on(place: Place, day: date, **work: object) -> tuple[Farm, Window]:
 def test_a_clear_day_takes_the_whole_light_field() -> None:
     assert clear_day().area == pytest.approx(20 * ACRE)
     assert clear_day().reason is None
-    assert clear_day().odds == MOST_ODDS
+    assert clear_day().odds == MAX_ODDS
 
 
 def test_the_hours_are_in_order_and_within_the_day() -> None:
@@ -81,7 +81,7 @@ def test_odds_never_rise_with_acres_and_never_say_certain(yield_: float) -> None
     odds = [one.odds for one in day.curve]
     assert len(odds) > 10
     assert odds == sorted(odds, reverse=True)
-    assert LEAST_ODDS <= odds[-1] < odds[0] <= MOST_ODDS
+    assert MIN_ODDS <= odds[-1] < odds[0] <= MAX_ODDS
     areas = [one.area for one in day.curve]
     assert areas == sorted(areas)
     assert areas[-1] <= 40 * ACRE
@@ -128,7 +128,7 @@ def test_fewer_hands_do_less(hands: int) -> None:
 def test_rain_at_noon_prevents_a_mow() -> None:
     day = today(working_farm(), rain=0.3, first_wet=6)
     assert (day.area, day.start, day.reason) == (0.0, None, Reason.RAIN)
-    assert day.odds == LEAST_ODDS
+    assert day.odds == MIN_ODDS
     assert day.hindered_share == 1.0
 
 
@@ -155,7 +155,7 @@ def test_rain_in_one_member_of_ten_costs_a_tenth_of_the_odds() -> None:
 def test_only_the_crop_spreads_a_record() -> None:
     # the same hours as ten members of a forecast are trusted less than as hours that are known
     record, forecast = today(working_farm(field("L", 2))), today(working_farm(field("L", 2)), members=10)
-    assert record.odds == MOST_ODDS
+    assert record.odds == MAX_ODDS
     assert forecast.odds == pytest.approx((5.263 + 0.3) / 6.263, abs=0.002)
 
 

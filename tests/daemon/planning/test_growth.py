@@ -8,7 +8,7 @@ import pytest
 from daemon.domain.farm import Look
 from daemon.planning.growth import fibre_target, field_growth_on, kinds_on
 from models.growth import Growth
-from models.species import GRASS_STAGES, LEGUME_STAGES, species, variety
+from models.species import GRASS_STAGES, LEGUME_STAGES, make_variety, species_table
 from models.stages import Purpose
 from tests.support.weather import field, moist_ground, working_farm
 
@@ -29,7 +29,7 @@ def test_what_the_forage_is_for_says_at_what_fibre_it_is_cut(
     stand: dict[str, float], purpose: Purpose, said: float | None, target: float
 ) -> None:
     given = replace(field("L", 5, stand=stand), purpose=purpose, cut_at_fibre=said)
-    assert fibre_target(given, species()) == target
+    assert fibre_target(given, species_table()) == target
     assert field_growth_on(working_farm(given), given, DAYS, moist_ground()).ndf_target == target
 
 
@@ -45,8 +45,8 @@ def test_a_field_for_horses_has_more_days_left_with_the_same_fibre() -> None:
 
 
 def test_a_species_of_the_farms_own_is_read_by_its_own_row() -> None:
-    late = variety(species()["timothy"], "late timothy", ndf_mark=590.0, stages_later=100.0)
-    farm = working_farm(species={**species(), late.name: late})
+    late = make_variety(species_table()["timothy"], "late timothy", ndf_mark=590.0, stages_later=100.0)
+    farm = working_farm(species={**species_table(), late.name: late})
 
     def grown(name: str) -> Growth:
         return field_growth_on(farm, field("L", 5, stand={name: 1.0}), DAYS, moist_ground())

@@ -15,8 +15,8 @@ from daemon.settings import SettingsError, check, find, load, options, show, sta
 from daemon.settings.reload import SettingsFile
 from daemon.settings.text.literals import toml
 from daemon.settings.values.timezones import _place, clock_doubt
-from models.cautions import Span
-from models.species import known_stand, species
+from models.cautions import YearlySpan
+from models.species import resolve_stand, species_table
 from models.stages import Purpose
 
 BASE = """\
@@ -181,7 +181,11 @@ carried_share = 80
 
 def test_a_farm_may_know_better_than_the_house(write: Write) -> None:
     own = load(write(METRIC + OWN)).estimates
-    assert (own.fawns, own.nests, own.killing_frost) == (Span((5, 20), (6, 25)), Span((11, 1), (2, 15)), (9, 25))
+    assert (own.fawns, own.nests, own.killing_frost) == (
+        YearlySpan((5, 20), (6, 25)),
+        YearlySpan((11, 1), (2, 15)),
+        (9, 25),
+    )
     assert (own.thunder_from, own.horses_rest_at, own.horses_stop_at) == (0.1, 110.0, 160.0)
     shares = own.firm_below, own.spoiled_loss, own.worth_waiting, own.carried_share
     assert shares == pytest.approx((0.7, 0.4, 0.05, 0.8))
@@ -230,13 +234,13 @@ drying_factor = 1.1
 def test_a_stand_may_name_a_species_of_the_farms_own(write: Write) -> None:
     for mix in ('"late Timothy"', '{ "Late timothy" = 60, alfalfa = 40 }'):
         farm = load(write(swapped('"orchardgrass"', mix) + LATE))
-        (row, *rest) = known_stand(farm.fields[0].stand, farm.species)
-        like = species()["timothy"]
+        (row, *rest) = resolve_stand(farm.fields[0].stand, farm.species)
+        like = species_table()["timothy"]
         assert (row.name, row.like, row.legume, row.base) == ("Late timothy", "timothy", False, 0.0)
         assert (row.ndf_mark, row.ndf_mark_regrowth, row.drying_factor) == (560.0, like.ndf_mark_regrowth, 1.1)
         assert row.stages["boot"] == like.stages["boot"] + 70.0
-        assert rest == ([] if mix.startswith('"') else [species()["alfalfa"]])
-    assert load(write(BASE)).species == species()
+        assert rest == ([] if mix.startswith('"') else [species_table()["alfalfa"]])
+    assert load(write(BASE)).species == species_table()
 
 
 def test_a_look_at_a_species_of_the_farms_own_is_one_at_what_it_is_like(write: Write) -> None:
@@ -530,7 +534,7 @@ def test_what_is_shown_is_a_settings_file_of_the_same_farm(write: Write) -> None
         taken = [line for line in shown.splitlines() if line.startswith("# cut_at_fibre")]
         assert taken == [f"# cut_at_fibre: {fibre} %, by the stand and forage_for" for fibre in (58, 45, 50)]
         assert "hands = 2  # the default" in shown
-        assert again.estimates.nests == Span((11, 1), (2, 15))
+        assert again.estimates.nests == YearlySpan((11, 1), (2, 15))
         assert vars(again.species["Late timothy"]) == vars(load(write(base + extra)).species["Late timothy"])
         assert "name = " not in [line for line in shown.splitlines() if "the default" in line]
     assert "mown_per_hour = 4  # ha/h\n" in shown
@@ -754,7 +758,7 @@ def assert_in_range(farm: Farm) -> None:
     assert 7.9 < own.storm_gust < 40.1 and 0 <= own.storm_rain <= 50 and 0 <= own.carried_share < 1.01
     dates = [day for span in (own.fawns, own.nests) if span for day in span]
     assert all(date(2025, *day) for day in [*dates, *([own.killing_frost] if own.killing_frost else [])])
-    assert set(species()) <= set(farm.species)
+    assert set(species_table()) <= set(farm.species)
     for row in farm.species.values():
         assert min(row.ndf_mark, row.ndf_mark_regrowth) > 0 and 0.4 < row.drying_factor < 1.6
     names = [field.name for field in farm.fields]

@@ -41,18 +41,18 @@ from daemon.words.reasons import NEAR_MISS_REASONS
 from daemon.words.sms import to_gsm_alphabet
 from daemon.words.watch import watch_text
 from models.cautions import Caution
-from models.degree_days import Why
+from models.degree_days import UnknownCause
 from models.firmness import Firmness
-from models.growth import Doubt, species
-from models.looks import STAGES_SEEN
-from models.stages import REGROWTH
+from models.growth import DoubtKind, species_table
+from models.looks import LOOK_STAGES
+from models.stages import LEAFY_REGROWTH
 from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, mow_morning, unknown_morning, wait_morning
 from tests.support.full_morning import whole_morning
 
 DAEMON = Path(__file__).parents[3] / "daemon"
 WORDS = DAEMON / "words"
 ENGLISH = load_catalog()
-TRADE_STAGES = [one for seen in STAGES_SEEN.values() for one in seen if one.islower()]  # the others are codes
+TRADE_STAGES = [one for seen in LOOK_STAGES.values() for one in seen if one.islower()]  # the others are codes
 KEY = re.compile(r"[a-z_]+(\.[a-z_0-9]+)+")
 SPEAKERS = ("phrase", "plural", "join", "name_of")
 # What holds no word of its own: all that is read there stands in the table.
@@ -203,11 +203,16 @@ def test_every_place_is_filled_and_nothing_is_said_for_nothing() -> None:
         ("ground_seen", [one.value for one in Firmness]),
         (
             "growth_unknown",
-            [*(one.name for one in Why if one is not Why.LOOK_WRONG), "not_ahead", "not_covered", "not_begun"],
+            [
+                *(one.name for one in UnknownCause if one is not UnknownCause.LOOK_WRONG),
+                "not_ahead",
+                "not_covered",
+                "not_begun",
+            ],
         ),
-        ("growth_doubts", [one.name for one in Doubt]),
-        ("species", [key(one) for one in (*species(), "grasses", "legumes")]),
-        ("stages", [key(one) for one in (*TRADE_STAGES, REGROWTH)]),
+        ("growth_doubts", [one.name for one in DoubtKind]),
+        ("species", [key(one) for one in (*species_table(), "grasses", "legumes")]),
+        ("stages", [key(one) for one in (*TRADE_STAGES, LEAFY_REGROWTH)]),
         ("message_states", [one.name for one in MessageState]),
         ("message_kinds", ["settings", *(one.name for one in (*TaskKind, *Stands))]),
         ("channels", [one.name for one in Channel]),

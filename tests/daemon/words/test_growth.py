@@ -5,9 +5,9 @@ import pytest
 
 from daemon.domain.farm import Units
 from daemon.words.growth import growth_doubts_text, growth_unknown_text, look_text, species_text, stage_text
-from models.degree_days import Why
-from models.growth import Doubt, Doubted, GrowthUnknown
-from models.look_misfit import LookUnfit
+from models.degree_days import UnknownCause
+from models.growth import DoubtKind, GrowthDoubt, GrowthUnknown
+from models.look_misfit import LookMisfit
 from models.looks import StageLook
 
 MAY, JUNE = np.datetime64("2026-05-03"), np.datetime64("2026-06-11")
@@ -29,25 +29,25 @@ def test_a_look_that_cannot_be_true_names_the_days_that_would_fit(
     for units, by_height, seen in (
         (Units.US, False, "early heads"), (Units.US, True, "22 inches tall"), (Units.METRIC, True, "55.9 cm tall"),
     ):  # fmt: skip
-        words = growth_unknown_text(LookUnfit(look, first, last, by_height=by_height), units)
+        words = growth_unknown_text(LookMisfit(look, first, last, by_height=by_height), units)
         assert words == f"{seen} on 1 April 2026 does not go with the warmth so far: {fits}"
 
 
 def test_what_is_missing_is_told_with_its_day() -> None:
-    assert growth_unknown_text(GrowthUnknown(Why.PAST_SHORT, MAY), Units.US) == (
+    assert growth_unknown_text(GrowthUnknown(UnknownCause.PAST_SHORT, MAY), Units.US) == (
         "the weather of the past must reach back to 3 May 2026, but begins later"
     )
     assert (
-        growth_unknown_text(GrowthUnknown(Why.CUT_AHEAD, JUNE), Units.US)
+        growth_unknown_text(GrowthUnknown(UnknownCause.CUT_AHEAD, JUNE), Units.US)
         == "the last cut, 11 June 2026, has not been yet"
     )
 
 
 def test_doubts_are_told_one_after_the_other() -> None:
     told = [
-        Doubted(Doubt.FROST, "tall fescue", MAY),
-        Doubted(Doubt.DROUGHT, "kentucky bluegrass", days=1),
-        Doubted(Doubt.LOOK_UNUSED, day=JUNE),
+        GrowthDoubt(DoubtKind.FROST, "tall fescue", MAY),
+        GrowthDoubt(DoubtKind.DROUGHT, "kentucky bluegrass", days=1),
+        GrowthDoubt(DoubtKind.LOOK_UNUSED, day=JUNE),
     ]
     assert growth_doubts_text(told) == (
         "the frost of 3 May 2026 makes the stage of tall fescue doubtful: look at it; "
