@@ -76,8 +76,10 @@ def mowing_gain(
     Examples
     --------
     >>> sure_tomorrow = mowing_gain(np.array([1.0, 0.94]), np.array([0.7, 1.0]), np.array([True, True]), delay=0.0)
-    >>> round(sure_tomorrow.lost_by_waiting, 3), sure_tomorrow.is_waiting_better()  # 0.3 of loss is more than 0.06 / 0.25
-    (-0.015, False)
+    >>> round(sure_tomorrow.lost_by_waiting, 3)
+    -0.015
+    >>> sure_tomorrow.is_waiting_better()  # 0.3 of loss is more than 0.06 / 0.25
+    False
     """
     if not (np.isfinite(worth).all() and np.isfinite(odds).all()):
         raise ValueError(f"worth {worth}, odds {odds}: allowed are finite numbers; leave the field in its order")

@@ -139,7 +139,7 @@ def is_plausible(
     Examples
     --------
     >>> far = Samples(np.log([2.6, 2.4, 2.6]), np.array([0, 0, 1]), np.array([0, 0, 1]))
-    >>> is_plausible(far), is_plausible(Samples(far.log_factor[:2], far.field[:2], far.mowing[:2]))
+    >>> is_plausible(far), is_plausible(Samples(far.log_factor[:2], far.field_index[:2], far.mowing[:2]))
     (array([ True,  True,  True]), array([False, False]))
     """
     near = np.abs(samples.log_factor) <= outlier_sds * np.hypot(spread, sample_error)

@@ -19,7 +19,7 @@ import pandas as pd
 from daemon.domain.farm import Baleage, Farm, Field, Place
 from daemon.domain.prospect import FieldDay
 from daemon.domain.units import HECTARES_PER_ACRE
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import Weather
 from daemon.weather.sources.csv_file import read
 from tests.support import farms, hourly_records
@@ -80,7 +80,7 @@ def season(site: Site, dry_matter: float, odds: float, *, every: int = 1) -> Ite
     year = int(site.hours.past["time"].dt.year[0])
     for day in range(0, 153, every):
         now, weather = site.morning(date(year, 5, 1) + timedelta(days=day))
-        found = look_ahead(farm, weather, now).fields[0]
+        found = plan_fields(farm, weather, now).fields[0]
         yield found.days[0]
 
 

@@ -16,12 +16,12 @@ from daemon.diary.store import Diary, DiaryError, Line
 from daemon.domain.advice import Morning, WatchedField
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Prospect, Reason
-from daemon.learning.record import Ledger, LedgerError
-from daemon.learning.samples import learnt
-from daemon.learning.season_priors import carried_words, keep_for_next_season, with_last_season
-from daemon.learning.verification import learnt_correction
-from daemon.planning.prospect import look_ahead, no_prospect
-from daemon.planning.watch import watch
+from daemon.learning.record import ForecastRecord, ForecastRecordError
+from daemon.learning.samples import learn_drying
+from daemon.learning.season_priors import apply_last_season_priors, prior_sentences, store_next_season_priors
+from daemon.learning.verification import fit_odds_correction
+from daemon.planning.prospect import plan_fields, unknown_prospect
+from daemon.planning.watch import watch_fields
 from daemon.weather.archive import Archive
 from daemon.weather.contract import Refused, Weather
 from daemon.weather.gather import gathered
@@ -39,7 +39,7 @@ class Memory:
     """
 
     diary: Diary | None = None
-    ledger: Ledger | None = None
+    ledger: ForecastRecord | None = None
     archive: Archive | None = None
     replies: Path | None = None
     keeping: bool = False
@@ -83,13 +83,13 @@ def look(
         weather_is_there()
         return _looked(farm, weather, now, said, memory, lines)
     except DiaryError as unreadable:
-        prospect = no_prospect(farm, now, Reason.DIARY_UNREADABLE, str(unreadable))
+        prospect = unknown_prospect(farm, now, Reason.DIARY_UNREADABLE, str(unreadable))
     except Refused as refused:
-        prospect = no_prospect(farm, now, Reason.DATA_MISSING, str(refused))
+        prospect = unknown_prospect(farm, now, Reason.DATA_MISSING, str(refused))
     except Exception as error:
         log.exception("the pass broke down")
         why = f"the pass broke down: {type(error).__name__}: {error}"
-        prospect = no_prospect(farm, now, Reason.OUT_OF_RANGE, why)
+        prospect = unknown_prospect(farm, now, Reason.OUT_OF_RANGE, why)
     return decide(farm, _with_told(prospect, farm, lines, {}))
 
 
@@ -98,17 +98,17 @@ def _looked(
 ) -> Morning:
     """Return the advice from weather that could be had."""
     today = now.astimezone(farm.place.timezone).date()
-    farm = with_last_season(farm, memory.ledger, today)
-    found = learnt(farm, lines, weather, now)
+    farm = apply_last_season_priors(farm, memory.ledger, today)
+    found = learn_drying(farm, lines, weather, now)
     _keep_factors(memory, lines, found.factors)
     correction: Correction = UNCORRECTED
     record: tuple[str, ...] = ()
     if memory.ledger is not None:
-        correction, record = learnt_correction(farm, memory.ledger, weather, today)
-    prospect = look_ahead(with_diary(found.farm, lines, now), weather, now, correction)
+        correction, record = fit_odds_correction(farm, memory.ledger, weather, today)
+    prospect = plan_fields(with_diary(found.farm, lines, now), weather, now, correction)
     _keep_for_later(farm, memory, prospect, today)
     prospect = replace(
-        _with_told(prospect, farm, lines, found.told), forecast_cases=(), next_season_priors={}, record=record
+        _with_told(prospect, farm, lines, found.sentences), forecast_cases=(), next_season_priors={}, record=record
     )
     watched = () if prospect.trouble else _watched(found.farm, weather, said, lines, now, correction)
     lying, uncut = still_lying(farm, lines, now), left_uncut(farm, lines, now)
@@ -120,7 +120,7 @@ def _watched(
 ) -> tuple[WatchedField, ...]:
     """Return how what is mown stands; the advice for the fields that stand must not fall with it."""
     try:
-        return watch(farm, weather, said, lines, now, correction)
+        return watch_fields(farm, weather, said, lines, now, correction)
     except Exception:
         log.exception("the watch of what is mown broke down")
         return said.watched if said else ()
@@ -133,7 +133,7 @@ def _with_told(
     told = {
         field.name: (
             *told_by(farm, lines, field, prospect.at),
-            *(carried_words(field.priors) if field.name in prospect.next_season_priors else ()),
+            *(prior_sentences(field.priors) if field.name in prospect.next_season_priors else ()),
         )
         for field in farm.fields
     }
@@ -156,7 +156,7 @@ def _keep_for_later(farm: Farm, memory: Memory, prospect: Prospect, today: date)
     """Add to the record what is said and what looks tell; a morning goes out even where that cannot be done."""
     try:
         if memory.keeping and memory.ledger is not None:
-            memory.ledger.keep(prospect.forecast_cases, today)
-            keep_for_next_season(farm, memory.ledger, prospect, today)
-    except LedgerError as error:
+            memory.ledger.store_cases(prospect.forecast_cases, today)
+            store_next_season_priors(farm, memory.ledger, prospect, today)
+    except ForecastRecordError as error:
         log.warning("what was said and seen was not kept in the record: %s", error)

@@ -347,7 +347,7 @@ def _memory(*, keeping: bool = False) -> "Memory":
     folder = _state_folder()
     return Memory(
         _diary(),
-        ledger.Ledger(folder / ledger.DATABASE),
+        ledger.ForecastRecord(folder / ledger.DATABASE),
         archive.Archive(folder / archive.DATABASE),
         folder / "replies",
         keeping,

@@ -20,8 +20,8 @@ from models.looks import Prior
 log = logging.getLogger(__name__)
 
 DATABASE: Final = "record.sqlite3"
-KEPT: Final = timedelta(days=3 * 365)
-GIVEN_UP: Final = timedelta(days=10)  # after it the hours of a day are not looked for any more
+RETENTION: Final = timedelta(days=3 * 365)
+VERIFY_WITHIN: Final = timedelta(days=10)  # after it the hours of a day are not looked for any more
 # The key is in the order of days: by them it is searched and pruned.
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS said (
@@ -31,7 +31,7 @@ CREATE TABLE IF NOT EXISTS said (
     outcome REAL, PRIMARY KEY (day, field, lead)
 ) WITHOUT ROWID
 """
-_CARRIED: Final = """
+_PRIORS_SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS carried (
     season TEXT NOT NULL, field TEXT NOT NULL, kind TEXT NOT NULL, offset REAL NOT NULL, spread REAL NOT NULL,
     PRIMARY KEY (season, field, kind)
@@ -40,11 +40,11 @@ CREATE TABLE IF NOT EXISTS carried (
 _COLUMNS: Final = tuple(column.name for column in fields(ForecastCase))
 
 
-class LedgerError(Exception):
+class ForecastRecordError(Exception):
     """The record cannot be read or written."""
 
 
-class Ledger(SqliteStore):
+class ForecastRecord(SqliteStore):
     """What was said and what came of it, in one SQLite file, which is made with its folder by the first line.
 
     Every call opens the file anew, so the service and a command may use it at once. Fields that the farm no longer has
@@ -62,10 +62,10 @@ class Ledger(SqliteStore):
     """
 
     contents = "record"
-    error_class = LedgerError
+    error_class = ForecastRecordError
     corrupt_errors = (TypeError, ValueError)
 
-    def keep(self, said: Iterable[ForecastCase], today: date) -> int:
+    def store_cases(self, cases: Iterable[ForecastCase], today: date) -> int:
         """Keep what a pass said, and forget what is too old.
 
         Returns
@@ -79,24 +79,24 @@ class Ledger(SqliteStore):
             db.execute("BEGIN IMMEDIATE")
             db.execute(_SCHEMA)
             added = db.executemany(
-                f"INSERT OR IGNORE INTO said ({', '.join(_COLUMNS)}) VALUES ({places})", map(_values, said)
+                f"INSERT OR IGNORE INTO said ({', '.join(_COLUMNS)}) VALUES ({places})", map(_row_values, cases)
             )
             count = added.rowcount
-            db.execute("DELETE FROM said WHERE day < ?", ((today - KEPT).isoformat(),))
-            db.execute("DELETE FROM said WHERE outcome IS NULL AND day < ?", ((today - GIVEN_UP).isoformat(),))
+            db.execute("DELETE FROM said WHERE day < ?", ((today - RETENTION).isoformat(),))
+            db.execute("DELETE FROM said WHERE outcome IS NULL AND day < ?", ((today - VERIFY_WITHIN).isoformat(),))
             db.execute("COMMIT")
         return max(count, 0)
 
-    def unjudged(self, today: date) -> tuple[ForecastCase, ...]:
+    def unverified(self, today: date) -> tuple[ForecastCase, ...]:
         """Return what was said of days before today whose outcome is not known yet, but may still be found out."""
-        days = ((today - GIVEN_UP).isoformat(), today.isoformat())
+        days = ((today - VERIFY_WITHIN).isoformat(), today.isoformat())
         wanted = f"SELECT {', '.join(_COLUMNS)} FROM said WHERE outcome IS NULL AND day >= ? AND day < ? ORDER BY day"
         if not self._exists():
             return ()
         with self._open() as db:
-            return tuple(map(_said, db.execute(wanted, days)))
+            return tuple(map(_case_from_row, db.execute(wanted, days)))
 
-    def settle(self, outcomes: Mapping[ForecastCase, float]) -> None:
+    def store_outcomes(self, outcomes: Mapping[ForecastCase, float]) -> None:
         """Write down what came of some lines."""
         rows = [(outcome, said.day.isoformat(), said.field, said.lead) for said, outcome in outcomes.items()]
         with self._open() as db:
@@ -104,7 +104,7 @@ class Ledger(SqliteStore):
             db.executemany("UPDATE said SET outcome = ? WHERE day = ? AND field = ? AND lead = ?", rows)
             db.execute("COMMIT")
 
-    def record(self, today: date) -> VerificationRecord:
+    def load_record(self, today: date) -> VerificationRecord:
         """Return the lines of days before today whose outcome is known; none where there is no file yet.
 
         What no pass can have written, such as the outcome of a day to come, is left out and counted in the log.
@@ -128,7 +128,7 @@ class Ledger(SqliteStore):
             )  # fmt: skip
         return VerificationRecord(**dict(zip(COLUMN_LIMITS, numbers[:, right], strict=True)), day=day[right])
 
-    def keep_priors(self, priors: Mapping[str, Mapping[str, Prior]], season: date) -> None:
+    def store_priors(self, priors: Mapping[str, Mapping[str, Prior]], season: date) -> None:
         """Keep what the looks of a season have told by now of some fields in their first growth, by kind of plant.
 
         Parameters
@@ -145,15 +145,15 @@ class Ledger(SqliteStore):
         ]
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
-            db.execute(_CARRIED)
+            db.execute(_PRIORS_SCHEMA)
             db.executemany(
                 "DELETE FROM carried WHERE season = ? AND field = ?", [(season.isoformat(), field) for field in priors]
             )
             db.executemany("INSERT INTO carried VALUES (?, ?, ?, ?, ?)", rows)
-            db.execute("DELETE FROM carried WHERE season < ?", ((season - KEPT).isoformat(),))
+            db.execute("DELETE FROM carried WHERE season < ?", ((season - RETENTION).isoformat(),))
             db.execute("COMMIT")
 
-    def priors(self, season: date) -> dict[str, dict[str, Prior]]:
+    def load_priors(self, season: date) -> dict[str, dict[str, Prior]]:
         """Return what the looks of a season told of each field, by kind of plant; none where nothing was kept."""
         found: dict[str, dict[str, Prior]] = {}
         if not self._exists():
@@ -171,13 +171,13 @@ class Ledger(SqliteStore):
         return found
 
 
-def _values(said: ForecastCase) -> tuple[str | float, ...]:
+def _row_values(case: ForecastCase) -> tuple[str | float, ...]:
     """Return a line as SQLite keeps it."""
-    given = {name: getattr(said, name) for name in _COLUMNS}
-    return tuple({**given, "day": said.day.isoformat(), "start": said.start.astimezone(UTC).isoformat()}.values())
+    given = {name: getattr(case, name) for name in _COLUMNS}
+    return tuple({**given, "day": case.day.isoformat(), "start": case.start.astimezone(UTC).isoformat()}.values())
 
 
-def _said(row: tuple[str | float, ...]) -> ForecastCase:
+def _case_from_row(row: tuple[str | float, ...]) -> ForecastCase:
     given = dict(zip(_COLUMNS, row, strict=True))
     day, start = date.fromisoformat(str(given["day"])), datetime.fromisoformat(str(given["start"]))
     return ForecastCase(**{**given, "day": day, "start": start})  # type: ignore[arg-type]

@@ -17,8 +17,8 @@ from daemon.domain.farm import Drying, Farm, Field
 from daemon.domain.units import DAY, HOUR
 from daemon.planning.daily_weather import daily_extremes, daily_water
 from daemon.planning.drying import day_index
-from daemon.planning.forecast_hours import hours_of, hours_told
-from daemon.planning.ground import DAYS_BEFORE, Ground, field_profile, ground_then
+from daemon.planning.forecast_hours import hourly_weather, observed_hours
+from daemon.planning.ground import SPIN_UP_DAYS, Ground, field_profile, ground_on
 from daemon.planning.growth import field_growth_on
 from daemon.weather.contract import REQUIRED, Weather, at_utc
 from daemon.words.growth import growth_unknown_text
@@ -29,21 +29,21 @@ from models.growth import Growth, GrowthUnknown
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 
 Array = NDArray[np.float64]
-Model = Callable[[Array], Array]  # drying factors to moistures [wet basis] at the hour of the sample
+SwathModel = Callable[[Array], Array]  # drying factors to moistures [wet basis] at the hour of the sample
 
-OLD: Final = timedelta(days=730)  # a sample older than this is named as old
+OLD_AFTER: Final = timedelta(days=730)  # a sample older than this is named as old
 
 
 @dataclass(frozen=True)
-class Learnt:
+class DryingLearnt:
     """A farm that has learnt from its samples.
 
-    `told` holds plain sentences by the name of the field, `factors` what each line told, as far as the weather of its
-    day was at hand.
+    `sentences` holds plain sentences by the name of the field, `factors` what each line told, as far as the weather of
+    its day was at hand.
     """
 
     farm: Farm
-    told: Mapping[str, tuple[str, ...]]
+    sentences: Mapping[str, tuple[str, ...]]
     factors: Mapping[int, float]
 
 
@@ -51,22 +51,22 @@ class Learnt:
 class _Sample:
     """A reading and what came of it: the drying factor that it tells, or None and the reason in `words`."""
 
-    line: Line
-    field: int
+    note: Line
+    field_index: int
     mowing: object
     factor: float | None
     words: str
     fresh: bool = False  # reckoned now, not kept from a time when its weather was at hand
 
 
-def learnt(farm: Farm, lines: Sequence[Line], weather: Weather, now: datetime) -> Learnt:
+def learn_drying(farm: Farm, notes: Sequence[Line], weather: Weather, now: datetime) -> DryingLearnt:
     """Return the farm with the drying of every field as the samples in the diary tell it.
 
     Parameters
     ----------
     farm : Farm
         As in the settings, before `with_diary`: a sample belongs to the growth that stood there then.
-    lines : sequence of Line
+    notes : sequence of Line
     weather : Weather
         Of its past, the hours in which a sample was lying are dried again.
     now : datetime
@@ -79,50 +79,55 @@ def learnt(farm: Farm, lines: Sequence[Line], weather: Weather, now: datetime) -
     """
     days = daily_extremes(weather, farm)
     found = [
-        _sample(farm, number, of_field(lines, field, now), line, weather, days)
+        _evaluate_sample(farm, number, of_field(notes, field, now), line, weather, days)
         for number, field in enumerate(farm.fields)
-        for line in of_field(lines, field, now)
+        for line in of_field(notes, field, now)
         if line.moisture is not None
     ]
-    found.sort(key=lambda one: (one.line.at, one.line.id))
-    fresh = {one.line.id: one.factor for one in found if one.fresh and one.factor is not None}
-    found = _confirmed(found)
+    found.sort(key=lambda one: (one.note.at, one.note.id))
+    fresh = {one.note.id: one.factor for one in found if one.fresh and one.factor is not None}
+    found = _reject_outliers(found)
     used = [one for one in found if one.factor is not None]
     steps = [_posterior(used[:count], len(farm.fields)) for count in range(len(used) + 1)]
-    told = {field.name: tuple(_told(farm, number, found, used, steps, now)) for number, field in enumerate(farm.fields)}
-    fields = tuple(_dried(field, number, used, steps[-1]) for number, field in enumerate(farm.fields))
-    return Learnt(replace(farm, fields=fields) if used else farm, told, fresh)
+    told = {
+        field.name: tuple(_sample_sentences(farm, number, found, used, steps, now))
+        for number, field in enumerate(farm.fields)
+    }
+    fields = tuple(_with_drying(field, number, used, steps[-1]) for number, field in enumerate(farm.fields))
+    return DryingLearnt(replace(farm, fields=fields) if used else farm, told, fresh)
 
 
-def _sample(farm: Farm, number: int, own: Sequence[Line], line: Line, weather: Weather, days: pd.DataFrame) -> _Sample:
+def _evaluate_sample(
+    farm: Farm, number: int, own_notes: Sequence[Line], note: Line, weather: Weather, days: pd.DataFrame
+) -> _Sample:
     """Reckon one sample, or set it aside."""
-    told = cuts(own, farm.place)
+    told = cuts(own_notes, farm.place)
     try:
-        cut = _mowing(farm, told, line)
+        cut = _mowing(farm, told, note)
     except _SetAside as why:
-        return _Sample(line, number, None, None, str(why))
+        return _Sample(note, number, None, None, str(why))
     mowing = (number, cut.day)
     try:
-        factor, words = _reckoned(farm, farm.fields[number], told, cut, line, weather, days)
-        return _Sample(line, number, mowing, factor, words, fresh=True)
+        factor, words = _factor_from_sample(farm, farm.fields[number], told, cut, note, weather, days)
+        return _Sample(note, number, mowing, factor, words, fresh=True)
     except (_NotAtHand, GrowthUnknown) as why:
-        if line.factor is None or not c.MIN_DRYING_FACTOR <= line.factor <= c.MAX_DRYING_FACTOR:
+        if note.factor is None or not c.MIN_DRYING_FACTOR <= note.factor <= c.MAX_DRYING_FACTOR:
             words = growth_unknown_text(why, farm.units) if isinstance(why, GrowthUnknown) else str(why)
-            return _Sample(line, number, mowing, None, words)
-        return _Sample(line, number, mowing, line.factor, "reckoned when its weather was at hand")
+            return _Sample(note, number, mowing, None, words)
+        return _Sample(note, number, mowing, note.factor, "reckoned when its weather was at hand")
     except (_SetAside, ValueError) as why:
-        return _Sample(line, number, mowing, None, str(why))
+        return _Sample(note, number, mowing, None, str(why))
 
 
-def _reckoned(
-    farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, line: Line, weather: Weather, days: pd.DataFrame
+def _factor_from_sample(
+    farm: Farm, field: Field, field_cuts: Sequence[Cut], cut: Cut, note: Line, weather: Weather, days: pd.DataFrame
 ) -> tuple[float, str]:
     """Return the factor that a sample tells, and in words what the model had."""
     then = _days_until(cut, days)
     ground = _ground_at(farm, field, cut, weather)
-    growth = _growth_at(farm, field, told, cut, then, ground)
-    model = _model(farm, field, growth, ground, cut, line, weather)
-    reading = line.moisture or np.nan
+    growth = _growth_at(farm, field, field_cuts, cut, then, ground)
+    model = _swath_model(farm, field, growth, ground, cut, note, weather)
+    reading = note.moisture or np.nan
     slowest, _ = plausible_factor_range()
     plain, at_slowest = (float(water) for water in model(np.array([1.0, slowest])))
     # What is wetter than can be believed is bad news all the same: it counts as the slowest that is believed.
@@ -135,7 +140,7 @@ def _reckoned(
     # Two points of error in the moisture at mowing would then move the factor by more than is not known of it anyway.
     if slower - faster < 2.0 * c.START_MOISTURE_SPREAD:
         raise _SetAside("it hardly depends on how fast the crop dries; take one when more has dried")
-    return factor, f"the model had {measured_moisture_text(plain)} for a crop {_mown_words(farm, cut, line)}"
+    return factor, f"the model had {measured_moisture_text(plain)} for a crop {_mowing_text(farm, cut, note)}"
 
 
 def _days_until(cut: Cut, days: pd.DataFrame) -> pd.DataFrame:
@@ -146,20 +151,24 @@ def _days_until(cut: Cut, days: pd.DataFrame) -> pd.DataFrame:
     return then
 
 
-def _growth_at(farm: Farm, field: Field, told: Sequence[Cut], cut: Cut, then: pd.DataFrame, ground: Ground) -> Growth:
+def _growth_at(
+    farm: Farm, field: Field, field_cuts: Sequence[Cut], cut: Cut, days: pd.DataFrame, ground: Ground
+) -> Growth:
     """Return the growth that a mowing ended, up to its day."""
     known = field.last_cut if field.last_cut is not None and field.last_cut < cut.day else None
     before = mown(
         replace(field, last_cut=known),
-        [one for one in told if one.day < cut.day],
+        [one for one in field_cuts if one.day < cut.day],
         cut.day,
         farm.place,
     )
     looks = tuple(look for look in field.looks if look.on <= cut.day)
-    return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), then, ground)
+    return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), days, ground)
 
 
-def _model(farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, line: Line, weather: Weather) -> Model:
+def _swath_model(
+    farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, note: Line, weather: Weather
+) -> SwathModel:
     """Return the swath that a sample was taken of, as a function of the drying factor."""
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
@@ -168,9 +177,11 @@ def _model(farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, l
     if 100.0 * dry_matter / farm.baleage.swath_share > c.MAX_DENSITY:
         raise _SetAside("the swath lay too thick for the model")
     opens = _noon_before(farm, cut)
-    drying = hours_of(farm, _hours_that_came(farm, weather, opens, line.at))[1]
+    drying = hourly_weather(farm, _observed_span(farm, weather, opens, note.at))[1]
     ends = np.arange(1.0, drying.rain.shape[1] + 1.0)
-    begun, taken, midnight = ((moment - opens) / HOUR for moment in (_begun(farm, cut), line.at, _midnight(farm, cut)))
+    begun, taken, midnight = (
+        (moment - opens) / HOUR for moment in (_begun(farm, cut), note.at, _midnight_after(farm, cut))
+    )
     whole = min(int(taken), ends.size - 1)  # the full hours before the sample: within an hour water falls evenly
     standing = float(np.interp(begun, ends, standing_wetness(drying, dry_matter)[0]))
     solar = _begun(farm, cut).hour + _begun(farm, cut).minute / 60.0 + farm.place.longitude / 15.0
@@ -196,13 +207,13 @@ def _model(farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, l
 
 def _ground_at(farm: Farm, field: Field, cut: Cut, weather: Weather) -> Ground:
     """Return the ground on the day of a mowing."""
-    until = at_utc(_midnight(farm, cut))
-    lately = weather.past.sel(time=slice(until - np.timedelta64(DAYS_BEFORE + 2, "D"), until))
-    ends, drying, *_ = hours_of(farm, lately)
-    return ground_then(field, daily_water(farm, ends, drying), cut.day, field_profile(farm, field))
+    until = at_utc(_midnight_after(farm, cut))
+    lately = weather.past.sel(time=slice(until - np.timedelta64(SPIN_UP_DAYS + 2, "D"), until))
+    ends, drying, *_ = hourly_weather(farm, lately)
+    return ground_on(field, daily_water(farm, ends, drying), cut.day, field_profile(farm, field))
 
 
-def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:
+def _observed_span(farm: Farm, weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:
     """Return the past hours from `opens` to the end of the hour in which a sample was taken.
 
     The hour that is not over yet is the middle of the forecast's: the farmer who has just taken a sample waits for it.
@@ -210,7 +221,7 @@ def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datet
     whole = taken.replace(minute=0, second=0, microsecond=0)
     end = whole if whole == taken else whole + HOUR
     first, last = at_utc(opens), at_utc(end)
-    came = hours_told(weather)[list(REQUIRED)].sel(time=slice(first, last))
+    came = observed_hours(weather)[list(REQUIRED)].sel(time=slice(first, last))
     if came["time"].size and came["time"].to_numpy()[-1] == last - np.timedelta64(1, "h"):
         this_hour = weather.ahead[list(REQUIRED)].sel(time=slice(last, last)).mean("member")
         came = xr.concat([came, this_hour.expand_dims(member=came["member"])], "time")
@@ -220,7 +231,7 @@ def _hours_that_came(farm: Farm, weather: Weather, opens: datetime, taken: datet
     return came
 
 
-def _midnight(farm: Farm, cut: Cut) -> datetime:
+def _midnight_after(farm: Farm, cut: Cut) -> datetime:
     """Return the end of the day of mowing."""
     return datetime.combine(cut.day + DAY, time(0), tzinfo=farm.place.timezone).astimezone(UTC)
 
@@ -233,24 +244,24 @@ def _noon_before(farm: Farm, cut: Cut) -> datetime:
 
 def _posterior(used: Sequence[_Sample], fields: int) -> tuple[Array, Array]:
     """Return the drying factor of every field and how uncertain it is, after some samples."""
-    mean, deviation = drying_posterior(_samples(used), fields)
+    mean, deviation = drying_posterior(_sample_arrays(used), fields)
     return np.exp(mean), deviation
 
 
-def _samples(used: Sequence[_Sample]) -> Samples:
+def _sample_arrays(used: Sequence[_Sample]) -> Samples:
     mowings = list(dict.fromkeys(one.mowing for one in used))
     return Samples(
         np.log(np.array([one.factor for one in used], dtype=float)),
-        np.array([one.field for one in used], dtype=np.int64),
+        np.array([one.field_index for one in used], dtype=np.int64),
         np.array([mowings.index(one.mowing) for one in used], dtype=np.int64),
     )
 
 
-def _confirmed(found: Sequence[_Sample]) -> list[_Sample]:
+def _reject_outliers(samples: Sequence[_Sample]) -> list[_Sample]:
     """Return the samples with those set aside that are far off what was expected and that no other confirms."""
-    telling = [one for one in found if one.factor is not None]
+    telling = [one for one in samples if one.factor is not None]
     far_off = {
-        one.line.id for one, is_good in zip(telling, is_plausible(_samples(telling)), strict=True) if not is_good
+        one.note.id for one, is_good in zip(telling, is_plausible(_sample_arrays(telling)), strict=True) if not is_good
     }
     least, most = plausible_factor_range()
     return [
@@ -261,43 +272,43 @@ def _confirmed(found: Sequence[_Sample]) -> list[_Sample]:
             "expected. If it was read and noted right, take a second sample at another mowing: if both agree, "
             "both count",
         )
-        if one.line.id in far_off
+        if one.note.id in far_off
         else one
-        for one in found
+        for one in samples
     ]
 
 
-def _dried(field: Field, number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Field:
+def _with_drying(field: Field, number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Field:
     """Return a field with its drying; its mowings differ from each other however well their middle is known."""
-    own = sum(one.field == number for one in used)
+    own = sum(one.field_index == number for one in used)
     spread = max(float(posterior[1][number]), c.MIN_DRYING_SPREAD)
     return replace(field, drying=Drying(float(posterior[0][number]), spread, own))
 
 
-def _told(
+def _sample_sentences(
     farm: Farm,
     number: int,
-    found: Sequence[_Sample],
+    samples: Sequence[_Sample],
     used: Sequence[_Sample],
     steps: Sequence[tuple[Array, Array]],
     now: datetime,
 ) -> Iterator[str]:
     """Yield what each sample of a field told and did, and what all of them come to."""
-    for one in (one for one in found if one.field == number):
-        water = measured_moisture_text(one.line.moisture or 0.0)
-        reading = f"Sample of {water} on {_when(farm, one.line)} (line {one.line.id})"
+    for one in (one for one in samples if one.field_index == number):
+        water = measured_moisture_text(one.note.moisture or 0.0)
+        reading = f"Sample of {water} on {_time_text(farm, one.note)} (line {one.note.id})"
         if one.factor is None:
             yield f"{reading} is set aside: {one.words}."
             continue
         count = used.index(one)
         before, after = (float(steps[step][0][number]) for step in (count, count + 1))
-        old = " It is older than two years." if now - one.line.at > OLD else ""
+        old = " It is older than two years." if now - one.note.at > OLD_AFTER else ""
         yield (
             f"{reading}: {one.words}; it tells a drying factor of {one.factor:.2f}, "
             f"which moved the field's from {before:.2f} to {after:.2f}.{old}"
         )
     if used:
-        own = sum(one.field == number for one in used)
+        own = sum(one.field_index == number for one in used)
         factor, spread = (float(values[number]) for values in steps[-1])
         yield (
             f"Drying factor {factor:.2f}, uncertain by {100.0 * spread:.0f}% instead of "
@@ -305,11 +316,11 @@ def _told(
         )
 
 
-def _mown_words(farm: Farm, cut: Cut, line: Line) -> str:
-    day = "" if cut.day == local_day(line, farm.place) else " the day before"
+def _mowing_text(farm: Farm, cut: Cut, note: Line) -> str:
+    day = "" if cut.day == local_day(note, farm.place) else " the day before"
     why = "" if _is_timed(cut) else " (the earliest start: its hour is not noted)"
     return f"mown{day} at {_clock(farm, _begun(farm, cut))}{why}"
 
 
-def _when(farm: Farm, line: Line) -> str:
-    return f"{date_text(local_day(line, farm.place))} at {_clock(farm, line.at)}"
+def _time_text(farm: Farm, note: Line) -> str:
+    return f"{date_text(local_day(note, farm.place))} at {_clock(farm, note.at)}"

@@ -7,25 +7,25 @@ from datetime import date, timedelta
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Prospect
-from daemon.learning.record import Ledger, LedgerError
+from daemon.learning.record import ForecastRecord, ForecastRecordError
 from models.looks import Prior
 
 log = logging.getLogger(__name__)
 
 
-def with_last_season(farm: Farm, ledger: Ledger | None, today: date) -> Farm:
+def apply_last_season_priors(farm: Farm, forecast_record: ForecastRecord | None, today: date) -> Farm:
     """Return the farm with what the looks of the season before say of each field's first growth."""
     try:
         before = farm.place.season_origin(today) - timedelta(days=1)
-        told = ledger.priors(farm.place.season_origin(before)) if ledger else {}
-    except LedgerError as error:
+        told = forecast_record.load_priors(farm.place.season_origin(before)) if forecast_record else {}
+    except ForecastRecordError as error:
         log.warning("the looks of last season are left out: %s", error)
         return farm
     fields = (replace(field, priors=told.get(field.name.casefold(), {})) for field in farm.fields)
     return replace(farm, fields=tuple(fields))
 
 
-def keep_for_next_season(farm: Farm, ledger: Ledger, prospect: Prospect, today: date) -> None:
+def store_next_season_priors(farm: Farm, forecast_record: ForecastRecord, prospect: Prospect, today: date) -> None:
     """Keep what the looks of this season have told by now.
 
     Raises
@@ -35,15 +35,15 @@ def keep_for_next_season(farm: Farm, ledger: Ledger, prospect: Prospect, today: 
     """
     if prospect.next_season_priors:
         told = {name.casefold(): kinds for name, kinds in prospect.next_season_priors.items()}
-        ledger.keep_priors(told, farm.place.season_origin(today))
+        forecast_record.store_priors(told, farm.place.season_origin(today))
 
 
-def carried_words(priors: Mapping[str, Prior]) -> list[str]:
+def prior_sentences(priors: Mapping[str, Prior]) -> list[str]:
     """Return what last season's looks do to the clocks of a first growth.
 
     Examples
     --------
-    >>> carried_words({"grasses": Prior(-12.0, 45.0)})
+    >>> prior_sentences({"grasses": Prior(-12.0, 45.0)})
     ['Last season its grasses were later than the model by looks: their clock is set back by 12 degC days (estimate).']
     """
     return [

@@ -11,10 +11,10 @@ import xarray as xr
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import ForecastCase
-from daemon.learning.record import Ledger, LedgerError
+from daemon.learning.record import ForecastRecord, ForecastRecordError
 from daemon.planning.drying import crop_day, strips_for
 from daemon.planning.field_day import crew_on
-from daemon.planning.forecast_hours import ForecastHours, forecast_hours, hours_told, work_window
+from daemon.planning.forecast_hours import ForecastHours, forecast_hours, observed_hours, work_window
 from daemon.weather.contract import HOUR, REQUIRED, Weather, at_utc
 from daemon.words.numbers import odds_text
 from models import coefficients as c
@@ -26,17 +26,19 @@ from models.swath import Swath, lay_swath, standing_wetness
 log = logging.getLogger(__name__)
 
 DAY: Final = timedelta(days=1)
-BANDS: Final = ((0.0, 0.4, "below 4 in 10"), (0.4, 0.7, "4 to 7 in 10"), (0.7, 1.0, "7 in 10 and more"))
-SHOWN: Final = 0.8  # odds for which it is told what the record does to them
+ODDS_BANDS: Final = ((0.0, 0.4, "below 4 in 10"), (0.4, 0.7, "4 to 7 in 10"), (0.7, 1.0, "7 in 10 and more"))
+EXAMPLE_ODDS: Final = 0.8  # odds for which it is told what the record does to them
 
 
-def learnt_correction(farm: Farm, ledger: Ledger, weather: Weather, today: date) -> tuple[Correction, tuple[str, ...]]:
+def fit_odds_correction(
+    farm: Farm, forecast_record: ForecastRecord, weather: Weather, today: date
+) -> tuple[Correction, tuple[str, ...]]:
     """Judge the days that have come and return what the record does to the odds.
 
     Parameters
     ----------
     farm : Farm
-    ledger : Ledger
+    forecast_record : Ledger
     weather : Weather
         Its past tells what came; hours that only stand as they were forecast judge nothing.
     today : date
@@ -49,49 +51,49 @@ def learnt_correction(farm: Farm, ledger: Ledger, weather: Weather, today: date)
         no morning goes without odds because of it.
     """
     try:
-        _judge(farm, ledger, weather, today)
-        record = ledger.record(today)
+        _verify_new_days(farm, forecast_record, weather, today)
+        record = forecast_record.load_record(today)
         correction = fit_correction(record)
-    except (LedgerError, ArithmeticError, TypeError, ValueError) as error:
+    except (ForecastRecordError, ArithmeticError, TypeError, ValueError) as error:
         log.warning("the odds are not corrected by the farm's own record: %s", error)
         return UNCORRECTED, (
             "The farm's own record of odds cannot be used, so the odds are as the forecast gives them.",
         )
-    return correction, tuple(record_words(record, correction))
+    return correction, tuple(record_sentences(record, correction))
 
 
-def record_words(record: VerificationRecord, correction: Correction) -> list[str]:
+def record_sentences(record: VerificationRecord, correction: Correction) -> list[str]:
     """Return in plain sentences what the record holds, how honest the odds were and what it does to them."""
     if record.odds.size == 0:
         return ["The farm's own record of odds against what came is empty, so they are as the forecast gives them."]
     days = np.unique(record.day.astype("datetime64[D]")).size
-    bands = [(words, (record.odds >= low) & (record.odds < high)) for low, high, words in BANDS]
+    bands = [(words, (record.odds >= low) & (record.odds < high)) for low, high, words in ODDS_BANDS]
     held = [
         f"{words}, {100 * record.odds[at].mean():.0f}% said and {100 * record.outcome[at].mean():.0f}% came "
-        f"({_count(int(at.sum()), 'case')})"
+        f"({_count_text(int(at.sum()), 'case')})"
         for words, at in bands
         if at.any()
     ]
-    now = float(corrected_odds(np.array([SHOWN]), 0.0, correction)[0])
+    now = float(corrected_odds(np.array([EXAMPLE_ODDS]), 0.0, correction)[0])
     return [
-        f"The farm's own record of odds holds {_count(record.odds.size, 'case')} of {_count(days, 'day')}. Of what the "
-        f"forecast alone gave: {'; '.join(held)}.",
-        f"It makes {odds_text(now)} of {odds_text(SHOWN)} for today where no rain is forecast.",
+        f"The farm's own record of odds holds {_count_text(record.odds.size, 'case')} of {_count_text(days, 'day')}. "
+        f"Of what the forecast alone gave: {'; '.join(held)}.",
+        f"It makes {odds_text(now)} of {odds_text(EXAMPLE_ODDS)} for today where no rain is forecast.",
     ]
 
 
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
+def _count_text(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def judged(farm: Farm, lines: Iterable[ForecastCase], past: xr.Dataset) -> dict[ForecastCase, float]:
+def verify(farm: Farm, cases: Iterable[ForecastCase], past: xr.Dataset) -> dict[ForecastCase, float]:
     """Run the work of days that have come again on the hours that came.
 
     Parameters
     ----------
     farm : Farm
         Its people, machines and rules of today are taken for those of the day.
-    lines : iterable of Said
+    cases : iterable of Said
     past : xr.Dataset
         Hours that came.
 
@@ -108,8 +110,8 @@ def judged(farm: Farm, lines: Iterable[ForecastCase], past: xr.Dataset) -> dict[
     than the middle. The ground is as it was forecast.
     """
     outcomes: dict[ForecastCase, float] = {}
-    for day, said in groupby(sorted(lines, key=lambda line: line.day), key=lambda line: line.day):
-        came = _hours_that_came(farm, past, day)
+    for day, said in groupby(sorted(cases, key=lambda line: line.day), key=lambda line: line.day):
+        came = _observed_day(farm, past, day)
         if came is not None:
             hours = forecast_hours(farm, Weather(came, came), day)
             found = {line: _outcome(farm, line, hours) for line in said}
@@ -117,17 +119,17 @@ def judged(farm: Farm, lines: Iterable[ForecastCase], past: xr.Dataset) -> dict[
     return outcomes
 
 
-def _judge(farm: Farm, ledger: Ledger, weather: Weather, today: date) -> None:
+def _verify_new_days(farm: Farm, forecast_record: ForecastRecord, weather: Weather, today: date) -> None:
     """Judge what can be judged; a command may look where it cannot write."""
-    outcomes = judged(farm, ledger.unjudged(today), hours_told(weather))
+    outcomes = verify(farm, forecast_record.unverified(today), observed_hours(weather))
     try:
         if outcomes:
-            ledger.settle(outcomes)
-    except LedgerError as error:
+            forecast_record.store_outcomes(outcomes)
+    except ForecastRecordError as error:
         log.warning("what came of the odds was not kept: %s", error)
 
 
-def _hours_that_came(farm: Farm, past: xr.Dataset, day: date) -> xr.Dataset | None:
+def _observed_day(farm: Farm, past: xr.Dataset, day: date) -> xr.Dataset | None:
     """Return the hours of a day from the noon before on, when the crop has lost the last dew; None if any lacks."""
     zone = farm.place.timezone
     opens = datetime.combine(day - DAY, time(12), tzinfo=zone).astimezone(UTC)
@@ -139,14 +141,14 @@ def _hours_that_came(farm: Farm, past: xr.Dataset, day: date) -> xr.Dataset | No
     return came if whole and all(bool(came[name].notnull().all()) for name in REQUIRED) else None
 
 
-def _outcome(farm: Farm, line: ForecastCase, hours: ForecastHours) -> float | None:
+def _outcome(farm: Farm, case: ForecastCase, hours: ForecastHours) -> float | None:
     """Return the share of draws with which a line's area is wrapped; None where today's rules have no such day."""
-    window = work_window(farm, line.day, line.start, hours)
+    window = work_window(farm, case.day, case.start, hours)
     if window is None or not window.starts:
         return None
-    wetness = standing_wetness(hours.drying, line.dry_matter)
-    day = crop_day(farm, _swath(farm, line, hours), wetness, window, hours, window.starts)
-    count = strips_for(farm, line.area)
+    wetness = standing_wetness(hours.drying, case.dry_matter)
+    day = crop_day(farm, _case_swath(farm, case, hours), wetness, window, hours, window.starts)
+    count = strips_for(farm, case.area)
     plan = best_plan(
         day,
         crew_on(farm, window),
@@ -159,14 +161,14 @@ def _outcome(farm: Farm, line: ForecastCase, hours: ForecastHours) -> float | No
     return float(plan.odds[-1])
 
 
-def _swath(farm: Farm, line: ForecastCase, hours: ForecastHours) -> Swath:
+def _case_swath(farm: Farm, case: ForecastCase, hours: ForecastHours) -> Swath:
     draws = hours.draws
     return lay_swath(
-        line.dry_matter * draws.yield_factor,
-        np.clip(line.start_moisture + draws.start_moisture_shift, 0.5, 0.9),
+        case.dry_matter * draws.yield_factor,
+        np.clip(case.start_moisture + draws.start_moisture_shift, 0.5, 0.9),
         farm.baleage.swath_share,
-        drying_factor=line.drying_factor * draws.drying_factor ** (line.drying_spread / c.K400_SPREAD),
-        crop_factor=line.crop_factor,
+        drying_factor=case.drying_factor * draws.drying_factor ** (case.drying_spread / c.K400_SPREAD),
+        crop_factor=case.crop_factor,
         conditioned=farm.baleage.conditioned,
-        soil_factor=line.soil_factor,
+        soil_factor=case.soil_factor,
     )

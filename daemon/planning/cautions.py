@@ -5,59 +5,61 @@ from datetime import datetime
 from daemon.domain.farm import Estimates, Farm, Traction
 from daemon.domain.prospect import FieldDay, Ripeness, TimedCaution
 from daemon.domain.units import HOUR
-from daemon.planning.field_day import WorkedDay
+from daemon.planning.field_day import PlannedDay
 from daemon.planning.forecast_hours import ForecastHours
 from models.cautions import BaledMoisture, Caution, CautionHours, DayOfWork, LocalFigures, rank_cautions
 from models.workday import SLOTS_PER_HOUR
 
 
-def cares_of(farm: Farm, worked: WorkedDay, shown: FieldDay, hours: ForecastHours) -> tuple[TimedCaution, ...]:
+def cautions_of(
+    farm: Farm, planned_day: PlannedDay, field_day: FieldDay, hours: ForecastHours
+) -> tuple[TimedCaution, ...]:
     """Return all that is to be bewared of in a day's work, the gravest first; nothing where nothing is to be mown.
 
     Parameters
     ----------
     farm, hours
-    worked : WorkedDay
+    planned_day : WorkedDay
         The plan of the day.
-    shown : FieldDay
+    field_day : FieldDay
         The day with its hours of work.
     """
-    if shown.start is None or shown.wrapped_by is None or shown.moisture_at_baling is None:
+    if field_day.start is None or field_day.wrapped_by is None or field_day.moisture_at_baling is None:
         return ()
-    window = worked.window
-    first = window.slot_of(shown.start) // SLOTS_PER_HOUR
-    end = max(-(-window.slot_of(shown.wrapped_by) // SLOTS_PER_HOUR), first + 1)
+    window = planned_day.window
+    first = window.slot_of(field_day.start) // SLOTS_PER_HOUR
+    end = max(-(-window.slot_of(field_day.wrapped_by) // SLOTS_PER_HOUR), first + 1)
     block = slice(window.first_hour + first, window.first_hour + end)
-    band = shown.moisture_at_baling
+    band = field_day.moisture_at_baling
     moisture = BaledMoisture(band.low, band.mid, band.high)
-    day = _day_of_work(farm, worked, hours, block, moisture, stemmy=shown.ripeness is Ripeness.PAST)
+    day = _day_of_work(farm, planned_day, hours, block, moisture, stemmy=field_day.ripeness is Ripeness.PAST)
     begins = (window.begins + first * HOUR).astimezone(farm.place.timezone)
     own = _own_figures(farm.estimates)
-    return tuple(_care(noted, begins) for noted in rank_cautions(day, own, max_count=len(Caution)))
+    return tuple(_timed_caution(noted, begins) for noted in rank_cautions(day, own, max_count=len(Caution)))
 
 
-def _own_figures(said: Estimates) -> LocalFigures:
+def _own_figures(estimates: Estimates) -> LocalFigures:
     return LocalFigures(
-        thunder_chance=said.thunder_from,
-        fawns=said.fawns,
-        nests=said.nests,
-        killing_frost=said.killing_frost,
-        horses_rest_at=said.horses_rest_at,
-        horses_stop_at=said.horses_stop_at,
+        thunder_chance=estimates.thunder_from,
+        fawns=estimates.fawns,
+        nests=estimates.nests,
+        killing_frost=estimates.killing_frost,
+        horses_rest_at=estimates.horses_rest_at,
+        horses_stop_at=estimates.horses_stop_at,
     )
 
 
 def _day_of_work(
-    farm: Farm, worked: WorkedDay, hours: ForecastHours, block: slice, moisture: BaledMoisture, *, stemmy: bool
+    farm: Farm, planned_day: PlannedDay, hours: ForecastHours, block: slice, moisture: BaledMoisture, *, stemmy: bool
 ) -> DayOfWork:
-    drought_days, days_since_drought = worked.crop.ground.drought_on(worked.window.date)
+    drought_days, days_since_drought = planned_day.crop.ground.drought_on(planned_day.window.date)
     return DayOfWork(
-        on=worked.window.date,
+        on=planned_day.window.date,
         latitude=farm.place.latitude,
-        alfalfa_share=sum(share for kind, share in worked.crop.growth.species_shares.items() if kind.is_alfalfa),
-        air_temperature=hours.air[:, block],
+        alfalfa_share=sum(share for kind, share in planned_day.crop.growth.species_shares.items() if kind.is_alfalfa),
+        air_temperature=hours.air_temperature[:, block],
         relative_humidity=hours.humidity[:, block],
-        thunder=None if hours.thunder is None else hours.thunder[:, block],
+        thunder=None if hours.thunder_probability is None else hours.thunder_probability[:, block],
         moisture=moisture,
         stemmy=stemmy,
         film_wait=farm.work.wrap_within,
@@ -69,7 +71,7 @@ def _day_of_work(
     )
 
 
-def _care(noted: CautionHours, begins: datetime) -> TimedCaution:
+def _timed_caution(noted: CautionHours, begins: datetime) -> TimedCaution:
     """Return a caution with its hours on the farm's clock: the wider ones, in which a tenth of the members has it."""
     spell = noted.hours.possible if noted.hours else None
     if noted.hours is None or spell is None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from daemon.domain.farm import Farm, Field
 from daemon.planning.forecast_hours import ForecastHours, Window
-from daemon.planning.ground import Ground, field_profile, ground_ahead, ground_then
+from daemon.planning.ground import Ground, field_profile, ground_ahead, ground_on
 from models import coefficients as c
 from models.day_limits import baling_hours, baling_window, mowing_slots
 from models.day_plan import CropDay
@@ -46,7 +46,7 @@ class Crop:
         return _yield_on(self.field, self.growth, day)
 
     @property
-    def standing(self) -> float:
+    def standing_area(self) -> float:
         """The area [ha] that is not yet cut."""
         return self.field.area if self.field.standing is None else self.field.standing
 
@@ -60,7 +60,7 @@ def _yield_on(field: Field, growth: Growth, day: date) -> float:
     return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.MIN_DRY_MATTER)
 
 
-def ground_under(farm: Farm, hours: ForecastHours) -> Callable[[Field], Ground]:
+def ground_lookup(farm: Farm, hours: ForecastHours) -> Callable[[Field], Ground]:
     """Return what tells the ground under a field in the hours ahead; fields that are alike in it are followed once.
 
     What it returns raises ValueError if soil or stand are malformed.
@@ -70,7 +70,7 @@ def ground_under(farm: Farm, hours: ForecastHours) -> Callable[[Field], Ground]:
     def under(field: Field) -> Ground:
         alike = field.soil, field.drainage, field.last_cut, field.ground_looks, tuple(sorted(field.stand.items()))
         if alike not in found:
-            found[alike] = _ground(farm, field, hours)
+            found[alike] = _ground_from_today(farm, field, hours)
         return found[alike]
 
     return under
@@ -83,11 +83,11 @@ def standing_crops(grown: Sequence[tuple[Field, Growth, Ground]], hours: Forecas
     return [Crop(field, growth, on_it, ground) for (field, growth, ground), on_it in zip(grown, wetness, strict=True)]
 
 
-def _ground(farm: Farm, field: Field, hours: ForecastHours) -> Ground:
+def _ground_from_today(farm: Farm, field: Field, hours: ForecastHours) -> Ground:
     """Return the ground from today on, or of today alone where the hours ahead hold no whole day."""
     profile = field_profile(farm, field)
     if hours.water.day.size == 0:
-        return ground_then(field, hours.past_water, hours.today, profile)
+        return ground_on(field, hours.past_water, hours.today, profile)
     return ground_ahead(field, hours.past_water, hours.water, profile)
 
 
@@ -99,7 +99,7 @@ def crop_days(farm: Farm, crop: Crop, windows: Sequence[Window], hours: Forecast
     The days lie side by side as so many members: many small arrays would take twice the time of one large one.
     """
     swaths = [swath_of(farm, crop, window.date, hours) for window in windows]
-    return _dried(farm, swaths, crop.wetness, windows, hours, windows[0].starts)
+    return _dry_swaths(farm, swaths, crop.wetness, windows, hours, windows[0].starts)
 
 
 def crop_day(
@@ -117,10 +117,10 @@ def crop_day(
     starts : sequence of int
         Slots in which mowing may begin, in order.
     """
-    return _dried(farm, [swath], wetness, [window], hours, starts)[0]
+    return _dry_swaths(farm, [swath], wetness, [window], hours, starts)[0]
 
 
-def _dried(
+def _dry_swaths(
     farm: Farm,
     swaths: Sequence[Swath],
     wetness: Array,
@@ -132,22 +132,22 @@ def _dried(
     first = starts[0]
     goes_on = mowing_slots(windows[0].pace, np.array(starts[-1:]), MOWING_AFTER_LATEST_START)[-1, 0]
     rows = np.arange(first, min(int(goes_on) + 1, windows[0].finish))
-    spans = [slice(window.first_hour, window.first_hour + window.hours) for window in windows]
+    spans = [slice(window.first_hour, window.first_hour + window.hour_count) for window in windows]
     water = wilt(
         DryingHours.stack([hours.drying.between(span.start, span.stop) for span in spans]),
-        Swath.stack([cut_through_the_day(*pair, farm, rows) for pair in zip(swaths, windows, strict=True)]),
+        Swath.stack([with_start_moisture_by_hour(*pair, farm, rows) for pair in zip(swaths, windows, strict=True)]),
         rows / SLOTS_PER_HOUR,
-        np.concatenate([at_mowing(wetness, window, rows) for window in windows], axis=1),
+        np.concatenate([wetness_at_mowing(wetness, window, rows) for window in windows], axis=1),
     )
     water = water.reshape(*water.shape[:2], len(windows), -1)
     ready, closes = baling_window(water, float(dry_basis(np.array(farm.baleage.wettest))))
     return [
-        _crop_day(farm, swath, window, first, ready[:, day], closes[:, day], water[:, :, day], hours.wet[:, span])
+        _build_crop_day(farm, swath, window, first, ready[:, day], closes[:, day], water[:, :, day], hours.wet[:, span])
         for day, (swath, window, span) in enumerate(zip(swaths, windows, spans, strict=True))
     ]
 
 
-def _crop_day(
+def _build_crop_day(
     farm: Farm,
     swath: Swath,
     window: Window,
@@ -186,19 +186,19 @@ def swath_of(farm: Farm, crop: Crop, day: date, hours: ForecastHours) -> Swath:
     )
 
 
-def cut_through_the_day(swath: Swath, window: Window, farm: Farm, rows: NDArray[np.int64]) -> Swath:
+def with_start_moisture_by_hour(swath: Swath, window: Window, farm: Farm, rows: NDArray[np.int64]) -> Swath:
     """Return a swath whose strips, cut in these slots, start as wet as the crop is at that hour of the day."""
     began = window.begins.hour + window.begins.minute / 60.0 + rows / SLOTS_PER_HOUR
     shift = start_moisture_shift(began + farm.place.longitude / 15.0)[:, None, None]
     return replace(swath, start_moisture=dry_basis(wet_basis(swath.start_moisture) + shift))
 
 
-def at_mowing(standing: Array, window: Window, rows: NDArray[np.int64]) -> Array:
+def wetness_at_mowing(wetness: Array, window: Window, rows: NDArray[np.int64]) -> Array:
     """Return the water [mm] on the standing crop when each strip is mown, shape (strip, member)."""
     hour = window.first_hour + rows / SLOTS_PER_HOUR - 1.0  # values stand at the ends of the hours
-    whole = np.clip(hour.astype(np.int64), 0, standing.shape[1] - 2)
+    whole = np.clip(hour.astype(np.int64), 0, wetness.shape[1] - 2)
     share = np.clip(hour - whole, 0.0, 1.0)
-    return np.asarray((standing[:, whole] * (1.0 - share) + standing[:, whole + 1] * share).T)
+    return np.asarray((wetness[:, whole] * (1.0 - share) + wetness[:, whole + 1] * share).T)
 
 
 def _baling_slots(farm: Farm, dry_matter: Array) -> Array:

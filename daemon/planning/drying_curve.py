@@ -6,7 +6,7 @@ import numpy as np
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Band, DryingPicture
-from daemon.planning.field_day import WorkedDay
+from daemon.planning.field_day import PlannedDay
 from daemon.planning.forecast_hours import ForecastHours
 from models.swath import wet_basis
 from models.workday import SLOTS_PER_HOUR
@@ -15,7 +15,7 @@ QUANTILES = (0.1, 0.5, 0.9)
 
 
 def drying_picture(
-    farm: Farm, alone: dict[date, WorkedDay], placed: dict[date, WorkedDay], hours: ForecastHours
+    farm: Farm, alone: dict[date, PlannedDay], placed: dict[date, PlannedDay], hours: ForecastHours
 ) -> DryingPicture | None:
     """Return the picture of the first day on which a field is to be mown, else of the first that was reckoned.
 
@@ -33,24 +33,24 @@ def drying_picture(
     """
     good = [placed[day] for day in sorted(placed) if placed[day].plan.strip_count]
     shown = good or [alone[day] for day in sorted(alone)]
-    return _picture(farm, shown[0], hours) if shown else None
+    return _day_picture(farm, shown[0], hours) if shown else None
 
 
-def _picture(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> DryingPicture:
-    window, day, start = worked.window, worked.day, worked.plan.start
-    span = slice(window.first_hour, window.first_hour + window.hours)
+def _day_picture(farm: Farm, planned_day: PlannedDay, hours: ForecastHours) -> DryingPicture:
+    window, day, start = planned_day.window, planned_day.crop_day, planned_day.plan.start
+    span = slice(window.first_hour, window.first_hour + window.hour_count)
     low, mid, high = np.quantile(wet_basis(day.water[:, start - day.first_slot]), QUANTILES, axis=1)
     mown_in = start / SLOTS_PER_HOUR  # [h] from the beginning of the window
     cut = int(mown_in)  # until it is cut, a strip holds what it is cut with
     return DryingPicture(
         date=window.date,
-        begins=window.at(0, farm),
-        mown=window.at(start, farm),
+        begins=window.time_at(0, farm),
+        mown=window.time_at(start, farm),
         water=tuple(
             Band(float(low[end]), float(mid[end]), float(high[end])) if end >= mown_in else None
-            for end in range(1, window.hours + 1)
+            for end in range(1, window.hour_count + 1)
         ),
         rain=tuple(float(share) for share in hours.wet[:, span].mean(axis=0)),
-        sun=tuple(float(mean) for mean in hours.sun[:, span].mean(axis=0)),
+        sun=tuple(float(mean) for mean in hours.solar_radiation[:, span].mean(axis=0)),
         water_at_mowing=Band(float(low[cut]), float(mid[cut]), float(high[cut])),
     )

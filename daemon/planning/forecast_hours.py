@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from daemon.domain.farm import Farm, Traction
 from daemon.domain.units import HOUR
 from daemon.planning.daily_weather import DailyWater, daily_water
-from daemon.planning.ground import DAYS_BEFORE
+from daemon.planning.ground import SPIN_UP_DAYS
 from daemon.weather.contract import REQUIRED, STEP, Weather, is_filled
 from models import coefficients as c
 from models.day_limits import wet_hours
@@ -28,7 +28,7 @@ from models.workday import SLOTS_PER_HOUR
 Array = NDArray[np.float64]
 
 SLOT = HOUR / SLOTS_PER_HOUR
-START_EVERY = SLOTS_PER_HOUR  # slots between the starts that are tried
+SLOTS_BETWEEN_STARTS = SLOTS_PER_HOUR  # slots between the starts that are tried
 
 
 @dataclass(frozen=True)
@@ -38,37 +38,39 @@ class ForecastHours:
     ends: NDArray[np.datetime64]
     drying: DryingHours
     wet: NDArray[np.bool_]  # (member, hour)
-    air: Array  # (member, hour) [degC]
+    air_temperature: Array  # (member, hour) [degC]
     humidity: Array  # relative, (member, hour) [1]
-    thunder: Array | None  # probability in each hour, (member, hour) [1]; None: the forecast tells nothing of it
-    sun: Array  # (member, hour) [W/m2]
+    thunder_probability: (
+        Array | None
+    )  # probability in each hour, (member, hour) [1]; None: the forecast tells nothing of it
+    solar_radiation: Array  # (member, hour) [W/m2]
     gust: Array | None  # the strongest of each hour, (member, hour) [m/s]; None: the forecast tells nothing of it
     pace: Array  # (hour,) of the mower as share of its usual pace
     draws: CropDraws
     past_water: DailyWater
     water: DailyWater  # of whole days from today on
     today: date
-    independent: float  # forecasts that the members are worth, infinite for hours that are known
+    effective_members: float  # forecasts that the members are worth, infinite for hours that are known
     correction: Correction = UNCORRECTED
 
     @cached_property
-    def until_rain(self) -> "ForecastHours":
+    def without_wet_hour_rain(self) -> "ForecastHours":
         """The same without the rain of wet hours: it ends the day for what lies, so nobody asks how wet it makes it."""
         return replace(self, drying=replace(self.drying, rain=np.where(self.wet, 0.0, self.drying.rain)))
 
     def raw_odds(self, share: Array) -> Array:
         """Return the odds of a share of cases before the farm's own record has its say."""
-        return odds_from_share(share, self.independent)
+        return odds_from_share(share, self.effective_members)
 
-    def rain_on(self, window: "Window") -> float:
+    def root_rain_on(self, window: "Window") -> float:
         """Return how wet the forecast holds the hours of work for, see models.odds.root_rain [mm1/2]."""
-        return root_rain(self.drying.rain[:, window.first_hour : window.first_hour + window.hours])
+        return root_rain(self.drying.rain[:, window.first_hour : window.first_hour + window.hour_count])
 
-    def odds_on(self, window: "Window") -> Callable[[Array], Array]:
+    def odds_converter(self, window: "Window") -> Callable[[Array], Array]:
         """Return what turns shares of cases into odds for work on a day; what is known needs no correction."""
-        if np.isinf(self.independent):
+        if np.isinf(self.effective_members):
             return self.raw_odds
-        lead, rain = float((window.date - self.today).days), self.rain_on(window)
+        lead, rain = float((window.date - self.today).days), self.root_rain_on(window)
         return lambda share: corrected_odds(self.raw_odds(share), lead, self.correction, rain=rain)
 
 
@@ -79,18 +81,18 @@ class Window:
     date: date
     begins: datetime  # UTC
     first_hour: int  # index into the forecast hours
-    hours: int
+    hour_count: int
     starts: Sequence[int]  # slots that are tried for the beginning of mowing
-    latest: int  # last slot in which mowing of a field may begin
+    latest_start: int  # last slot in which mowing of a field may begin
     finish: int  # slot
     rest: frozenset[int]  # slots in which nobody works
     pace: Array  # (slot,) strips mown in each
 
-    def at(self, slot: int, farm: Farm) -> datetime:
+    def time_at(self, slot: int, farm: Farm) -> datetime:
         """Return the farm's clock at the beginning of a slot."""
         return (self.begins + slot * SLOT).astimezone(farm.place.timezone)
 
-    def storm(self, hours: ForecastHours, least_gust: float, least_rain: float) -> datetime | None:
+    def storm_start(self, hours: ForecastHours, least_gust: float, least_rain: float) -> datetime | None:
         """Return when a storm may begin (UTC) in the two days from the beginning of work on, None if none is told."""
         if hours.gust is None:
             return None
@@ -118,9 +120,9 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
         What the farm's own record of forecast against outcome does to the odds.
     """
     attributes = weather.ahead.attrs
-    ends, drying, air, dew = hours_of(farm, _with_what_came(weather))
-    lately = weather.past.isel(time=slice(-24 * (DAYS_BEFORE + 2), None))
-    past_water = daily_water(farm, *hours_of(farm, lately)[:2])
+    ends, drying, air, dew = hourly_weather(farm, _with_observed_hours(weather))
+    lately = weather.past.isel(time=slice(-24 * (SPIN_UP_DAYS + 2), None))
+    past_water = daily_water(farm, *hourly_weather(farm, lately)[:2])
     members, source = drying.rain.shape[0], farm.weather
     step, began = weather.ahead[STEP].to_numpy()[1:], ends.astype("datetime64[h]").astype(np.int64) - 1
     wet = wet_hours(drying.rain, step, began, wet_hour=source.wet_hour, wet_step=source.wet_step)
@@ -128,33 +130,37 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
     if is_synthetic:  # the spells of rain that were drawn lie in hours of their own
         wet |= drying.rain >= source.wet_hour
     # The hours that came are true hours, however coarse the steps of the forecast are.
-    over = np.isin(ends, hours_told(weather)["time"])
+    over = np.isin(ends, observed_hours(weather)["time"])
     wet = np.where(over, drying.rain >= source.wet_hour, wet)
     humidity = relative_humidity(air, dew)
     return ForecastHours(
         ends=ends,
         drying=drying,
         wet=wet,
-        air=air,
+        air_temperature=air,
         humidity=humidity,
-        thunder=_if_told(weather.ahead, "thunderstorm_probability"),
-        sun=weather.ahead["surface_downwelling_shortwave_flux_in_air"].transpose("member", "time").to_numpy()[:, 1:],
-        gust=_if_told(weather.ahead, "wind_speed_of_gust"),
-        pace=_pace(farm, air, humidity),
+        thunder_probability=_optional_series(weather.ahead, "thunderstorm_probability"),
+        solar_radiation=weather.ahead["surface_downwelling_shortwave_flux_in_air"]
+        .transpose("member", "time")
+        .to_numpy()[:, 1:],
+        gust=_optional_series(weather.ahead, "wind_speed_of_gust"),
+        pace=_mower_pace(farm, air, humidity),
         draws=draw_crop(members),
         past_water=past_water,
         water=daily_water(farm, ends, drying, weather.past["time"].to_numpy()[-1]).since(today),
         today=today,
-        independent=_independent(members, is_record=attributes["kind"] == "record", is_synthetic=is_synthetic),
+        effective_members=_effective_members(
+            members, is_record=attributes["kind"] == "record", is_synthetic=is_synthetic
+        ),
         correction=correction,
     )
 
 
-def _with_what_came(weather: Weather) -> xr.Dataset:
+def _with_observed_hours(weather: Weather) -> xr.Dataset:
     """Return the hours ahead, in which those that are over are, in every member, the hours that came."""
     ahead = weather.ahead[list(REQUIRED)]
     came = (
-        hours_told(weather)[list(REQUIRED)]
+        observed_hours(weather)[list(REQUIRED)]
         .isel(member=0, drop=True)
         .reset_coords(drop=True)
         .reindex(time=ahead["time"])
@@ -162,7 +168,7 @@ def _with_what_came(weather: Weather) -> xr.Dataset:
     return ahead.assign({name: came[name].fillna(ahead[name]) for name in REQUIRED})
 
 
-def _independent(members: int, *, is_record: bool, is_synthetic: bool) -> float:
+def _effective_members(members: int, *, is_record: bool, is_synthetic: bool) -> float:
     """Return how many forecasts the members are worth: those drawn from the chances of one are worth little more."""
     if is_record:
         return np.inf
@@ -170,12 +176,12 @@ def _independent(members: int, *, is_record: bool, is_synthetic: bool) -> float:
     return min(worth, c.SYNTHETIC_INDEPENDENT_MEMBERS) if is_synthetic else worth
 
 
-def hours_told(weather: Weather) -> xr.Dataset:
+def observed_hours(weather: Weather) -> xr.Dataset:
     """Return the past hours that came, without those that stand as they were forecast."""
     return weather.past.isel(time=~is_filled(weather.past))
 
 
-def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], DryingHours, Array, Array]:
+def hourly_weather(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], DryingHours, Array, Array]:
     """Return the ends of a Dataset's hours, their drying, and their mean temperature and dew point [degC].
 
     Notes
@@ -201,13 +207,13 @@ def hours_of(farm: Farm, hours: xr.Dataset) -> tuple[NDArray[np.datetime64], Dry
     return ends, drying, air, dew
 
 
-def _if_told(ahead: xr.Dataset, name: str) -> Array | None:
+def _optional_series(ahead: xr.Dataset, name: str) -> Array | None:
     """Return what a forecast may tell or not of each hour: it stands at the hour's end."""
     told = ahead.get(name)
     return None if told is None else told.transpose("member", "time").to_numpy()[:, 1:]
 
 
-def _pace(farm: Farm, air: Array, humidity: Array) -> Array:
+def _mower_pace(farm: Farm, air: Array, humidity: Array) -> Array:
     """Return the mower's pace in each hour, by the middle of the members."""
     if farm.work.traction is Traction.TRACTOR:
         return np.ones(air.shape[1])
@@ -219,24 +225,24 @@ def work_window(farm: Farm, day: date, now: datetime, hours: ForecastHours) -> W
     """Return the working day on its grid, or None where the forecast does not cover it."""
     work = farm.work
     earliest, latest = (_utc(farm, day, at) for at in (work.earliest_start, work.latest_start))
-    finish = _finish(farm, day)
+    finish = _finish_time(farm, day)
     begins = earliest.replace(minute=0, second=0, microsecond=0)
-    first = round((begins + HOUR - _moment(hours.ends[0])) / HOUR)
+    first = round((begins + HOUR - _utc_from_label(hours.ends[0])) / HOUR)
     count = max(-(-(finish - begins) // HOUR), 0)
     if first < 0 or first + count > hours.ends.size:
         return None
     last = (finish - begins) // SLOT
     opens = -(-(max(earliest, now) - begins) // SLOT)
     closes = min((latest - begins) // SLOT, last - 1)
-    rest = _rest(farm, day, begins)
+    rest = _break_slots(farm, day, begins)
     pace = np.repeat(hours.pace[first : first + count], SLOTS_PER_HOUR)
     pace[[slot for slot in rest if slot < pace.size]] = 0.0
-    tried = sorted({*range(opens, closes + 1, START_EVERY), *((closes,) if opens <= closes else ())})
+    tried = sorted({*range(opens, closes + 1, SLOTS_BETWEEN_STARTS), *((closes,) if opens <= closes else ())})
     starts = tuple(slot for slot in tried if pace[slot] > 0.0)
     return Window(day, begins, first, count, starts, closes, last, rest, pace)
 
 
-def _finish(farm: Farm, day: date) -> datetime:
+def _finish_time(farm: Farm, day: date) -> datetime:
     """Return when work ends: nobody bales or wraps in the dark unless the farm says so."""
     finish = _utc(farm, day, farm.work.finish_by)
     # The sun's own date at noon on the farm's clock: near the date line the two are not the same.
@@ -244,10 +250,10 @@ def _finish(farm: Farm, day: date) -> datetime:
     _, sunset = sunrise_sunset(farm.place.latitude, farm.place.longitude, np.datetime64(solar.date(), "D"))
     if farm.work.after_dark or np.isnat(sunset):
         return finish
-    return min(finish, _moment(sunset))
+    return min(finish, _utc_from_label(sunset))
 
 
-def _rest(farm: Farm, day: date, begins: datetime) -> frozenset[int]:
+def _break_slots(farm: Farm, day: date, begins: datetime) -> frozenset[int]:
     """Return the slots of the break; one that is begun is lost."""
     if farm.work.break_at is None:
         return frozenset()
@@ -265,5 +271,5 @@ def _utc(farm: Farm, day: date, at: time) -> datetime:
     return datetime.combine(day, at, tzinfo=farm.place.timezone).astimezone(UTC)
 
 
-def _moment(label: np.datetime64 | NDArray[np.datetime64]) -> datetime:
+def _utc_from_label(label: np.datetime64 | NDArray[np.datetime64]) -> datetime:
     return datetime.fromisoformat(str(label.astype("datetime64[s]"))).replace(tzinfo=UTC)

@@ -33,7 +33,7 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground
         southern=farm.place.is_southern,
         latitude=farm.place.latitude,
         context=GrowthContext(
-            target=fibre_target(field, farm.species), stress=ground.stress_on(day), priors=field.priors
+            target=fibre_target(field, farm.species), stress=ground.water_stress_on(day), priors=field.priors
         ),
         species_by_name=farm.species,
     )

@@ -10,18 +10,18 @@ import pandas as pd
 
 from daemon.domain.farm import Farm, Field
 from daemon.domain.prospect import FieldDay, FieldProspect, ForecastCase, Prospect, Reason, Ripeness, WeatherFacts
-from daemon.planning.cautions import cares_of
+from daemon.planning.cautions import cautions_of
 from daemon.planning.daily_weather import daily_extremes
-from daemon.planning.drying import Crop, day_index, ground_under, standing_crops
+from daemon.planning.drying import Crop, day_index, ground_lookup, standing_crops
 from daemon.planning.drying_curve import drying_picture
-from daemon.planning.feed_value import quality_on, waiting_on, yield_on
-from daemon.planning.field_day import WorkedDay, days_of, grown_by, ripeness
-from daemon.planning.field_order import placed_on
+from daemon.planning.feed_value import quality_on, waiting_cost_on, yield_on
+from daemon.planning.field_day import PlannedDay, classify_ripeness, growth_only, plan_days
+from daemon.planning.field_order import order_fields
 from daemon.planning.forecast_hours import SLOT, ForecastHours, Window, forecast_hours, work_window
-from daemon.planning.ground import CARRIED, Ground
+from daemon.planning.ground import FIRM_SHARE_NEEDED, Ground
 from daemon.planning.growth import field_growth_on, kinds_on
-from daemon.planning.losses import breathed
-from daemon.planning.overnight import if_left
+from daemon.planning.losses import respiration_until_baling
+from daemon.planning.overnight import left_overnight
 from daemon.weather.contract import Weather, aged
 from daemon.words.catalog import phrase
 from daemon.words.growth import growth_doubts_text, growth_unknown_text
@@ -29,10 +29,10 @@ from daemon.words.numbers import date_text
 from models.growth import Growth, GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 
-HORIZON = 10  # days looked at from today on: forecasts reach no further with any skill
+HORIZON_DAYS = 10  # days looked at from today on: forecasts reach no further with any skill
 
 
-def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correction = UNCORRECTED) -> Prospect:
+def plan_fields(farm: Farm, weather: Weather, now: datetime, correction: Correction = UNCORRECTED) -> Prospect:
     """Return the prospect of every field from today to the end of the forecast.
 
     Parameters
@@ -51,18 +51,18 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
         A field that cannot be reckoned is named with the reason; the others go on. Weather that is too old or has too
         few members leaves every field without an answer, but with what is known of its growth.
     """
-    facts = _facts(weather, now)
-    trouble, detail = _distrust(farm, weather, facts)
+    facts = _weather_facts(weather, now)
+    trouble, detail = _weather_trouble(farm, weather, facts)
     if trouble is not None:
-        return _as_it_stands(farm, weather, no_prospect(farm, now, trouble, detail, facts))
+        return _with_growth_only(farm, weather, unknown_prospect(farm, now, trouble, detail, facts))
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
-    windows = _windows(farm, hours, now)
+    windows = _work_windows(farm, hours, now)
     try:
-        grown, crops = _standing(farm, weather, now, hours)
+        grown, crops = _growth_and_crops(farm, weather, now, hours)
     except ValueError as wrong:
-        return no_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
-    pairs = [_reckoned(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
-    placed = _share_days(farm, [worked for _, worked in pairs], hours)
+        return unknown_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
+    pairs = [_plan_field(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
+    placed = _fit_fields(farm, [worked for _, worked in pairs], hours)
     return Prospect(
         farm.name,
         now,
@@ -70,8 +70,8 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
         tuple(
             replace(
                 found,
-                days=tuple(_chosen(farm, day, placed.get((found.name, day.date))) for day in found.days),
-                drying_picture=drying_picture(farm, worked, _of(placed, found.name), hours),
+                days=tuple(_final_day(farm, day, placed.get((found.name, day.date))) for day in found.days),
+                drying_picture=drying_picture(farm, worked, _days_of_field(placed, found.name), hours),
             )
             for found, worked in pairs
         ),
@@ -83,17 +83,19 @@ def look_ahead(farm: Farm, weather: Weather, now: datetime, correction: Correcti
         warnings=weather.warnings,
         forecast_cases=()
         if facts.is_recorded
-        else tuple(_said(farm, one, hours) for _, days_ in pairs for one in days_.values()),
+        else tuple(_forecast_case(farm, one, hours) for _, days_ in pairs for one in days_.values()),
     )
 
 
-def no_prospect(farm: Farm, now: datetime, trouble: Reason, detail: str, facts: WeatherFacts | None = None) -> Prospect:
+def unknown_prospect(
+    farm: Farm, now: datetime, trouble: Reason, detail: str, facts: WeatherFacts | None = None
+) -> Prospect:
     """Return a prospect in which nothing is known of any field, and why."""
-    fields = tuple(_unknown(field, trouble, detail) for field in farm.fields)
+    fields = tuple(_unknown_field(field, trouble, detail) for field in farm.fields)
     return Prospect(farm.name, now, facts, fields, trouble, detail)
 
 
-def _standing(
+def _growth_and_crops(
     farm: Farm, weather: Weather, now: datetime, hours: ForecastHours
 ) -> tuple[list[tuple[Growth, Ground] | FieldProspect], Iterator[Crop]]:
     """Return what is known of each field's growth, and the crops of those of which it is.
@@ -103,13 +105,13 @@ def _standing(
     ValueError
         A stand or a soil cannot be reckoned with this weather.
     """
-    days, under = _known_days(daily_extremes(weather, farm), farm, now), ground_under(farm, hours)
-    grown = [_grown(farm, field, under, days, hours.today) for field in farm.fields]
+    days, under = _days_to_horizon(daily_extremes(weather, farm), farm, now), ground_lookup(farm, hours)
+    grown = [_field_growth(farm, field, under, days, hours.today) for field in farm.fields]
     stands = zip(farm.fields, grown, strict=True)
     return grown, iter(standing_crops([(field, *one) for field, one in stands if isinstance(one, tuple)], hours))
 
 
-def _as_it_stands(farm: Farm, weather: Weather, unknown: Prospect) -> Prospect:
+def _with_growth_only(farm: Farm, weather: Weather, unknown: Prospect) -> Prospect:
     """Return a prospect without an answer, with the growth of the fields as far as it can be reckoned.
 
     Notes
@@ -119,31 +121,31 @@ def _as_it_stands(farm: Farm, weather: Weather, unknown: Prospect) -> Prospect:
     """
     try:
         hours = forecast_hours(farm, weather, unknown.at.astimezone(farm.place.timezone).date())
-        grown, crops = _standing(farm, weather, unknown.at, hours)
+        grown, crops = _growth_and_crops(farm, weather, unknown.at, hours)
     except ValueError:
         return unknown
     known = (next(crops) if isinstance(one, tuple) else None for one in grown)
     fields = (
-        bare if crop is None else _grown_alone(farm, crop, hours.today, bare)
+        bare if crop is None else _growth_only_prospect(farm, crop, hours.today, bare)
         for crop, bare in zip(known, unknown.fields, strict=True)
     )
     return replace(unknown, fields=tuple(fields))
 
 
-def _grown_alone(farm: Farm, crop: Crop, today: date, unknown: FieldProspect) -> FieldProspect:
+def _growth_only_prospect(farm: Farm, crop: Crop, today: date, unknown: FieldProspect) -> FieldProspect:
     """Return a field of which nothing is known but its growth, with the reason."""
-    told = _described(farm, crop, day_index(crop.growth, today), ())
+    told = _field_prospect(farm, crop, day_index(crop.growth, today), ())
     bare = replace(told, soil_factor=None, ground=None, firm_from=None)
     return replace(bare, unknown=unknown.unknown, detail=unknown.detail)
 
 
-def _known_days(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
+def _days_to_horizon(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
     """Return the days up to the horizon: a record may reach into another season."""
-    last = now.astimezone(farm.place.timezone).date() + timedelta(days=HORIZON - 1)
+    last = now.astimezone(farm.place.timezone).date() + timedelta(days=HORIZON_DAYS - 1)
     return days[days.index <= last]
 
 
-def _facts(weather: Weather, now: datetime) -> WeatherFacts:
+def _weather_facts(weather: Weather, now: datetime) -> WeatherFacts:
     attributes = weather.ahead.attrs
     issued, fetched = (datetime.fromisoformat(attributes[name]) for name in ("issued_at", "fetched_at"))
     return WeatherFacts(
@@ -160,7 +162,7 @@ def _facts(weather: Weather, now: datetime) -> WeatherFacts:
     )
 
 
-def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason | None, str]:
+def _weather_trouble(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason | None, str]:
     """Return why the weather must not lead to advice, if so."""
     source = farm.weather
     if facts.age_hours > source.oldest:
@@ -170,62 +172,64 @@ def _distrust(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason
     return None, ""
 
 
-def _windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
+def _work_windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
     """Return the working days from today on that the forecast covers."""
-    days = (hours.today + timedelta(days=ahead) for ahead in range(HORIZON))
+    days = (hours.today + timedelta(days=ahead) for ahead in range(HORIZON_DAYS))
     found = (work_window(farm, day, now, hours) for day in days)
     return list(takewhile(lambda window: window is not None, found))  # type: ignore[arg-type]
 
 
-def _grown(
-    farm: Farm, field: Field, under: Callable[[Field], Ground], days: pd.DataFrame, today: date
+def _field_growth(
+    farm: Farm, field: Field, ground_of: Callable[[Field], Ground], days: pd.DataFrame, today: date
 ) -> tuple[Growth, Ground] | FieldProspect:
     """Return the growth of a field and its ground, or a prospect that says why they cannot be known."""
     if field.last_cut is not None and field.last_cut > today:
-        return _unknown(field, Reason.OUT_OF_RANGE, phrase("growth_unknown.cut_ahead", day=date_text(field.last_cut)))
+        return _unknown_field(
+            field, Reason.OUT_OF_RANGE, phrase("growth_unknown.cut_ahead", day=date_text(field.last_cut))
+        )
     try:
-        ground = under(field)
+        ground = ground_of(field)
         growth = field_growth_on(farm, field, days, ground)
     except GrowthUnknown as unknown:
-        return _unknown(field, Reason.GROWTH_UNKNOWN, growth_unknown_text(unknown, farm.units))
+        return _unknown_field(field, Reason.GROWTH_UNKNOWN, growth_unknown_text(unknown, farm.units))
     except ValueError as wrong:
-        return _unknown(field, Reason.OUT_OF_RANGE, str(wrong))
+        return _unknown_field(field, Reason.OUT_OF_RANGE, str(wrong))
     at = day_index(growth, today)
     if not 0 <= at < growth.day.size:
-        return _unknown(field, Reason.DATA_MISSING, phrase("growth_unknown.not_covered", day=date_text(today)))
+        return _unknown_field(field, Reason.DATA_MISSING, phrase("growth_unknown.not_covered", day=date_text(today)))
     if not growth.stage[at]:
-        return _unknown(field, Reason.OUT_OF_SEASON, phrase("growth_unknown.not_begun"))
+        return _unknown_field(field, Reason.OUT_OF_SEASON, phrase("growth_unknown.not_begun"))
     return growth, ground
 
 
-def _reckoned(
+def _plan_field(
     farm: Farm, crop: Crop, hours: ForecastHours, windows: Sequence[Window]
-) -> tuple[FieldProspect, dict[date, WorkedDay]]:
+) -> tuple[FieldProspect, dict[date, PlannedDay]]:
     """Return a field's prospect alone, and the plans behind it."""
     at = day_index(crop.growth, hours.today)
     try:
         covered = min(crop.growth.day.size - at, hours.water.day.size)
-        results = days_of(farm, crop, windows[:covered], hours)
+        results = plan_days(farm, crop, windows[:covered], hours)
     except ValueError as wrong:
-        return _unknown(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
-    worked = {day: result for day, result in results.items() if isinstance(result, WorkedDay)}
-    shown = (result.shown if isinstance(result, WorkedDay) else result for result in results.values())
-    return _described(farm, crop, at, tuple(shown)), worked
+        return _unknown_field(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
+    worked = {day: result for day, result in results.items() if isinstance(result, PlannedDay)}
+    shown = (result.field_day if isinstance(result, PlannedDay) else result for result in results.values())
+    return _field_prospect(farm, crop, at, tuple(shown)), worked
 
 
-def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
-    field, growth, carries_in = crop.field, crop.growth, crop.ground.carries_in(HORIZON)
+def _field_prospect(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
+    field, growth, carries_in = crop.field, crop.growth, crop.ground.days_until_firm(HORIZON_DAYS)
     today: date = growth.day[at].astype(date)
     grown = yield_on(crop, today)
     return FieldProspect(
         name=field.name,
         area=field.area,
-        standing=crop.standing,
+        standing=crop.standing_area,
         last_cut=field.last_cut if growth.regrowth else None,
         lodged=field.lodged,
-        ripeness=ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
+        ripeness=classify_ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
         stage=growth.stage[at],
-        ndf=days[0].ndf if days else grown_by(growth, today).ndf,
+        ndf=days[0].ndf if days else growth_only(growth, today).ndf,
         ndf_target=growth.ndf_target,
         days_left=float(growth.days_left[at]),
         dry_matter=grown.mid,
@@ -237,44 +241,44 @@ def _described(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> F
         detail=growth_doubts_text(growth.doubts),
         drying=field.drying,
         quality=quality_on(crop, today),
-        waiting=waiting_on(farm, crop, today),
+        waiting=waiting_cost_on(farm, crop, today),
         kinds=kinds_on(growth, at),
         soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
-        ground=crop.ground.today,
+        ground=crop.ground.firmness_today,
         firm_from=None if carries_in is None else today + timedelta(days=carries_in),
     )
 
 
-def _unknown(field: Field, reason: Reason, detail: str) -> FieldProspect:
+def _unknown_field(field: Field, reason: Reason, detail: str) -> FieldProspect:
     return FieldProspect(
         name=field.name, area=field.area, ripeness=None, stage=None, ndf=None, ndf_target=None, days_left=None,
         dry_matter=field.expected_yield, clock=None, clock_from=None, days=(), unknown=reason, detail=detail,
     )  # fmt: skip
 
 
-def _share_days(
-    farm: Farm, worked: list[dict[date, WorkedDay]], hours: ForecastHours
-) -> dict[tuple[str, date], WorkedDay]:
+def _fit_fields(
+    farm: Farm, plans: list[dict[date, PlannedDay]], hours: ForecastHours
+) -> dict[tuple[str, date], PlannedDay]:
     """Fit the ripe fields of each day in one after another, the one first that loses most by waiting."""
-    shared: dict[tuple[str, date], WorkedDay] = {}
-    for day in sorted({day for days in worked for day in days}):
-        for placed in placed_on(farm, day, worked, hours, lambda shown: _held_back(farm, shown) is None):
-            left = if_left(farm, placed, hours) if placed.plan.strip_count else None
-            lost = breathed(placed, placed.shown, hours)
-            shown = replace(placed.shown, if_left=left, respiration_loss=lost)
-            cares = cares_of(farm, placed, shown, hours) if day == hours.today else ()
-            shared[placed.crop.field.name, day] = replace(placed, shown=replace(shown, cautions=cares))
+    shared: dict[tuple[str, date], PlannedDay] = {}
+    for day in sorted({day for days in plans for day in days}):
+        for placed in order_fields(farm, day, plans, hours, lambda shown: _closed_day_reason(farm, shown) is None):
+            left = left_overnight(farm, placed, hours) if placed.plan.strip_count else None
+            lost = respiration_until_baling(placed, placed.field_day, hours)
+            shown = replace(placed.field_day, if_left=left, respiration_loss=lost)
+            cares = cautions_of(farm, placed, shown, hours) if day == hours.today else ()
+            shared[placed.crop.field.name, day] = replace(placed, field_day=replace(shown, cautions=cares))
     return shared
 
 
-def _of(placed: dict[tuple[str, date], WorkedDay], name: str) -> dict[date, WorkedDay]:
+def _days_of_field(placed: dict[tuple[str, date], PlannedDay], name: str) -> dict[date, PlannedDay]:
     """Return the days of one field."""
     return {day: worked for (field, day), worked in placed.items() if field == name}
 
 
-def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> ForecastCase:
+def _forecast_case(farm: Farm, planned_day: PlannedDay, hours: ForecastHours) -> ForecastCase:
     """Return what a field's plan alone says of a day, for the largest area at the odds needed or else the least."""
-    crop, window, shown = worked.crop, worked.window, worked.shown
+    crop, window, shown = planned_day.crop, planned_day.window, planned_day.field_day
     least = shown.odds_for_area(farm.work.least_area)
     if shown.raw_odds is None or least is None:
         raise AssertionError(f"{crop.field.name}, {window.date}: a plan has odds")
@@ -283,9 +287,9 @@ def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> ForecastCase:
         day=window.date,
         lead=(window.date - hours.today).days,
         odds=shown.raw_odds,
-        rain=hours.rain_on(window),
+        rain=hours.root_rain_on(window),
         area=shown.area or least.area,
-        start=window.begins + worked.plan.start * SLOT,
+        start=window.begins + planned_day.plan.start * SLOT,
         dry_matter=crop.dry_matter(window.date),
         start_moisture=float(crop.growth.start_moisture[day_index(crop.growth, window.date)]),
         crop_factor=crop.growth.drying_factor,
@@ -295,22 +299,22 @@ def _said(farm: Farm, worked: WorkedDay, hours: ForecastHours) -> ForecastCase:
     )
 
 
-def _held_back(farm: Farm, day: FieldDay) -> Reason | None:
+def _closed_day_reason(farm: Farm, field_day: FieldDay) -> Reason | None:
     """Return what forbids a day before any drying is reckoned."""
-    if day.date.month not in farm.season:
+    if field_day.date.month not in farm.season:
         return Reason.OUT_OF_SEASON
-    if day.date.weekday() in farm.work.days_off:
+    if field_day.date.weekday() in farm.work.days_off:
         return Reason.DAY_OFF
-    if day.ripeness is Ripeness.GROWING:
+    if field_day.ripeness is Ripeness.GROWING:
         return Reason.NOT_RIPE
-    if day.ground_firm_share is not None and day.ground_firm_share < CARRIED:
+    if field_day.ground_firm_share is not None and field_day.ground_firm_share < FIRM_SHARE_NEEDED:
         return Reason.GROUND_SOFT
     return None
 
 
-def _chosen(farm: Farm, alone: FieldDay, shared: WorkedDay | None) -> FieldDay:
+def _final_day(farm: Farm, alone: FieldDay, shared: PlannedDay | None) -> FieldDay:
     """Return the day as it is shown: shared with the other fields, or held back with the reason."""
-    reason = _held_back(farm, alone)
+    reason = _closed_day_reason(farm, alone)
     if reason is None:
-        return shared.shown if shared else alone
+        return shared.field_day if shared else alone
     return alone.without_plan(reason)

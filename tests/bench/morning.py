@@ -9,13 +9,13 @@ from importlib.resources import as_file, files
 from daemon.cli import demo
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Prospect
-from daemon.planning.prospect import HORIZON, look_ahead
+from daemon.planning.prospect import HORIZON_DAYS, plan_fields
 from daemon.settings import load
 from daemon.weather.contract import Weather
 
 FIELDS = 20
 MEMBERS = 51
-DAYS = HORIZON
+DAYS = HORIZON_DAYS
 
 
 def made(fields: int = FIELDS, members: int = MEMBERS, days: int = DAYS) -> tuple[Farm, Weather]:
@@ -30,7 +30,7 @@ def made(fields: int = FIELDS, members: int = MEMBERS, days: int = DAYS) -> tupl
 
 
 def looked(farm: Farm, weather: Weather) -> Prospect:
-    return look_ahead(farm, weather, demo.NOW)
+    return plan_fields(farm, weather, demo.NOW)
 
 
 def told(prospect: Prospect) -> str:

@@ -91,7 +91,9 @@ def test_a_shower_that_is_over_does_not_spoil_a_later_start() -> None:
 
 
 def test_rain_in_some_members_lowers_the_odds_of_what_it_reaches() -> None:
-    plan = best(crop(rain=((0, 7), (1, 7), (2, 7), (3, 7))), odds_needed=0.5)  # rain at slot 28: raked 24, baled 25 to 27
+    plan = best(
+        crop(rain=((0, 7), (1, 7), (2, 7), (3, 7))), odds_needed=0.5
+    )  # rain at slot 28: raked 24, baled 25 to 27
     assert plan.odds.tolist() == [1.0] * 3 + [0.6] * 5 + [0.0] * 4
     assert plan.strip_count == 8
 

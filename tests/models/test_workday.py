@@ -121,9 +121,9 @@ def test_bales_that_wait_too_long_for_their_film_are_not_made() -> None:
 def test_a_break_costs_its_slots() -> None:
     day = strips(6, first=0, ready=8, bales=6.25)
     through = simulate_day(day, np.array([6]), crew(finish_slot=90, hands=4), DRY).wrapped_at[0]
-    paused = simulate_day(day, np.array([6]), crew(finish_slot=90, hands=4, rest_slots=frozenset(range(12, 16))), DRY).wrapped_at[
-        0
-    ]
+    paused = simulate_day(
+        day, np.array([6]), crew(finish_slot=90, hands=4, rest_slots=frozenset(range(12, 16))), DRY
+    ).wrapped_at[0]
     assert paused == through + 4
 
 

@@ -7,7 +7,7 @@ from typing import Final
 from daemon.domain.advice import Advice, AdviceKind
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldProspect, Reason
-from daemon.planning.ground import CARRIED
+from daemon.planning.ground import FIRM_SHARE_NEEDED
 from daemon.words.numbers import area_text, odds_text, time_text, yield_text
 from daemon.words.stand import just_cut_text
 from daemon.words.work import least_area_odds
@@ -75,7 +75,7 @@ def _ground(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how firm it must be: for the least share of the forecast, and in so much of it that the odds are there."""
     carried = advice.day.ground_firm_share if advice.day else None
     now = "" if carried is None else f" (it is in {_down(100.0 * carried, 0)}%)"
-    share = "more" if carried is not None and carried >= CARRIED else f"{CARRIED:.0%}"
+    share = "more" if carried is not None and carried >= FIRM_SHARE_NEEDED else f"{FIRM_SHARE_NEEDED:.0%}"
     sure = _odds(farm, field, advice)
     look = "a look that finds it firm, noted"
     return f"ground that is firm in {share} of the forecast{now}, and with it {sure}. Or {look}"

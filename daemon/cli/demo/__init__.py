@@ -16,7 +16,7 @@ from daemon.domain.prospect import FieldProspect
 from daemon.messages.daily import email_of, text_body
 from daemon.page.server import write_page
 from daemon.page.today import make_view
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from daemon.settings import load
 from daemon.weather.clean import settled
 from daemon.weather.contract import Weather, assembled
@@ -47,7 +47,7 @@ def invented_morning() -> tuple[Farm, Morning]:
     """Return the invented farm and the advice for its invented day."""
     with as_file(files("daemon.cli.demo") / "farm.toml") as path:
         farm = load(path)
-    return farm, decide(farm, look_ahead(farm, invented_weather(farm), NOW))
+    return farm, decide(farm, plan_fields(farm, invented_weather(farm), NOW))
 
 
 def show_demo(farm: Farm, morning: Morning, page: Path | None) -> None:

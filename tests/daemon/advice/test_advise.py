@@ -10,7 +10,7 @@ import pytest
 
 from daemon.advice.advise import Memory, look
 from daemon.domain.farm import Farm
-from daemon.learning.record import Ledger
+from daemon.learning.record import ForecastRecord
 from tests.loopback.hours import invented, source
 from tests.loopback.openmeteo import OpenMeteo
 from tests.support.weather import field, working_farm
@@ -31,13 +31,13 @@ def farm(server: OpenMeteo) -> Farm:
 
 
 def test_what_is_said_is_kept_where_it_is_to_be_and_is_not_in_the_morning(farm: Farm, tmp_path: Path) -> None:
-    ledger = Ledger(tmp_path / "record.sqlite3")
+    ledger = ForecastRecord(tmp_path / "record.sqlite3")
     read_only = look(farm, NOW, memory=Memory(None, ledger))
-    assert ledger.unjudged(date(2026, 6, 20)) == ()
+    assert ledger.unverified(date(2026, 6, 20)) == ()
     morning = look(farm, NOW, memory=Memory(None, ledger, keeping=True))
     assert morning == read_only
     assert morning.prospect.forecast_cases == ()
-    kept = ledger.unjudged(date(2026, 6, 11))
+    kept = ledger.unverified(date(2026, 6, 11))
     assert {(line.field, line.day, line.lead) for line in kept} == {
         (name, date(2026, 6, 10), 0) for name in ("Long", "Creek")
     }
@@ -45,11 +45,11 @@ def test_what_is_said_is_kept_where_it_is_to_be_and_is_not_in_the_morning(farm: 
 
 
 def test_the_next_look_judges_the_days_that_have_come(farm: Farm, server: OpenMeteo, tmp_path: Path) -> None:
-    ledger = Ledger(tmp_path / "record.sqlite3")
+    ledger = ForecastRecord(tmp_path / "record.sqlite3")
     look(farm, NOW, memory=Memory(None, ledger, keeping=True))
     server.now = NOW + timedelta(hours=20)
     later = look(farm, server.now, memory=Memory(None, ledger, keeping=True))
-    assert ledger.record(date(2026, 6, 11)).odds.size == 2
+    assert ledger.load_record(date(2026, 6, 11)).odds.size == 2
     assert "holds 2 cases of 1 day" in later.prospect.record[0]
 
 
@@ -59,7 +59,7 @@ def test_a_record_that_cannot_be_used_costs_no_morning(
     path = tmp_path / "record.sqlite3"
     path.write_text("not a database, but long enough to be looked at" * 30)
     with caplog.at_level(logging.WARNING):
-        morning = look(farm, NOW, memory=Memory(None, Ledger(path), keeping=True))
+        morning = look(farm, NOW, memory=Memory(None, ForecastRecord(path), keeping=True))
     assert [one.kind for one in morning.advices] == [one.kind for one in look(farm, NOW).advices]
     assert morning.prospect.trouble is None
     assert "the odds are not corrected" in caplog.text

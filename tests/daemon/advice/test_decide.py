@@ -10,7 +10,7 @@ from daemon.advice.decide import UNKNOWABLE, Underway, decide
 from daemon.domain.advice import AdviceKind, Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
-from daemon.planning.prospect import no_prospect
+from daemon.planning.prospect import unknown_prospect
 from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=150)
@@ -65,7 +65,7 @@ def test_every_known_hindrance_is_to_wait(two_elms: Farm, reason: Reason) -> Non
 
 @pytest.mark.parametrize("reason", sorted(UNKNOWABLE))
 def test_without_weather_no_field_gets_advice(two_elms: Farm, reason: Reason) -> None:
-    morning = decide(two_elms, no_prospect(two_elms, DAWN, reason, "the server is down"))
+    morning = decide(two_elms, unknown_prospect(two_elms, DAWN, reason, "the server is down"))
     assert [advice.field for advice in morning.advices] == ["Long Meadow", "Creek & Bend"]
     assert {(advice.kind, advice.reason, advice.detail) for advice in morning.advices} == {
         (AdviceKind.NONE, reason, "the server is down")
@@ -217,5 +217,5 @@ def test_what_is_wrapped_makes_room_for_the_newest_look() -> None:
 
 def test_what_cannot_be_known_is_no_advice_whatever_was_said() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
-    stale = no_prospect(farm(), DAWN + timedelta(hours=4), Reason.DATA_STALE, "30 hours old")
+    stale = unknown_prospect(farm(), DAWN + timedelta(hours=4), Reason.DATA_STALE, "30 hours old")
     assert {one.kind for one in decide(farm(), stale, Underway(morning)).advices} == {AdviceKind.NONE}

@@ -13,7 +13,7 @@ from daemon.domain.advice import Morning
 from daemon.domain.farm import Estimates, Farm, Look, Units
 from daemon.domain.field_watch import start_watch
 from daemon.domain.prospect import Band, FieldDay, OfficialWarning, PlantKindToday, Reason, Urgency
-from daemon.planning.prospect import no_prospect
+from daemon.planning.prospect import unknown_prospect
 from daemon.words.stand import days_left_sentence
 from models.quality import Figure
 from tests.support.farms import DAWN, farm, mow_morning, wait_morning
@@ -35,7 +35,7 @@ def with_day(**changes: object) -> Morning:
 
 
 def nothing_known() -> Morning:
-    return decide(farm(), no_prospect(farm(), DAWN, Reason.DATA_STALE, "30 hours old"))
+    return decide(farm(), unknown_prospect(farm(), DAWN, Reason.DATA_STALE, "30 hours old"))
 
 
 @pytest.mark.parametrize("morning", [whole_morning(), mow_morning(), wait_morning(), nothing_known()])
@@ -229,7 +229,7 @@ def test_a_field_of_which_the_growth_alone_is_known_says_that() -> None:
 def test_a_yield_from_the_settings_has_its_source_where_nothing_else_is_known() -> None:
     expected = replace(farm().fields[0], expected_yield=4.0)
     given = replace(farm(), fields=(expected,))
-    morning = decide(given, no_prospect(given, DAWN, Reason.DATA_STALE, "30 hours old"))
+    morning = decide(given, unknown_prospect(given, DAWN, Reason.DATA_STALE, "30 hours old"))
     assert "    source: the settings" in blocks(morning, given)["Sources"]
 
 

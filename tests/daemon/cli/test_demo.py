@@ -12,7 +12,7 @@ from daemon.cli.demo import MEMBERS, NOW, invented_morning, invented_weather, sh
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Reason
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from daemon.settings import load
 from daemon.weather.contract import Weather, checked
 
@@ -30,7 +30,7 @@ def demo_weather() -> Weather:
 
 @cache
 def demo_morning() -> Morning:
-    return decide(demo_farm(), look_ahead(demo_farm(), demo_weather(), NOW))
+    return decide(demo_farm(), plan_fields(demo_farm(), demo_weather(), NOW))
 
 
 def test_the_invented_weather_is_the_same_at_each_call() -> None:

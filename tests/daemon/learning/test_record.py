@@ -15,9 +15,9 @@ from pydantic import TypeAdapter
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import ForecastCase, Prospect
-from daemon.learning.record import Ledger, LedgerError
-from daemon.learning.verification import judged, learnt_correction, record_words
-from daemon.planning.prospect import look_ahead
+from daemon.learning.record import ForecastRecord, ForecastRecordError
+from daemon.learning.verification import fit_odds_correction, record_sentences, verify
+from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import FILLED, Weather, at_utc
 from models.calibration import VerificationRecord
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
@@ -52,8 +52,8 @@ def said(**given: Any) -> ForecastCase:
 
 
 @pytest.fixture
-def ledger(tmp_path: Path) -> Ledger:
-    return Ledger(tmp_path / "state" / "record.sqlite3")
+def ledger(tmp_path: Path) -> ForecastRecord:
+    return ForecastRecord(tmp_path / "state" / "record.sqlite3")
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +86,7 @@ def test_a_pass_says_its_odds_of_every_field_and_day_ripe_or_not() -> None:
     rain = np.zeros((8, 12))
     rain[4:, 7] = [1.0, 4.0, 9.0, 16.0]  # from noon to one
     farm = working_farm(field("ripe", 20), field("young", 10, last_cut=date(2026, 6, 1)))
-    found = look_ahead(farm, forecast(rain=rain), NOW)
+    found = plan_fields(farm, forecast(rain=rain), NOW)
     lines = {(line.field, line.lead): line for line in found.forecast_cases}
     assert sorted(lines) == [(name, lead) for name in ("ripe", "young") for lead in range(3)]
     today, tomorrow = lines["ripe", 0], lines["ripe", 1]
@@ -106,33 +106,33 @@ def test_a_pass_says_its_odds_of_every_field_and_day_ripe_or_not() -> None:
 
 
 def test_a_field_that_shares_its_day_is_kept_as_it_was_alone() -> None:
-    alone = look_ahead(working_farm(field("second", 40)), forecast(), NOW).forecast_cases
-    both = look_ahead(working_farm(field("first", 25), field("second", 40)), forecast(), NOW).forecast_cases
+    alone = plan_fields(working_farm(field("second", 40)), forecast(), NOW).forecast_cases
+    both = plan_fields(working_farm(field("first", 25), field("second", 40)), forecast(), NOW).forecast_cases
     assert [line for line in both if line.field == "second"] == list(alone)
 
 
 def test_what_was_said_outlives_a_morning_kept_on_disk() -> None:
-    found, kept = look_ahead(working_farm(), forecast(), NOW), TypeAdapter(Prospect)
+    found, kept = plan_fields(working_farm(), forecast(), NOW), TypeAdapter(Prospect)
     assert len(found.forecast_cases) == 3
     assert kept.validate_json(kept.dump_json(found)).forecast_cases == found.forecast_cases
 
 
 def test_nothing_is_said_of_hours_that_are_known() -> None:
-    assert look_ahead(working_farm(), weather(HERE, NOW, NOW + timedelta(days=2)), NOW).forecast_cases == ()
+    assert plan_fields(working_farm(), weather(HERE, NOW, NOW + timedelta(days=2)), NOW).forecast_cases == ()
 
 
 def test_the_rain_of_the_day_has_its_say_in_the_odds() -> None:
     rain = np.zeros((8, 12))
     rain[:, 3] = 0.09  # too little to make an hour wet; its root is 0.3
     hours = forecast(rain=rain)
-    plain, moved = (look_ahead(working_farm(), hours, NOW, by) for by in (UNCORRECTED, Correction(rain=-2.0)))
+    plain, moved = (plan_fields(working_farm(), hours, NOW, by) for by in (UNCORRECTED, Correction(rain=-2.0)))
     for day, by in ((0, 0.6), (1, 0.0)):
         before, after = (found.fields[0].days[day].curve[0].odds for found in (plain, moved))
         assert logit(np.array(after)) == pytest.approx(logit(np.array(before)) - by)
 
 
 def test_the_record_moves_the_odds_of_a_pass_but_not_what_it_says() -> None:
-    plain, moved = (look_ahead(working_farm(), forecast(), NOW, by) for by in (UNCORRECTED, Correction(bias=-0.5)))
+    plain, moved = (plan_fields(working_farm(), forecast(), NOW, by) for by in (UNCORRECTED, Correction(bias=-0.5)))
     at = {one.area: one.odds for one in plain.fields[0].days[0].curve}
     for chance in moved.fields[0].days[0].curve:
         less = 1.0 / (1.0 + np.exp(0.5 - logit(np.array(at[chance.area]))))
@@ -143,37 +143,37 @@ def test_the_record_moves_the_odds_of_a_pass_but_not_what_it_says() -> None:
 # --- Keeping -----------------------------------------------------------------------------------------------------
 
 
-def test_a_line_comes_back_as_it_was(ledger: Ledger) -> None:
+def test_a_line_comes_back_as_it_was(ledger: ForecastRecord) -> None:
     line = said(day=TODAY - timedelta(days=1), field='Creek "&" Bend', start=NOW + timedelta(microseconds=3))
-    assert ledger.keep([line], TODAY) == 1
-    assert ledger.unjudged(TODAY) == (line,)
+    assert ledger.store_cases([line], TODAY) == 1
+    assert ledger.unverified(TODAY) == (line,)
 
 
-def test_nothing_is_kept_before_the_first_line(ledger: Ledger, tmp_path: Path) -> None:
-    assert ledger.unjudged(TODAY) == ()
-    assert ledger.record(TODAY).odds.size == 0
+def test_nothing_is_kept_before_the_first_line(ledger: ForecastRecord, tmp_path: Path) -> None:
+    assert ledger.unverified(TODAY) == ()
+    assert ledger.load_record(TODAY).odds.size == 0
     assert not (tmp_path / "state").exists()
 
 
-def test_the_first_pass_of_a_day_wins(ledger: Ledger) -> None:
+def test_the_first_pass_of_a_day_wins(ledger: ForecastRecord) -> None:
     first = said(odds=0.4)
-    assert ledger.keep([first, said(lead=1, odds=0.5)], TODAY) == 2
-    assert ledger.keep([said(odds=0.9), said(lead=2, odds=0.7)], TODAY) == 1
-    kept = ledger.unjudged(TODAY + timedelta(days=1))
+    assert ledger.store_cases([first, said(lead=1, odds=0.5)], TODAY) == 2
+    assert ledger.store_cases([said(odds=0.9), said(lead=2, odds=0.7)], TODAY) == 1
+    kept = ledger.unverified(TODAY + timedelta(days=1))
     assert [(line.lead, line.odds) for line in kept] == [(0, 0.4), (1, 0.5), (2, 0.7)]
 
 
-def test_days_to_come_and_days_given_up_are_not_judged(ledger: Ledger) -> None:
+def test_days_to_come_and_days_given_up_are_not_judged(ledger: ForecastRecord) -> None:
     days = {ahead: said(day=TODAY + timedelta(days=ahead)) for ahead in (-11, -10, -1, 0, 1)}
-    ledger.keep(days.values(), TODAY - timedelta(days=1))
-    assert ledger.unjudged(TODAY) == (days[-10], days[-1])
+    ledger.store_cases(days.values(), TODAY - timedelta(days=1))
+    assert ledger.unverified(TODAY) == (days[-10], days[-1])
 
 
-def test_the_file_stays_bounded(ledger: Ledger, tmp_path: Path) -> None:
+def test_the_file_stays_bounded(ledger: ForecastRecord, tmp_path: Path) -> None:
     old = {ago: said(day=TODAY - timedelta(days=ago)) for ago in (1096, 1095, 30, 11, 10)}
-    ledger.keep(old.values(), TODAY - timedelta(days=1095))
-    ledger.settle({old[ago]: 1.0 for ago in (1096, 1095, 30)})
-    ledger.keep([], TODAY)
+    ledger.store_cases(old.values(), TODAY - timedelta(days=1095))
+    ledger.store_outcomes({old[ago]: 1.0 for ago in (1096, 1095, 30)})
+    ledger.store_cases([], TODAY)
     with sqlite3.connect(tmp_path / "state" / "record.sqlite3") as db:
         kept = [row[0] for row in db.execute("SELECT day FROM said ORDER BY day")]
     db.close()
@@ -181,16 +181,16 @@ def test_the_file_stays_bounded(ledger: Ledger, tmp_path: Path) -> None:
     assert kept == [old[ago].day.isoformat() for ago in (1095, 30, 10)]
 
 
-def test_what_came_stands_beside_what_was_said(ledger: Ledger) -> None:
+def test_what_came_stands_beside_what_was_said(ledger: ForecastRecord) -> None:
     yesterday, before = (TODAY - timedelta(days=ago) for ago in (1, 2))
     lines = [said(day=yesterday, lead=3, odds=0.7, rain=1.5), said(day=before, field="gone", odds=0.2), said()]
-    ledger.keep(lines, TODAY)
-    ledger.settle({lines[0]: 0.25, lines[1]: 0.0})
-    found = ledger.record(TODAY)
+    ledger.store_cases(lines, TODAY)
+    ledger.store_outcomes({lines[0]: 0.25, lines[1]: 0.0})
+    found = ledger.load_record(TODAY)
     columns = (found.odds, found.lead, found.rain, found.outcome)
     assert [column.tolist() for column in columns] == [[0.2, 0.7], [0.0, 3.0], [0.2, 1.5], [0.0, 0.25]]
     assert found.day.tolist() == [before, yesterday]
-    assert ledger.unjudged(TODAY + timedelta(days=1)) == (lines[2],)
+    assert ledger.unverified(TODAY + timedelta(days=1)) == (lines[2],)
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,7 @@ def test_what_came_stands_beside_what_was_said(ledger: Ledger) -> None:
     ],
 )  # fmt: skip
 def test_what_no_pass_can_have_written_is_left_out_and_counted(
-    ledger: Ledger, later: Weather, caplog: pytest.LogCaptureFixture, wrong: dict[str, Any]
+    ledger: ForecastRecord, later: Weather, caplog: pytest.LogCaptureFixture, wrong: dict[str, Any]
 ) -> None:
     given = {"outcome": 1.0, **wrong}
     outcome = given.pop("outcome")
@@ -209,18 +209,20 @@ def test_what_no_pass_can_have_written_is_left_out_and_counted(
     good = said(day=TODAY - timedelta(days=3), odds=0.4)
     filled(ledger, bad | {good: 0.5})
     with caplog.at_level(logging.WARNING):
-        found = ledger.record(TODAY)
+        found = ledger.load_record(TODAY)
     assert (found.odds.tolist(), found.day.tolist()) == ([0.4], [good.day])
     assert "2 of 3 cases" in caplog.text
-    _, told = learnt_correction(working_farm(), ledger, later, TODAY)
+    _, told = fit_odds_correction(working_farm(), ledger, later, TODAY)
     assert "holds 1 case of 1 day" in told[0]
 
 
-def test_the_ends_of_what_a_pass_can_have_written_count(ledger: Ledger, caplog: pytest.LogCaptureFixture) -> None:
+def test_the_ends_of_what_a_pass_can_have_written_count(
+    ledger: ForecastRecord, caplog: pytest.LogCaptureFixture
+) -> None:
     yesterday = TODAY - timedelta(days=1)
     ends = [said(day=yesterday, odds=0.03, rain=0.0), said(day=yesterday, odds=0.97, rain=500.0**0.5, lead=16)]
     filled(ledger, dict(zip(ends, (0.0, 1.0), strict=True)))
-    assert ledger.record(TODAY).odds.tolist() == [0.03, 0.97]
+    assert ledger.load_record(TODAY).odds.tolist() == [0.03, 0.97]
     assert caplog.text == ""
 
 
@@ -236,7 +238,7 @@ def test_two_processes_keep_at_once_and_each_line_is_one_of_theirs(tmp_path: Pat
         keeper.stdin.write("\n")
         keeper.stdin.flush()
     assert [keeper.communicate()[1] for keeper in keepers] == ["", ""]
-    lines = Ledger(path).unjudged(TODAY + timedelta(days=1))
+    lines = ForecastRecord(path).unverified(TODAY + timedelta(days=1))
     assert len(lines) == 45
     shared = [line.lead for line in lines if line.field == "shared"]
     assert shared == list(range(15))
@@ -253,14 +255,14 @@ def other(path: Path) -> None:
 
 
 def nonsense(path: Path) -> None:
-    Ledger(path).keep([said(day=TODAY - timedelta(days=40), odds=0.5)], TODAY - timedelta(days=40))
+    ForecastRecord(path).store_cases([said(day=TODAY - timedelta(days=40), odds=0.5)], TODAY - timedelta(days=40))
     with sqlite3.connect(path) as db:
         db.execute("UPDATE said SET outcome = 1.0, odds = 'high'")
     db.close()
 
 
 def wrong_start(path: Path) -> None:
-    Ledger(path).keep([said(day=TODAY - timedelta(days=1))], TODAY)
+    ForecastRecord(path).store_cases([said(day=TODAY - timedelta(days=1))], TODAY)
     with sqlite3.connect(path) as db:
         db.execute("UPDATE said SET start = 'noon'")
     db.close()
@@ -273,7 +275,7 @@ def test_a_file_that_cannot_be_used_corrects_nothing_and_leaves_a_warning(
     path = tmp_path / "record.sqlite3"
     spoil(path)
     with caplog.at_level(logging.WARNING):
-        correction, told = learnt_correction(working_farm(), Ledger(path), later, TODAY)
+        correction, told = fit_odds_correction(working_farm(), ForecastRecord(path), later, TODAY)
     assert correction == UNCORRECTED
     assert told == ("The farm's own record of odds cannot be used, so the odds are as the forecast gives them.",)
     assert str(path) in caplog.text
@@ -282,8 +284,8 @@ def test_a_file_that_cannot_be_used_corrects_nothing_and_leaves_a_warning(
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     path = tmp_path / "file" / "record.sqlite3"
-    with pytest.raises(LedgerError, match="make its folder writable"):
-        Ledger(path).keep([said()], TODAY)
+    with pytest.raises(ForecastRecordError, match="make its folder writable"):
+        ForecastRecord(path).store_cases([said()], TODAY)
 
 
 # --- What came ---------------------------------------------------------------------------------------------------
@@ -292,11 +294,11 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
 def test_a_forecast_that_came_true_comes_out_as_its_share_of_cases(later: Weather) -> None:
     """The same day, crop and draws: eight members like what came, with eight draws each, are its 64."""
     whole = working_farm(field("Long", 60), work={"mown_per_hour": 2.8, "hands": 2})
-    for line in look_ahead(whole, forecast(), NOW).forecast_cases:
+    for line in plan_fields(whole, forecast(), NOW).forecast_cases:
         weight = 1.0 / (1.0 + independent_members(8))
         share = (line.odds - weight * 0.3) / (1.0 - weight)
         assert 0.5 < share < 1.0
-        assert one(judged(whole, [line], later.past)) == pytest.approx(share)
+        assert one(verify(whole, [line], later.past)) == pytest.approx(share)
         assert odds_from_share(np.array([share]), independent_members(8))[0] == pytest.approx(line.odds)
 
 
@@ -310,7 +312,7 @@ def test_a_forecast_that_came_true_comes_out_as_its_share_of_cases(later: Weathe
     ],
 )
 def test_a_clear_day_by_hand(later: Weather, given: dict[str, Any], outcome: float) -> None:
-    assert one(judged(working_farm(), [said(**given)], later.past)) == outcome
+    assert one(verify(working_farm(), [said(**given)], later.past)) == outcome
 
 
 @pytest.mark.parametrize(
@@ -325,13 +327,13 @@ def test_a_clear_day_by_hand(later: Weather, given: dict[str, Any], outcome: flo
 def test_a_wet_hour_by_hand(later: Weather, hour: int, rain: float, outcome: float) -> None:
     at = datetime(2026, 6, 10, tzinfo=UTC) + timedelta(hours=hour)
     past = changed(later, at, precipitation_amount=rain)
-    assert one(judged(working_farm(), [said()], past)) == outcome
+    assert one(verify(working_farm(), [said()], past)) == outcome
 
 
 def test_what_is_not_known_of_the_crop_stays_in_the_outcome(later: Weather) -> None:
     """Else a run of dry days would teach the odds that every crop dries like the middle one."""
     slow = said(dry_matter=3.5, start=NOW.replace(hour=16, minute=0))
-    unsure, sure = (one(judged(working_farm(), [replace(slow, drying_spread=by)], later.past)) for by in (0.4, 0.01))
+    unsure, sure = (one(verify(working_farm(), [replace(slow, drying_spread=by)], later.past)) for by in (0.4, 0.01))
     assert 0.2 < unsure < 0.8
     assert unsure != sure
 
@@ -339,22 +341,22 @@ def test_what_is_not_known_of_the_crop_stays_in_the_outcome(later: Weather) -> N
 def test_the_evening_before_wets_the_crop(later: Weather) -> None:
     line = said(dry_matter=3.5, start=NOW.replace(hour=12, minute=0))
     rained = changed(later, datetime(2026, 6, 10, 9, tzinfo=UTC), precipitation_amount=10.0)
-    assert one(judged(working_farm(), [line], rained)) < one(judged(working_farm(), [line], later.past))
+    assert one(verify(working_farm(), [line], rained)) < one(verify(working_farm(), [line], later.past))
 
 
 def test_a_day_with_a_gap_and_a_day_that_is_not_over_are_left(later: Weather) -> None:
     days = [said(day=TODAY + timedelta(days=ahead), start=said().start + timedelta(days=ahead)) for ahead in range(4)]
     holed = changed(later, datetime(2026, 6, 11, 20, tzinfo=UTC), wind_speed=np.nan)
     # The hole at 16 h of the 11th is after the noon before the 12th, too; the 13th goes on after the last hour.
-    assert list(judged(working_farm(), days, holed)) == [days[0]]
-    assert list(judged(working_farm(), days, later.past)) == days[:3]
+    assert list(verify(working_farm(), days, holed)) == [days[0]]
+    assert list(verify(working_farm(), days, later.past)) == days[:3]
     short = later.past.isel(time=slice(-60, None))  # from the evening of the 10th on
-    assert list(judged(working_farm(), days, short)) == [days[2]]
+    assert list(verify(working_farm(), days, short)) == [days[2]]
 
 
 def test_a_start_that_today_s_rules_do_not_have_is_left(later: Weather) -> None:
     late = said(start=NOW.replace(hour=17, minute=0))  # at one, an hour after the latest start
-    assert judged(working_farm(), [late], later.past) == {}
+    assert verify(working_farm(), [late], later.past) == {}
 
 
 # --- What the odds learn -----------------------------------------------------------------------------------------
@@ -373,23 +375,23 @@ def season(farm: Farm, *, days: int, slope: float, bias: float, by_lead: float) 
             yield line, float(random.random() < 1.0 / (1.0 + np.exp(-bent)))
 
 
-def filled(ledger: Ledger, came: Mapping[ForecastCase, float]) -> None:
-    ledger.keep(came, min(line.day for line in came))
-    ledger.settle(came)
+def filled(ledger: ForecastRecord, came: Mapping[ForecastCase, float]) -> None:
+    ledger.store_cases(came, min(line.day for line in came))
+    ledger.store_outcomes(came)
 
 
-def test_no_record_leaves_the_odds_exactly_as_they_were(ledger: Ledger, later: Weather) -> None:
-    correction, told = learnt_correction(working_farm(), ledger, later, TODAY)
+def test_no_record_leaves_the_odds_exactly_as_they_were(ledger: ForecastRecord, later: Weather) -> None:
+    correction, told = fit_odds_correction(working_farm(), ledger, later, TODAY)
     assert correction == UNCORRECTED
     assert told == (
         "The farm's own record of odds against what came is empty, so they are as the forecast gives them.",
     )
 
 
-def test_a_known_bias_is_found(ledger: Ledger, later: Weather) -> None:
+def test_a_known_bias_is_found(ledger: ForecastRecord, later: Weather) -> None:
     farm = working_farm()
     filled(ledger, dict(season(farm, days=900, slope=0.5, bias=0.6, by_lead=-0.2)))
-    correction, _ = learnt_correction(farm, ledger, later, TODAY)
+    correction, _ = fit_odds_correction(farm, ledger, later, TODAY)
     assert correction.slope == pytest.approx(0.5, abs=0.1)
     assert correction.bias == pytest.approx(0.6, abs=0.2)
     assert correction.lead == pytest.approx(-0.2, abs=0.08)
@@ -398,58 +400,60 @@ def test_a_known_bias_is_found(ledger: Ledger, later: Weather) -> None:
     assert corrected_odds(np.array([0.9]), 0.0, correction)[0] == pytest.approx(0.782, abs=0.05)
 
 
-def test_five_lucky_days_move_seven_in_ten_by_less_than_one_tenth(ledger: Ledger, later: Weather) -> None:
+def test_five_lucky_days_move_seven_in_ten_by_less_than_one_tenth(ledger: ForecastRecord, later: Weather) -> None:
     filled(ledger, {said(day=TODAY - timedelta(days=ago), odds=0.7, rain=0.0): 1.0 for ago in range(1, 6)})
-    correction, _ = learnt_correction(working_farm(), ledger, later, TODAY)
+    correction, _ = fit_odds_correction(working_farm(), ledger, later, TODAY)
     assert 0.72 < corrected_odds(np.array([0.7]), 0.0, correction)[0] < 0.8
 
 
-def test_days_that_came_better_than_said_make_no_mow_of_rain_in_all_members(ledger: Ledger, later: Weather) -> None:
+def test_days_that_came_better_than_said_make_no_mow_of_rain_in_all_members(
+    ledger: ForecastRecord, later: Weather
+) -> None:
     random = np.random.default_rng(3)
     days = (TODAY - timedelta(days=ago) for ago in range(1, 61))
     came = {said(day=day, odds=random.uniform(0.2, 0.7), rain=random.uniform(0.2, 1.5)): 0.95 for day in days}
     filled(ledger, came)
-    correction, _ = learnt_correction(working_farm(), ledger, later, TODAY)
+    correction, _ = fit_odds_correction(working_farm(), ledger, later, TODAY)
     rain = np.zeros((8, 12))
     rain[:, 6:12] = 5.0
-    today = look_ahead(working_farm(field("Long", 60)), forecast(rain=rain), NOW, correction).fields[0].days[0]
+    today = plan_fields(working_farm(field("Long", 60)), forecast(rain=rain), NOW, correction).fields[0].days[0]
     assert today.area == 0.0
     assert max(chance.odds for chance in today.curve) <= 0.45 + 1e-12
 
 
-def test_days_that_have_come_are_judged_once_and_count(ledger: Ledger, later: Weather) -> None:
+def test_days_that_have_come_are_judged_once_and_count(ledger: ForecastRecord, later: Weather) -> None:
     days = [said(day=TODAY + timedelta(days=ahead), start=said().start + timedelta(days=ahead)) for ahead in range(5)]
-    ledger.keep(days, TODAY)
+    ledger.store_cases(days, TODAY)
     on = TODAY + timedelta(days=3)
-    correction, told = learnt_correction(working_farm(), ledger, later, on)
-    assert ledger.record(on).outcome.tolist() == [1.0, 1.0, 1.0]
-    assert ledger.unjudged(on) == ()
+    correction, told = fit_odds_correction(working_farm(), ledger, later, on)
+    assert ledger.load_record(on).outcome.tolist() == [1.0, 1.0, 1.0]
+    assert ledger.unverified(on) == ()
     assert correction.bias > 0.0
     assert "holds 3 cases of 3 days" in told[0]
 
 
-def test_a_day_with_hours_that_were_only_forecast_waits_to_be_judged(ledger: Ledger, later: Weather) -> None:
+def test_a_day_with_hours_that_were_only_forecast_waits_to_be_judged(ledger: ForecastRecord, later: Weather) -> None:
     days = [said(day=TODAY + timedelta(days=ahead), start=said().start + timedelta(days=ahead)) for ahead in range(2)]
-    ledger.keep(days, TODAY)
+    ledger.store_cases(days, TODAY)
     noon = at_utc(datetime(2026, 6, 11, 16, tzinfo=UTC))
     guessed = replace(later, past=later.past.assign_coords({FILLED: ("time", later.past["time"].to_numpy() == noon)}))
     on = TODAY + timedelta(days=2)
-    learnt_correction(working_farm(), ledger, guessed, on)
-    assert ledger.unjudged(on) == (days[1],)
-    learnt_correction(working_farm(), ledger, later, on)
-    assert ledger.unjudged(on) == ()
+    fit_odds_correction(working_farm(), ledger, guessed, on)
+    assert ledger.unverified(on) == (days[1],)
+    fit_odds_correction(working_farm(), ledger, later, on)
+    assert ledger.unverified(on) == ()
 
 
 def test_a_file_that_cannot_be_written_still_corrects(
-    ledger: Ledger, later: Weather, tmp_path: Path, caplog: pytest.LogCaptureFixture
+    ledger: ForecastRecord, later: Weather, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     filled(ledger, {said(day=TODAY - timedelta(days=ago), odds=0.7): 0.0 for ago in range(11, 31)})
-    ledger.keep([said()], TODAY)
+    ledger.store_cases([said()], TODAY)
     with sqlite3.connect(tmp_path / "state" / "record.sqlite3") as db:
         db.execute("CREATE TRIGGER locked BEFORE UPDATE ON said BEGIN SELECT RAISE(ABORT, 'not for you'); END")
     db.close()
     with caplog.at_level(logging.WARNING):
-        correction, told = learnt_correction(working_farm(), ledger, later, TODAY + timedelta(days=1))
+        correction, told = fit_odds_correction(working_farm(), ledger, later, TODAY + timedelta(days=1))
     assert correction.bias < -0.2
     assert "holds 20 cases of 20 days" in told[0]
     assert "what came of the odds was not kept" in caplog.text
@@ -465,7 +469,7 @@ def test_the_record_in_words() -> None:
         np.array(["2026-06-01", "2026-06-01", "2026-06-02", "2026-06-02", "2026-06-03"], dtype="datetime64[D]"),
     )
     # 0.8 is 4 to 1; e^-0.7 = 0.497 of that is 0.665
-    assert record_words(record, Correction(bias=-0.7)) == [
+    assert record_sentences(record, Correction(bias=-0.7)) == [
         "The farm's own record of odds holds 5 cases of 3 days. Of what the forecast alone gave: below 4 in 10, 20% "
         "said and 25% came (2 cases); 4 to 7 in 10, 50% said and 100% came (1 case); 7 in 10 and more, 85% said "
         "and 75% came (2 cases).",

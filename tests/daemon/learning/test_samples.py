@@ -11,11 +11,11 @@ from daemon.advice.advise import Memory, look
 from daemon.diary.store import Diary, Line, LineKind
 from daemon.domain.farm import Drying, Farm, Field
 from daemon.domain.prospect import FieldProspect, Reason
-from daemon.learning.samples import Learnt, learnt
+from daemon.learning.samples import DryingLearnt, learn_drying
 from daemon.planning.daily_weather import daily_extremes, daily_water
 from daemon.planning.drying import day_index
-from daemon.planning.forecast_hours import hours_of
-from daemon.planning.ground import field_profile, ground_then
+from daemon.planning.forecast_hours import hourly_weather
+from daemon.planning.ground import field_profile, ground_on
 from daemon.planning.growth import field_growth_on
 from daemon.weather.contract import FILLED, Weather, at_utc
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
@@ -55,8 +55,8 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     given, hours = farm(field), weather()
     day = begun.astimezone(ZONE).date()
     days = daily_extremes(hours, given)
-    ends, came, *_ = hours_of(given, hours.past)
-    ground = ground_then(field, daily_water(given, ends, came), day, field_profile(given, field))
+    ends, came, *_ = hourly_weather(given, hours.past)
+    ground = ground_on(field, daily_water(given, ends, came), day, field_profile(given, field))
     growth = field_growth_on(given, field, days[days.index <= day], ground)
     crop = field.expected_yield or float(growth.dry_matter[day_index(growth, day)])
     solar = np.array(begun.astimezone(UTC).hour + given.place.longitude / 15.0)
@@ -77,11 +77,11 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     return float(wet_basis(water[-1, 0, 0, 0]))
 
 
-def told(lines: list[Line], given: Farm | None = None, hours: Weather | None = None) -> Learnt:
-    return learnt(given or farm(), lines, hours or weather(), NOW)
+def told(lines: list[Line], given: Farm | None = None, hours: Weather | None = None) -> DryingLearnt:
+    return learn_drying(given or farm(), lines, hours or weather(), NOW)
 
 
-def drying(found: Learnt, number: int = 0) -> Drying:
+def drying(found: DryingLearnt, number: int = 0) -> Drying:
     return found.farm.fields[number].drying
 
 
@@ -102,7 +102,7 @@ def test_a_sample_of_the_day_after_dries_through_night_and_dew() -> None:
     made = reading(at(12), at(35), 0.6, slow)
     found = told([cut(begun=at(12)), sample(made, at(35))], farm(slow))
     assert found.factors[2] == pytest.approx(0.6, abs=1e-6)
-    assert "for a crop mown the day before at 12:00 pm" in found.told[LONG.name][0]
+    assert "for a crop mown the day before at 12:00 pm" in found.sentences[LONG.name][0]
 
 
 def test_growth_of_the_sample_is_the_one_that_was_cut() -> None:
@@ -120,12 +120,12 @@ def test_the_sentences_of_a_sample() -> None:
     lines = [cut(begun=at(8)), sample(reading(at(8), at(13), 0.8), at(13))]
     found = told(lines)
     measured, plain = (f"{100 * reading(at(8), at(13), factor):.3g}" for factor in (0.8, 1.0))
-    assert found.told[LONG.name] == (
+    assert found.sentences[LONG.name] == (
         f"Sample of {measured}% on 10 June 2026 at 1:00 pm (line 2): the model had {plain}% for a crop mown at "
         "8:00 am; it tells a drying factor of 0.80, which moved the field's from 1.00 to 0.84.",
         "Drying factor 0.84, uncertain by 11% instead of 22%: samples of this field 1, of others 0.",
     )
-    assert found.told[CREEK.name] == (
+    assert found.sentences[CREEK.name] == (
         "Drying factor 0.92, uncertain by 20% instead of 22%: samples of this field 0, of others 1.",
     )
 
@@ -133,7 +133,7 @@ def test_the_sentences_of_a_sample() -> None:
 def test_a_cut_without_its_hour_began_at_the_earliest_start() -> None:
     found = told([cut(), sample(reading(at(7), at(13), 0.8), at(13))])
     assert found.factors[2] == pytest.approx(0.8, abs=1e-6)
-    assert "mown at 7:00 am (the earliest start: its hour is not noted)" in found.told[LONG.name][0]
+    assert "mown at 7:00 am (the earliest start: its hour is not noted)" in found.sentences[LONG.name][0]
 
 
 def test_a_wrapped_line_with_its_moisture_is_a_sample_and_a_cut() -> None:
@@ -159,8 +159,8 @@ def test_two_samples_of_one_mowing_count_less_than_two_of_two_mowings() -> None:
     assert drying(same).samples == drying(apart).samples == 2
     assert drying(told(one[:2])).factor > drying(same).factor > drying(apart).factor > 0.8
     assert drying(told(one[:2])).spread > drying(same).spread > drying(apart).spread
-    assert "from 1.00 to 0.84" in apart.told[LONG.name][0]
-    assert "from 0.84 to 0.82" in apart.told[LONG.name][1]
+    assert "from 1.00 to 0.84" in apart.sentences[LONG.name][0]
+    assert "from 0.84 to 0.82" in apart.sentences[LONG.name][1]
 
 
 @pytest.mark.parametrize(
@@ -181,14 +181,14 @@ def test_a_sample_that_tells_nothing_is_set_aside_and_named(lines: list[Line], s
     found = told(lines, hours=hours)
     assert found.farm == farm()
     assert found.factors == {}
-    assert len(found.told[LONG.name]) == 1
-    assert f" (line 2) is set aside: {said}" in found.told[LONG.name][0]
-    assert found.told[CREEK.name] == ()
+    assert len(found.sentences[LONG.name]) == 1
+    assert f" (line 2) is set aside: {said}" in found.sentences[LONG.name][0]
+    assert found.sentences[CREEK.name] == ()
 
 
 def test_a_thick_swath_is_set_aside() -> None:
     found = told([cut(begun=at(8)), sample(0.6, at(13))], farm(replace(LONG, expected_yield=7.0)))
-    assert "is set aside: the swath lay too thick for the model" in found.told[LONG.name][0]
+    assert "is set aside: the swath lay too thick for the model" in found.sentences[LONG.name][0]
 
 
 def test_one_bad_sample_leaves_the_others() -> None:
@@ -212,7 +212,7 @@ def test_one_reading_far_off_moves_no_field_until_a_second_agrees() -> None:
     late = weather(since=at(0, 18))
     alone = told(slips(2.62), hours=late)
     assert alone.farm == farm()
-    assert alone.told[LONG.name] == (
+    assert alone.sentences[LONG.name] == (
         "Sample of 60% on 1 June 2026 at 1:00 pm (line 2) is set aside: reckoned when its weather was at hand; it "
         "tells a drying factor of 2.62 where 0.47 to 2.12 was expected. If it was read and noted right, take a second "
         "sample at another mowing: if both agree, both count.",
@@ -233,19 +233,19 @@ def test_what_a_reading_far_off_told_is_kept_for_the_second_one() -> None:
 def test_a_kept_factor_outside_of_the_range_is_not_used(kept: float) -> None:
     found = told(slips(kept, kept), hours=weather(since=at(0, 18)))
     assert found.farm == farm()
-    assert "is set aside: the weather of the whole of 1 June 2026 is not at hand." in found.told[LONG.name][0]
+    assert "is set aside: the weather of the whole of 1 June 2026 is not at hand." in found.sentences[LONG.name][0]
 
 
 def test_what_a_sample_told_outlives_its_weather() -> None:
     line = replace(sample(0.6, at(13)), factor=0.7)
     late = weather(since=at(0, 12))
-    assert "is set aside: " in told([cut(begun=at(8)), replace(line, factor=None)], hours=late).told[LONG.name][0]
+    assert "is set aside: " in told([cut(begun=at(8)), replace(line, factor=None)], hours=late).sentences[LONG.name][0]
     found = told([cut(begun=at(8)), line], hours=late)
     assert drying(found).factor == pytest.approx(0.7**FIRST)
     assert found.factors == {}
     assert (
         "(line 2): reckoned when its weather was at hand; it tells a drying factor of 0.70"
-        in (found.told[LONG.name][0])
+        in (found.sentences[LONG.name][0])
     )
     # Without its cut it is of no mowing, whatever it told.
     assert drying(told([line], hours=late)) == Drying()
@@ -258,7 +258,7 @@ def test_a_sample_that_dried_in_hours_only_forecast_waits_until_they_are_told() 
     assert noon.sum() == 1
     guessed = told(lines, hours=replace(hours, past=hours.past.assign_coords({FILLED: ("time", noon)})))
     assert drying(guessed) == Drying()
-    assert "is not at hand" in guessed.told[LONG.name][0]
+    assert "is not at hand" in guessed.sentences[LONG.name][0]
     assert drying(told(lines, hours=hours)).factor == pytest.approx(0.7**FIRST)
 
 
@@ -272,7 +272,7 @@ def test_the_wetter_a_sample_the_slower_its_field_down_to_the_slowest_that_is_be
 def test_a_sample_of_this_hour_counts_at_once() -> None:
     now = at(12.5)
     hours = forecast(farm().place, now, now + timedelta(days=2))
-    found = learnt(farm(), [cut(begun=at(8)), sample(0.66, now)], hours, now)
+    found = learn_drying(farm(), [cut(begun=at(8)), sample(0.66, now)], hours, now)
     assert drying(found).factor < 0.9
     later = told([cut(begun=at(8)), sample(0.66, now)])
     assert drying(found).factor == pytest.approx(drying(later).factor, abs=0.01)
@@ -298,7 +298,7 @@ def test_an_old_sample_is_used_and_said_to_be_old() -> None:
     lines = [replace(cut(), at=then - timedelta(hours=5)), replace(sample(0.6, then), factor=0.7)]
     found = told(lines)
     assert drying(found).factor == pytest.approx(0.7**FIRST)
-    assert found.told[LONG.name][0].endswith("It is older than two years.")
+    assert found.sentences[LONG.name][0].endswith("It is older than two years.")
 
 
 @pytest.fixture

@@ -8,9 +8,9 @@ import pytest
 from daemon.advice import advise as looking
 from daemon.domain.farm import Estimates, Farm, Look
 from daemon.domain.prospect import FieldProspect
-from daemon.learning.record import Ledger
-from daemon.learning.season_priors import keep_for_next_season, with_last_season
-from daemon.planning.prospect import look_ahead
+from daemon.learning.record import ForecastRecord
+from daemon.learning.season_priors import apply_last_season_priors, store_next_season_priors
+from daemon.planning.prospect import plan_fields
 from models.looks import Prior
 from tests.loopback.hours import HERE
 from tests.support.weather import field, weather, working_farm
@@ -20,15 +20,15 @@ SEEN = Look(date(2026, 3, 6), "early heads")
 
 
 @pytest.fixture
-def ledger(tmp_path: Path) -> Ledger:
-    return Ledger(tmp_path / "record.sqlite3")
+def ledger(tmp_path: Path) -> ForecastRecord:
+    return ForecastRecord(tmp_path / "record.sqlite3")
 
 
-def passed(farm: Farm, ledger: Ledger, now: datetime = NOW) -> FieldProspect:
+def passed(farm: Farm, ledger: ForecastRecord, now: datetime = NOW) -> FieldProspect:
     """Look ahead with what was kept, keep what is told, and return the first field."""
-    known = with_last_season(farm, ledger, now.date())
-    found = look_ahead(known, weather(HERE, now, now + timedelta(hours=22)), now)
-    keep_for_next_season(known, ledger, found, now.date())
+    known = apply_last_season_priors(farm, ledger, now.date())
+    found = plan_fields(known, weather(HERE, now, now + timedelta(hours=22)), now)
+    store_next_season_priors(known, ledger, found, now.date())
     return found.fields[0]
 
 
@@ -37,9 +37,9 @@ def clock(found: FieldProspect) -> float:
     return found.clock
 
 
-def test_half_of_what_a_look_told_holds_in_the_next_season_and_fades(ledger: Ledger) -> None:
+def test_half_of_what_a_look_told_holds_in_the_next_season_and_fades(ledger: ForecastRecord) -> None:
     seen, bare = working_farm(field("Long", 12, looks=(SEEN,))), working_farm(field("Long", 12))
-    never = Ledger(Path("nowhere.sqlite3"))
+    never = ForecastRecord(Path("nowhere.sqlite3"))
     offset = clock(passed(seen, ledger)) - clock(look_first(bare, never))
     assert abs(offset) > 20.0
     for years, share in ((1, 0.5), (2, 0.25), (3, 0.125)):
@@ -50,31 +50,31 @@ def test_half_of_what_a_look_told_holds_in_the_next_season_and_fades(ledger: Led
     assert clock(passed(bare, ledger, gap)) == clock(look_first(bare, never, gap)), "only the season before is asked"
 
 
-def look_first(farm: Farm, ledger: Ledger, now: datetime = NOW) -> FieldProspect:
-    known = with_last_season(farm, ledger, now.date())
-    return look_ahead(known, weather(HERE, now, now + timedelta(hours=22)), now).fields[0]
+def look_first(farm: Farm, ledger: ForecastRecord, now: datetime = NOW) -> FieldProspect:
+    known = apply_last_season_priors(farm, ledger, now.date())
+    return plan_fields(known, weather(HERE, now, now + timedelta(hours=22)), now).fields[0]
 
 
-def test_the_share_that_is_carried_is_a_setting(ledger: Ledger) -> None:
+def test_the_share_that_is_carried_is_a_setting(ledger: ForecastRecord) -> None:
     farm = replace(working_farm(field("Long", 12, looks=(SEEN,))), estimates=Estimates(carried_share=0.2))
     passed(farm, ledger)
-    (prior,) = ledger.priors(date(2026, 1, 1))["long"].values()
+    (prior,) = ledger.load_priors(date(2026, 1, 1))["long"].values()
     offset = clock(look_first(farm, ledger)) - clock(look_first(working_farm(field("Long", 12)), ledger))
     assert prior == Prior(pytest.approx(0.2 * offset), 45.0)  # type: ignore[arg-type]
 
 
-def test_a_look_taken_back_is_forgotten_and_a_cut_keeps_what_was_told(ledger: Ledger) -> None:
+def test_a_look_taken_back_is_forgotten_and_a_cut_keeps_what_was_told(ledger: ForecastRecord) -> None:
     seen, bare = working_farm(field("Long", 12, looks=(SEEN,))), working_farm(field("Long", 12))
     passed(seen, ledger)
-    told = ledger.priors(date(2026, 1, 1))
+    told = ledger.load_priors(date(2026, 1, 1))
     passed(working_farm(field("Long", 12, last_cut=date(2026, 3, 8))), ledger)
-    assert ledger.priors(date(2026, 1, 1)) == told != {}
+    assert ledger.load_priors(date(2026, 1, 1)) == told != {}
     passed(bare, ledger)
-    assert ledger.priors(date(2026, 1, 1)) == {}
+    assert ledger.load_priors(date(2026, 1, 1)) == {}
 
 
 def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
-    ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+    ledger: ForecastRecord, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(looking, "gathered", lambda _, now, *__, **___: weather(HERE, now, now + timedelta(hours=22)))
     memory = looking.Memory(ledger=ledger, keeping=True)
@@ -83,23 +83,23 @@ def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
     assert any("Last season its grasses were" in words for words in next_year.prospect.fields[0].diary_sentences)
 
 
-def test_a_record_that_cannot_be_read_leaves_the_clock_to_the_weather(ledger: Ledger, tmp_path: Path) -> None:
+def test_a_record_that_cannot_be_read_leaves_the_clock_to_the_weather(ledger: ForecastRecord, tmp_path: Path) -> None:
     farm = working_farm(field("Long", 12, looks=(SEEN,)))
     passed(farm, ledger)
     with sqlite3.connect(tmp_path / "record.sqlite3") as db:
         db.execute("UPDATE carried SET offset = 'much'")
-    assert with_last_season(farm, ledger, date(2027, 5, 1)).fields[0].priors == {}
+    assert apply_last_season_priors(farm, ledger, date(2027, 5, 1)).fields[0].priors == {}
 
 
 @pytest.mark.parametrize("change", ["offset = 9e999", "offset = 1e9", "spread = 0", "spread = 1e200"])
-def test_what_no_look_can_have_told_is_left_out(ledger: Ledger, tmp_path: Path, change: str) -> None:
+def test_what_no_look_can_have_told_is_left_out(ledger: ForecastRecord, tmp_path: Path, change: str) -> None:
     passed(working_farm(field("Long", 12, looks=(SEEN,))), ledger)
     with sqlite3.connect(tmp_path / "record.sqlite3") as db:
         db.execute(f"UPDATE carried SET {change}")
-    assert ledger.priors(date(2026, 1, 1)) == {}
+    assert ledger.load_priors(date(2026, 1, 1)) == {}
 
 
-def test_a_field_written_otherwise_keeps_what_was_told_of_it(ledger: Ledger) -> None:
+def test_a_field_written_otherwise_keeps_what_was_told_of_it(ledger: ForecastRecord) -> None:
     passed(working_farm(field("Long", 12, looks=(SEEN,))), ledger)
-    (other,) = with_last_season(working_farm(field("LONG", 12)), ledger, date(2027, 3, 1)).fields
+    (other,) = apply_last_season_priors(working_farm(field("LONG", 12)), ledger, date(2027, 3, 1)).fields
     assert other.priors

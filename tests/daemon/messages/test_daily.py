@@ -15,7 +15,7 @@ from daemon.domain.message import PICTURE_PLACEHOLDER
 from daemon.domain.prospect import AreaOdds, Band, FieldDay, FieldProspect, LeftOvernight, Reason, Ripeness
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import announced, email_of, headline, say, text_body
-from daemon.planning.prospect import no_prospect
+from daemon.planning.prospect import unknown_prospect
 from daemon.words.catalog import phrase
 from daemon.words.reasons import reason_text
 from daemon.words.sms import fit_pieces, part_count, to_gsm_alphabet
@@ -255,7 +255,7 @@ def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
 
 def test_why_there_is_no_weather_stands_once_in_an_email() -> None:
     detail = "open-meteo: forecast was refused: api.example.org could not be reached"
-    lost = no_prospect(farm(CAT), DAWN, Reason.DATA_MISSING, detail)
+    lost = unknown_prospect(farm(CAT), DAWN, Reason.DATA_MISSING, detail)
     mail = email_of(farm(CAT), decide(farm(CAT), lost))
     assert mail.body.startswith(
         "Monday: no advice, because weather data is missing. Go by your own eye and forecast.\n\n"

@@ -31,7 +31,7 @@ from daemon.page.today import (
     watch_lines,
     work_rows,
 )
-from daemon.planning.prospect import no_prospect
+from daemon.planning.prospect import unknown_prospect
 from tests.support.farms import (
     ACRE,
     DAWN,
@@ -273,7 +273,7 @@ AWAY = "open-meteo: forecast was refused: api.example.org could not be reached; 
 )
 def test_why_there_is_no_weather_stands_once_in_plain_words(detail: str, words: str) -> None:
     names = [one.name for one in farm().fields]
-    lost = no_prospect(farm(), DAWN, Reason.DATA_MISSING, detail)
+    lost = unknown_prospect(farm(), DAWN, Reason.DATA_MISSING, detail)
     shown = view(
         Morning(DAY, tuple(Advice(one, AdviceKind.NONE, 0.0, lost.trouble, None, detail) for one in names), lost)
     )

@@ -16,7 +16,7 @@ from daemon.domain.prospect import FieldDay, OfficialWarning, TimedCaution
 from daemon.messages.daily import email_of, text_body
 from daemon.page.server import render
 from daemon.page.today import make_view
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from daemon.settings import load, show
 from daemon.weather.contract import Weather
 from daemon.words.catalog import load_catalog as load_words
@@ -54,7 +54,7 @@ HEAT = TimedCaution(Caution.HORSES_STOP, at(13), at(16), likely=True)
 
 
 def passed(farm: Farm, hours: Weather) -> Morning:
-    return decide(farm, look_ahead(farm, hours, NOW))
+    return decide(farm, plan_fields(farm, hours, NOW))
 
 
 def today(farm: Farm, hours: Weather) -> FieldDay:

@@ -11,7 +11,7 @@ from daemon.advice.explain.text import explain
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Field, Units
 from daemon.domain.prospect import FieldProspect, Quality, Ripeness, Waiting
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from models.quality import Figure
 from models.stages import Purpose
 from tests.loopback.hours import HERE
@@ -22,7 +22,7 @@ NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
 
 
 def found(farm: Farm, hours: int = 70) -> FieldProspect:
-    (one,) = look_ahead(farm, weather(HERE, NOW, NOW + timedelta(hours=hours)), NOW).fields
+    (one,) = plan_fields(farm, weather(HERE, NOW, NOW + timedelta(hours=hours)), NOW).fields
     return one
 
 
@@ -150,7 +150,7 @@ def test_the_report_has_each_figure_with_its_unit_and_source() -> None:
 
 def test_a_morning_with_its_figures_can_be_kept_and_read_again() -> None:
     given, adapter = working_farm(field("L", 5)), TypeAdapter(Morning)
-    morning = decide(given, look_ahead(given, weather(HERE, NOW, NOW + timedelta(hours=70)), NOW))
+    morning = decide(given, plan_fields(given, weather(HERE, NOW, NOW + timedelta(hours=70)), NOW))
     again = adapter.validate_json(adapter.dump_json(morning))
     (before,), (after,) = morning.prospect.fields, again.prospect.fields
     assert (after.quality, after.waiting) == (before.quality, before.waiting)

@@ -8,9 +8,9 @@ import pytest
 from daemon.domain.farm import Farm, Place, Traction
 from daemon.domain.prospect import AreaOdds, FieldDay, Reason, Ripeness
 from daemon.planning.drying import strips_for
-from daemon.planning.field_day import ripeness
+from daemon.planning.field_day import classify_ripeness
 from daemon.planning.forecast_hours import Window, forecast_hours, work_window
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from models.coefficients import MAX_ODDS, MIN_ODDS
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE
@@ -28,7 +28,7 @@ def today(farm: Farm, now: datetime = NOW, rain: float = 0.0, first_wet: int = 0
     falls = np.where(np.arange(20) >= first_wet, rain, 0.0)
     kind = "record" if members == 1 else "forecast"
     hours = weather(farm.place, now, now + timedelta(hours=22), rain=falls[None], members=members, kind=kind)
-    return look_ahead(farm, hours, now).fields[0].days[0]
+    return plan_fields(farm, hours, now).fields[0].days[0]
 
 
 @cache
@@ -146,7 +146,7 @@ def test_rain_in_one_member_of_ten_costs_a_tenth_of_the_odds() -> None:
     rain = np.zeros((10, 20))
     rain[0, 6:] = 1.0
     hours = weather(HERE, NOW, NOW + timedelta(hours=22), rain=rain, members=10, kind="forecast")
-    wet = look_ahead(working_farm(), hours, NOW).fields[0].days[0].curve[4].odds
+    wet = plan_fields(working_farm(), hours, NOW).fields[0].days[0].curve[4].odds
     dry = today(working_farm(), members=10).curve[4].odds
     # ten members correlated by 0.1 are worth 10 / 1.9 = 5.26, beside one of prior
     assert dry - wet == pytest.approx(0.1 * 5.263 / 6.263, abs=0.002)
@@ -199,36 +199,36 @@ def test_a_start_in_the_past_is_not_advised() -> None:
 )
 def test_the_working_day_is_that_of_the_farms_clock(place: Place, day: date, offset: float) -> None:
     farm, window = window_on(place, day)
-    begins, ends = window.at(window.starts[0], farm), window.at(window.finish, farm)
+    begins, ends = window.time_at(window.starts[0], farm), window.time_at(window.finish, farm)
     assert (begins.date(), begins.time(), begins.utcoffset()) == (day, time(7), timedelta(hours=offset))
     assert (ends.date(), ends.time()) == (day, time(20))
-    assert window.at(window.starts[-1], farm).time() <= time(12)
+    assert window.time_at(window.starts[-1], farm).time() <= time(12)
     # The first hour of the grid is the one that begins with slot 0
     now = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
     ahead = forecast_hours(farm, weather(place, now - timedelta(days=2), now + timedelta(days=2)), day)
     label = datetime.fromisoformat(str(ahead.ends[window.first_hour].astype("datetime64[s]"))).replace(tzinfo=UTC)
     assert label - timedelta(hours=1) == window.begins
-    assert window.hours * 4 >= window.finish
+    assert window.hour_count * 4 >= window.finish
 
 
 def test_hours_that_begin_within_the_hour_are_kept_to_the_quarter() -> None:
     farm, window = window_on(HERE, TODAY, earliest_start=time(7, 20), latest_start=time(9, 10), finish_by=time(19, 50))
-    said = [window.at(slot, farm).time() for slot in window.starts]
+    said = [window.time_at(slot, farm).time() for slot in window.starts]
     assert said == [time(7, 30), time(8, 30), time(9)], "on the hour, and the latest of all"
-    assert window.at(window.finish, farm).time() == time(19, 45)
+    assert window.time_at(window.finish, farm).time() == time(19, 45)
 
 
 def test_work_ends_at_sunset_unless_the_farm_says_otherwise() -> None:
     # Berlin, 10 September 2026: sunset at 19:33 by the almanac (memory), in quarters of an hour from 7:00
     farm, window = window_on(BERLIN, date(2026, 9, 10), after_dark=False)
-    assert window.at(window.finish, farm).time() == time(19, 30)
+    assert window.time_at(window.finish, farm).time() == time(19, 30)
     farm, window = window_on(BERLIN, date(2026, 9, 10), after_dark=True)
-    assert window.at(window.finish, farm).time() == time(20)
+    assert window.time_at(window.finish, farm).time() == time(20)
 
 
 def test_nobody_works_in_the_break() -> None:
     farm, window = window_on(HERE, TODAY, break_at=time(11, 50), break_hours=0.75)
-    assert [window.at(slot, farm).time() for slot in sorted(window.rest)] == [
+    assert [window.time_at(slot, farm).time() for slot in sorted(window.rest)] == [
         time(11, 45),
         time(12),
         time(12, 15),
@@ -239,7 +239,7 @@ def test_nobody_works_in_the_break() -> None:
 
 def test_nobody_begins_in_the_break_and_mowing_goes_on_after_it() -> None:
     farm, window = window_on(HERE, TODAY, latest_start=time(12, 30), break_at=time(12), break_hours=1)
-    assert [window.at(slot, farm).time() for slot in window.starts] == [time(hour) for hour in range(7, 12)]
+    assert [window.time_at(slot, farm).time() for slot in window.starts] == [time(hour) for hour in range(7, 12)]
     whole = today(working_farm(field("Long", 60), work={"latest_start": time(12), "break_at": time(12)}))
     assert whole.curve[-1].area > 2.8 * 2
 
@@ -255,7 +255,7 @@ def test_sunset_is_that_of_the_farms_own_day_beyond_the_date_line() -> None:
     farm, window = window_on(
         Place(-43.9, -176.5, 10.0, ZoneInfo("Pacific/Chatham")), date(2026, 6, 10), after_dark=False
     )
-    assert time(16, 45) <= window.at(window.finish, farm).time() <= time(17)
+    assert time(16, 45) <= window.time_at(window.finish, farm).time() <= time(17)
 
 
 def test_hours_that_are_over_are_those_that_came_in_every_member() -> None:
@@ -274,7 +274,7 @@ def test_hours_that_are_over_are_those_that_came_in_every_member() -> None:
 def test_a_forecast_that_ends_before_midnight_covers_its_last_working_day_or_none() -> None:
     for hours in range(60, 72):
         given = weather(HERE, NOW, NOW + timedelta(hours=hours), members=8, kind="forecast")
-        days = look_ahead(working_farm(), given, NOW).fields[0].days
+        days = plan_fields(working_farm(), given, NOW).fields[0].days
         assert len(days) in (2, 3)
 
 
@@ -315,18 +315,18 @@ def test_a_day_that_the_forecast_does_not_cover_has_no_window() -> None:
     ],
 )
 def test_ripe_is_within_three_units_of_the_target(ndf: float, state: Ripeness) -> None:
-    assert ripeness(ndf, 50.0) is state
+    assert classify_ripeness(ndf, 50.0) is state
 
 
 def test_fibre_that_is_not_known_is_no_ripeness() -> None:
     with pytest.raises(ValueError, match="not a number"):
-        ripeness(float("nan"), 50.0)
+        classify_ripeness(float("nan"), 50.0)
 
 
 def test_a_field_of_whole_strips_has_no_strip_more() -> None:
     # 9 acres at 3 acres an hour are twelve quarters of an hour, though the division leaves a crumb.
     given = working_farm(field("Long", 9), work={"mown_per_hour": 3 * ACRE, "raked_per_hour": 3 * ACRE})
     assert strips_for(given, given.fields[0].area) == 12
-    day = look_ahead(given, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW).fields[0].days[0]
+    day = plan_fields(given, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW).fields[0].days[0]
     assert [one.area for one in day.curve] == sorted({one.area for one in day.curve})
     assert len(day.curve) == 12

@@ -8,7 +8,7 @@ from daemon.advice.decide import decide
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, Reason, Urgency
 from daemon.messages.daily import email_of, text_body
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import Weather
 from daemon.words.reasons import day_reason_text
 from tests.loopback.hours import HERE
@@ -24,7 +24,7 @@ def first_days(wet: int, last_cut: date | None) -> tuple[FieldDay, FieldDay]:
     given = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain, members=10, kind="forecast")
     farm = working_farm(field("Long", 20, last_cut=last_cut))
     farm = replace(farm, alerts=replace(farm.alerts, odds_needed=0.6))
-    today, tomorrow, *_ = look_ahead(farm, given, NOW).fields[0].days
+    today, tomorrow, *_ = plan_fields(farm, given, NOW).fields[0].days
     return today, tomorrow
 
 
@@ -82,7 +82,7 @@ def stormy(hour: int | None) -> Weather:
 
 
 def places(farm: Farm, hours: Weather) -> dict[str, FieldDay]:
-    found = look_ahead(farm, hours, NOW)
+    found = plan_fields(farm, hours, NOW)
     return {one.name: one.days[0] for one in found.fields}
 
 
@@ -114,7 +114,7 @@ def test_a_storm_that_comes_before_all_is_wrapped_moves_nothing() -> None:
 
 def test_a_crop_that_lies_flat_goes_first_and_the_text_says_how_to_mow_it() -> None:
     farm = ready_farm(expected_yield=2.0, lodged=date(2026, 6, 9))
-    morning = decide(farm, look_ahead(farm, stormy(None), NOW))
+    morning = decide(farm, plan_fields(farm, stormy(None), NOW))
     assert [one.field for one in morning.mows] == ["Heavy", "Light"]
     assert "Heavy lies flat and goes first: mow it against the lean." in text_body(farm, morning)
     assert "Heavy lies flat and goes first: mow it against the lean." in email_of(farm, morning).body
@@ -130,18 +130,18 @@ def test_nothing_hurries_that_does_not_pass_anyway() -> None:
 
 def test_the_email_says_why_the_first_field_is_first() -> None:
     farm = ready_farm()
-    told = email_of(farm, decide(farm, look_ahead(farm, stormy(None), NOW))).body
+    told = email_of(farm, decide(farm, plan_fields(farm, stormy(None), NOW))).body
     assert "Light goes first: of these it loses most by waiting for its next chance, about" in told
 
 
 def test_only_the_first_of_two_flat_crops_goes_first() -> None:
     farm = ready_farm(lodged=date(2026, 6, 9))
     both = replace(farm, fields=tuple(replace(one, lodged=date(2026, 6, 9)) for one in farm.fields))
-    text = text_body(both, decide(both, look_ahead(both, stormy(None), NOW)))
+    text = text_body(both, decide(both, plan_fields(both, stormy(None), NOW)))
     assert text.count("goes first") == 1
     assert text.count("against the lean") == 2
     alone = replace(farm, fields=farm.fields[:1])
-    assert "Heavy lies flat: mow it" in text_body(alone, decide(alone, look_ahead(alone, stormy(None), NOW)))
+    assert "Heavy lies flat: mow it" in text_body(alone, decide(alone, plan_fields(alone, stormy(None), NOW)))
 
 
 def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:
@@ -153,6 +153,6 @@ def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:
     farm = replace(working_farm(young), alerts=replace(working_farm().alerts, odds_needed=0.6))
     gusts = given.ahead["precipitation_amount"] * 5.0
     windy = Weather(given.past, given.ahead.assign(wind_speed_of_gust=gusts.assign_attrs(units="m s-1")))
-    calm, storm = (look_ahead(farm, hours, NOW).fields[0].days[0] for hours in (given, windy))
+    calm, storm = (plan_fields(farm, hours, NOW).fields[0].days[0] for hours in (given, windy))
     assert calm.reason is Reason.BETTER_LATER
     assert (storm.reason, storm.urgency) == (Reason.BETTER_LATER, None)

@@ -6,7 +6,7 @@ import pytest
 
 from daemon.domain.farm import Field
 from daemon.planning.daily_weather import DailyWater, daily_water
-from daemon.planning.ground import Ground, field_profile, ground_ahead, ground_then
+from daemon.planning.ground import Ground, field_profile, ground_ahead, ground_on
 from models.swath import DryingHours
 from tests.support.weather import field, moist_ground, working_farm
 
@@ -23,7 +23,7 @@ def ahead(given: Field, past: DailyWater, coming: DailyWater) -> Ground:
 
 
 def then(given: Field, past: DailyWater, day: date) -> Ground:
-    return ground_then(given, past, day, field_profile(working_farm(), given))
+    return ground_on(given, past, day, field_profile(working_farm(), given))
 
 
 def test_a_days_water_is_that_of_the_farms_own_day() -> None:
@@ -37,7 +37,7 @@ def test_a_days_water_is_that_of_the_farms_own_day() -> None:
     found = daily_water(working_farm(), ends, drying)
     assert [str(day) for day in found.day] == ["2026-06-09", "2026-06-10"], "days cut short at either end are left out"
     assert found.rain[0].tolist() == [5.0, 1.0 + 2.0 + 4.0]
-    assert found.early[0].tolist() == [0.0, 1.0 + 2.0 + 4.0]
+    assert found.early_rain[0].tolist() == [0.0, 1.0 + 2.0 + 4.0]
     assert found.evapotranspiration[0] == pytest.approx([2.4, 2.3])
     assert found.since(date(2026, 6, 10)).rain[0].tolist() == [7.0]
 
@@ -73,17 +73,17 @@ def test_ground_full_of_water_dries_until_it_carries() -> None:
     wet.rain[0, -20:] = 12.0
     week = np.arange("2026-06-10", "2026-06-17", dtype="datetime64[D]")
     ground = ahead(field("L", 5), wet, water(week, 0.0, 6.0))
-    assert ground.today == "ruts"
+    assert ground.firmness_today == "ruts"
     assert [str(word) for word in ground.firmness[0]] == ["ruts", "soft", *["firm"] * 6]
-    assert (ground.carried(1), ground.carried(2)) == (0.0, 1.0)
-    assert (ground.carries_in(10), ground.carries_in(3), ground.carries_in(2)) == (2, 2, None)
+    assert (ground.firm_share(1), ground.firm_share(2)) == (0.0, 1.0)
+    assert (ground.days_until_firm(10), ground.days_until_firm(3), ground.days_until_firm(2)) == (2, 2, None)
 
 
 def test_ground_is_firm_where_it_is_in_half_of_the_members() -> None:
     words = np.array([["soft", "firm", "firm"], ["soft", "soft", "firm"], ["soft", "firm", "soft"], ["soft"] * 3])
     ground = replace(moist_ground(), firmness=words)
-    assert [ground.carried(day) for day in range(3)] == [0.0, 0.5, 0.5]
-    assert ground.carries_in(10) == 1
+    assert [ground.firm_share(day) for day in range(3)] == [0.0, 0.5, 0.5]
+    assert ground.days_until_firm(10) == 1
 
 
 def test_a_look_at_the_ground_holds_from_its_day_on() -> None:
@@ -108,13 +108,13 @@ def test_a_wet_top_over_dry_ground_dries_again() -> None:
     seen = replace(field("L", 5), ground_looks=((date(2026, 6, 10), "soft"),))
     week = np.arange("2026-06-10", "2026-06-17", dtype="datetime64[D]")
     ground = ahead(seen, water(DAYS, 0.0, 5.0), water(week, 0.0, 5.0))
-    assert ground.today == "soft"
-    assert ground.carries_in(7) in (1, 2, 3)
+    assert ground.firmness_today == "soft"
+    assert ground.days_until_firm(7) in (1, 2, 3)
 
 
 def test_what_falls_before_work_is_in_the_ground_unless_it_was_seen_since() -> None:
     past, coming = water(DAYS, 0.0, 5.0), water(COMING, 0.0, 3.0)
-    coming.rain[0, 1] = coming.early[0, 1] = 24.0  # on a dry topsoil that holds 22.5 mm
+    coming.rain[0, 1] = coming.early_rain[0, 1] = 24.0  # on a dry topsoil that holds 22.5 mm
     seen = replace(field("L", 5), ground_looks=((date(2026, 6, 11), "firm"),))
     assert ahead(field("L", 5), past, coming).firmness[0].tolist()[:2] == ["firm", "ruts"]
     assert ahead(seen, past, coming).firmness[0].tolist()[:2] == ["firm", "firm"]
@@ -126,12 +126,12 @@ def test_growth_finds_the_water_of_the_days_that_are_followed() -> None:
     # Loam holds 120 mm within reach of roots; with 5 mm a day and p = 0.55 it wants from the 14th day on.
     ground = ahead(field("L", 5), water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0))
     asked = np.array(["2026-01-01", "2026-05-01", "2026-05-13", "2026-05-15", "2026-06-12"], dtype="datetime64[D]")
-    found = ground.stress_on(asked)
+    found = ground.water_stress_on(asked)
     assert found[:3].tolist() == [1.0, 1.0, 1.0]
     assert 0.8 < found[3] < 1.0
     assert found[4] < 0.2
     days, ago = ground.drought_on(date(2026, 6, 13))
-    assert (days, ago) == (int((ground.stress < 0.2).sum()), 0)
+    assert (days, ago) == (int((ground.water_stress < 0.2).sum()), 0)
     assert days > 3
 
 
@@ -140,5 +140,5 @@ def test_alfalfa_reaches_deeper_for_water_than_grass() -> None:
     stands = [replace(field("L", 5), stand={name: 1.0}) for name in ("orchardgrass", "alfalfa")]
     grass, alfalfa = (ahead(one, water(DAYS, 0.0, 5.0), water(COMING, 0.0, 5.0)) for one in stands)
     day = np.array(["2026-05-31"], dtype="datetime64[D]")
-    assert grass.stress_on(day)[0] < 0.2
-    assert alfalfa.stress_on(day)[0] > 0.5
+    assert grass.water_stress_on(day)[0] < 0.2
+    assert alfalfa.water_stress_on(day)[0] > 0.5

@@ -15,7 +15,7 @@ from daemon.domain.advice import AdviceKind
 from daemon.domain.farm import Farm, Place
 from daemon.domain.prospect import FieldDay, Prospect, Reason, Ripeness
 from daemon.planning.daily_weather import daily_extremes
-from daemon.planning.prospect import look_ahead, no_prospect
+from daemon.planning.prospect import plan_fields, unknown_prospect
 from daemon.weather.clean import settled
 from daemon.weather.contract import Weather, assembled
 from tests.loopback.hours import HERE
@@ -34,7 +34,7 @@ def known(hours: int = 22, **given: Any) -> Weather:
 
 
 def pass_over(farm: Farm, hours: Weather | None = None, now: datetime = NOW) -> Prospect:
-    return look_ahead(farm, hours or known(), now)
+    return plan_fields(farm, hours or known(), now)
 
 
 def days_of(found: Prospect, number: int = 0) -> tuple[FieldDay, ...]:
@@ -93,7 +93,7 @@ def test_the_facts_of_the_weather_are_kept() -> None:
 
 def test_no_prospect_names_every_field() -> None:
     farm = working_farm(field("a", 3), field("b", 4))
-    found = no_prospect(farm, NOW, Reason.DATA_MISSING, "no answer")
+    found = unknown_prospect(farm, NOW, Reason.DATA_MISSING, "no answer")
     assert [(one.name, one.unknown, one.detail) for one in found.fields] == [
         ("a", Reason.DATA_MISSING, "no answer"),
         ("b", Reason.DATA_MISSING, "no answer"),
@@ -106,7 +106,7 @@ def test_a_value_that_is_missing_in_the_working_day_is_no_mow(name: str) -> None
     hours = known()
     holed = hours.ahead.copy(deep=True)
     holed[name][:, -12:-9] = np.nan
-    found = look_ahead(working_farm(), Weather(hours.past, holed), NOW)
+    found = plan_fields(working_farm(), Weather(hours.past, holed), NOW)
     assert decide(working_farm(), found).mows == ()
 
 
@@ -238,7 +238,7 @@ def test_local_days_are_whole_in_weeks_of_clock_change_and_everywhere(now: datet
     assert days == [days[0] + timedelta(days=number) for number in range(len(days))]
     assert local in days
     assert (extremes["high"] - extremes["low"]).between(15.0, 18.0).all()  # whole days of a swing of 16 K
-    shown = look_ahead(farm, hours, now).fields[0].days
+    shown = plan_fields(farm, hours, now).fields[0].days
     assert [day.date for day in shown[:3]] == [local + timedelta(days=ahead) for ahead in range(3)]
     for day in shown:
         for at in (day.start, day.mow_until, day.bale_from, day.wrapped_by):
@@ -289,7 +289,7 @@ def test_common_practice_twenty_acres_of_a_light_crop_are_wrapped_that_evening()
     hours = settled(whole, ahead, datetime(now.year, 1, 1, 6, tzinfo=UTC), now)
     farm = working_farm(field("Long", 20), place=place, work={"bale_dry_matter": 0.228})
     farm = replace(farm, work=replace(farm.work, latest_start=time(10)))
-    day = look_ahead(farm, hours, now).fields[0].days[0]
+    day = plan_fields(farm, hours, now).fields[0].days[0]
     assert day.date == clearest
     assert day.area == pytest.approx(20 * ACRE)
     assert day.mow_until is not None

@@ -21,8 +21,8 @@ from daemon.messages.daily import say
 from daemon.messages.outbox.store import Postbag
 from daemon.page.server import render
 from daemon.page.today import make_view
-from daemon.planning.prospect import look_ahead, no_prospect
-from daemon.planning.watch import watch
+from daemon.planning.prospect import plan_fields, unknown_prospect
+from daemon.planning.watch import watch_fields
 from daemon.service.rounds import Service
 from daemon.weather.contract import Weather
 from daemon.words.sms import part_count
@@ -72,7 +72,7 @@ def _brighter(hours: xr.Dataset, label: np.datetime64) -> xr.Dataset:
 
 @cache
 def advice(now: datetime, rain_from: float | None = None) -> Morning:
-    return decide(FARM, look_ahead(FARM, sky(now, rain_from), now))
+    return decide(FARM, plan_fields(FARM, sky(now, rain_from), now))
 
 
 def morning() -> Morning:
@@ -82,7 +82,7 @@ def morning() -> Morning:
 def looked(
     now: datetime, hours: Weather, said: Morning | None = None, *lines: Line, farm: Farm = FARM
 ) -> list[WatchedField]:
-    return list(watch(farm, hours, said or morning(), lines, now))
+    return list(watch_fields(farm, hours, said or morning(), lines, now))
 
 
 def line(
@@ -269,7 +269,9 @@ def test_a_field_mown_without_advice_is_watched_too() -> None:
         ("Hill", WatchState.ON_TRACK, "06:30"),
         ("Long Meadow", WatchState.ON_TRACK, "07:00"),
     ]
-    assert [one.field for one in watch(FARM, sky(at(12)), None, [line(LineKind.CUT, 6.5, "Hill")], at(12))] == ["Hill"]
+    assert [one.field for one in watch_fields(FARM, sky(at(12)), None, [line(LineKind.CUT, 6.5, "Hill")], at(12))] == [
+        "Hill"
+    ]
 
 
 def test_fields_share_the_hands() -> None:
@@ -304,7 +306,7 @@ def test_wrapping_what_was_cut_yesterday_leaves_what_was_cut_today() -> None:
     wrapped = replace(line(LineKind.WRAPPED, 11), id=3)
     today = replace(line(LineKind.CUT, 7, area=20 * ACRE), id=2)
     unhoured = replace(line(LineKind.CUT, 0, area=20 * ACRE, timed=False), id=4, written_at=at(12))
-    said = start_watch(decide(FARM, look_ahead(with_diary(FARM, [yesterday], DAWN), sky(DAWN), DAWN)))
+    said = start_watch(decide(FARM, plan_fields(with_diary(FARM, [yesterday], DAWN), sky(DAWN), DAWN)))
 
     def stands(*lines: Line) -> list[tuple[WatchState, float]]:
         found = looked(at(13), sky(at(13)), said, yesterday, *lines)
@@ -340,7 +342,7 @@ def test_the_end_of_the_working_day_ends_the_watch() -> None:
     assert looked(at(19.9), sky(at(19)))[0].state is WatchState.ON_TRACK
     assert looked(at(20), sky(at(20)))[0].state is WatchState.DONE
     tomorrow = at(24 + 6)
-    assert watch(FARM, sky(tomorrow), morning(), (), tomorrow) == ()
+    assert watch_fields(FARM, sky(tomorrow), morning(), (), tomorrow) == ()
 
 
 def test_a_field_that_cannot_be_reckoned_stands_as_it_was_said(caplog: pytest.LogCaptureFixture) -> None:
@@ -496,8 +498,8 @@ class Skies:
     def __call__(self, farm: Farm, now: datetime, said: Morning | None) -> Morning:
         rain = next((rain for hour, rain in sorted(self.turns.items(), reverse=True) if now >= at(hour)), None)
         if isinstance(rain, str):
-            return decide(self.farm, no_prospect(self.farm, now, Reason.DATA_MISSING, rain))
-        return replace(advice(now, rain), watched=watch(self.farm, sky(now, rain), said, (), now))
+            return decide(self.farm, unknown_prospect(self.farm, now, Reason.DATA_MISSING, rain))
+        return replace(advice(now, rain), watched=watch_fields(self.farm, sky(now, rain), said, (), now))
 
 
 @dataclass
@@ -614,7 +616,7 @@ def test_a_service_that_stands_still_is_not_on_track(bench: Bench) -> None:
 
 
 def test_what_is_kept_is_of_its_day_only() -> None:
-    lost = decide(FARM, no_prospect(FARM, at(13), Reason.DATA_STALE, "30 hours old"))
+    lost = decide(FARM, unknown_prospect(FARM, at(13), Reason.DATA_STALE, "30 hours old"))
     assert keep_last_watch(lost, morning(), None).watched == morning().watched
     assert keep_last_watch(replace(lost, date=DAY + timedelta(days=1)), morning()).watched == ()
 

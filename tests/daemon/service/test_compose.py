@@ -9,7 +9,7 @@ from daemon.domain.farm import Channel
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import say
 from daemon.page.pictures import render as pictures
-from daemon.planning.prospect import look_ahead
+from daemon.planning.prospect import plan_fields
 from daemon.service.compose import say_with_picture
 from tests.daemon.planning.test_drying_curve import NOW
 from tests.loopback.hours import HERE
@@ -23,7 +23,7 @@ PNG = b"\x89PNG\r\n\x1a\n"
 
 @pytest.fixture(scope="module")
 def morning() -> Morning:
-    return decide(FARM, look_ahead(FARM, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW))
+    return decide(FARM, plan_fields(FARM, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW))
 
 
 def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: Morning) -> None:

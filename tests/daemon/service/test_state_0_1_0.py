@@ -26,7 +26,7 @@ from daemon.domain.farm import Farm
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import MessageState, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind
-from daemon.learning.record import Ledger
+from daemon.learning.record import ForecastRecord
 from daemon.messages.daily import say
 from daemon.messages.outbox.store import Postbag
 from daemon.service.rounds import Service
@@ -84,8 +84,8 @@ class Copy:
         return Diary(self.state / "diary.sqlite3")
 
     @property
-    def record(self) -> Ledger:
-        return Ledger(self.state / "record.sqlite3")
+    def record(self) -> ForecastRecord:
+        return ForecastRecord(self.state / "record.sqlite3")
 
     @property
     def archive(self) -> Archive:
@@ -259,7 +259,7 @@ def test_the_marks_and_kept_values_are_read(copy: Copy) -> None:
 
 
 def test_the_record_holds_the_odds_with_their_outcomes_and_the_priors(copy: Copy) -> None:
-    waiting = copy.record.unjudged(date(2026, 5, 8))
+    waiting = copy.record.unverified(date(2026, 5, 8))
     assert [(odds.field, odds.day, odds.lead, odds.odds, odds.area, odds.rain) for odds in waiting] == [
         (field, TODAY, lead, odds, area, 0.0)
         for field, lead, odds, area in (
@@ -280,7 +280,7 @@ def test_the_record_holds_the_odds_with_their_outcomes_and_the_priors(copy: Copy
     assert {(odds.start, odds.dry_matter) for odds in waiting if odds.field == "Hill Piece"} == {
         (local(7, 7), 2.2417023142687826)
     }
-    judged = copy.record.record(TODAY)
+    judged = copy.record.load_record(TODAY)
     assert judged.day.astype(str).tolist() == ["2026-05-04"] * 3 + ["2026-05-05"] * 6 + ["2026-05-06"] * 9
     assert judged.lead.tolist() == [0, 0, 0, 0, 1, 0, 1, 0, 1, 0, 1, 2, 0, 1, 2, 0, 1, 2]
     assert judged.odds[:4].tolist() == [0.877319587628866, 0.7871134020618556, 0.8, 0.877319587628866]
@@ -289,7 +289,7 @@ def test_the_record_holds_the_odds_with_their_outcomes_and_the_priors(copy: Copy
         *(0.0, 0.046875, 0.0, 0.0, 0.0, 0.0),
         *(1.0, 1.0, 1.0, 0.921875, 0.796875, 0.921875, 0.328125, 0.578125, 0.953125),
     ]
-    assert copy.record.priors(date(2026, 1, 1)) == {"hill piece": {"grasses": Prior(-114.15544041450778, 45.0)}}
+    assert copy.record.load_priors(date(2026, 1, 1)) == {"hill piece": {"grasses": Prior(-114.15544041450778, 45.0)}}
 
 
 def test_the_archive_holds_the_hours_the_forecasts_and_the_count_of_calls(copy: Copy) -> None:

@@ -280,15 +280,15 @@ def test_the_hours_of_work_get_the_thunder_of_the_hour_that_ends_at_its_label(
     if alone:
         server.faults[ENSEMBLE] = bad_gateway()
     hours = forecast_hours(working_farm(), fetched(server, session), NOW.date())
-    assert hours.thunder is not None
-    assert hours.thunder.shape == hours.air.shape == (1 if alone else 5, hours.ends.size)
-    heard = np.argwhere(~np.isnan(hours.thunder))
+    assert hours.thunder_probability is not None
+    assert hours.thunder_probability.shape == hours.air_temperature.shape == (1 if alone else 5, hours.ends.size)
+    heard = np.argwhere(~np.isnan(hours.thunder_probability))
     lone = 0 if alone else 4
     assert [(member, str(hours.ends[hour])[:13]) for member, hour in heard] == [
         (lone, "2026-06-11T19"),
         (lone, "2026-06-11T20"),
     ]
-    assert np.nanmin(hours.thunder) == 1.0
+    assert np.nanmin(hours.thunder_probability) == 1.0
 
 
 # --- Past -----------------------------------------------------------------------------------------------------
