@@ -87,10 +87,10 @@ def _run(given: argparse.Namespace) -> int:
     from daemon.diary.answers.links import Answers  # noqa: PLC0415
     from daemon.service.compose import say_with_picture  # noqa: PLC0415
     from daemon.service.process import serve  # noqa: PLC0415
-    from daemon.settings import find  # noqa: PLC0415
+    from daemon.settings import find_settings_file  # noqa: PLC0415
     from daemon.settings.reload import SettingsFile  # noqa: PLC0415
 
-    settings, memory = SettingsFile(find(given.config)), _memory(keeping=given.now is None)
+    settings, memory = SettingsFile(find_settings_file(given.config)), _memory(keeping=given.now is None)
     folder, clock = _state_folder(), _clock(given.now)
     tell = partial(say_with_picture, add=Answers(folder, clock).add)
     serve(settings, folder, clock, partial(look, memory=memory), tell)
@@ -99,9 +99,9 @@ def _run(given: argparse.Namespace) -> int:
 
 def _status(given: argparse.Namespace) -> int:
     from daemon.service.status import data, status, words  # noqa: PLC0415
-    from daemon.settings import find  # noqa: PLC0415
+    from daemon.settings import find_settings_file  # noqa: PLC0415
 
-    found = status(find(given.config), _state_folder(), _clock(given.now).now())
+    found = status(find_settings_file(given.config), _state_folder(), _clock(given.now).now())
     if given.json:
         _print_json(data(found))
     else:
@@ -192,9 +192,9 @@ def _note_undo(given: argparse.Namespace) -> int:
 def _setup(given: argparse.Namespace) -> int:
     """Ask, write, check, and where somebody is to be told, offer the test message; always say what comes next."""
     from daemon.cli.setup import refuse_taken, settings_text, write  # noqa: PLC0415
-    from daemon.settings import load, new_file  # noqa: PLC0415
+    from daemon.settings import load, new_settings_file  # noqa: PLC0415
 
-    path = new_file(given.config)
+    path = new_settings_file(given.config)
     if not given.overwrite:
         refuse_taken(path)
     now = _clock(None).now()
@@ -220,14 +220,14 @@ def _agreed(question: str) -> bool:
 
 
 def _check(given: argparse.Namespace) -> int:
-    from daemon.settings import find  # noqa: PLC0415
+    from daemon.settings import find_settings_file  # noqa: PLC0415
 
-    return _checked(find(given.config), _clock(given.now).now(), shown=given.show)
+    return _checked(find_settings_file(given.config), _clock(given.now).now(), shown=given.show)
 
 
 def _checked(path: Path, now: datetime, *, shown: bool) -> int:
     with Stages("reading the settings"):
-        from daemon.settings import check, load, show  # noqa: PLC0415
+        from daemon.settings import check, effective_settings_text, load  # noqa: PLC0415
 
         report = check(path, now)
     if report.problems:
@@ -235,7 +235,7 @@ def _checked(path: Path, now: datetime, *, shown: bool) -> int:
         return PROBLEMS
     if report.warnings:
         print(report, file=sys.stderr)
-    print(show(load(path)) if shown else f"{path}: good")
+    print(effective_settings_text(load(path)) if shown else f"{path}: good")
     return GOOD
 
 
@@ -319,9 +319,9 @@ def _print_morning(farm: "Farm", morning: "Morning") -> None:
 
 def _farm(config: Path | None) -> "Farm":
     with Stages("reading the settings"):
-        from daemon.settings import find, load  # noqa: PLC0415
+        from daemon.settings import find_settings_file, load  # noqa: PLC0415
 
-        return load(find(config))
+        return load(find_settings_file(config))
 
 
 def _diary() -> "Diary":
@@ -332,10 +332,10 @@ def _diary() -> "Diary":
 
 def _state_folder() -> Path:
     """Return the folder for what is remembered; what a command makes there is for its group too."""
-    from daemon.settings import share, state_folder  # noqa: PLC0415
+    from daemon.settings import share_with_group, state_folder  # noqa: PLC0415
 
     folder = state_folder()
-    share(folder)
+    share_with_group(folder)
     return folder
 
 
@@ -357,13 +357,13 @@ def _memory(*, keeping: bool = False) -> "Memory":
 def _field(farm: "Farm", given: str, command: str) -> "Field":
     """Return the field of a name, in whatever case."""
     from daemon.diary.parse import WrongUsage  # noqa: PLC0415
-    from daemon.settings.problems import nearest  # noqa: PLC0415
+    from daemon.settings.problems import nearest_word  # noqa: PLC0415
 
     for field in farm.fields:
         if field.name.casefold() == given.casefold():
             return field
     names = [field.name for field in farm.fields]
-    like = nearest(given, names)
+    like = nearest_word(given, names)
     fix = f'; the nearest is "{like}"' if like else ""
     raise WrongUsage(f"{command}: given {given!r}, allowed one of: {', '.join(names)}{fix}")
 

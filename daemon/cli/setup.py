@@ -24,14 +24,14 @@ from daemon.cli.setup_words import (
     refusal,
 )
 from daemon.domain.farm import Place, Units
-from daemon.settings.generate import Answers, commented
-from daemon.settings.sections.base import Section, kind
+from daemon.settings.generate import Answers, settings_file_text
+from daemon.settings.sections.base import Section, option_kind
 from daemon.settings.sections.farm import FarmSection, PersonSection
 from daemon.settings.sections.fields import FieldSection
 from daemon.settings.sections.work import WorkSection
-from daemon.settings.text.dates import day_meant
-from daemon.settings.text.literals import number_meant, toml
-from daemon.settings.values.timezones import clock_doubt, nearest_zone, where_words
+from daemon.settings.text.dates import parse_date
+from daemon.settings.text.literals import parse_number, toml_literal
+from daemon.settings.values.timezones import clock_mismatch, location_text, nearest_zone
 
 T = TypeVar("T")
 Ask = Callable[[str], str]  # shows a prompt and returns the line that was given
@@ -132,12 +132,12 @@ def settings_text(ask: Ask, tell: Tell, now: datetime) -> str:
             "Begin again with: forenoon setup"
         ) from None
     given = {
-        "farm": {key: toml(value) for key, value in farm.items() if value is not None},
+        "farm": {key: toml_literal(value) for key, value in farm.items() if value is not None},
         "work": {} if rate is None else {"mown_per_hour": rate},
         "alerts.person": person or {},
         "field": field or {},
     }
-    return HEAD + commented(given, units)
+    return HEAD + settings_file_text(given, units)
 
 
 def write(path: Path, text: str, *, overwrite: bool = False) -> None:
@@ -211,12 +211,12 @@ def _rate(answer: str) -> tuple[str, Units]:
     """Return the area mown in an hour as TOML, and the units that it was told in."""
     found = RATE.fullmatch(answer)
     if found is None:
-        meant = f"{number_meant(answer) or 4.0:g}"
+        meant = f"{parse_number(answer) or 4.0:g}"
         raise Unfit(f"A number with its unit is needed. Type {meant} acres, or {meant} ha.")
     units = Units.US if found[2].casefold().startswith("ac") else Units.METRIC
     rate = float(found[1].replace(",", "."))
     _fit(WorkSection, {"mown_per_hour": rate}, units)
-    return toml(rate), units
+    return toml_literal(rate), units
 
 
 def _place(
@@ -232,12 +232,12 @@ def _place(
         if where is None:
             return {}
         north, east = where["latitude"], where["longitude"]
-        if not agreed(f"That is {where_words(north, east, miles=units is Units.US)}. Right?"):
+        if not agreed(f"That is {location_text(north, east, miles=units is Units.US)}. Right?"):
             tell(SIGNS)
             continue
         clock = _zone(put, agreed, north, east)
         told = {"name": "farm", **where, "timezone": clock or nearest_zone(north, east), "units": units.value}
-        if not list(FarmSection.model_validate(told, context=units).quarrels(units)):
+        if not list(FarmSection.model_validate(told, context=units).conflicts(units)):
             return {**where, "timezone": clock}
         tell(f"No place at {east:g} degrees east lives by the clock {clock}: one of the two is wrong.\n{SIGNS}")
     return {}
@@ -249,8 +249,8 @@ def _zone(put: Callable[..., Any], agreed: Callable[[str], bool], north: float, 
     words = f"Which time zone does it live by? Enter takes {likely}, the one whose town is nearest."
     for _ in range(TRIES):
         clock: str | None = put(4, words, partial(_clock, likely))
-        doubt = clock and clock_doubt(clock, north, east, strict=True)
-        if not doubt or agreed(f"The clock of the nearest town, {likely}, is {doubt.stands}. Keep {clock}?"):
+        doubt = clock and clock_mismatch(clock, north, east, strict=True)
+        if not doubt or agreed(f"The clock of the nearest town, {likely}, is {doubt.offset_text}. Keep {clock}?"):
             return clock
     return None
 
@@ -322,7 +322,7 @@ def _field(units: Units, season: tuple[date, date], answer: str) -> Answers:
 def _cut(said: str, units: Units, season: tuple[date, date]) -> str:
     """Return the day of a last cut; raises Unfit where it lies ahead or in a former season."""
     first, today = season
-    day = day_meant(said, month_first=units is Units.US, latest=today)
+    day = parse_date(said, month_first=units is Units.US, latest=today)
     if day is None:
         raise Unfit("The last thing is the day of the last cut, and that is no day. Write it as 2026-06-04.")
     if day > today:
@@ -358,14 +358,14 @@ def _person(units: Units, answer: str) -> Answers:
         raise Unfit(PERSON_HELP)
     told = dict(zip(("name", "by", "address"), parts, strict=True))
     _fit(PersonSection, told, units)
-    return {key: toml(value) for key, value in told.items()}
+    return {key: toml_literal(value) for key, value in told.items()}
 
 
 def _written(section: type[Section], key: str, value: object, units: Units) -> str:
     """Return a value as it stands in the file: as it was told, but for words that are no text."""
-    option = kind(section, key)
+    option = option_kind(section, key)
     if option is None or isinstance(value, float) or key == "name":
-        return toml(value)
+        return toml_literal(value)
     return option.write(option.read(value, units), units)
 
 

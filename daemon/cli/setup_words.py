@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from daemon.domain.farm import Units
 from daemon.domain.units import HECTARES_PER_ACRE
-from daemon.settings.sections.base import Section, kind
-from daemon.settings.text.literals import number_meant, shown
+from daemon.settings.sections.base import Section, option_kind
+from daemon.settings.text.literals import parse_number, toml_excerpt
 from daemon.settings.values.kinds import Number
 
 SIZES: Final[Mapping[Units, str]] = {Units.US: "acres", Units.METRIC: "hectares"}
@@ -61,13 +61,13 @@ def refusal(section: type[Section], items: Sequence[Mapping[str, Any]], units: U
 
 
 def _words(section: type[Section], key: str, item: Mapping[str, Any], units: Units) -> str:
-    option, given = kind(section, key), item["input"]
+    option, given = option_kind(section, key), item["input"]
     if isinstance(option, Number):
         return _number_words(key, option, given, units)
     if key == "name":
         return f"A name is needed, on one line and of {getattr(option, 'longest', 80)} letters at the most."
     if key == "timezone":
-        return f"There is no clock of the name {shown(given)}.{_do_you_mean(item)}"
+        return f"There is no clock of the name {toml_excerpt(given)}.{_do_you_mean(item)}"
     if key == "stand":
         return _stand_words(section, given, item)
     if key == "by":
@@ -92,7 +92,7 @@ def _in_this_unit(given: str, units: Units) -> str:
     us = units is Units.US
     other = (HECTARES if us else ACRES).fullmatch(given.strip())
     if other is None:
-        return f"Type just {number_meant(given) or 10:g}."
+        return f"Type just {parse_number(given) or 10:g}."
     size = float(other[1]) / HECTARES_PER_ACRE if us else float(other[1]) * HECTARES_PER_ACRE
     return f"{given.strip()} are {size:.3g} {SIZES[units]}: type just {size:.3g}."
 
@@ -101,10 +101,10 @@ def _stand_words(section: type[Section], given: object, item: Mapping[str, Any])
     if isinstance(given, dict):
         fix = _mix_words(item["ctx"]["fix"] or '{ "timothy" = 60, "red clover" = 40 }')
         return f"The shares of a mix are of what grows here and add up to 100. Such as: {fix}"
-    known = ", ".join(getattr(kind(section, "stand"), "species", ()))
+    known = ", ".join(getattr(option_kind(section, "stand"), "species", ()))
     if str(given).strip().casefold() in ANY_GRASS:
         return f"For grass of many kinds type {MEADOW}; else one of: {known}"
-    return f"Nothing is known of {shown(given)}.{_do_you_mean(item)} One of: {known}"
+    return f"Nothing is known of {toml_excerpt(given)}.{_do_you_mean(item)} One of: {known}"
 
 
 def _do_you_mean(item: Mapping[str, Any]) -> str:

@@ -40,10 +40,10 @@ class Settings(Protocol):
     farm: Farm
     mistakes: tuple[str, ...]
 
-    def ask(self) -> None:
+    def request_reload(self) -> None:
         """Have them read anew."""
 
-    def renewed(self) -> bool:
+    def reload_if_changed(self) -> bool:
         """Return whether they were read anew."""
 
 
@@ -71,7 +71,7 @@ class Process:
 
     def round(self) -> None:
         """Take up new settings, let the service work, and tell the manager that it does."""
-        if self._settings.renewed():
+        if self._settings.reload_if_changed():
             sd_notify_reloading()
             self._take_up()
         before, self._noted = self._noted, self._lines_noted(self._noted)
@@ -181,7 +181,7 @@ def _stop_on_signal(settings: Settings) -> threading.Event:
 
     def on_signal(number: int, frame: FrameType | None) -> None:
         if number == signal.SIGHUP:
-            settings.ask()
+            settings.request_reload()
         else:
             stop.set()
 

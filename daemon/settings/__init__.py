@@ -4,25 +4,25 @@ from datetime import datetime
 from pathlib import Path
 
 from daemon.domain.farm import Farm
-from daemon.settings.build import farm_from
-from daemon.settings.overview import option_table, options, show
-from daemon.settings.paths import find, new_file, share, state_folder
+from daemon.settings.build import build_farm
+from daemon.settings.overview import effective_settings_text, option_table, options
+from daemon.settings.paths import find_settings_file, new_settings_file, share_with_group, state_folder
 from daemon.settings.problems import Problem, Report, SettingsError
 from daemon.settings.reader import Reader
-from daemon.settings.warnings import doubts
+from daemon.settings.warnings import settings_warnings
 
 __all__ = [
     "Problem",
     "Report",
     "SettingsError",
     "check",
-    "find",
+    "effective_settings_text",
+    "find_settings_file",
     "load",
-    "new_file",
+    "new_settings_file",
     "option_table",
     "options",
-    "share",
-    "show",
+    "share_with_group",
     "state_folder",
 ]
 
@@ -48,8 +48,8 @@ def load(path: Path, *, in_service: bool = False) -> Farm:
         Its text names every problem in the file, one a line.
     """
     reader = Reader(path)
-    farm = farm_from(reader.sections(), path.parent)
-    if in_service and (missing := tuple(reader.out_of_reach())):
+    farm = build_farm(reader.sections(), path.parent)
+    if in_service and (missing := tuple(reader.unavailable_secrets())):
         raise SettingsError(missing)
     return farm
 
@@ -71,9 +71,9 @@ def check(path: Path, now: datetime | None = None) -> Report:
     """
     try:
         reader = Reader(path)
-        farm = farm_from(reader.sections(), path.parent)
+        farm = build_farm(reader.sections(), path.parent)
     except SettingsError as error:
         return Report(error.problems)
     today = now and now.astimezone(farm.place.timezone).date()
-    odd = (reader.problem(doubt) for doubt in doubts(farm, today, reader.is_written))
-    return Report((), (*reader.exposed(), *reader.out_of_reach(), *odd))
+    odd = (reader.problem_of(doubt) for doubt in settings_warnings(farm, today, reader.is_written))
+    return Report((), (*reader.exposed_secrets(), *reader.unavailable_secrets(), *odd))

@@ -21,23 +21,23 @@ from daemon.domain.farm import (
 )
 from daemon.settings.reader import Sections
 from daemon.settings.sections.farm import AlertsSection, BaleageSection, PersonSection
-from daemon.settings.sections.fields import FieldSection, rows
+from daemon.settings.sections.fields import FieldSection, species_by_name
 from daemon.settings.sections.weather import WeatherSection
 from daemon.settings.sections.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS, WorkSection
 
-HOSTS: Final = {
+PUBLIC_HOSTS: Final = {
     "forecast_address": "api.open-meteo.com",
     "ensemble_address": "ensemble-api.open-meteo.com",
     "history_address": "historical-forecast-api.open-meteo.com",
 }
 
 
-def farm_from(said: Sections, folder: Path) -> Farm:
+def build_farm(sections: Sections, folder: Path) -> Farm:
     """Return the farm that the sections describe.
 
     Parameters
     ----------
-    said : Sections
+    sections : Sections
         The sections of a file without problems.
     folder : Path
         Where the file lies; relative paths in it start there.
@@ -48,20 +48,22 @@ def farm_from(said: Sections, folder: Path) -> Farm:
         In SI units.
     """
     return Farm(
-        name=said.farm.name,
-        place=Place(said.farm.latitude, said.farm.longitude, said.farm.elevation, ZoneInfo(said.farm.timezone)),
-        units=said.farm.units,
-        season=said.farm.season or default_season(said.farm.latitude),
-        weather=_weather(said.weather, folder),
-        work=_work(said.work),
-        baleage=_baleage(said.baleage),
-        alerts=_alerts(said.alerts),
-        page=PageAddress(said.page.host, said.page.port, said.page.address),
-        fields=tuple(_field(field) for field in said.fields),
-        horses_fed=said.farm.horses_fed,
-        cows_kept=said.farm.cows_kept,
-        estimates=Estimates(**dict(said.estimates)),
-        species=rows(said.species),
+        name=sections.farm.name,
+        place=Place(
+            sections.farm.latitude, sections.farm.longitude, sections.farm.elevation, ZoneInfo(sections.farm.timezone)
+        ),
+        units=sections.farm.units,
+        season=sections.farm.season or default_season(sections.farm.latitude),
+        weather=_build_weather(sections.weather, folder),
+        work=_build_work(sections.work),
+        baleage=_build_baleage(sections.baleage),
+        alerts=_build_alerts(sections.alerts),
+        page=PageAddress(sections.page.host, sections.page.port, sections.page.address),
+        fields=tuple(_build_field(field) for field in sections.fields),
+        horses_fed=sections.farm.horses_fed,
+        cows_kept=sections.farm.cows_kept,
+        estimates=Estimates(**dict(sections.estimates)),
+        species=species_by_name(sections.species),
     )
 
 
@@ -80,84 +82,86 @@ def default_address(key: str, api_key: str | None) -> str:
     >>> default_address("forecast_address", None)
     'https://api.open-meteo.com'
     """
-    return f"https://{'customer-' if api_key else ''}{HOSTS[key]}"
+    return f"https://{'customer-' if api_key else ''}{PUBLIC_HOSTS[key]}"
 
 
-def _weather(said: WeatherSection, folder: Path) -> WeatherSource:
+def _build_weather(section: WeatherSection, folder: Path) -> WeatherSource:
     return WeatherSource(
-        sources=said.source,
-        forecast_model=said.forecast_model,
-        ensemble_model=said.ensemble_model,
-        forecast_address=said.forecast_address or default_address("forecast_address", said.api_key),
-        ensemble_address=said.ensemble_address or default_address("ensemble_address", said.api_key),
-        history_address=said.history_address or default_address("history_address", said.api_key),
-        weather_gov_address=said.weather_gov_address,
-        met_no_address=said.met_no_address,
-        api_key=said.api_key,
-        contact=said.contact,
-        path=folder / said.path if said.path else None,
-        oldest=said.oldest_forecast,
-        least_members=said.least_members,
-        wet_hour=said.wet_hour,
-        wet_step=said.wet_step,
+        sources=section.source,
+        forecast_model=section.forecast_model,
+        ensemble_model=section.ensemble_model,
+        forecast_address=section.forecast_address or default_address("forecast_address", section.api_key),
+        ensemble_address=section.ensemble_address or default_address("ensemble_address", section.api_key),
+        history_address=section.history_address or default_address("history_address", section.api_key),
+        weather_gov_address=section.weather_gov_address,
+        met_no_address=section.met_no_address,
+        api_key=section.api_key,
+        contact=section.contact,
+        path=folder / section.path if section.path else None,
+        oldest=section.oldest_forecast,
+        least_members=section.least_members,
+        wet_hour=section.wet_hour,
+        wet_step=section.wet_step,
     )
 
 
-def _work(said: WorkSection) -> Work:
-    rate = said.rate()
+def _build_work(section: WorkSection) -> Work:
+    rate = section.effective_mowing_rate()
     assert rate is not None  # a file without a rate has been refused
     return Work(
         mown_per_hour=rate,
-        raked_per_hour=said.raked_per_hour or rate,
-        bales_per_hour=said.bales_per_hour,
-        baler_intake=said.baler_intake or BALER_INTAKE,
-        bale_cycle=said.bale_cycle or BALE_CYCLE,
-        baled_per_hour=said.baled_per_hour or BALED_PER_HOUR,
-        wraps_per_hour=said.wraps_per_hour,
-        wrap_within=said.wrap_within,
-        bale_dry_matter=said.bale_size,
-        bales_per_roll=said.bales_per_roll,
-        rake_lead=said.rake_lead,
-        travel=said.travel,
-        hands=said.hands,
-        earliest_start=said.earliest_start,
-        latest_start=said.latest_start,
-        finish_by=said.finish_by,
-        after_dark=said.after_dark,
-        break_at=said.break_at,
-        break_hours=said.break_hours or BREAK_HOURS,
-        days_off=said.days_off,
-        least_area=said.worth_hitching_for,
-        traction=said.traction,
+        raked_per_hour=section.raked_per_hour or rate,
+        bales_per_hour=section.bales_per_hour,
+        baler_intake=section.baler_intake or BALER_INTAKE,
+        bale_cycle=section.bale_cycle or BALE_CYCLE,
+        baled_per_hour=section.baled_per_hour or BALED_PER_HOUR,
+        wraps_per_hour=section.wraps_per_hour,
+        wrap_within=section.wrap_within,
+        bale_dry_matter=section.bale_size,
+        bales_per_roll=section.bales_per_roll,
+        rake_lead=section.rake_lead,
+        travel=section.travel,
+        hands=section.hands,
+        earliest_start=section.earliest_start,
+        latest_start=section.latest_start,
+        finish_by=section.finish_by,
+        after_dark=section.after_dark,
+        break_at=section.break_at,
+        break_hours=section.break_hours or BREAK_HOURS,
+        days_off=section.days_off,
+        least_area=section.worth_hitching_for,
+        traction=section.traction,
     )
 
 
-def _baleage(said: BaleageSection) -> Baleage:
-    return Baleage(said.aim, said.wettest, said.driest, said.swath_width, said.conditioned, said.stubble)
+def _build_baleage(section: BaleageSection) -> Baleage:
+    return Baleage(
+        section.aim, section.wettest, section.driest, section.swath_width, section.conditioned, section.stubble
+    )
 
 
-def _alerts(said: AlertsSection) -> Alerts:
-    people = tuple(_person(person) for person in said.person)
-    quiet_from, quiet_until = said.quiet()
+def _build_alerts(section: AlertsSection) -> Alerts:
+    people = tuple(_build_person(person) for person in section.person)
+    quiet_from, quiet_until = section.quiet_hours()
     return Alerts(
-        said.morning,
-        said.evening,
-        said.odds_needed / 10.0,
+        section.morning,
+        section.evening,
+        section.odds_needed / 10.0,
         people,
         quiet_from=quiet_from,
         quiet_until=quiet_until,
-        most_a_day=said.most_a_day,
-        second_after=said.second_after,
-        alive_address=said.alive_address,
-        trouble_address=said.trouble_address,
+        most_a_day=section.most_a_day,
+        second_after=section.second_after,
+        alive_address=section.alive_address,
+        trouble_address=section.trouble_address,
     )
 
 
-def _person(said: PersonSection) -> Person:
-    hears, second = said.hears or default_hears(said.by), None
-    if said.second_by is not None and said.second_address is not None:
-        second = Person(f"{said.name}, second way", said.second_by, said.second_address, hears)
-    return Person(said.name, said.by, said.address, hears, second)
+def _build_person(section: PersonSection) -> Person:
+    hears, second = section.hears or default_hears(section.by), None
+    if section.second_by is not None and section.second_address is not None:
+        second = Person(f"{section.name}, second way", section.second_by, section.second_address, hears)
+    return Person(section.name, section.by, section.address, hears, second)
 
 
 def default_hears(channel: Channel) -> Subscription:
@@ -165,18 +169,18 @@ def default_hears(channel: Channel) -> Subscription:
     return Subscription.MOW_DAYS if channel is Channel.TEXT else Subscription.RIPE_MORNINGS
 
 
-def _field(said: FieldSection) -> Field:
-    looks = tuple(Look(look.on, look.stage, look.height) for look in said.looks)
+def _build_field(section: FieldSection) -> Field:
+    looks = tuple(Look(look.on, look.stage, look.height) for look in section.looks)
     return Field(
-        name=said.name,
-        area=said.area,
-        stand=said.stand,
-        soil=said.soil,
-        drainage=said.drainage,
-        expected_yield=said.expected_yield,
-        last_cut=said.last_cut,
+        name=section.name,
+        area=section.area,
+        stand=section.stand,
+        soil=section.soil,
+        drainage=section.drainage,
+        expected_yield=section.expected_yield,
+        last_cut=section.last_cut,
         looks=looks,
-        notes=said.notes,
-        purpose=said.forage_for,
-        cut_at_fibre=said.cut_at_fibre,
+        notes=section.notes,
+        purpose=section.forage_for,
+        cut_at_fibre=section.cut_at_fibre,
     )

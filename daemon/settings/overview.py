@@ -8,11 +8,11 @@ from daemon.domain.farm import Alerts, Baleage, Farm, Field, Look, Person, Place
 from daemon.domain.year_days import fawn_days_by_latitude, frost_day_by_latitude, nesting_days_by_latitude
 from daemon.settings.build import default_address, default_hears, default_season
 from daemon.settings.reader import SECTIONS
-from daemon.settings.sections.base import Section, kind, tables_in
+from daemon.settings.sections.base import Section, nested_tables, option_kind
 from daemon.settings.sections.farm import QUIET_FROM, QUIET_UNTIL, PersonSection
 from daemon.settings.sections.fields import FieldSection, LookSection, SpeciesSection
 from daemon.settings.sections.work import BALE_CYCLE, BALED_PER_HOUR, BALER_INTAKE, BREAK_HOURS
-from daemon.settings.values.timezones import where_words
+from daemon.settings.values.timezones import location_text
 from daemon.words.year_days import span_text
 from models.species import Species, species_table, stand_grass_share
 from models.stages import ndf_target
@@ -21,14 +21,14 @@ MASK: Final = '"****"'
 
 
 @dataclass(frozen=True)
-class LeftOut:
+class DefaultInWords:
     """What is taken where the file leaves an option out, in words."""
 
-    taken: str
+    text: str
 
 
 Values = Mapping[str, object]
-Part = Callable[[type[Section], str, Units], str]
+OptionText = Callable[[type[Section], str, Units], str]
 
 
 @dataclass(frozen=True)
@@ -43,17 +43,22 @@ class Option:
 
 def options() -> tuple[Option, ...]:
     """Return every option of the settings file, in the order of the example file."""
-    return tuple(option for name, section in SECTIONS.items() for option in _options(name, section))
+    return tuple(option for name, section in SECTIONS.items() for option in _section_options(name, section))
 
 
-def _options(name: str, section: type[Section]) -> Iterator[Option]:
-    tables = tables_in(section)
+def _section_options(name: str, section: type[Section]) -> Iterator[Option]:
+    tables = nested_tables(section)
     for key, setting in section.model_fields.items():
         if key not in tables:
             meaning = str(setting.description)
-            yield Option(f"{name}.{key}", _in_both(_unit, section, key), _in_both(_default, section, key), meaning)
+            yield Option(
+                f"{name}.{key}",
+                _in_both_units(_unit_text, section, key),
+                _in_both_units(_default_text, section, key),
+                meaning,
+            )
     for key, table in tables.items():
-        yield from _options(f"{name}.{key}", table)
+        yield from _section_options(f"{name}.{key}", table)
 
 
 def option_table() -> str:
@@ -68,17 +73,17 @@ def option_table() -> str:
     return "\n".join(["| option | unit | default | meaning |", "|---|---|---|---|", *rows])
 
 
-def _in_both(part: Part, section: type[Section], key: str) -> str:
-    return " or ".join(dict.fromkeys(part(section, key, units) for units in Units))
+def _in_both_units(option_text: OptionText, section: type[Section], key: str) -> str:
+    return " or ".join(dict.fromkeys(option_text(section, key, units) for units in Units))
 
 
-def _unit(section: type[Section], key: str, units: Units) -> str:
-    option = kind(section, key)
+def _unit_text(section: type[Section], key: str, units: Units) -> str:
+    option = option_kind(section, key)
     return option.unit(units) if option else ""
 
 
-def _default(section: type[Section], key: str, units: Units) -> str:
-    setting, option = section.model_fields[key], kind(section, key)
+def _default_text(section: type[Section], key: str, units: Units) -> str:
+    setting, option = section.model_fields[key], option_kind(section, key)
     if setting.is_required():
         return "required"
     if setting.default in (None, "") or option is None:
@@ -87,7 +92,7 @@ def _default(section: type[Section], key: str, units: Units) -> str:
     return f"{written} {option.unit(units)}".rstrip()
 
 
-def show(farm: Farm) -> str:
+def effective_settings_text(farm: Farm) -> str:
     """Return the effective settings of a farm.
 
     Parameters
@@ -105,40 +110,47 @@ def show(farm: Farm) -> str:
     addresses = ("forecast_address", "ensemble_address", "history_address")
     public: Values = {key: default_address(key, weather.api_key) for key in addresses}
     usual_season: Values = {"season": default_season(farm.place.latitude)}
-    where = where_words(farm.place.latitude, farm.place.longitude, miles=farm.units is Units.US)
+    where = location_text(farm.place.latitude, farm.place.longitude, miles=farm.units is Units.US)
     parts = [
-        "\n".join([_table("[farm]", SECTIONS["farm"], _place(farm), usual_season, farm.units), f"# it lies {where}"]),
-        _table("[weather]", SECTIONS["weather"], _weather(weather), public, farm.units),
-        _table("[work]", SECTIONS["work"], _work(farm.work), _usual_work(farm.work), farm.units),
-        _table("[baleage]", SECTIONS["baleage"], _baleage(farm.baleage), {}, farm.units),
-        _table("[alerts]", SECTIONS["alerts"], _alerts(alerts), _usual_quiet(alerts), farm.units),
+        "\n".join(
+            [
+                _table_text("[farm]", SECTIONS["farm"], _farm_values(farm), usual_season, farm.units),
+                f"# it lies {where}",
+            ]
+        ),
+        _table_text("[weather]", SECTIONS["weather"], _weather_values(weather), public, farm.units),
+        _table_text("[work]", SECTIONS["work"], _work_values(farm.work), _work_defaults(farm.work), farm.units),
+        _table_text("[baleage]", SECTIONS["baleage"], _baleage_values(farm.baleage), {}, farm.units),
+        _table_text("[alerts]", SECTIONS["alerts"], _alerts_values(alerts), _quiet_defaults(alerts), farm.units),
         *(
-            _table("[[alerts.person]]", PersonSection, _person(p), {"hears": default_hears(p.channel)}, farm.units)
+            _table_text(
+                "[[alerts.person]]", PersonSection, _person_values(p), {"hears": default_hears(p.channel)}, farm.units
+            )
             for p in alerts.people
         ),
-        _table("[page]", SECTIONS["page"], vars(farm.page), {}, farm.units),
-        _table("[estimates]", SECTIONS["estimates"], _estimates(farm), {}, farm.units),
+        _table_text("[page]", SECTIONS["page"], vars(farm.page), {}, farm.units),
+        _table_text("[estimates]", SECTIONS["estimates"], _estimates_values(farm), {}, farm.units),
         *(
-            _table("[[species]]", SpeciesSection, _species(row, like), _usual_species(like), farm.units)
+            _table_text("[[species]]", SpeciesSection, _species_values(row, like), _species_defaults(like), farm.units)
             for row in farm.species.values()
             if (like := species_table().get(row.like))
         ),
-        *(_table("[[field]]", FieldSection, _field(field, farm), {}, farm.units) for field in farm.fields),
+        *(_table_text("[[field]]", FieldSection, _field_values(field, farm), {}, farm.units) for field in farm.fields),
     ]
     return "\n\n".join(parts)
 
 
-def _table(head: str, section: type[Section], values: Values, derived: Values, units: Units) -> str:
+def _table_text(head: str, section: type[Section], values: Values, derived: Values, units: Units) -> str:
     keys = [key for key in section.model_fields if key in values]
-    return "\n".join([head, *(_line(section, key, values[key], derived, units) for key in keys)])
+    return "\n".join([head, *(_option_line(section, key, values[key], derived, units) for key in keys)])
 
 
-def _line(section: type[Section], key: str, value: object, derived: Values, units: Units) -> str:
-    option, setting = kind(section, key), section.model_fields[key]
+def _option_line(section: type[Section], key: str, value: object, derived: Values, units: Units) -> str:
+    option, setting = option_kind(section, key), section.model_fields[key]
     if value is None:
         return f"# {key} is left out"
-    if isinstance(value, LeftOut):
-        return f"# {key}: {value.taken}"
+    if isinstance(value, DefaultInWords):
+        return f"# {key}: {value.text}"
     if option is None:
         return f"{key} = {value}"
     usual = derived.get(key, setting.default)
@@ -148,7 +160,7 @@ def _line(section: type[Section], key: str, value: object, derived: Values, unit
     return f"{key} = {MASK if option.secret else written}" + (f"  # {', '.join(remarks)}" if remarks else "")
 
 
-def _place(farm: Farm) -> Values:
+def _farm_values(farm: Farm) -> Values:
     place: Place = farm.place
     return {
         "name": farm.name,
@@ -163,19 +175,19 @@ def _place(farm: Farm) -> Values:
     }
 
 
-def _weather(weather: WeatherSource) -> Values:
+def _weather_values(weather: WeatherSource) -> Values:
     path = None if weather.path is None else str(weather.path)
     return vars(weather) | {"source": weather.sources, "oldest_forecast": weather.oldest, "path": path}
 
 
-def _work(work: Work) -> Values:
+def _work_values(work: Work) -> Values:
     reckoned = ("baler_intake", "bale_cycle", "baled_per_hour") if work.bales_per_hour is not None else ()
     unused = (*reckoned, *(("break_hours",) if work.break_at is None else ()))
     said = {"bale_size": work.bale_dry_matter, "worth_hitching_for": work.least_area}
     return vars(work) | said | dict.fromkeys(unused)
 
 
-def _usual_work(work: Work) -> Values:
+def _work_defaults(work: Work) -> Values:
     """Return what is taken where the file leaves it out."""
     return {
         "raked_per_hour": work.mown_per_hour,
@@ -186,24 +198,24 @@ def _usual_work(work: Work) -> Values:
     }
 
 
-def _baleage(baleage: Baleage) -> Values:
+def _baleage_values(baleage: Baleage) -> Values:
     return vars(baleage) | {"swath_width": baleage.swath_share}
 
 
-def _alerts(alerts: Alerts) -> Values:
+def _alerts_values(alerts: Alerts) -> Values:
     return vars(alerts) | {"odds_needed": round(10.0 * alerts.odds_needed)}
 
 
-def _usual_quiet(alerts: Alerts) -> Values:
+def _quiet_defaults(alerts: Alerts) -> Values:
     """Return from when to when nothing is sent where the file leaves it out."""
     return {"quiet_from": max(QUIET_FROM, alerts.evening), "quiet_until": min(QUIET_UNTIL, alerts.morning)}
 
 
-def _person(person: Person) -> Values:
+def _person_values(person: Person) -> Values:
     return vars(person) | {"by": person.channel}
 
 
-def _species(row: Species, like: Species) -> Values:
+def _species_values(row: Species, like: Species) -> Values:
     return {
         "name": row.name,
         "like": like.name,
@@ -214,37 +226,37 @@ def _species(row: Species, like: Species) -> Values:
     }
 
 
-def _usual_species(like: Species) -> Values:
+def _species_defaults(like: Species) -> Values:
     """Return what is taken where the file leaves it out."""
     marks = {"fibre_mark": like.ndf_mark, "fibre_mark_regrowth": like.ndf_mark_regrowth}
     return marks | {"drying_factor": like.drying_factor}
 
 
-def _estimates(farm: Farm) -> Values:
+def _estimates_values(farm: Farm) -> Values:
     by_latitude = {
         "fawns": fawn_days_by_latitude(farm.place),
         "nests": nesting_days_by_latitude(farm.place),
         "killing_frost": frost_day_by_latitude(farm.place),
     }
     taken = {
-        key: LeftOut(f"{span_text(days)}, by the latitude (estimate)")
+        key: DefaultInWords(f"{span_text(days)}, by the latitude (estimate)")
         for key, days in by_latitude.items()
         if getattr(farm.estimates, key) is None
     }
     return vars(farm.estimates) | taken
 
 
-def _field(field: Field, farm: Farm) -> Values:
-    looks = f"[{', '.join(_look(look, farm.units) for look in field.looks)}]"
+def _field_values(field: Field, farm: Farm) -> Values:
+    looks = f"[{', '.join(_look_text(look, farm.units) for look in field.looks)}]"
     target = ndf_target(stand_grass_share(field.stand, farm.species), field.purpose)
-    fibre = field.cut_at_fibre or LeftOut(f"{target:.0f} %, by the stand and forage_for")
+    fibre = field.cut_at_fibre or DefaultInWords(f"{target:.0f} %, by the stand and forage_for")
     return vars(field) | {"looks": looks, "forage_for": field.purpose, "cut_at_fibre": fibre}
 
 
-def _look(look: Look, units: Units) -> str:
+def _look_text(look: Look, units: Units) -> str:
     written = [
         f"{key} = {option.write(value, units)}"
         for key, value in vars(look).items()
-        if value is not None and (option := kind(LookSection, key))
+        if value is not None and (option := option_kind(LookSection, key))
     ]
     return f"{{ {', '.join(written)} }}"

@@ -14,7 +14,7 @@ SYSTEM_GROUP: Final = "forenoon"  # as systemd/forenoon.service has it
 SYSTEM_STATE: Final = Path("/var/lib/forenoon")  # as systemd/forenoon.service has it
 
 
-def find(explicit: Path | None = None) -> Path:
+def find_settings_file(explicit: Path | None = None) -> Path:
     """Return the settings file to use.
 
     Parameters
@@ -33,13 +33,13 @@ def find(explicit: Path | None = None) -> Path:
     SettingsError
         There is no file in any of these places, or only the service's group may read it; says what to do.
     """
-    named = _named(explicit)
+    named = _explicit_file(explicit)
     if named is not None:
         return named
-    places = (_own_file(), SYSTEM_FILE)
+    places = (_user_file(), SYSTEM_FILE)
     found = next((place for place in places if _is_there(place)), None)
     if found == SYSTEM_FILE and not os.access(SYSTEM_FILE, os.R_OK):
-        raise SettingsError([_closed()])
+        raise SettingsError([_unreadable_problem()])
     if found is not None:
         return found
     given = f"no --config and no FORENOON_CONFIG, and no file at {' or '.join(map(str, places))}"
@@ -47,7 +47,7 @@ def find(explicit: Path | None = None) -> Path:
     raise SettingsError([Problem("config.toml", None, "the file", given, "a settings file", fix)])
 
 
-def _closed() -> Problem:
+def _unreadable_problem() -> Problem:
     """Return what whoever may not read the service's settings can do: mostly they have not logged in anew."""
     allowed = f"a file that its group {SYSTEM_GROUP} may read, and somebody of that group"
     fix = (
@@ -57,17 +57,17 @@ def _closed() -> Problem:
     return Problem(str(SYSTEM_FILE), None, "the file", "a file that may not be read", allowed, fix)
 
 
-def new_file(explicit: Path | None = None) -> Path:
-    """Return where a new settings file belongs: the named one, else the user's own, which `find` looks at first."""
-    return _named(explicit) or _own_file()
+def new_settings_file(explicit: Path | None = None) -> Path:
+    """Return where a new settings file belongs: the named one, else the user's own."""
+    return _explicit_file(explicit) or _user_file()
 
 
-def _named(explicit: Path | None) -> Path | None:
+def _explicit_file(explicit: Path | None) -> Path | None:
     said = os.environ.get("FORENOON_CONFIG")
     return explicit or (Path(said) if said else None)
 
 
-def _own_file() -> Path:
+def _user_file() -> Path:
     return platformdirs.user_config_path("forenoon") / "config.toml"
 
 
@@ -88,7 +88,7 @@ def state_folder() -> Path:
     return platformdirs.user_state_path("forenoon")
 
 
-def share(folder: Path) -> None:
+def share_with_group(folder: Path) -> None:
     """Let what is made from now on be written by the group too, where the folder is the group's."""
     try:
         if folder.stat().st_mode & S_IWGRP:
@@ -99,7 +99,7 @@ def share(folder: Path) -> None:
 
 def _uses_system_file() -> bool:
     named = os.environ.get("FORENOON_CONFIG")
-    return Path(named) == SYSTEM_FILE if named else not _is_there(_own_file()) and _is_there(SYSTEM_FILE)
+    return Path(named) == SYSTEM_FILE if named else not _is_there(_user_file()) and _is_there(SYSTEM_FILE)
 
 
 def _is_there(file: Path) -> bool:

@@ -9,7 +9,7 @@ from daemon.settings import SettingsError, load
 
 log = logging.getLogger(__name__)
 
-Mark = tuple[int, int, int] | None
+FileStamp = tuple[int, int, int] | None
 
 
 class SettingsFile:
@@ -27,29 +27,29 @@ class SettingsFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._mark = self._seen = _mark(path)
+        self._stamp_in_use = self._last_stamp = _file_stamp(path)
         self.farm: Farm = load(path, in_service=True)
         self.mistakes: tuple[str, ...] = ()
-        self._asked = threading.Event()
+        self._reload_requested = threading.Event()
 
-    def ask(self) -> None:
+    def request_reload(self) -> None:
         """Have it read anew at the next round, changed or not; it may be called by a signal handler."""
-        self._asked.set()
+        self._reload_requested.set()
 
-    def renewed(self) -> bool:
+    def reload_if_changed(self) -> bool:
         """Read the file anew if it has changed since the call before the last or that was asked for; return whether.
 
         Notes
         -----
         With mistakes in it the former farm stays, and `mistakes` names them, one a line.
         """
-        mark = _mark(self.path)
+        mark = _file_stamp(self.path)
         # Only once it stays the same from call to call: an editor may be in the middle of it.
-        settled, self._seen = mark == self._seen, mark
-        if not self._asked.is_set() and (mark == self._mark or not settled):
+        settled, self._last_stamp = mark == self._last_stamp, mark
+        if not self._reload_requested.is_set() and (mark == self._stamp_in_use or not settled):
             return False
-        self._asked.clear()
-        self._mark = mark
+        self._reload_requested.clear()
+        self._stamp_in_use = mark
         try:
             self.farm, self.mistakes = load(self.path, in_service=True), ()
             log.info("the settings of %s are in use", self.path)
@@ -59,7 +59,7 @@ class SettingsFile:
         return True
 
 
-def _mark(path: Path) -> Mark:
+def _file_stamp(path: Path) -> FileStamp:
     """Return what tells one state of a file from another, None where it cannot be had."""
     try:
         found = path.stat()

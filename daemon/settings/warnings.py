@@ -11,18 +11,18 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from daemon.domain.farm import Farm, Place
-from daemon.settings.sections.base import Quarrel
+from daemon.settings.sections.base import Conflict
 from daemon.settings.text.lines import KeyPath
-from daemon.settings.text.literals import toml
-from daemon.settings.values.timezones import clock_doubt
+from daemon.settings.text.literals import toml_literal
+from daemon.settings.values.timezones import clock_mismatch
 from daemon.words.numbers import field_size_text, time_text, yield_text
 from models import coefficients as c
 from models.sun import sunrise_sunset
 
-NARROW: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
+WIDE_SWATH: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
 
 
-def doubts(farm: Farm, today: date | None, is_written: Callable[[KeyPath], bool]) -> Iterator[Quarrel]:
+def settings_warnings(farm: Farm, today: date | None, is_written: Callable[[KeyPath], bool]) -> Iterator[Conflict]:
     """Yield what should be thought over; each `at` starts at the section.
 
     Parameters
@@ -33,53 +33,54 @@ def doubts(farm: Farm, today: date | None, is_written: Callable[[KeyPath], bool]
     is_written : callable
         Whether the file has an option: nobody is warned of a default that he did not write.
     """
-    yield from _place_doubts(farm.place)
-    yield from _moisture_doubts(farm)
-    yield from _hour_doubts(farm, is_written)
-    yield from _horse_doubts(farm)
-    yield from _weather_doubts(farm)
-    yield from _reach_doubts(farm)
-    yield from _field_doubts(farm)
+    yield from _place_warnings(farm.place)
+    yield from _moisture_warnings(farm)
+    yield from _hour_warnings(farm, is_written)
+    yield from _horse_warnings(farm)
+    yield from _weather_warnings(farm)
+    yield from _reach_warnings(farm)
+    yield from _field_warnings(farm)
     if today is not None:
-        yield from _cut_doubts(farm, today)
+        yield from _cut_warnings(farm, today)
 
 
-def _place_doubts(place: Place) -> Iterator[Quarrel]:
+def _place_warnings(place: Place) -> Iterator[Conflict]:
     zone = place.timezone.key
-    doubt = clock_doubt(zone, place.latitude, place.longitude)
+    doubt = clock_mismatch(zone, place.latitude, place.longitude)
     if doubt is not None:
-        allowed = f"the clock of the place; that of the nearest town, {doubt.likely}, is {doubt.stands}"
-        fix = f"write timezone = {toml(doubt.likely)}, or mend latitude and longitude: south and west are negative"
-        yield Quarrel(("farm", "timezone"), toml(zone), allowed, fix)
+        allowed = f"the clock of the place; that of the nearest town, {doubt.likely_zone}, is {doubt.offset_text}"
+        likely = toml_literal(doubt.likely_zone)
+        fix = f"write timezone = {likely}, or mend latitude and longitude: south and west are negative"
+        yield Conflict(("farm", "timezone"), toml_literal(zone), allowed, fix)
 
 
-def _cut_doubts(farm: Farm, today: date) -> Iterator[Quarrel]:
+def _cut_warnings(farm: Farm, today: date) -> Iterator[Conflict]:
     first = farm.place.season_origin(today)
     for index, field in enumerate(farm.fields):
         cut = field.last_cut
         if cut is not None and not first <= cut <= today:
             given = f"{cut}, which has not come yet" if cut > today else f"{cut}, of a former season"
             fix = "write the day on which it was cut, or take last_cut out"
-            yield Quarrel(("field", index, "last_cut"), given, f"a day from {first} to {today}", fix)
+            yield Conflict(("field", index, "last_cut"), given, f"a day from {first} to {today}", fix)
 
 
-def _moisture_doubts(farm: Farm) -> Iterator[Quarrel]:
+def _moisture_warnings(farm: Farm) -> Iterator[Conflict]:
     made = farm.baleage
     if made.wettest > c.BALE_MOISTURE_WET:
         given = f"{100.0 * made.wettest:g}"
         allowed = f"{100.0 * c.BALE_MOISTURE_WET:g} or less without remark, since wetter bales may spoil"
-        yield Quarrel(("baleage", "wettest"), given, allowed, "write wettest = 55 unless there is a reason")
+        yield Conflict(("baleage", "wettest"), given, allowed, "write wettest = 55 unless there is a reason")
     if made.driest < c.BALE_MOISTURE_DRY:
         given = f"{100.0 * made.driest:g}"
         allowed = f"{100.0 * c.BALE_MOISTURE_DRY:g} or more without remark, since drier bales hardly ferment"
-        yield Quarrel(("baleage", "driest"), given, allowed, "write driest = 45 unless there is a reason")
-    if made.swath_share < NARROW:
+        yield Conflict(("baleage", "driest"), given, allowed, "write driest = 45 unless there is a reason")
+    if made.swath_share < WIDE_SWATH:
         given = f"{made.swath_share:g}"
         allowed = "0.7 or more for a wide swath, since a narrow one seldom dries in a day"
-        yield Quarrel(("baleage", "swath_width"), given, allowed, "lay the swath wider if the mower can")
+        yield Conflict(("baleage", "swath_width"), given, allowed, "lay the swath wider if the mower can")
 
 
-def _hour_doubts(farm: Farm, is_written: Callable[[KeyPath], bool]) -> Iterator[Quarrel]:
+def _hour_warnings(farm: Farm, is_written: Callable[[KeyPath], bool]) -> Iterator[Conflict]:
     work, alerts = farm.work, farm.alerts
     sunset = latest_sunset(farm.place)
     is_late = sunset is not None and work.finish_by > sunset.time() and not work.after_dark
@@ -87,34 +88,34 @@ def _hour_doubts(farm: Farm, is_written: Callable[[KeyPath], bool]) -> Iterator[
         shown = time_text(sunset, farm.units)
         allowed = f"up to sunset, {shown} on the longest day"
         fix = f'write finish_by = "{sunset:%H:%M}" or earlier, or after_dark = true'
-        yield Quarrel(("work", "finish_by"), toml(work.finish_by), allowed, fix)
+        yield Conflict(("work", "finish_by"), toml_literal(work.finish_by), allowed, fix)
     if alerts.morning >= work.earliest_start:
         allowed = f"before earliest_start {work.earliest_start:%H:%M}, so that there is time to hitch up"
-        yield Quarrel(("alerts", "morning"), toml(alerts.morning), allowed, "write an earlier morning")
+        yield Conflict(("alerts", "morning"), toml_literal(alerts.morning), allowed, "write an earlier morning")
     if work.wrap_within > c.WRAP_LATE:
         allowed = f"{c.WRAP_LATE:g} h or less without remark, since bales heat and spoil while they wait"
         fix = "write wrap_within = 2 unless there is a reason"
-        yield Quarrel(("work", "wrap_within"), f"{work.wrap_within:g}", allowed, fix)
+        yield Conflict(("work", "wrap_within"), f"{work.wrap_within:g}", allowed, fix)
     if len(work.days_off) == 7:
         fix = "take the days on which work can be done out"
-        yield Quarrel(("work", "days_off"), "every day of the week", "six days or fewer", fix)
+        yield Conflict(("work", "days_off"), "every day of the week", "six days or fewer", fix)
 
 
-def _horse_doubts(farm: Farm) -> Iterator[Quarrel]:
+def _horse_warnings(farm: Farm) -> Iterator[Conflict]:
     if farm.estimates.horses_rest_at > c.HORSE_SUM_WARM:
         given = f"{farm.estimates.horses_rest_at:g}"
         allowed = f"{c.HORSE_SUM_WARM:g} or less without remark, since horses cool themselves less well from there on"
         fix = "write horses_rest_at = 130 unless there is a reason"
-        yield Quarrel(("estimates", "horses_rest_at"), given, allowed, fix)
+        yield Conflict(("estimates", "horses_rest_at"), given, allowed, fix)
 
 
-def _weather_doubts(farm: Farm) -> Iterator[Quarrel]:
+def _weather_warnings(farm: Farm) -> Iterator[Conflict]:
     path = farm.weather.path
     if path is not None and not {"file", "netcdf"} & set(farm.weather.sources):
         fix = 'write source = "file" or "netcdf", or take path out'
-        yield Quarrel(("weather", "path"), "a path that is not used", 'a path with source = "file" or "netcdf"', fix)
+        yield Conflict(("weather", "path"), "a path that is not used", 'a path with source = "file" or "netcdf"', fix)
     elif path is not None and not _is_there(path):
-        yield Quarrel(("weather", "path"), toml(str(path)), "a file that is there", "put the file there")
+        yield Conflict(("weather", "path"), toml_literal(str(path)), "a file that is there", "put the file there")
 
 
 def _is_there(path: Path) -> bool:
@@ -124,49 +125,49 @@ def _is_there(path: Path) -> bool:
         return False
 
 
-def _reach_doubts(farm: Farm) -> Iterator[Quarrel]:
+def _reach_warnings(farm: Farm) -> Iterator[Conflict]:
     if not farm.alerts.people:
         fix = "add an [[alerts.person]] with name, by and address"
-        yield Quarrel(("alerts", "person"), "nobody", "somebody to tell", fix)
-    if not _at_home(farm.page.host):
+        yield Conflict(("alerts", "person"), "nobody", "somebody to tell", fix)
+    if not _is_loopback(farm.page.host):
         allowed = "127.0.0.1 without remark, since anyone who can reach another address can read the page"
-        yield Quarrel(("page", "host"), toml(farm.page.host), allowed, 'write host = "127.0.0.1" if in doubt')
+        yield Conflict(("page", "host"), toml_literal(farm.page.host), allowed, 'write host = "127.0.0.1" if in doubt')
     if farm.page.address is not None:
-        yield from _address_doubts(farm.page.address)
+        yield from _address_warnings(farm.page.address)
 
 
-def _address_doubts(address: str) -> Iterator[Quarrel]:
+def _address_warnings(address: str) -> Iterator[Conflict]:
     where = urlsplit(address)
-    if where.scheme == "http" and not _at_home(where.hostname or ""):
+    if where.scheme == "http" and not _is_loopback(where.hostname or ""):
         allowed = "https:// without remark, since whoever sees a link on its way can answer by it"
-        fix = f"write address = {toml(f'https://{where.netloc}{where.path}')} if it answers there"
-        yield Quarrel(("page", "address"), toml(address), allowed, fix)
+        fix = f"write address = {toml_literal(f'https://{where.netloc}{where.path}')} if it answers there"
+        yield Conflict(("page", "address"), toml_literal(address), allowed, fix)
     if where.path.endswith("/answer"):
         allowed = "what stands before /answer/ without remark, since each link adds that itself"
-        fix = f"write address = {toml(address.removesuffix('/answer'))}"
-        yield Quarrel(("page", "address"), toml(address), allowed, fix)
+        fix = f"write address = {toml_literal(address.removesuffix('/answer'))}"
+        yield Conflict(("page", "address"), toml_literal(address), allowed, fix)
 
 
-def _at_home(host: str) -> bool:
+def _is_loopback(host: str) -> bool:
     try:
         return ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
 
 
-def _field_doubts(farm: Farm) -> Iterator[Quarrel]:
+def _field_warnings(farm: Farm) -> Iterator[Conflict]:
     for index, field in enumerate(farm.fields):
         if field.area < farm.work.least_area:
             least = field_size_text(farm.work.least_area, farm.units)
             allowed = f"worth_hitching_for, {least}, or more, since it is mown whole or not at all"
             fix = "check the area, or lower worth_hitching_for"
-            yield Quarrel(("field", index, "area"), field_size_text(field.area, farm.units), allowed, fix)
+            yield Conflict(("field", index, "area"), field_size_text(field.area, farm.units), allowed, fix)
         if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > c.MAX_DENSITY:
             given = (
                 f"{yield_text(field.expected_yield, farm.units)} in a swath of {farm.baleage.swath_share:g} of the cut"
             )
             allowed = f"up to {c.MAX_DENSITY:.0f} g of dry matter a square metre of swath, or there will be no advice"
-            yield Quarrel(("field", index, "expected_yield"), given, allowed, "lay it wider, or cut it sooner")
+            yield Conflict(("field", index, "expected_yield"), given, allowed, "lay it wider, or cut it sooner")
 
 
 def latest_sunset(place: Place) -> datetime | None:

@@ -32,10 +32,10 @@ class Steady:
     farm: Farm
     mistakes: tuple[str, ...] = ()
 
-    def ask(self) -> None:
+    def request_reload(self) -> None:
         pass
 
-    def renewed(self) -> bool:
+    def reload_if_changed(self) -> bool:
         return False
 
 

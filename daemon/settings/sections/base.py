@@ -12,14 +12,14 @@ from daemon.settings.values.kinds import Kind
 
 
 @dataclass(frozen=True)
-class Quarrel:
+class Conflict:
     """Options that are each allowed but not together: where it is reported, and the other keys that take part."""
 
-    at: KeyPath
+    key_path: KeyPath
     given: str
     allowed: str
     fix: str
-    others: tuple[str, ...] = ()
+    other_keys: tuple[str, ...] = ()
 
 
 class Section(BaseModel):
@@ -27,12 +27,12 @@ class Section(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield what does not go together in this section."""
         yield from ()
 
 
-def tables_in(section: type[Section]) -> dict[str, type[Section]]:
+def nested_tables(section: type[Section]) -> dict[str, type[Section]]:
     """Return the lists of tables that a section holds."""
     found = {key: get_args(option.annotation) for key, option in section.model_fields.items()}
     return {
@@ -42,20 +42,20 @@ def tables_in(section: type[Section]) -> dict[str, type[Section]]:
     }
 
 
-def section_of(section: type[Section], loc: KeyPath) -> type[Section]:
+def owner_of(section: type[Section], loc: KeyPath) -> type[Section]:
     """Return the section, or the table within it, that the last key of a path belongs to."""
-    return tables_in(section)[str(loc[0])] if len(loc) > 2 else section
+    return nested_tables(section)[str(loc[0])] if len(loc) > 2 else section
 
 
-def kind(section: type[Section], key: str) -> Kind[Any] | None:
+def option_kind(section: type[Section], key: str) -> Kind[Any] | None:
     """Return the kind of an option, None if it is a list of tables."""
     return next((part for part in section.model_fields[key].metadata if isinstance(part, Kind)), None)
 
 
-def repeated(names: Sequence[str]) -> Iterator[int]:
+def duplicate_indices(names: Sequence[str]) -> Iterator[int]:
     """Yield the places at which a name stands that has stood before, whatever its case.
 
-    >>> list(repeated(["Hill", "Creek", "hill"]))
+    >>> list(duplicate_indices(["Hill", "Creek", "hill"]))
     [2]
     """
     before: set[str] = set()

@@ -6,16 +6,16 @@ from typing import Annotated, Final
 from pydantic import Field
 
 from daemon.domain.farm import DEFAULT_ESTIMATES, Units
-from daemon.settings.sections.base import Quarrel, Section
+from daemon.settings.sections.base import Conflict, Section
 from daemon.settings.sections.work import MILE
-from daemon.settings.values.kinds import Number, Unit
+from daemon.settings.values.kinds import Number, OptionUnit
 from daemon.settings.values.yearly import YearDay, YearDays
 from models.cautions import MonthDay, YearlySpan
 
-_SHARE: Final = Unit("%", 0.01)
-_WATER: Final = Unit("mm")
-_HORSE_SUM: Final = Unit("degF + %")
-_WIND: Final = (Unit("mph", MILE / 3.6), Unit("km/h", 1.0 / 3.6))
+_SHARE: Final = OptionUnit("%", 0.01)
+_WATER: Final = OptionUnit("mm")
+_HORSE_SUM: Final = OptionUnit("degF + %")
+_WIND: Final = (OptionUnit("mph", MILE / 3.6), OptionUnit("km/h", 1.0 / 3.6))
 
 
 class EstimatesSection(Section):
@@ -51,7 +51,7 @@ class EstimatesSection(Section):
         DEFAULT_ESTIMATES.spoiled_loss,
         description="of a crop's worth that is lost if it is not wrapped in time (reckoned: $50 of $200)",
     )
-    next_window: Annotated[float, Number(0.5, 30.0, Unit("days"))] = Field(
+    next_window: Annotated[float, Number(0.5, 30.0, OptionUnit("days"))] = Field(
         DEFAULT_ESTIMATES.next_window, description="from the end of a forecast to the next day that will do (estimate)"
     )
     worth_waiting: Annotated[float, Number(0.0, 0.5, _SHARE)] = Field(
@@ -68,9 +68,9 @@ class EstimatesSection(Section):
         description="of what looks told of a field's clock in one season that is held for the next (estimate)",
     )
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield horses that would stop before they rest."""
         if self.horses_stop_at <= self.horses_rest_at:
             given = f"{self.horses_stop_at:g} with horses_rest_at {self.horses_rest_at:g}"
             fix = f"write horses_stop_at = {DEFAULT_ESTIMATES.horses_stop_at:g}, or a lower horses_rest_at"
-            yield Quarrel(("horses_stop_at",), given, "more than horses_rest_at", fix, ("horses_rest_at",))
+            yield Conflict(("horses_stop_at",), given, "more than horses_rest_at", fix, ("horses_rest_at",))

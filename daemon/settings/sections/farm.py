@@ -8,21 +8,21 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import Field
 
 from daemon.domain.farm import Channel, Subscription, Units
-from daemon.settings.sections.base import Quarrel, Section, repeated
+from daemon.settings.sections.base import Conflict, Section, duplicate_indices
 from daemon.settings.sections.work import FOOT
-from daemon.settings.values.addresses import CallAddress, Recipient, WebAddress
-from daemon.settings.values.kinds import Choice, Clock, Flag, Many, Number, Text, Unit, Whole
+from daemon.settings.values.addresses import HeartbeatAddress, Recipient, WebAddress
+from daemon.settings.values.kinds import Choice, Flag, Number, OptionUnit, SetOf, Text, TimeOfDay, WholeNumber
 
 QUIET_FROM: Final = time(21, 0)
 QUIET_UNTIL: Final = time(5, 0)
-FARTHEST_NOON: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
+MAX_NOON_OFFSET: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
 
-_LENGTH: Final = (Unit("ft", FOOT), Unit("m"))
-_LOW_LENGTH: Final = (Unit("in", FOOT / 12.0), Unit("cm", 0.01))
-_BALE_WATER: Final = Number(0.40, 0.619, Unit("%", 0.01))
+_LENGTH: Final = (OptionUnit("ft", FOOT), OptionUnit("m"))
+_LOW_LENGTH: Final = (OptionUnit("in", FOOT / 12.0), OptionUnit("cm", 0.01))
+_BALE_MOISTURE: Final = Number(0.40, 0.619, OptionUnit("%", 0.01))
 
 
-class Zone(Choice[str]):
+class TimezoneName(Choice[str]):
     """The name of a time zone; there are too many to list."""
 
     def __init__(self) -> None:
@@ -37,32 +37,34 @@ class FarmSection(Section):
     """[farm]."""
 
     name: Annotated[str, Text()] = Field(description="what the messages call the farm", examples=['"Home farm"'])
-    latitude: Annotated[float, Number(-66.0, 66.0, Unit("degrees"))] = Field(
+    latitude: Annotated[float, Number(-66.0, 66.0, OptionUnit("degrees"))] = Field(
         description="degrees north, south is negative", examples=["43.0"]
     )
-    longitude: Annotated[float, Number(-180.0, 180.0, Unit("degrees"))] = Field(
+    longitude: Annotated[float, Number(-180.0, 180.0, OptionUnit("degrees"))] = Field(
         description="degrees east, west is negative", examples=["-74.0"]
     )
     elevation: Annotated[float, Number(-400.0, 4000.0, *_LENGTH)] = Field(
         description="height above the sea", examples=["900"]
     )
-    timezone: Annotated[str, Zone()] = Field(description="the clock the farm lives by", examples=['"America/New_York"'])
+    timezone: Annotated[str, TimezoneName()] = Field(
+        description="the clock the farm lives by", examples=['"America/New_York"']
+    )
     units: Annotated[Units, Choice({"us": Units.US, "metric": Units.METRIC})] = Field(
         description="the units of this file and of the messages", examples=['"us"']
     )
-    season: Annotated[frozenset[int] | None, Many(Whole(1, 12), least=1)] = Field(
+    season: Annotated[frozenset[int] | None, SetOf(WholeNumber(1, 12), least=1)] = Field(
         None, description="months with messages; left out: 4 to 10, south of the equator 10 to 4"
     )
     horses_fed: Annotated[bool, Flag()] = Field(False, description="whether horses are fed with the bales")
     cows_kept: Annotated[bool, Flag()] = Field(False, description="whether milking cows are kept, who suffer in heat")
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield a longitude whose noon is hours away from the clock's: most often a minus sign is missing."""
         offset = datetime(2026, 1, 15, tzinfo=ZoneInfo(self.timezone)).utcoffset() or timedelta()
         apart = (self.longitude / 15.0 - offset.total_seconds() / 3600.0 + 12.0) % 24.0 - 12.0
-        if abs(apart) > FARTHEST_NOON:
+        if abs(apart) > MAX_NOON_OFFSET:
             meant = f"{-self.longitude:g}"
-            yield Quarrel(
+            yield Conflict(
                 ("longitude",),
                 f"{self.longitude:g} in {self.timezone}",
                 "a longitude that lies in the time zone, west is negative",
@@ -74,14 +76,14 @@ class FarmSection(Section):
 class BaleageSection(Section):
     """[baleage]."""
 
-    aim: Annotated[float, _BALE_WATER] = Field(0.50, description="water in the crop that baling aims at")
-    wettest: Annotated[float, _BALE_WATER] = Field(
+    aim: Annotated[float, _BALE_MOISTURE] = Field(0.50, description="water in the crop that baling aims at")
+    wettest: Annotated[float, _BALE_MOISTURE] = Field(
         0.55, description="no baling above; a warning over 57, refused from 62"
     )
-    driest: Annotated[float, _BALE_WATER] = Field(
+    driest: Annotated[float, _BALE_MOISTURE] = Field(
         0.45, description="drier crop is told of in the message; a warning under 45"
     )
-    swath_width: Annotated[float, Number(0.25, 1.0, Unit(""))] = Field(
+    swath_width: Annotated[float, Number(0.25, 1.0, OptionUnit(""))] = Field(
         0.85, description="swath width as share of the cut width"
     )
     conditioned: Annotated[bool, Flag()] = Field(False, description="whether a conditioner crimps or crushes the crop")
@@ -89,17 +91,17 @@ class BaleageSection(Section):
         4.0 * FOOT / 12.0, description="height at which the crop is cut; kept, not used yet"
     )
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield moistures out of order."""
         if not self.driest <= self.aim <= self.wettest:
             given = f"{100 * self.aim:g} with driest {100 * self.driest:g} and wettest {100 * self.wettest:g}"
             usual = type(self).model_fields["aim"].default
             meant = sorted((self.driest, usual, self.wettest))[1]  # the usual aim, or the limit next to it
             fix = f"write aim = {100 * meant:g}"
-            yield Quarrel(("aim",), given, "from driest to wettest", fix, ("driest", "wettest"))
+            yield Conflict(("aim",), given, "from driest to wettest", fix, ("driest", "wettest"))
         elif not self.driest < self.wettest:
             given = f"{100 * self.wettest:g}, the same as driest"
-            yield Quarrel(("wettest",), given, "more than driest", "write driest = 45, wettest = 55", ("driest",))
+            yield Conflict(("wettest",), given, "more than driest", "write driest = 45, wettest = 55", ("driest",))
 
 
 class PersonSection(Section):
@@ -122,63 +124,67 @@ class PersonSection(Section):
         None, description="where to then; left out: there is no second way"
     )
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield half of a second way."""
         if (self.second_by is None) != (self.second_address is None):
             lacks = "second_address" if self.second_address is None else "second_by"
             has = "second_by" if lacks == "second_address" else "second_address"
-            yield Quarrel((has,), f"{has} alone", "both second_by and second_address, or neither", f"add {lacks}")
+            yield Conflict((has,), f"{has} alone", "both second_by and second_address, or neither", f"add {lacks}")
 
 
 class AlertsSection(Section):
     """[alerts]."""
 
-    morning: Annotated[time, Clock(time(0, 0), time(11, 59))] = Field(
+    morning: Annotated[time, TimeOfDay(time(0, 0), time(11, 59))] = Field(
         time(5, 30), description="when the morning's message goes out"
     )
-    evening: Annotated[time, Clock(time(12, 0), time(23, 59))] = Field(
+    evening: Annotated[time, TimeOfDay(time(12, 0), time(23, 59))] = Field(
         time(18, 0), description="when the evening's heads-up goes out"
     )
-    odds_needed: Annotated[int, Whole(5, 9)] = Field(7, description="how sure, out of 10, before mowing is advised")
-    quiet_from: Annotated[time | None, Clock(time(12, 0), time(23, 59))] = Field(
+    odds_needed: Annotated[int, WholeNumber(5, 9)] = Field(
+        7, description="how sure, out of 10, before mowing is advised"
+    )
+    quiet_from: Annotated[time | None, TimeOfDay(time(12, 0), time(23, 59))] = Field(
         None, description="nothing is sent from this hour on; left out: 21:00, or the evening's hour if that is later"
     )
-    quiet_until: Annotated[time | None, Clock(time(0, 0), time(11, 59))] = Field(
+    quiet_until: Annotated[time | None, TimeOfDay(time(0, 0), time(11, 59))] = Field(
         None, description="until this hour; left out: 05:00, or the morning's hour if that is sooner"
     )
-    most_a_day: Annotated[int, Whole(1, 50)] = Field(
+    most_a_day: Annotated[int, WholeNumber(1, 50)] = Field(
         8, description="messages to a person in a day; what to mow and what is called off goes all the same"
     )
-    second_after: Annotated[float, Number(5.0, 240.0, Unit("min"))] = Field(
+    second_after: Annotated[float, Number(5.0, 240.0, OptionUnit("min"))] = Field(
         20.0, description="how long after which what did not go out is tried the person's second way"
     )
-    alive_address: Annotated[str | None, CallAddress()] = Field(
+    alive_address: Annotated[str | None, HeartbeatAddress()] = Field(
         None, description="asked for each day once the morning's messages are out, for who watches over the service"
     )
-    trouble_address: Annotated[str | None, CallAddress()] = Field(
+    trouble_address: Annotated[str | None, HeartbeatAddress()] = Field(
         None, description="told the reason, by POST, when they are not"
     )
     person: list[PersonSection] = Field([], description="whom to tell, each an [[alerts.person]]")
 
-    def quiet(self) -> tuple[time, time]:
+    def quiet_hours(self) -> tuple[time, time]:
         """Return from when to when nothing is sent."""
         return self.quiet_from or max(QUIET_FROM, self.evening), self.quiet_until or min(QUIET_UNTIL, self.morning)
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield messages in the quiet hours and people who cannot be told from each other."""
-        begins, ends = self.quiet()
+        begins, ends = self.quiet_hours()
         if self.morning < ends:
             fix = f'write quiet_until = "{self.morning:%H:%M}" or earlier'
             given = f"{ends:%H:%M}, after morning {self.morning:%H:%M}"
-            yield Quarrel(("quiet_until",), given, "no later than the morning's message", fix, ("morning",))
+            yield Conflict(("quiet_until",), given, "no later than the morning's message", fix, ("morning",))
         if self.evening > begins:
             fix = f'write quiet_from = "{self.evening:%H:%M}" or later'
             given = f"{begins:%H:%M}, before evening {self.evening:%H:%M}"
-            yield Quarrel(("quiet_from",), given, "no sooner than the evening's message", fix, ("evening",))
-        for index in repeated([f"{person.name} by {person.by}" for person in self.person]):
+            yield Conflict(("quiet_from",), given, "no sooner than the evening's message", fix, ("evening",))
+        for index in duplicate_indices([f"{person.name} by {person.by}" for person in self.person]):
             name = self.person[index].name
             fix = f'write name = "{name} 2"'
-            yield Quarrel(("person", index, "name"), f'"{name}" again', "each name once by text and once by email", fix)
+            yield Conflict(
+                ("person", index, "name"), f'"{name}" again', "each name once by text and once by email", fix
+            )
 
 
 class PageSection(Section):
@@ -187,7 +193,7 @@ class PageSection(Section):
     host: Annotated[str, Text(longest=253, pattern=r"^[\w.:-]+$", meaning="a host name or address in quotes")] = Field(
         "127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer"
     )
-    port: Annotated[int, Whole(0, 65535)] = Field(8377, description="its port; 0 takes a free one")
+    port: Annotated[int, WholeNumber(0, 65535)] = Field(8377, description="its port; 0 takes a free one")
     address: Annotated[str | None, WebAddress()] = Field(
         None, description="where people reach the page's /answer/ from outside; left out: no links to answer by"
     )

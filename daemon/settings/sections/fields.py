@@ -9,11 +9,11 @@ from pydantic import Field
 
 from daemon.domain.farm import Units
 from daemon.domain.units import HECTARES_PER_ACRE
-from daemon.settings.problems import nearest
-from daemon.settings.sections.base import Quarrel, Section
+from daemon.settings.problems import nearest_word
+from daemon.settings.sections.base import Conflict, Section
 from daemon.settings.sections.work import FOOT, SHORT_TON
-from daemon.settings.text.literals import toml
-from daemon.settings.values.kinds import Choice, Day, Notes, Number, Stand, Text, Unit
+from daemon.settings.text.literals import toml_literal
+from daemon.settings.values.kinds import Choice, Day, FreeText, Number, OptionUnit, Stand, Text
 from models.looks import LOOK_STAGES, ordered_stages
 from models.species import Species, make_variety, species_table
 from models.stages import Purpose
@@ -21,9 +21,9 @@ from models.stages import Purpose
 SOILS: Final = ("sand", "sandy loam", "loam", "silt loam", "clay loam", "clay")
 DRAINAGES: Final = ("well", "moderate", "poor")
 
-_LOW_LENGTH: Final = (Unit("in", FOOT / 12.0), Unit("cm", 0.01))
-_AREA: Final = (Unit("acres", HECTARES_PER_ACRE), Unit("ha"))
-_WARMTH: Final = Unit("degC days")  # in both systems, as the program tells it
+_LOW_LENGTH: Final = (OptionUnit("in", FOOT / 12.0), OptionUnit("cm", 0.01))
+_AREA: Final = (OptionUnit("acres", HECTARES_PER_ACRE), OptionUnit("ha"))
+_WARMTH: Final = OptionUnit("degC days")  # in both systems, as the program tells it
 _STAND: Final = "the species that stands in it, or the shares of a mix"
 
 
@@ -47,11 +47,11 @@ class SpeciesSection(Section):
     stages_later: Annotated[float, Number(-200.0, 400.0, _WARMTH)] = Field(
         0.0, description="how much later than in what it is like the stages come; below 0 sooner"
     )
-    drying_factor: Annotated[float | None, Number(0.5, 1.5, Unit(""))] = Field(
+    drying_factor: Annotated[float | None, Number(0.5, 1.5, OptionUnit(""))] = Field(
         None, description="how fast it dries, in terms of a mixed sward; left out: as what it is like"
     )
 
-    def row(self) -> Species:
+    def as_species(self) -> Species:
         """Return the species; raises ValueError where a stage would begin before its growth does."""
         return make_variety(
             species_table()[self.like],
@@ -62,26 +62,28 @@ class SpeciesSection(Section):
             drying_factor=self.drying_factor,
         )
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield the name of a known species, and stages that would begin before their growth does."""
         if self.name.casefold() in species_table():
-            fix = f"write name = {toml(f'own {self.name}')}, and that in the stands"
-            yield Quarrel(("name",), f"{toml(self.name)}, a known species", "a name that is not known yet", fix)
+            fix = f"write name = {toml_literal(f'own {self.name}')}, and that in the stands"
+            yield Conflict(
+                ("name",), f"{toml_literal(self.name)}, a known species", "a name that is not known yet", fix
+            )
         try:
-            self.row()
+            self.as_species()
         except ValueError:
             allowed = "stages that begin after their growth does, in a regrowth too"
             others = ("like", "fibre_mark", "fibre_mark_regrowth")
             given = f"{self.stages_later:g} for what is like {self.like}"
-            yield Quarrel(("stages_later",), given, allowed, "write more, or mend the fibre marks", others)
+            yield Conflict(("stages_later",), given, allowed, "write more, or mend the fibre marks", others)
 
 
-def rows(said: Sequence[SpeciesSection]) -> Mapping[str, Species]:
+def species_by_name(sections: Sequence[SpeciesSection]) -> Mapping[str, Species]:
     """Return every species that a stand may name: the known ones and those of the farm's own."""
-    return MappingProxyType({**species_table(), **{one.name: one.row() for one in said}})
+    return MappingProxyType({**species_table(), **{one.name: one.as_species() for one in sections}})
 
 
-class Stage(Choice[str]):
+class SeenStage(Choice[str]):
     """What is seen of a stage, in words or in the codes of a scale."""
 
     def __init__(self) -> None:
@@ -89,12 +91,12 @@ class Stage(Choice[str]):
 
     def allowed(self, units: Units) -> str:
         """Return the words."""
-        return "one of " + _stages(*LOOK_STAGES)
+        return "one of " + _stages_text(*LOOK_STAGES)
 
 
-def _stages(*legume: bool) -> str:
+def _stages_text(*legumes: bool) -> str:
     """Return what may be seen of grasses, of legumes or of both."""
-    words = [toml(said) for one in legume for said in ordered_stages(legume=one)]
+    words = [toml_literal(said) for one in legumes for said in ordered_stages(legume=one)]
     return ", ".join(words) + ", or a code of Moore et al. or Kalu & Fick"
 
 
@@ -102,7 +104,7 @@ class LookSection(Section):
     """An item of looks."""
 
     on: Annotated[date, Day()] = Field(description="the day", examples=["2026-05-20"])
-    stage: Annotated[str | None, Stage()] = Field(
+    stage: Annotated[str | None, SeenStage()] = Field(
         None, description="the stage seen; give this, height or both", examples=['"boot"']
     )
     height: Annotated[float | None, Number(0.02, 2.5, *_LOW_LENGTH)] = Field(
@@ -113,7 +115,7 @@ class LookSection(Section):
 class FieldSection(Section):
     """[[field]]."""
 
-    kinds: ClassVar[Mapping[str, Species]] = species_table()  # that its stand may name
+    stand_species: ClassVar[Mapping[str, Species]] = species_table()  # that its stand may name
 
     name: Annotated[str, Text(longest=40)] = Field(
         description="what the messages call the field, each name once", examples=['"North meadow"']
@@ -129,33 +131,33 @@ class FieldSection(Section):
         "moderate", description="how fast water leaves the topsoil"
     )
     expected_yield: Annotated[
-        float | None, Number(0.5, 10.0, Unit("tons/acre", SHORT_TON / HECTARES_PER_ACRE), Unit("t/ha"))
+        float | None, Number(0.5, 10.0, OptionUnit("tons/acre", SHORT_TON / HECTARES_PER_ACRE), OptionUnit("t/ha"))
     ] = Field(None, description="dry matter of the next cut; left out: the growth model's at the day's stage")
     forage_for: Annotated[Purpose, Choice({purpose.value: purpose for purpose in Purpose})] = Field(
         Purpose.MILK,
         description="what the forage is for; dry cows and working horses may have it 8 units of fibre later (estimate)",
     )
-    cut_at_fibre: Annotated[float | None, Number(30.0, 70.0, Unit("%"))] = Field(
+    cut_at_fibre: Annotated[float | None, Number(30.0, 70.0, OptionUnit("%"))] = Field(
         None, description="fibre (NDF) of the dry matter to cut at; left out: by the stand and forage_for"
     )
     last_cut: Annotated[date | None, Day()] = Field(
         None, description="day of the last cut this year; left out: none yet"
     )
     looks: list[LookSection] = Field([], description="what was seen in it, each a table of on with stage or height")
-    notes: Annotated[str, Notes()] = Field("", description="anything worth keeping; shown on the page")
+    notes: Annotated[str, FreeText()] = Field("", description="anything worth keeping; shown on the page")
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield looks that say nothing, or name a stage that the stand does not go through."""
-        legume = {self.kinds[name].legume for name in self.stand}
+        legume = {self.stand_species[name].legume for name in self.stand}
         words = [said for one in sorted(legume) for said in LOOK_STAGES[one]]
         for index, look in enumerate(self.looks):
             if look.stage is None and look.height is None:
                 fix = f'add stage = "{words[0]}" or a height'
-                yield Quarrel(("looks", index), "only the day", "stage, height or both", fix)
+                yield Conflict(("looks", index), "only the day", "stage, height or both", fix)
             elif look.stage is not None and look.stage not in words:
-                allowed = "for this stand one of " + _stages(*sorted(legume))
-                fix = f'write stage = "{nearest(look.stage, words) or words[0]}"'
-                yield Quarrel(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)
+                allowed = "for this stand one of " + _stages_text(*sorted(legume))
+                fix = f'write stage = "{nearest_word(look.stage, words) or words[0]}"'
+                yield Conflict(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)
 
 
 def field_section(names: Mapping[str, str]) -> type[FieldSection]:
@@ -169,7 +171,7 @@ def field_section(names: Mapping[str, str]) -> type[FieldSection]:
     known = {**species_table(), **{name: species_table()[like] for name, like in names.items()}}
 
     class FieldHere(FieldSection):
-        kinds: ClassVar[Mapping[str, Species]] = known
+        stand_species: ClassVar[Mapping[str, Species]] = known
         stand: Annotated[Mapping[str, float], Stand(tuple(known))] = Field(
             description=_STAND, examples=['"orchardgrass"']
         )

@@ -6,14 +6,14 @@ from typing import Annotated, Final
 from pydantic import Field
 
 from daemon.domain.farm import Units
-from daemon.settings.sections.base import Quarrel, Section
+from daemon.settings.sections.base import Conflict, Section
 from daemon.settings.values.addresses import WebAddress
-from daemon.settings.values.kinds import Choice, Number, OneOrMore, Text, Unit, Whole
+from daemon.settings.values.kinds import Choice, Number, OneOrMore, OptionUnit, Text, WholeNumber
 
 SOURCES: Final = ("open-meteo", "weather.gov", "met.no", "netcdf", "file")
 
-_HOURS: Final = Unit("h")
-_RAIN: Final = Unit("mm")
+_HOURS: Final = OptionUnit("h")
+_RAIN: Final = OptionUnit("mm")
 _MODEL: Final = Text(pattern=r"^[a-z0-9_]+$", meaning="the name of one weather model in small letters, in quotes")
 _ASCII: Final = "plain text in quotes, one line of 1 to 120 characters without accents"
 
@@ -58,7 +58,7 @@ class WeatherSection(Section):
     oldest_forecast: Annotated[float, Number(3.0, 48.0, _HOURS)] = Field(
         18.0, description="a forecast older than this leads to no advice"
     )
-    least_members: Annotated[int, Whole(1, 60)] = Field(
+    least_members: Annotated[int, WholeNumber(1, 60)] = Field(
         8, description="fewer usable members lead to no advice; a file of records needs none"
     )
     wet_hour: Annotated[float, Number(0.1, 2.0, _RAIN)] = Field(0.2, description="rain that makes an hour wet")
@@ -66,16 +66,16 @@ class WeatherSection(Section):
         1.0, description="rain that makes a forecast step of 3 or 6 hours wet"
     )
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield a file that is not named, one among other sources, and a step that is wet before an hour is."""
         for name, example in (("file", "weather.csv"), ("netcdf", "weather.nc")):
             if name in self.source and self.path is None:
                 fix = f'write path = "{example}" below it'
-                yield Quarrel(("source",), f'"{name}" without path', "path with it", fix, ("path",))
+                yield Conflict(("source",), f'"{name}" without path', "path with it", fix, ("path",))
         if "file" in self.source and len(self.source) > 1:
             fix = 'write source = "file", or take it out of the list'
-            yield Quarrel(("source",), '"file" among others', "a file of records alone", fix)
+            yield Conflict(("source",), '"file" among others', "a file of records alone", fix)
         if self.wet_step < self.wet_hour:
             given = f"{self.wet_step:g}, less than wet_hour {self.wet_hour:g}"
             fix = f"write wet_step = {self.wet_hour:g}"
-            yield Quarrel(("wet_step",), given, "wet_hour or more", fix, ("wet_hour",))
+            yield Conflict(("wet_step",), given, "wet_hour or more", fix, ("wet_hour",))

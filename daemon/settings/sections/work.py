@@ -9,14 +9,14 @@ from pydantic import Field
 
 from daemon.domain.farm import Traction, Units
 from daemon.domain.units import HECTARES_PER_ACRE, POUNDS_PER_SHORT_TON, POUNDS_PER_TONNE
-from daemon.settings.sections.base import Quarrel, Section
-from daemon.settings.values.kinds import Choice, Clock, Flag, Many, Number, Unit, Whole
+from daemon.settings.sections.base import Conflict, Section
+from daemon.settings.values.kinds import Choice, Flag, Number, OptionUnit, SetOf, TimeOfDay, WholeNumber
 
 FOOT: Final = 0.3048  # [m], exact by definition
 MILE: Final = 1.609344  # [km], exact by definition
 SHORT_TON: Final = POUNDS_PER_SHORT_TON / POUNDS_PER_TONNE  # [t]
 BALE_DENSITY: Final = 10.0 / POUNDS_PER_TONNE * 1000.0 / FOOT**3  # [kg DM/m3] 10 lb/ft3, a usual aim, remembered
-HECTARE_PER_HOUR: Final = 10.0  # EP496: width [m] x speed [km/h] x efficiency / 10 = [ha/h]
+EP496_DIVISOR: Final = 10.0  # EP496: width [m] x speed [km/h] x efficiency / 10 = [ha/h]
 FIELD_EFFICIENCY: Final = 0.8  # of a mower [1], typical in ASABE D497, remembered
 BALER_INTAKE: Final = 9.0  # [t DM/h] of a round baler, middle of 8 to 12 (remembered)
 BALE_CYCLE: Final = 0.9  # [min] to tie and drop a bale, between 0.75 and 1 (remembered)
@@ -62,17 +62,17 @@ def mowing_rate(width: float, speed: float, efficiency: float) -> float:
     >>> round(mowing_rate(9 * FOOT, 7 * MILE, 0.8) / HECTARES_PER_ACRE, 2)
     6.11
     """
-    return width * speed * efficiency / HECTARE_PER_HOUR
+    return width * speed * efficiency / EP496_DIVISOR
 
 
-BALES: Final = {
+BALE_SIZES: Final = {
     f"{w}x{d}": bale_dry_matter(w * FOOT, d * FOOT) for w, d in ((4, 4), (4, 5), (4, 6), (5, 5), (5, 6))
 } | {f"{w}x{d}": bale_dry_matter(w / 100.0, d / 100.0) for w, d in ((120, 120), (120, 130), (120, 150), (120, 180))}
 
-_LENGTH: Final = (Unit("ft", FOOT), Unit("m"))
-_AREA: Final = (Unit("acres", HECTARES_PER_ACRE), Unit("ha"))
-_AREA_RATE: Final = (Unit("acres/h", HECTARES_PER_ACRE), Unit("ha/h"))
-_HOURS: Final = Unit("h")
+_LENGTH: Final = (OptionUnit("ft", FOOT), OptionUnit("m"))
+_AREA: Final = (OptionUnit("acres", HECTARES_PER_ACRE), OptionUnit("ha"))
+_AREA_RATE: Final = (OptionUnit("acres/h", HECTARES_PER_ACRE), OptionUnit("ha/h"))
+_HOURS: Final = OptionUnit("h")
 _RATE: Final = Number(0.1, 20.0, *_AREA_RATE)
 
 
@@ -85,32 +85,37 @@ class WorkSection(Section):
     cut_width: Annotated[float | None, Number(0.6, 15.0, *_LENGTH)] = Field(
         None, description="cut width of the mower, with speed", examples=["9"]
     )
-    speed: Annotated[float | None, Number(1.0, 30.0, Unit("mph", MILE), Unit("km/h"))] = Field(
+    speed: Annotated[float | None, Number(1.0, 30.0, OptionUnit("mph", MILE), OptionUnit("km/h"))] = Field(
         None, description="speed while mowing, with cut_width", examples=["5"]
     )
-    field_efficiency: Annotated[float | None, Number(0.3, 1.0, Unit(""))] = Field(
+    field_efficiency: Annotated[float | None, Number(0.3, 1.0, OptionUnit(""))] = Field(
         None, description="share of time and width that cuts, with cut_width; left out: 0.8"
     )
     raked_per_hour: Annotated[float | None, _RATE] = Field(
         None, description="area raked in an hour; left out: as much as is mown"
     )
-    bales_per_hour: Annotated[float | None, Number(1.0, 100.0, Unit("bales/h"))] = Field(
+    bales_per_hour: Annotated[float | None, Number(1.0, 100.0, OptionUnit("bales/h"))] = Field(
         None, description="bales made in an hour; left out: from the crop, the bale and the three options below"
     )
-    baler_intake: Annotated[float | None, Number(1.0, 40.0, Unit("tons/h", SHORT_TON), Unit("t/h"))] = Field(
-        None, description="most dry matter the baler takes in; left out: 9 t/h, 9.921 tons/h (middle of a usual range)"
+    baler_intake: Annotated[float | None, Number(1.0, 40.0, OptionUnit("tons/h", SHORT_TON), OptionUnit("t/h"))] = (
+        Field(
+            None,
+            description="most dry matter the baler takes in; left out: 9 t/h, 9.921 tons/h (middle of a usual range)",
+        )
     )
-    bale_cycle: Annotated[float | None, Number(0.1, 5.0, Unit("min"))] = Field(
+    bale_cycle: Annotated[float | None, Number(0.1, 5.0, OptionUnit("min"))] = Field(
         None, description="to tie and drop a bale; left out: 0.9"
     )
     baled_per_hour: Annotated[float | None, _RATE] = Field(
         None, description="most area the baler drives over in an hour; left out: 4 ha, 9.884 acres (estimate)"
     )
-    wraps_per_hour: Annotated[float, Number(1.0, 150.0, Unit("bales/h"))] = Field(25.0, description="bales wrapped")
-    bale_size: Annotated[float, Choice(BALES)] = Field(
-        BALES["4x4"], description="width x diameter of the bales, in feet or in cm"
+    wraps_per_hour: Annotated[float, Number(1.0, 150.0, OptionUnit("bales/h"))] = Field(
+        25.0, description="bales wrapped"
     )
-    bales_per_roll: Annotated[float, Number(1.0, 200.0, Unit("bales"))] = Field(
+    bale_size: Annotated[float, Choice(BALE_SIZES)] = Field(
+        BALE_SIZES["4x4"], description="width x diameter of the bales, in feet or in cm"
+    )
+    bales_per_roll: Annotated[float, Number(1.0, 200.0, OptionUnit("bales"))] = Field(
         22.0, description="bales that a roll of film wraps (common practice, no source): count yours"
     )
     wrap_within: Annotated[float, Number(0.5, 24.0, _HOURS)] = Field(
@@ -122,16 +127,16 @@ class WorkSection(Section):
     rake_lead: Annotated[float, Number(0.0, 6.0, _HOURS)] = Field(
         0.5, description="from raking a strip to baling it (common practice, no source)"
     )
-    hands: Annotated[int, Whole(1, 12)] = Field(2, description="people able to work at once")
-    earliest_start: Annotated[time, Clock()] = Field(time(7, 0), description="no mowing before")
-    latest_start: Annotated[time, Clock()] = Field(time(13, 0), description="no mowing begins after")
-    finish_by: Annotated[time, Clock()] = Field(time(20, 0), description="the last bale is wrapped by then")
+    hands: Annotated[int, WholeNumber(1, 12)] = Field(2, description="people able to work at once")
+    earliest_start: Annotated[time, TimeOfDay()] = Field(time(7, 0), description="no mowing before")
+    latest_start: Annotated[time, TimeOfDay()] = Field(time(13, 0), description="no mowing begins after")
+    finish_by: Annotated[time, TimeOfDay()] = Field(time(20, 0), description="the last bale is wrapped by then")
     after_dark: Annotated[bool, Flag()] = Field(False, description="whether work goes on after sunset, up to finish_by")
-    break_at: Annotated[time | None, Clock()] = Field(None, description="when everybody rests; left out: no break")
+    break_at: Annotated[time | None, TimeOfDay()] = Field(None, description="when everybody rests; left out: no break")
     break_hours: Annotated[float | None, Number(0.25, 3.0, _HOURS)] = Field(
         None, description="how long, with break_at; left out: 1"
     )
-    days_off: Annotated[frozenset[int], Many(Choice({day: number for number, day in enumerate(WEEKDAYS)}))] = Field(
+    days_off: Annotated[frozenset[int], SetOf(Choice({day: number for number, day in enumerate(WEEKDAYS)}))] = Field(
         frozenset(), description="days of the week on which no work is done"
     )
     worth_hitching_for: Annotated[float, Number(0.04, 40.0, *_AREA)] = Field(
@@ -141,7 +146,7 @@ class WorkSection(Section):
         Traction.TRACTOR, description="what pulls the mower: horses breathe more often in heat, and stop in great heat"
     )
 
-    def rate(self) -> float | None:
+    def effective_mowing_rate(self) -> float | None:
         """Return the area mown per hour [ha/h], None if it is not given in one way and only one."""
         sized = (self.cut_width, self.speed, self.field_efficiency)
         if self.mown_per_hour is not None:
@@ -150,44 +155,44 @@ class WorkSection(Section):
             return None
         return mowing_rate(self.cut_width, self.speed, self.field_efficiency or FIELD_EFFICIENCY)
 
-    def quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def conflicts(self, units: Units) -> Iterator[Conflict]:
         """Yield a mowing rate that is not given once, or comes out absurd, and hours out of order."""
-        yield from self._rate_quarrels(units)
+        yield from self._rate_conflicts(units)
         if self.latest_start < self.earliest_start:
-            yield _order("latest_start", self.latest_start, "earliest_start", self.earliest_start)
+            yield _order_conflict("latest_start", self.latest_start, "earliest_start", self.earliest_start)
         if self.finish_by <= self.latest_start:
-            yield _order("finish_by", self.finish_by, "latest_start", self.latest_start)
-        yield from self._baler_quarrels()
+            yield _order_conflict("finish_by", self.finish_by, "latest_start", self.latest_start)
+        yield from self._baler_conflicts()
         if self.break_hours is not None and self.break_at is None:
-            yield Quarrel(("break_hours",), "without break_at", "break_at with it", "add break_at = 12:00:00")
+            yield Conflict(("break_hours",), "without break_at", "break_at with it", "add break_at = 12:00:00")
 
-    def _rate_quarrels(self, units: Units) -> Iterator[Quarrel]:
+    def _rate_conflicts(self, units: Units) -> Iterator[Conflict]:
         keys = ("mown_per_hour", "cut_width", "speed", "field_efficiency")
         given = [key for key in keys if getattr(self, key) is not None]
         once = "mown_per_hour alone, or cut_width with speed"
-        if (rate := self.rate()) is not None:
+        if (rate := self.effective_mowing_rate()) is not None:
             low, high = _RATE.limits(units)
             said = f"{_RATE.write(rate, units)} {_RATE.unit(units)} from cut_width, speed and field_efficiency"
             if not low <= float(_RATE.write(rate, units)) <= high:
-                yield Quarrel(("cut_width",), said, _RATE.allowed(units), "check cut_width and speed", keys)
+                yield Conflict(("cut_width",), said, _RATE.allowed(units), "check cut_width and speed", keys)
         elif self.mown_per_hour is not None:
             fix = f"take {' and '.join(given[1:])} out, or mown_per_hour"
-            yield Quarrel(("mown_per_hour",), "the mowing rate in two ways", once, fix, keys)
+            yield Conflict(("mown_per_hour",), "the mowing rate in two ways", once, fix, keys)
         elif given:
             absent = " and ".join(key for key in ("cut_width", "speed") if key not in given)
-            yield Quarrel((given[0],), f"{' and '.join(given)} alone", once, f"add {absent}", keys)
+            yield Conflict((given[0],), f"{' and '.join(given)} alone", once, f"add {absent}", keys)
         else:
             fix = "add mown_per_hour = 4, with this farm's own value"
-            yield Quarrel(("mown_per_hour",), "nothing", once, fix, keys)
+            yield Conflict(("mown_per_hour",), "nothing", once, fix, keys)
 
-    def _baler_quarrels(self) -> Iterator[Quarrel]:
+    def _baler_conflicts(self) -> Iterator[Conflict]:
         parts = [key for key in ("baler_intake", "bale_cycle", "baled_per_hour") if getattr(self, key) is not None]
         if self.bales_per_hour is not None and parts:
             fix = f"take {' and '.join(parts)} out, or bales_per_hour"
             allowed = "bales_per_hour alone, or what it is reckoned from"
-            yield Quarrel(("bales_per_hour",), "the baling rate in two ways", allowed, fix, tuple(parts))
+            yield Conflict(("bales_per_hour",), "the baling rate in two ways", allowed, fix, tuple(parts))
 
 
-def _order(key: str, given: time, other: str, bound: time) -> Quarrel:
+def _order_conflict(key: str, given: time, other: str, bound: time) -> Conflict:
     said = f"{given:%H:%M} with {other} {bound:%H:%M}"
-    return Quarrel((key,), said, f"a time after {other}", f"change {key} or {other}", (other,))
+    return Conflict((key,), said, f"a time after {other}", f"change {key} or {other}", (other,))

@@ -38,47 +38,47 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     >>> key_lines("[work]\nhands = 2\n[[field]]\nname = 'a'")[("field", 0, "name")]
     4
     """
-    return _Lines(text).found
+    return _KeyLineWalker(text).lines
 
 
-class _Lines:
+class _KeyLineWalker:
     """Walks over the tokens of a TOML text and notes where each key stands."""
 
     def __init__(self, text: str) -> None:
-        self.found: dict[KeyPath, int] = {}
+        self.lines: dict[KeyPath, int] = {}
         self._counts: dict[KeyPath, int] = {}
-        self._tokens = list(_tokens(text))
-        self._at = 0
+        self._tokens = list(_scan_tokens(text))
+        self._position = 0
         section: KeyPath = ()
         while self._token() is not None:
             if self._token() == "[":
-                section = self._header()
+                section = self._read_header()
             elif self._token() == "\n":
-                self._at += 1
+                self._position += 1
             else:
-                self._pair(section)
+                self._read_pair(section)
 
     def _token(self) -> str | None:
-        return self._tokens[self._at][0] if self._at < len(self._tokens) else None
+        return self._tokens[self._position][0] if self._position < len(self._tokens) else None
 
-    def _line(self) -> int:
-        return self._tokens[self._at][1]
+    def _line_number(self) -> int:
+        return self._tokens[self._position][1]
 
-    def _names(self, end: str) -> list[str]:
+    def _read_names(self, end: str) -> list[str]:
         names = []
         while (token := self._token()) not in (end, None):
             if token not in (".", "\n"):
-                names.append(_bare(str(token)))
-            self._at += 1
+                names.append(_unquote(str(token)))
+            self._position += 1
         return names
 
-    def _header(self) -> KeyPath:
-        line = self._line()
-        self._at += 1
+    def _read_header(self) -> KeyPath:
+        line = self._line_number()
+        self._position += 1
         many = self._token() == "["
-        self._at += many
-        names = self._names("]")
-        self._at += 1 + many
+        self._position += many
+        names = self._read_names("]")
+        self._position += 1 + many
         path: KeyPath = ()
         for depth, name in enumerate(names):
             path = (*path, name)
@@ -86,51 +86,51 @@ class _Lines:
                 self._counts[path] = self._counts.get(path, 0) + 1
             if path in self._counts:
                 path = (*path, self._counts[path] - 1)
-        self.found.setdefault(path, line)
+        self.lines.setdefault(path, line)
         return path
 
-    def _pair(self, section: KeyPath) -> None:
-        line = self._line()
+    def _read_pair(self, section: KeyPath) -> None:
+        line = self._line_number()
         path = section
-        for name in self._names("="):
+        for name in self._read_names("="):
             path = (*path, name)
-            self.found.setdefault(path, line)
-        self._at += 1
-        self._value(path)
+            self.lines.setdefault(path, line)
+        self._position += 1
+        self._read_value(path)
 
-    def _value(self, path: KeyPath) -> None:
+    def _read_value(self, path: KeyPath) -> None:
         opening = self._token()
         if opening == "[":
-            self._items(path)
+            self._read_items(path)
         elif opening == "{":
-            self._inline(path)
+            self._read_inline_table(path)
         else:
             while self._token() not in (",", "]", "}", "\n", None):
-                self._at += 1
+                self._position += 1
 
-    def _items(self, path: KeyPath) -> None:
-        self._at += 1
+    def _read_items(self, path: KeyPath) -> None:
+        self._position += 1
         index = 0
         while (token := self._token()) not in ("]", None):
             if token in (",", "\n"):
-                self._at += 1
+                self._position += 1
                 continue
-            self.found.setdefault((*path, index), self._line())
-            self._value((*path, index))
+            self.lines.setdefault((*path, index), self._line_number())
+            self._read_value((*path, index))
             index += 1
-        self._at += 1
+        self._position += 1
 
-    def _inline(self, path: KeyPath) -> None:
-        self._at += 1
+    def _read_inline_table(self, path: KeyPath) -> None:
+        self._position += 1
         while (token := self._token()) not in ("}", None):
             if token in (",", "\n"):
-                self._at += 1
+                self._position += 1
             else:
-                self._pair(path)
-        self._at += 1
+                self._read_pair(path)
+        self._position += 1
 
 
-def _tokens(text: str) -> Iterator[tuple[str, int]]:
+def _scan_tokens(text: str) -> Iterator[tuple[str, int]]:
     line, last = 1, 0
     for match in _TOKEN.finditer(text):
         line += text.count("\n", last, match.start())
@@ -139,5 +139,5 @@ def _tokens(text: str) -> Iterator[tuple[str, int]]:
             yield match[0], line
 
 
-def _bare(key: str) -> str:
+def _unquote(key: str) -> str:
     return str(tomllib.loads(f"x = {key}")["x"]) if key[0] in "\"'" else key

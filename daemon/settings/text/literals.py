@@ -6,32 +6,32 @@ import re
 from datetime import time
 from typing import Final
 
-_NUMBERS: Final = (
+_NUMBER_WORDS: Final = (
     *("zero", "one", "two", "three", "four", "five", "six"),
     *("seven", "eight", "nine", "ten", "eleven", "twelve"),
 )
 
-LARGEST: Final = 10**18  # longer numbers are not written out
+MAX_INTEGER: Final = 10**18  # longer numbers are not written out
 
 
-def shortened(value: float, digits: int = 3) -> float:
+def round_significant(value: float, digits: int = 3) -> float:
     """Return a number with so many significant digits.
 
-    >>> shortened(20.2343)
+    >>> round_significant(20.2343)
     20.2
     """
     return float(f"{value:.{digits}g}")
 
 
-def number_meant(value: object) -> float | None:
+def parse_number(value: object) -> float | None:
     """Return the number behind a number, or text such as "two" or "5 acres"; None if there is none.
 
-    >>> number_meant("two"), number_meant("5 acres"), number_meant(True)
+    >>> parse_number("two"), parse_number("5 acres"), parse_number(True)
     (2.0, 5.0, None)
     """
     if isinstance(value, str):
-        if value.strip().casefold() in _NUMBERS:
-            return float(_NUMBERS.index(value.strip().casefold()))
+        if value.strip().casefold() in _NUMBER_WORDS:
+            return float(_NUMBER_WORDS.index(value.strip().casefold()))
         match = re.match(r"\s*([-+]?\d{1,12}(?:\.\d{1,12})?)", value)
         return float(match[1]) if match else None
     if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
@@ -39,16 +39,16 @@ def number_meant(value: object) -> float | None:
     return float(min(max(value, -1e15), 1e15))
 
 
-def shown(value: object) -> str:
+def toml_excerpt(value: object) -> str:
     """Return a value as TOML writes it, cut where it is long."""
-    text = toml(value)
+    text = toml_literal(value)
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-def toml(value: object) -> str:
+def toml_literal(value: object) -> str:
     """Return a value as TOML writes it.
 
-    >>> toml(time(7, 0)), toml("boot"), toml(True)
+    >>> toml_literal(time(7, 0)), toml_literal("boot"), toml_literal(True)
     ('"07:00"', '"boot"', 'true')
     """
     match value:
@@ -57,21 +57,21 @@ def toml(value: object) -> str:
         case float():
             return f"{value:g}"
         case int():
-            return str(value) if abs(value) < LARGEST else "a number of very many digits"
+            return str(value) if abs(value) < MAX_INTEGER else "a number of very many digits"
         case time():
             return f'"{value:%H:%M}"'
         case list() | dict():
-            return _collection(value)
-    return _quoted(value) if isinstance(value, str) else str(value)
+            return _collection_literal(value)
+    return _string_literal(value) if isinstance(value, str) else str(value)
 
 
-def _quoted(text: str) -> str:
+def _string_literal(text: str) -> str:
     """Return a TOML string that stays on its line: whatever does not print is escaped."""
     written = json.dumps(text, ensure_ascii=False)
     return "".join(char if char.isprintable() else f"\\U{ord(char):08X}" for char in written)
 
 
-def _collection(value: list[object] | dict[object, object]) -> str:
+def _collection_literal(value: list[object] | dict[object, object]) -> str:
     if isinstance(value, list):
-        return f"[{', '.join(toml(item) for item in value)}]"
-    return "{" + ", ".join(f" {toml(key)} = {toml(item)}" for key, item in value.items()) + " }"
+        return f"[{', '.join(toml_literal(item) for item in value)}]"
+    return "{" + ", ".join(f" {toml_literal(key)} = {toml_literal(item)}" for key, item in value.items()) + " }"

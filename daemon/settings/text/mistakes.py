@@ -6,15 +6,15 @@ from dataclasses import dataclass
 from datetime import time
 from typing import Final
 
-from daemon.settings.text.dates import day_meant
-from daemon.settings.text.literals import shown, toml
+from daemon.settings.text.dates import parse_date
+from daemon.settings.text.literals import toml_excerpt, toml_literal
 
 PAIR: Final = re.compile(r"\s*([\w-]+)\s*=\s*([^\s\"'\[{#][^\"'\[\]{}#=]*?)\s*(?:#.*)?")
 HEAD: Final = re.compile(r"\s*\[\[?\s*([\w. -]+?)\s*\]\]?")
 METRIC: Final = re.compile(r"^\s*units\s*=\s*.metric", re.MULTILINE)
 SECRET: Final = re.compile(r"^\s*\w*(addr|adr|key|pass|token|secret)|[:/@]{2}|@", re.IGNORECASE)  # is never shown
 TIME: Final = re.compile(r"(\d{1,2})[:.](\d\d)\s*(am|pm)?", re.IGNORECASE)
-LONGEST: Final = 200  # letters of a line
+MAX_LINE_LENGTH: Final = 200  # letters of a line
 NUMBER: Final = re.compile(r"(\d+),(\d+)")
 
 
@@ -26,11 +26,11 @@ class Slip:
     key: str
     given: str
     allowed: str
-    mended: str
+    mended_line: str
     text: str
 
 
-def mended_line(text: str, line: int) -> Slip | None:
+def mend_line(text: str, line: int) -> Slip | None:
     r"""Return what is meant by a line that is not TOML, None where that cannot be told.
 
     Parameters
@@ -42,19 +42,21 @@ def mended_line(text: str, line: int) -> Slip | None:
 
     Examples
     --------
-    >>> slip = mended_line("[[field]]\nlast_cut = 4.6.2026", 2)
-    >>> slip.key, slip.mended
+    >>> slip = mend_line("[[field]]\nlast_cut = 4.6.2026", 2)
+    >>> slip.key, slip.mended_line
     ('[field] last_cut', 'last_cut = 2026-06-04')
     """
     lines = text.split("\n")
     pair = PAIR.fullmatch(lines[line - 1].rstrip("\r")) if line <= len(lines) else None
-    if pair is None or len(pair[0]) > LONGEST or SECRET.search(pair[0]) or _is_toml(pair[0]):
+    if pair is None or len(pair[0]) > MAX_LINE_LENGTH or SECRET.search(pair[0]) or _is_toml(pair[0]):
         return None
-    value, allowed = _meant(pair[2], month_first=METRIC.search(text) is None)
+    value, allowed = _parse_value(pair[2], month_first=METRIC.search(text) is None)
     mended = f"{pair[1]} = {value}"
     whole = "\n".join([*lines[: line - 1], mended, *lines[line:]])
     heads = [head[1] for one in lines[: line - 1] if (head := HEAD.match(one))]
-    return Slip(line, f"[{heads[-1]}] {pair[1]}" if heads else pair[1], shown(pair[2])[1:-1], allowed, mended, whole)
+    return Slip(
+        line, f"[{heads[-1]}] {pair[1]}" if heads else pair[1], toml_excerpt(pair[2])[1:-1], allowed, mended, whole
+    )
 
 
 def _is_toml(line: str) -> bool:
@@ -66,26 +68,26 @@ def _is_toml(line: str) -> bool:
     return True
 
 
-def _meant(said: str, *, month_first: bool) -> tuple[str, str]:
+def _parse_value(text: str, *, month_first: bool) -> tuple[str, str]:
     """Return a value as TOML has it, and what may be written there.
 
-    >>> _meant("7:30 pm", month_first=True)[0], _meant("4,5", month_first=True)[0], _meant("Sam", month_first=True)[0]
-    ('"19:30"', '4.5', '"Sam"')
+    >>> [_parse_value(text, month_first=True)[0] for text in ("7:30 pm", "4,5", "Sam")]
+    ['"19:30"', '4.5', '"Sam"']
     """
-    day = day_meant(said, month_first=month_first)
+    day = parse_date(text, month_first=month_first)
     if day is not None:
         return day.isoformat(), "a day such as 2026-05-20"
-    if number := NUMBER.fullmatch(said):
+    if number := NUMBER.fullmatch(text):
         return f"{number[1]}.{number[2]}", "a number with a point"
-    if said.casefold() in ("true", "false", "yes", "no"):
-        return "true" if said.casefold() in ("true", "yes") else "false", "true or false"
-    clock = _time_meant(said)
-    return toml(clock or said), "words in quotes" if clock is None else "a time in quotes"
+    if text.casefold() in ("true", "false", "yes", "no"):
+        return "true" if text.casefold() in ("true", "yes") else "false", "true or false"
+    clock = _parse_time_of_day(text)
+    return toml_literal(clock or text), "words in quotes" if clock is None else "a time in quotes"
 
 
-def _time_meant(said: str) -> time | None:
+def _parse_time_of_day(text: str) -> time | None:
     """Return a time of day such as 7:30 pm."""
-    found = TIME.fullmatch(said)
+    found = TIME.fullmatch(text)
     if found is None:
         return None
     hour = int(found[1]) if found[3] is None else int(found[1]) % 12 + (12 if found[3].casefold() == "pm" else 0)

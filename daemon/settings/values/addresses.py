@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 from daemon.domain.farm import Units
-from daemon.settings.text.literals import toml
+from daemon.settings.text.literals import toml_literal
 from daemon.settings.values.kinds import Kind
 
 
@@ -32,11 +32,11 @@ class WebAddress(Kind[str]):
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the address with https:// in front, where that is all that is missing."""
         bare = isinstance(value, str) and re.fullmatch(r"[\w.-]+(:\d{1,4})?", value)
-        return toml(f"https://{value}") if bare else None
+        return toml_literal(f"https://{value}") if bare else None
 
 
 @dataclass(frozen=True)
-class CallAddress(Kind[str]):
+class HeartbeatAddress(Kind[str]):
     """An address that is asked for as it stands, a secret: who knows it can say that all is well."""
 
     secret = True
@@ -74,15 +74,15 @@ class Recipient(Kind[str]):
 
         if not isinstance(value, str) or not value.isprintable() or "://" not in value:
             raise ValueError
-        with _unlogged("apprise"):
+        with _without_logging("apprise"):
             service = apprise.Apprise.instantiate(value, suppress_exceptions=True)
         # Several recipients of one address could only be tried again together, and would hear twice.
-        if service is None or len(service) > 1 or _recipients(service) > 1:
+        if service is None or len(service) > 1 or _recipient_count(service) > 1:
             raise ValueError
         return value
 
 
-def _recipients(service: object) -> int:
+def _recipient_count(service: object) -> int:
     """Return how many an address names; the length that Apprise gives counts one where it sends in batches."""
     targets, *copies = (getattr(service, name, None) or () for name in ("targets", "cc", "bcc"))
     listed = len(targets) if isinstance(targets, list | tuple | set | frozenset | dict) else 1
@@ -90,7 +90,7 @@ def _recipients(service: object) -> int:
 
 
 @contextmanager
-def _unlogged(name: str) -> Iterator[None]:
+def _without_logging(name: str) -> Iterator[None]:
     """Keep a library from writing an address, with its secret, to the log."""
     logger = logging.getLogger(name)
     before, logger.disabled = logger.disabled, True

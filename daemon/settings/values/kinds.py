@@ -10,9 +10,9 @@ from typing import Final, Generic, TypeVar, cast
 from pydantic_core import PydanticCustomError, core_schema
 
 from daemon.domain.farm import Units
-from daemon.settings.problems import nearest
-from daemon.settings.text.dates import day_meant
-from daemon.settings.text.literals import number_meant, shortened, toml
+from daemon.settings.problems import nearest_word
+from daemon.settings.text.dates import parse_date
+from daemon.settings.text.literals import parse_number, round_significant, toml_literal
 from daemon.system.secrets import SecretUnavailable, is_reference, resolve
 
 T = TypeVar("T")
@@ -33,7 +33,7 @@ class Kind(Generic[T]):
 
     def write(self, value: T, units: Units) -> str:
         """Return the value as it is written in a settings file of these units."""
-        return toml(value)
+        return toml_literal(value)
 
     def unit(self, units: Units) -> str:
         """Return the unit, empty if there is none."""
@@ -61,7 +61,7 @@ class Kind(Generic[T]):
 
 
 @dataclass(frozen=True)
-class Unit:
+class OptionUnit:
     """A unit of the settings file: its name and what one of it is in the program's unit."""
 
     name: str
@@ -74,16 +74,16 @@ class Number(Kind[float]):
 
     low: float
     high: float
-    us: Unit
-    metric: Unit | None = None  # None: the same in both
+    us: OptionUnit
+    metric: OptionUnit | None = None  # None: the same in both
 
-    def _unit(self, units: Units) -> Unit:
+    def _unit_in(self, units: Units) -> OptionUnit:
         return self.metric if self.metric is not None and units is Units.METRIC else self.us
 
     def limits(self, units: Units) -> tuple[float, float]:
         """Return the limits in the unit of the file, as they are said and held to."""
-        factor = self._unit(units).factor
-        return shortened(self.low / factor), shortened(self.high / factor)
+        factor = self._unit_in(units).factor
+        return round_significant(self.low / factor), round_significant(self.high / factor)
 
     def allowed(self, units: Units) -> str:
         """Return the limits with their unit."""
@@ -97,26 +97,26 @@ class Number(Kind[float]):
         low, high = self.limits(units)
         if not low <= value <= high:  # not-a-number fails here too
             raise ValueError
-        return float(value) * self._unit(units).factor
+        return float(value) * self._unit_in(units).factor
 
     def write(self, value: float, units: Units) -> str:
         """Return the number in the unit of the file, with four digits, or six where a place needs them."""
         digits = 6 if self.us.name == "degrees" else 4
-        return f"{shortened(value / self._unit(units).factor, digits):g}"
+        return f"{round_significant(value / self._unit_in(units).factor, digits):g}"
 
     def unit(self, units: Units) -> str:
         """Return the unit's name."""
-        return self._unit(units).name
+        return self._unit_in(units).name
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the number meant; never a limit, which nobody meant who is beyond it and which may do harm."""
-        number = number_meant(value)
+        number = parse_number(value)
         low, high = self.limits(units)
         return None if number is None or not low <= number <= high else f"{number:g}"
 
 
 @dataclass(frozen=True)
-class Whole(Kind[int]):
+class WholeNumber(Kind[int]):
     """A whole number within limits."""
 
     low: int
@@ -134,7 +134,7 @@ class Whole(Kind[int]):
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the number meant, and never a limit."""
-        number = number_meant(value)
+        number = parse_number(value)
         return None if number is None or not self.low <= number <= self.high else str(round(number))
 
 
@@ -146,7 +146,7 @@ class Choice(Kind[T]):
 
     def allowed(self, units: Units) -> str:
         """Return the words."""
-        return "one of " + ", ".join(toml(word) for word in self.words)
+        return "one of " + ", ".join(toml_literal(word) for word in self.words)
 
     def read(self, value: object, units: Units) -> T:
         """Return what the word stands for."""
@@ -157,61 +157,63 @@ class Choice(Kind[T]):
 
     def write(self, value: T, units: Units) -> str:
         """Return the word."""
-        return next((toml(word) for word, meaning in self.words.items() if meaning == value), toml(str(value)))
+        return next(
+            (toml_literal(word) for word, meaning in self.words.items() if meaning == value), toml_literal(str(value))
+        )
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the word most like the one given."""
-        word = nearest(str(value), list(self.words))
-        return None if word is None else toml(word)
+        word = nearest_word(str(value), list(self.words))
+        return None if word is None else toml_literal(word)
 
 
 @dataclass(frozen=True)
 class Text(Kind[str]):
     """Words on one line; control characters would break messages and web headers."""
 
-    longest: int = 80
+    max_length: int = 80
     pattern: str = ""
     meaning: str = ""
     secret: bool = False
 
     def allowed(self, units: Units) -> str:
         """Return what the text must look like."""
-        return self.meaning or f"text in quotes, one line of 1 to {self.longest} characters"
+        return self.meaning or f"text in quotes, one line of 1 to {self.max_length} characters"
 
     def read(self, value: object, units: Units) -> str:
         """Return the text without spaces at its ends."""
         if not isinstance(value, str) or not value.strip().isprintable():
             raise ValueError
         text = value.strip()
-        if not 0 < len(text) <= self.longest or not re.search(self.pattern, text):
+        if not 0 < len(text) <= self.max_length or not re.search(self.pattern, text):
             raise ValueError
         return text
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return a number or a date put in quotes, where that is all that is missing."""
         plain = isinstance(value, int | float | date) and not isinstance(value, bool) and not self.pattern
-        return toml(str(value)) if plain else None
+        return toml_literal(str(value)) if plain else None
 
 
 @dataclass(frozen=True)
-class Notes(Kind[str]):
+class FreeText(Kind[str]):
     """Free text, empty or of several lines."""
 
-    longest: int = 2000
+    max_length: int = 2000
 
     def allowed(self, units: Units) -> str:
         """Return the length allowed."""
-        return f"text in quotes of at most {self.longest} characters"
+        return f"text in quotes of at most {self.max_length} characters"
 
     def read(self, value: object, units: Units) -> str:
         """Return the text."""
-        if not isinstance(value, str) or len(value) > self.longest:
+        if not isinstance(value, str) or len(value) > self.max_length:
             raise ValueError
         return value.strip()
 
 
 @dataclass(frozen=True)
-class Clock(Kind[time]):
+class TimeOfDay(Kind[time]):
     """A time of day on the farm's clock, as 07:00:00 or "07:00"."""
 
     low: time = time(0, 0)
@@ -240,7 +242,7 @@ class Clock(Kind[time]):
         if match[3] is not None:
             hour = hour % 12 + (12 if match[3] == "pm" else 0)
         is_time = hour <= 23 and minute <= 59
-        return toml(time(hour, minute)) if is_time and self.low <= time(hour, minute) <= self.high else None
+        return toml_literal(time(hour, minute)) if is_time and self.low <= time(hour, minute) <= self.high else None
 
 
 @dataclass(frozen=True)
@@ -261,7 +263,7 @@ class Day(Kind[date]):
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the day without its time, or one that is written as people do."""
         words = value.strip() if isinstance(value, str) else ""
-        day = value.date() if isinstance(value, datetime) else day_meant(words, month_first=units is Units.US)
+        day = value.date() if isinstance(value, datetime) else parse_date(words, month_first=units is Units.US)
         return day.isoformat() if day is not None and 1900 <= day.year <= 2099 else None
 
 
@@ -288,77 +290,77 @@ class Flag(Kind[bool]):
 
 
 @dataclass(frozen=True)
-class Many(Kind[frozenset[T]]):
+class SetOf(Kind[frozenset[T]]):
     """A list of values of one kind, each once."""
 
-    each: Kind[T]
-    least: int = 0
+    item_kind: Kind[T]
+    min_items: int = 0
 
     def allowed(self, units: Units) -> str:
         """Return what each item may be."""
-        return f"a list in brackets{' of at least one' if self.least else ''}, each {self.each.allowed(units)}"
+        return f"a list in brackets{' of at least one' if self.min_items else ''}, each {self.item_kind.allowed(units)}"
 
     def read(self, value: object, units: Units) -> frozenset[T]:
         """Return the set of them."""
-        if not isinstance(value, list) or len(value) < self.least:
+        if not isinstance(value, list) or len(value) < self.min_items:
             raise ValueError
-        return frozenset(self.each.read(item, units) for item in value)
+        return frozenset(self.item_kind.read(item, units) for item in value)
 
     def write(self, value: Iterable[T], units: Units) -> str:
         """Return the list, in order."""
-        return f"[{', '.join(self.each.write(item, units) for item in sorted(value))}]"  # type: ignore[type-var]
+        return f"[{', '.join(self.item_kind.write(item, units) for item in sorted(value))}]"  # type: ignore[type-var]
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the list with each item put right, None if one cannot be."""
         items = value if isinstance(value, list) else [value]
-        fixed = [self._item(item, units) for item in items]
+        fixed = [self._fix_item(item, units) for item in items]
         known = list(dict.fromkeys(item for item in fixed if item is not None))
-        return f"[{', '.join(known)}]" if known and len(fixed) >= self.least and None not in fixed else None
+        return f"[{', '.join(known)}]" if known and len(fixed) >= self.min_items and None not in fixed else None
 
-    def _item(self, item: object, units: Units) -> str | None:
+    def _fix_item(self, item: object, units: Units) -> str | None:
         try:
-            return self.each.write(self.each.read(item, units), units)
+            return self.item_kind.write(self.item_kind.read(item, units), units)
         except ValueError:
-            return self.each.nearest(item, units)
+            return self.item_kind.nearest(item, units)
 
 
 @dataclass(frozen=True)
 class OneOrMore(Kind[tuple[T, ...]]):
     """A value of one kind, or a list of some in their order, each once."""
 
-    each: Kind[T]
+    item_kind: Kind[T]
 
     def allowed(self, units: Units) -> str:
         """Return what each may be."""
-        return f"{self.each.allowed(units)}, or a list of some in brackets, each once"
+        return f"{self.item_kind.allowed(units)}, or a list of some in brackets, each once"
 
     def read(self, value: object, units: Units) -> tuple[T, ...]:
         """Return them in order."""
         items = value if isinstance(value, list) else [value]
-        found = tuple(self.each.read(item, units) for item in items)
+        found = tuple(self.item_kind.read(item, units) for item in items)
         if not found or len(set(found)) < len(found):
             raise ValueError
         return found
 
     def write(self, value: tuple[T, ...], units: Units) -> str:
         """Return a lone one bare, more of them as a list."""
-        words = [self.each.write(item, units) for item in value]
+        words = [self.item_kind.write(item, units) for item in value]
         return words[0] if len(words) == 1 else f"[{', '.join(words)}]"
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the list with each item put right, None if one cannot be."""
         items = value if isinstance(value, list) else [value]
-        fixed = list(dict.fromkeys(self._item(item, units) for item in items))
+        fixed = list(dict.fromkeys(self._fix_item(item, units) for item in items))
         if not fixed or None in fixed:
             return None
         words = [str(word) for word in fixed]
         return words[0] if len(words) == 1 else f"[{', '.join(words)}]"
 
-    def _item(self, item: object, units: Units) -> str | None:
+    def _fix_item(self, item: object, units: Units) -> str | None:
         try:
-            return self.each.write(self.each.read(item, units), units)
+            return self.item_kind.write(self.item_kind.read(item, units), units)
         except ValueError:
-            return self.each.nearest(item, units)
+            return self.item_kind.nearest(item, units)
 
 
 @dataclass(frozen=True)
@@ -389,9 +391,13 @@ class Stand(Kind[Mapping[str, float]]):
     def write(self, value: Mapping[str, float], units: Units) -> str:
         """Return the species, or the shares in percent."""
         if len(value) == 1:
-            return toml(next(iter(value)))
+            return toml_literal(next(iter(value)))
         return (
-            "{ " + ", ".join(f"{toml(name)} = {shortened(100.0 * share, 6):g}" for name, share in value.items()) + " }"
+            "{ "
+            + ", ".join(
+                f"{toml_literal(name)} = {round_significant(100.0 * share, 6):g}" for name, share in value.items()
+            )
+            + " }"
         )
 
     def nearest(self, value: object, units: Units) -> str | None:
@@ -400,7 +406,7 @@ class Stand(Kind[Mapping[str, float]]):
         if not isinstance(value, dict):
             return named.nearest(value, units)
         names = [named.nearest(name, units) for name in value]
-        shares = [number_meant(share) for share in value.values()]
+        shares = [parse_number(share) for share in value.values()]
         total = sum(share for share in shares if share is not None)
         if None in names or len(set(names)) < len(names) or not 0.0 < total < math.inf:
             return None
@@ -412,4 +418,4 @@ class Stand(Kind[Mapping[str, float]]):
         return "{ " + ", ".join(parts) + " }"
 
 
-_SHARE: Final = Number(0.001, 100.0, Unit(""))
+_SHARE: Final = Number(0.001, 100.0, OptionUnit(""))

@@ -9,12 +9,12 @@ from daemon.domain.farm import Units
 from daemon.settings.values.kinds import Kind
 from models.cautions import MonthDay, YearlySpan
 
-ORDINARY_YEAR: Final = 2025  # without a 29 February, which does not come back every year
+COMMON_YEAR: Final = 2025  # without a 29 February, which does not come back every year
 
 
 def _month_day(month: str, day: str) -> MonthDay:
     """Return a month and a day; raises ValueError where no year has it."""
-    found = date(ORDINARY_YEAR, int(month), int(day))
+    found = date(COMMON_YEAR, int(month), int(day))
     return found.month, found.day
 
 
@@ -41,7 +41,7 @@ class YearDay(Kind[MonthDay]):
 
     def write(self, value: MonthDay, units: Units) -> str:
         """Return it in quotes."""
-        return f'"{_spoken(value)}"'
+        return f'"{_month_day_text(value)}"'
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return the day of a date, or of one written another way."""
@@ -69,7 +69,7 @@ class YearDays(Kind[YearlySpan]):
 
     def write(self, value: YearlySpan, units: Units) -> str:
         """Return both in quotes."""
-        return f'"{_spoken(value.first)} to {_spoken(value.last)}"'
+        return f'"{_month_day_text(value.first)} to {_month_day_text(value.last)}"'
 
     def nearest(self, value: object, units: Units) -> str | None:
         """Return two days that are written another way."""
@@ -80,5 +80,5 @@ class YearDays(Kind[YearlySpan]):
         return self.write(YearlySpan(first, last), units)
 
 
-def _spoken(day: MonthDay) -> str:
+def _month_day_text(day: MonthDay) -> str:
     return f"{day[0]:02}-{day[1]:02}"

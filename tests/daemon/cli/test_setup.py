@@ -20,8 +20,8 @@ from daemon.cli.setup import SetupError, refuse_taken, settings_text, write
 from daemon.domain.farm import Channel, Units
 from daemon.domain.message import MessageState
 from daemon.messages.outbox.store import Postbag
-from daemon.settings import check, load, options, show
-from daemon.settings.generate import commented
+from daemon.settings import check, effective_settings_text, load, options
+from daemon.settings.generate import settings_file_text
 from tests.loopback.receivers import Gateway
 
 GOOD: Final = (
@@ -157,12 +157,14 @@ def test_every_option_stands_in_the_file_with_its_default(tmp_path: Path) -> Non
     mine, species = text.split("#[[species]]")
     uncommented = re.sub(r"(?m)^#(\w+ = .)", r"\1", mine) + "#[[species]]" + species
     assert uncommented.count("\n#") < text.count("\n#") - 20
-    assert show(load(saved(tmp_path, uncommented))) == show(load(saved(tmp_path / "as it was", text)))
+    assert effective_settings_text(load(saved(tmp_path, uncommented))) == effective_settings_text(
+        load(saved(tmp_path / "as it was", text))
+    )
 
 
 @pytest.mark.parametrize("units", list(Units))
 def test_what_is_not_given_is_toml_behind_its_mark(units: Units) -> None:
-    assert set(tomllib.loads(commented({}, units))) == {
+    assert set(tomllib.loads(settings_file_text({}, units))) == {
         "farm",
         "weather",
         "work",

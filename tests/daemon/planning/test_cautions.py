@@ -17,7 +17,7 @@ from daemon.messages.daily import email_of, text_body
 from daemon.page.server import render
 from daemon.page.today import make_view
 from daemon.planning.prospect import plan_fields
-from daemon.settings import load, show
+from daemon.settings import effective_settings_text, load
 from daemon.weather.contract import Weather
 from daemon.words.catalog import load_catalog as load_words
 from daemon.words.catalog import phrase
@@ -313,10 +313,10 @@ def test_whom_the_bales_and_the_heat_touch_is_read_and_shown(tmp_path: Path) -> 
     path.write_text(text, encoding="utf-8")
     farm = load(path)
     assert (farm.horses_fed, farm.cows_kept) == (True, True)
-    assert "horses_fed = true\ncows_kept = true\n" in show(farm)
+    assert "horses_fed = true\ncows_kept = true\n" in effective_settings_text(farm)
     path.write_text(text.replace("horses_fed = true", "").replace("cows_kept = true", ""), encoding="utf-8")
     assert (load(path).horses_fed, load(path).cows_kept) == (False, False)
-    assert "horses_fed = false  # the default\n" in show(load(path))
+    assert "horses_fed = false  # the default\n" in effective_settings_text(load(path))
 
 
 # --- Official warnings -------------------------------------------------------------------------------------------

@@ -2,7 +2,7 @@ import re
 from pathlib import Path
 
 from daemon.domain.farm import Channel, Traction
-from daemon.settings import check, load, option_table, options, show
+from daemon.settings import check, effective_settings_text, load, option_table, options
 
 ROOT = Path(__file__).parents[3]
 EXAMPLE = ROOT / "config.example.toml"
@@ -36,7 +36,7 @@ def test_the_example_farm() -> None:
     assert [field.name for field in farm.fields] == ["North meadow", "Creek flat", "Hill piece"]
     assert [person.channel for person in farm.alerts.people] == [Channel.TEXT, Channel.EMAIL]
     assert farm.work.traction is Traction.HORSES
-    assert "password" not in show(farm)
+    assert "password" not in effective_settings_text(farm)
 
 
 def test_a_species_of_the_example_may_be_taken_in(tmp_path: Path) -> None:

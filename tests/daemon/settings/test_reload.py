@@ -18,25 +18,25 @@ def path(tmp_path: Path) -> Path:
 
 def test_a_file_that_stays_the_same_is_read_once(path: Path) -> None:
     settings = SettingsFile(path)
-    assert not settings.renewed()
-    settings.ask()
-    assert settings.renewed(), "asked for by a signal"
-    assert not settings.renewed()
+    assert not settings.reload_if_changed()
+    settings.request_reload()
+    assert settings.reload_if_changed(), "asked for by a signal"
+    assert not settings.reload_if_changed()
 
 
 def settled(settings: SettingsFile) -> bool:
     """Look at the file until it has stayed the same from one look to the next."""
-    return settings.renewed() or settings.renewed()
+    return settings.reload_if_changed() or settings.reload_if_changed()
 
 
 def test_a_file_that_is_being_written_is_not_read_until_it_stays_the_same(path: Path) -> None:
     settings = SettingsFile(path)
     for half in ("", GOOD[:100], GOOD[:2000]):
         path.write_text(half, encoding="utf-8")
-        assert not settings.renewed()
+        assert not settings.reload_if_changed()
     path.write_text(GOOD.replace("area = 12 ", "area = 13 "), encoding="utf-8")
-    assert not settings.renewed()
-    assert settings.renewed()
+    assert not settings.reload_if_changed()
+    assert settings.reload_if_changed()
     assert settings.mistakes == ()
 
 

@@ -10,7 +10,7 @@ import requests
 
 from daemon.domain.message import MessageState
 from daemon.messages.outbox.store import Postbag
-from daemon.settings import SettingsError, check, load, show
+from daemon.settings import SettingsError, check, effective_settings_text, load
 from daemon.settings.reload import SettingsFile
 from daemon.system.secrets import SecretUnavailable, resolve
 from daemon.weather.contract import Refused
@@ -59,7 +59,7 @@ def test_a_secret_may_lie_in_a_file_in_the_environment_or_among_the_credentials(
     for address in (HUSH, f"file:{file}", "env:ANN_S_ADDRESS", f"credential:{file.name}"):
         read = load(settings(folder, address))
         assert read.alerts.people[0].address == HUSH
-        assert CANARY not in show(read)
+        assert CANARY not in effective_settings_text(read)
 
 
 def test_a_key_and_the_addresses_that_are_called_may_lie_elsewhere_too(folder: Path) -> None:
@@ -72,7 +72,7 @@ def test_a_key_and_the_addresses_that_are_called_may_lie_elsewhere_too(folder: P
     assert read.weather.api_key == "key-of-ours"
     assert read.alerts.alive_address == "https://watch.example.org/alive?key=1234"
     for secret in ("key-of-ours", "1234"):
-        assert secret not in show(read)
+        assert secret not in effective_settings_text(read)
 
 
 def test_a_credential_that_only_the_service_has_does_not_stop_a_command_but_stops_a_service_without_it(
