@@ -24,7 +24,7 @@ from daemon.planning.prospect import plan_fields, unknown_prospect
 from daemon.planning.watch import watch_fields
 from daemon.weather.archive import Archive
 from daemon.weather.contract import Refused, Weather
-from daemon.weather.gather import gathered
+from daemon.weather.gather import gather
 from models.odds import UNCORRECTED, Correction
 
 log = logging.getLogger(__name__)
@@ -79,7 +79,7 @@ def look(
     lines: Sequence[Line] = ()
     try:
         lines = memory.diary.lines() if memory.diary else ()
-        weather = gathered(farm, now, memory.archive, memory.replies, keeping=memory.keeping)
+        weather = gather(farm, now, memory.archive, memory.replies, update_archive=memory.keeping)
         weather_is_there()
         return _looked(farm, weather, now, said, memory, lines)
     except DiaryError as unreadable:

@@ -20,7 +20,7 @@ from daemon.planning.drying import day_index
 from daemon.planning.forecast_hours import hourly_weather, observed_hours
 from daemon.planning.ground import SPIN_UP_DAYS, Ground, field_profile, ground_on
 from daemon.planning.growth import field_growth_on
-from daemon.weather.contract import REQUIRED, Weather, at_utc
+from daemon.weather.contract import REQUIRED, Weather, to_datetime64
 from daemon.words.growth import growth_unknown_text
 from daemon.words.numbers import date_text, measured_moisture_text
 from models import coefficients as c
@@ -207,7 +207,7 @@ def _swath_model(
 
 def _ground_at(farm: Farm, field: Field, cut: Cut, weather: Weather) -> Ground:
     """Return the ground on the day of a mowing."""
-    until = at_utc(_midnight_after(farm, cut))
+    until = to_datetime64(_midnight_after(farm, cut))
     lately = weather.past.sel(time=slice(until - np.timedelta64(SPIN_UP_DAYS + 2, "D"), until))
     ends, drying, *_ = hourly_weather(farm, lately)
     return ground_on(field, daily_water(farm, ends, drying), cut.day, field_profile(farm, field))
@@ -220,7 +220,7 @@ def _observed_span(farm: Farm, weather: Weather, opens: datetime, taken: datetim
     """
     whole = taken.replace(minute=0, second=0, microsecond=0)
     end = whole if whole == taken else whole + HOUR
-    first, last = at_utc(opens), at_utc(end)
+    first, last = to_datetime64(opens), to_datetime64(end)
     came = observed_hours(weather)[list(REQUIRED)].sel(time=slice(first, last))
     if came["time"].size and came["time"].to_numpy()[-1] == last - np.timedelta64(1, "h"):
         this_hour = weather.ahead[list(REQUIRED)].sel(time=slice(last, last)).mean("member")

@@ -15,7 +15,7 @@ from daemon.learning.record import ForecastRecord, ForecastRecordError
 from daemon.planning.drying import crop_day, strips_for
 from daemon.planning.field_day import crew_on
 from daemon.planning.forecast_hours import ForecastHours, forecast_hours, observed_hours, work_window
-from daemon.weather.contract import HOUR, REQUIRED, Weather, at_utc
+from daemon.weather.contract import NP_HOUR, REQUIRED, Weather, to_datetime64
 from daemon.words.numbers import odds_text
 from models import coefficients as c
 from models.calibration import VerificationRecord, fit_correction
@@ -134,10 +134,10 @@ def _observed_day(farm: Farm, past: xr.Dataset, day: date) -> xr.Dataset | None:
     zone = farm.place.timezone
     opens = datetime.combine(day - DAY, time(12), tzinfo=zone).astimezone(UTC)
     closes = datetime.combine(day + DAY, time(0), tzinfo=zone).astimezone(UTC)
-    first = at_utc(opens).astype("datetime64[h]")
-    last = (at_utc(closes) + np.timedelta64(59, "m")).astype("datetime64[h]")
+    first = to_datetime64(opens).astype("datetime64[h]")
+    last = (to_datetime64(closes) + np.timedelta64(59, "m")).astype("datetime64[h]")
     came = past.sel(time=slice(first, last))
-    whole = came.sizes["time"] == int((last - first) / HOUR) + 1
+    whole = came.sizes["time"] == int((last - first) / NP_HOUR) + 1
     return came if whole and all(bool(came[name].notnull().all()) for name in REQUIRED) else None
 
 

@@ -13,7 +13,7 @@ from daemon.domain.farm import Farm, Traction
 from daemon.domain.units import HOUR
 from daemon.planning.daily_weather import DailyWater, daily_water
 from daemon.planning.ground import SPIN_UP_DAYS
-from daemon.weather.contract import REQUIRED, STEP, Weather, is_filled
+from daemon.weather.contract import NATIVE_STEP, REQUIRED, Weather, is_filled
 from models import coefficients as c
 from models.day_limits import wet_hours
 from models.draws import CropDraws, draw_crop
@@ -124,7 +124,7 @@ def forecast_hours(farm: Farm, weather: Weather, today: date, correction: Correc
     lately = weather.past.isel(time=slice(-24 * (SPIN_UP_DAYS + 2), None))
     past_water = daily_water(farm, *hourly_weather(farm, lately)[:2])
     members, source = drying.rain.shape[0], farm.weather
-    step, began = weather.ahead[STEP].to_numpy()[1:], ends.astype("datetime64[h]").astype(np.int64) - 1
+    step, began = weather.ahead[NATIVE_STEP].to_numpy()[1:], ends.astype("datetime64[h]").astype(np.int64) - 1
     wet = wet_hours(drying.rain, step, began, wet_hour=source.wet_hour, wet_step=source.wet_step)
     is_synthetic = bool(attributes.get("synthetic"))
     if is_synthetic:  # the spells of rain that were drawn lie in hours of their own

@@ -22,7 +22,7 @@ from daemon.planning.ground import FIRM_SHARE_NEEDED, Ground
 from daemon.planning.growth import field_growth_on, kinds_on
 from daemon.planning.losses import respiration_until_baling
 from daemon.planning.overnight import left_overnight
-from daemon.weather.contract import Weather, aged
+from daemon.weather.contract import Weather, age_text
 from daemon.words.catalog import phrase
 from daemon.words.growth import growth_doubts_text, growth_unknown_text
 from daemon.words.numbers import date_text
@@ -166,7 +166,7 @@ def _weather_trouble(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple
     """Return why the weather must not lead to advice, if so."""
     source = farm.weather
     if facts.age_hours > source.oldest:
-        return Reason.DATA_STALE, f"{aged(facts.age_hours)}, no more than {source.oldest:g} allowed"
+        return Reason.DATA_STALE, f"{age_text(facts.age_hours)}, no more than {source.oldest:g} allowed"
     if not facts.is_recorded and facts.members < source.least_members:
         return Reason.FEW_MEMBERS, f"{facts.members} usable members, {source.least_members} needed"
     return None, ""

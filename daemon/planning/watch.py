@@ -32,7 +32,7 @@ from daemon.planning.field_day import HINDRANCE_REASONS, PlannedDay, crew_on, gr
 from daemon.planning.forecast_hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.planning.growth import field_growth_on
 from daemon.planning.overnight import left_overnight
-from daemon.weather.contract import Weather, at_utc
+from daemon.weather.contract import Weather, to_datetime64
 from models import coefficients as c
 from models.day_limits import baling_window, mowing_slots
 from models.day_plan import CropDay, Plan, main_hindrance, workday_end
@@ -178,7 +178,7 @@ def _hours_to_tomorrow(farm: Farm, weather: Weather, now: datetime, correction: 
     """Return the hours up to the end of tomorrow."""
     day = now.astimezone(farm.place.timezone).date()
     end = datetime.combine(day + timedelta(days=2), time(0), tzinfo=farm.place.timezone)
-    near = weather.ahead.sel(time=slice(None, at_utc(end)))
+    near = weather.ahead.sel(time=slice(None, to_datetime64(end)))
     return forecast_hours(farm, Weather(weather.past, near), day, correction)
 
 

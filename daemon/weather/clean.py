@@ -7,17 +7,17 @@ import pandas as pd
 import xarray as xr
 
 from daemon.weather.contract import (
+    NATIVE_STEP,
     REQUIRED,
-    STEP,
     Refused,
     Weather,
-    at_utc,
+    broken_rule_text,
     broken_rules,
     check_layout,
-    checked,
-    first_broken,
-    iso,
-    named_hours,
+    hours_text,
+    iso_text,
+    to_datetime64,
+    validate,
 )
 
 
@@ -36,11 +36,11 @@ def drop_bad_members(dataset: xr.Dataset) -> tuple[xr.Dataset, int]:
     for _, _, broken in rules:
         bad |= broken.any(axis=-1).reshape(-1, bad.size).any(axis=0)
     if bad.all():
-        raise Refused(f"no usable member; {first_broken(dataset, *next(rule for rule in rules if rule[2].any()))}")
+        raise Refused(f"no usable member; {broken_rule_text(dataset, *next(rule for rule in rules if rule[2].any()))}")
     return dataset.isel(member=~bad), int(bad.sum())
 
 
-def trimmed(dataset: xr.Dataset) -> xr.Dataset:
+def trim_to_horizon(dataset: xr.Dataset) -> xr.Dataset:
     """Return the Dataset up to the first hour at which a required variable has no value in any member.
 
     A service fills what lies beyond its horizon with nulls, not at the same hour for each variable. What
@@ -61,7 +61,7 @@ def trimmed(dataset: xr.Dataset) -> xr.Dataset:
     return dataset.isel(time=slice(kept))
 
 
-def without_gap(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.Dataset:
+def select_complete(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.Dataset:
     """Return the hours from `first` to `last`, each of which must be there and whole.
 
     Raises
@@ -69,22 +69,22 @@ def without_gap(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.Data
     Refused
         With the hours that are missing.
     """
-    wanted = pd.date_range(at_utc(first), at_utc(last), freq="h", unit="ns")
+    wanted = pd.date_range(to_datetime64(first), to_datetime64(last), freq="h", unit="ns")
     if wanted.empty:
-        raise Refused(f"no past hours: asked from {iso(at_utc(first))} to {iso(at_utc(last))}")
+        raise Refused(f"no past hours: asked from {iso_text(to_datetime64(first))} to {iso_text(to_datetime64(last))}")
     if not dataset.indexes["time"].is_unique:
         raise Refused("an hour of the past weather is given twice")
-    found = dataset.reindex(time=wanted, fill_value={STEP: 1})
+    found = dataset.reindex(time=wanted, fill_value={NATIVE_STEP: 1})
     lost = np.zeros(len(wanted), dtype=bool)
     for name in REQUIRED:
         nulls = found[name].isnull()
         lost |= nulls.any([dim for dim in nulls.dims if dim != "time"]).values
     if lost.any():
-        raise Refused(f"the past weather lacks {named_hours(wanted.values[lost])}")
+        raise Refused(f"the past weather lacks {hours_text(wanted.values[lost])}")
     return found
 
 
-def settled(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime) -> Weather:
+def clean(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime) -> Weather:
     """Return both halves checked and cut to what the models read.
 
     Parameters
@@ -106,12 +106,13 @@ def settled(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime)
     for half in (past, ahead):
         check_layout(half)
     last = now.replace(minute=0, second=0, microsecond=0)
-    come = checked(without_gap(past, first, last))
-    coming, dropped = drop_bad_members(trimmed(ahead))
+    come = validate(select_complete(past, first, last))
+    coming, dropped = drop_bad_members(trim_to_horizon(ahead))
     coming.attrs["members_dropped"] = dropped + ahead.attrs.get("members_dropped", 0)
-    if coming["time"].values[-1] <= at_utc(now):
-        raise Refused(f"the weather ends at {iso(coming['time'].values[-1])}, which is not ahead of {iso(at_utc(now))}")
-    return Weather(come, checked(coming))
+    end, now64 = coming["time"].values[-1], to_datetime64(now)
+    if end <= now64:
+        raise Refused(f"the weather ends at {iso_text(end)}, which is not ahead of {iso_text(now64)}")
+    return Weather(come, validate(coming))
 
 
 def start_of_ahead(now: datetime) -> datetime:

@@ -21,16 +21,16 @@ from models.sun import extraterrestrial_radiation
 Hours = NDArray[np.datetime64]
 Mask = NDArray[np.bool_]
 
-HOUR: Final = np.timedelta64(1, "h")
-STEP: Final = "native_step"  # coordinate of the hours: the source's own step that each lies in [h]
+NP_HOUR: Final = np.timedelta64(1, "h")
+NATIVE_STEP: Final = "native_step"  # coordinate of the hours: the source's own step that each lies in [h]
 FILLED: Final = "filled"  # coordinate of past hours: whether one was only forecast; where it is missing, none was
 LONGEST_STEP: Final = 24  # [h]
 DEW_POINT_SLACK: Final = 0.5  # [K] rounding can lift the dew point this much above the air
 # [W m-2] More sun than this above that on top of the air means wrong labels. Three years of measured hours exceed it by
 # 8 at most; told an hour late or early they exceed it by 60 on half of the days, and by 20 on nine of ten.
 SUN_SLACK: Final = 60.0
-MEGAJOULES: Final = 0.0036  # [MJ m-2] of an hour with 1 W m-2
-ARE_TIMES_RIGHT: Final = "are the times UTC, at the end of the hour?"
+MJ_PER_WATT_HOUR: Final = 0.0036  # [MJ m-2] of an hour with 1 W m-2
+TIMES_HINT: Final = "are the times UTC, at the end of the hour?"
 ORIGINS: Final = ("native", "derived", "interpolated")
 KINDS: Final = ("forecast", "record")
 TEXT_ATTRIBUTES: Final = ("source", "model", "credit")
@@ -46,7 +46,7 @@ class Variable(NamedTuple):
     required: bool
 
     @property
-    def allowed(self) -> str:
+    def range_text(self) -> str:
         """The range in words, a pure number without its unit."""
         return f"{self.low:g} to {self.high:g} {self.unit}".removesuffix(" 1")
 
@@ -90,7 +90,7 @@ class Weather:
     warnings: tuple["OfficialWarning", ...] = ()
 
 
-def assembled(
+def build_dataset(
     values: Mapping[str, NDArray[np.float64]],
     time: Hours,
     members: Sequence[str],
@@ -114,7 +114,7 @@ def assembled(
         Empty: the place is not known, and sun in the dark cannot be found out. More than one: `place` is a
         dimension.
     attributes : mapping
-        The Dataset's attributes, see `checked`.
+        The Dataset's attributes, see `validate`.
     origin : {"native", "derived", "interpolated"}
         Where the hourly values come from.
     step : int or array, shape (time,)
@@ -138,17 +138,17 @@ def assembled(
         for name, array in values.items()
     }
     steps = np.broadcast_to(np.asarray(step, dtype=np.int64), time.shape)
-    coords: dict[str, object] = {"member": list(members), "time": time, STEP: ("time", steps)}
+    coords: dict[str, object] = {"member": list(members), "time": time, NATIVE_STEP: ("time", steps)}
     for axis in ("latitude", "longitude") if places else ():
         coords[axis] = ("place", [getattr(p, axis) for p in places]) if several else getattr(places[0], axis)
     return xr.Dataset(data, coords, dict(attributes))
 
 
-def at_utc(hour: datetime) -> np.datetime64:
+def to_datetime64(hour: datetime) -> np.datetime64:
     """Return an aware datetime as the contract's UTC label.
 
     >>> from zoneinfo import ZoneInfo
-    >>> str(at_utc(datetime(2026, 6, 1, 8, tzinfo=ZoneInfo("America/Chicago"))))[:16]
+    >>> str(to_datetime64(datetime(2026, 6, 1, 8, tzinfo=ZoneInfo("America/Chicago"))))[:16]
     '2026-06-01T13:00'
     """
     if hour.tzinfo is None:
@@ -161,16 +161,16 @@ def is_filled(past: xr.Dataset) -> Mask:
     return past[FILLED].to_numpy() if FILLED in past.coords else np.zeros(past.sizes["time"], dtype=bool)
 
 
-def iso(hour: np.datetime64) -> str:
+def iso_text(hour: np.datetime64) -> str:
     """Return a UTC label as text, to the minute.
 
-    >>> iso(np.datetime64("2026-06-01T13:00:00"))
+    >>> iso_text(np.datetime64("2026-06-01T13:00:00"))
     '2026-06-01T13:00Z'
     """
     return f"{np.datetime_as_string(hour, unit='m')}Z"
 
 
-def checked(dataset: xr.Dataset) -> xr.Dataset:
+def validate(dataset: xr.Dataset) -> xr.Dataset:
     """Return the Dataset if it keeps every rule of the contract.
 
     Parameters
@@ -200,17 +200,19 @@ def checked(dataset: xr.Dataset) -> xr.Dataset:
     _check_attributes(dataset)
     for name, allowed, broken in broken_rules(dataset):
         if broken.any():
-            raise Refused(first_broken(dataset, name, allowed, broken))
+            raise Refused(broken_rule_text(dataset, name, allowed, broken))
     dew = dataset["dew_point_temperature"]
     clipped = dew.where(dew <= dataset["air_temperature"], dataset["air_temperature"])
     return dataset.assign(dew_point_temperature=clipped.assign_attrs(dew.attrs))
 
 
-def above_the_air(dataset: xr.Dataset) -> NDArray[np.float64]:
+def extraterrestrial_flux(dataset: xr.Dataset) -> NDArray[np.float64]:
     """Return the sun on top of the air [W m-2] at the Dataset's places, shape (place, time) or (time,)."""
     time = dataset["time"].values
     cells = zip(np.atleast_1d(dataset["latitude"]), np.atleast_1d(dataset["longitude"]), strict=True)
-    above = np.stack([extraterrestrial_radiation(float(lat), float(lon), time) for lat, lon in cells]) / MEGAJOULES
+    above = (
+        np.stack([extraterrestrial_radiation(float(lat), float(lon), time) for lat, lon in cells]) / MJ_PER_WATT_HOUR
+    )
     return above if "place" in dataset.dims else above[0]
 
 
@@ -230,14 +232,20 @@ def check_layout(dataset: xr.Dataset) -> None:
         _expect(f"origin of {name}", array.attrs.get("origin"), ORIGINS)
     if "time" not in dataset.coords:
         raise Refused("the weather has no time labels")
-    if STEP not in dataset.coords or dataset[STEP].dims != ("time",) or dataset[STEP].dtype.kind != "i":
-        raise Refused(f"the hours of the weather need their {STEP} in whole hours")
+    if (
+        NATIVE_STEP not in dataset.coords
+        or dataset[NATIVE_STEP].dims != ("time",)
+        or dataset[NATIVE_STEP].dtype.kind != "i"
+    ):
+        raise Refused(f"the hours of the weather need their {NATIVE_STEP} in whole hours")
     if "member" not in dataset.coords or not dataset.indexes["member"].is_unique:
         raise Refused("the members need labels, each of them once")
     if 0 in dataset.sizes.values():
         raise Refused(f"the weather is empty: {dict(dataset.sizes)}")
-    if not 1 <= dataset[STEP].min() <= dataset[STEP].max() <= LONGEST_STEP:
-        raise Refused(f"{STEP} of the weather: given {int(dataset[STEP].min())}, allowed 1 to {LONGEST_STEP}")
+    if not 1 <= dataset[NATIVE_STEP].min() <= dataset[NATIVE_STEP].max() <= LONGEST_STEP:
+        raise Refused(
+            f"{NATIVE_STEP} of the weather: given {int(dataset[NATIVE_STEP].min())}, allowed 1 to {LONGEST_STEP}"
+        )
 
 
 def _check_time(time: Hours) -> None:
@@ -246,14 +254,14 @@ def _check_time(time: Hours) -> None:
     if time.size == 0:
         raise Refused("the weather has no hours")
     if (time != time.astype("datetime64[h]")).any():
-        raise Refused(f"given the time {iso(time[time != time.astype('datetime64[h]')][0])}, allowed whole hours")
+        raise Refused(f"given the time {iso_text(time[time != time.astype('datetime64[h]')][0])}, allowed whole hours")
     steps = np.diff(time)
     if (steps <= np.timedelta64(0)).any():
         at = int((steps <= np.timedelta64(0)).argmax())
-        raise Refused(f"the hours are out of order or given twice after {iso(time[at])}")
-    if (steps > HOUR).any():
-        whole = np.arange(time[0], time[-1], HOUR)
-        raise Refused(f"the weather lacks {named_hours(np.setdiff1d(whole, time))}")
+        raise Refused(f"the hours are out of order or given twice after {iso_text(time[at])}")
+    if (steps > NP_HOUR).any():
+        whole = np.arange(time[0], time[-1], NP_HOUR)
+        raise Refused(f"the weather lacks {hours_text(np.setdiff1d(whole, time))}")
 
 
 def _check_attributes(dataset: xr.Dataset) -> None:
@@ -262,14 +270,14 @@ def _check_attributes(dataset: xr.Dataset) -> None:
     for name in TEXT_ATTRIBUTES:
         if not (isinstance(attrs.get(name), str) and attrs[name].strip()):
             raise Refused(f"attribute {name} of the weather: given {attrs.get(name)!r}, allowed some text")
-    issued, fetched = (_instant(name, attrs.get(name)) for name in TIME_ATTRIBUTES)
+    issued, fetched = (_parse_utc_attribute(name, attrs.get(name)) for name in TIME_ATTRIBUTES)
     if issued > fetched + timedelta(hours=1):
         # A clock that jumped back would make an old forecast look young.
         raise Refused(f"the weather was issued at {issued}, after it was fetched at {fetched}: check the clock")
     _expect("kind of the weather", attrs.get("kind"), KINDS)
 
 
-def _instant(name: str, text: object) -> datetime:
+def _parse_utc_attribute(name: str, text: object) -> datetime:
     """Return an ISO 8601 attribute as a datetime."""
     try:
         instant = datetime.fromisoformat(str(text))
@@ -280,10 +288,10 @@ def _instant(name: str, text: object) -> datetime:
     return instant
 
 
-def _expect(what: str, given: object, allowed: Sequence[object]) -> None:
+def _expect(label: str, value: object, allowed: Sequence[object]) -> None:
     """Refuse a value that is not one of those allowed."""
-    if given not in allowed:
-        raise Refused(f"{what}: given {given!r}, allowed {' or '.join(repr(one) for one in allowed)}")
+    if value not in allowed:
+        raise Refused(f"{label}: given {value!r}, allowed {' or '.join(repr(one) for one in allowed)}")
 
 
 def broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, Mask]]:
@@ -292,36 +300,36 @@ def broken_rules(dataset: xr.Dataset) -> Iterator[tuple[str, str, Mask]]:
     for name, values in arrays.items():
         if VARIABLES[name].required:
             yield name, "a value for every hour", np.isnan(values)
-        yield name, VARIABLES[name].allowed, (values < VARIABLES[name].low) | (values > VARIABLES[name].high)
+        yield name, VARIABLES[name].range_text, (values < VARIABLES[name].low) | (values > VARIABLES[name].high)
     above = arrays["dew_point_temperature"] - arrays["air_temperature"]
     yield "dew_point_temperature", "no more than the air temperature", above > DEW_POINT_SLACK
     if {"latitude", "longitude"} <= set(dataset.coords):
         sun = "surface_downwelling_shortwave_flux_in_air"
-        allowed = f"up to {SUN_SLACK:g} W m-2 in the dark, as much above the sky's by day ({ARE_TIMES_RIGHT})"
-        most = above_the_air(dataset) + SUN_SLACK
+        allowed = f"up to {SUN_SLACK:g} W m-2 in the dark, as much above the sky's by day ({TIMES_HINT})"
+        most = extraterrestrial_flux(dataset) + SUN_SLACK
         yield sun, allowed, arrays[sun] > (most[:, np.newaxis] if "place" in dataset.dims else most)
 
 
-def first_broken(dataset: xr.Dataset, name: str, allowed: str, broken: Mask) -> str:
+def broken_rule_text(dataset: xr.Dataset, name: str, allowed: str, broken: Mask) -> str:
     """Return a sentence on the first place where a rule is broken."""
     index = np.unravel_index(int(broken.argmax()), broken.shape)
     given = float(dataset[name].values[index])
     shown = "nothing" if np.isnan(given) else f"{given:g}"
-    hour, member = iso(dataset["time"].values[index[-1]]), dataset["member"].values[index[-2]]
+    hour, member = iso_text(dataset["time"].values[index[-1]]), dataset["member"].values[index[-2]]
     return f"{name} at {hour}, member {member}: given {shown}, allowed {allowed}"
 
 
-def aged(hours: float) -> str:
+def age_text(hours: float) -> str:
     """Return an age in hours, rounded up to a tenth: what is too old must not read as if it were not.
 
-    >>> aged(18.02), aged(30.0)
+    >>> age_text(18.02), age_text(30.0)
     ('18.1 hours old', '30 hours old')
     """
     return f"{math.ceil(round(10.0 * hours, 6)) / 10.0:g} hours old"
 
 
-def named_hours(hours: Hours, most: int = 6) -> str:
+def hours_text(hours: Hours, limit: int = 6) -> str:
     """Return hours as words: the first few by name, and how many there are."""
-    shown = ", ".join(iso(hour) for hour in hours[:most])
+    shown = ", ".join(iso_text(hour) for hour in hours[:limit])
     count = f"{len(hours)} hour{'s' if len(hours) > 1 else ''}"
-    return f"{count}: {shown}{' and more' if len(hours) > most else ''}"
+    return f"{count}: {shown}{' and more' if len(hours) > limit else ''}"

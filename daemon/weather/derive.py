@@ -13,7 +13,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place
-from daemon.weather.contract import HOUR, Hours, Mask, Refused
+from daemon.weather.contract import NP_HOUR, Hours, Mask, Refused
 from models import coefficients as c
 from models.humidity import dew_point_temperature
 from models.sun import solar_elevation
@@ -28,12 +28,12 @@ RAIN: Final = "precipitation_amount"
 SUN: Final = "surface_downwelling_shortwave_flux_in_air"
 WITHIN_HOUR: Final = np.arange(5, 60, 10) * np.timedelta64(1, "m")  # back from the label: the middles of six parts
 TINY: Final = 1e-9
-LOWEST: Final = 1e-6  # sine of the sun's height, so that nothing is divided by none
-GOLDEN: Final = 0.5 * (np.sqrt(5.0) - 1.0)  # steps of it part the unit interval evenly, however many are taken
+MIN_SUN_SINE: Final = 1e-6  # sine of the sun's height, so that nothing is divided by none
+GOLDEN_FRACTION: Final = 0.5 * (np.sqrt(5.0) - 1.0)  # steps of it part the unit interval evenly, however many are taken
 
 
 @dataclass(frozen=True)
-class Periods:
+class RainPeriods:
     """What a source tells of the rain of whole periods, in order of time; shape of each (period,).
 
     Attributes
@@ -91,11 +91,11 @@ def sun_from_cloud(cloud: Array, place: Place, time: Hours, *, opaque: bool = Fa
     wrong = cloud[(cloud < 0.0) | (cloud > 1.0)]
     if wrong.size:
         raise Refused(f"cloud: given {wrong[0]:g}, allowed 0 to 1 as share of the sky")
-    sky = _hazy_sky if opaque else _clear_sky
-    return _over_hours(sky, place, time) * _cloud_factor(_hour_means(cloud))
+    sky = _hazy_sky_radiation if opaque else _clear_sky_radiation
+    return _mean_over_hours(sky, place, time) * _cloud_factor(_hour_means(cloud))
 
 
-def hourly_instants(label: Hours, values: Array, time: Hours, *, peaks: bool = False) -> Array:
+def interpolate_hourly(label: Hours, values: Array, time: Hours, *, allow_overshoot: bool = False) -> Array:
     """Return values of coarse instants at every hour between them.
 
     Parameters
@@ -106,7 +106,7 @@ def hourly_instants(label: Hours, values: Array, time: Hours, *, peaks: bool = F
         Their values, of any unit; NaN where one is not known.
     time : array of datetime64, shape (time,)
         The hours wanted.
-    peaks : bool
+    allow_overshoot : bool
         Whether the curve may swing past the values given, as the temperature of an afternoon does between two of them.
         Never for what has a bound: cloud, wind, humidity.
 
@@ -122,9 +122,9 @@ def hourly_instants(label: Hours, values: Array, time: Hours, *, peaks: bool = F
 
     Notes
     -----
-    A cubic, monotone unless `peaks`; then its slopes are those of the parabola through three values. A typical year's
-    temperature, known every six hours, is met within 1.06 K instead of 1.19 (monotone) or 1.24 (straight lines), and
-    the day's highest is 0.75 K too low instead of 0.95. The mean is kept within 0.2 K by all of them.
+    A cubic, monotone unless `allow_overshoot`; then its slopes are those of the parabola through three values. A
+    typical year's temperature, known every six hours, is met within 1.06 K instead of 1.19 (monotone) or 1.24 (straight
+    lines), and the day's highest is 0.75 K too low instead of 0.95. The mean is kept within 0.2 K by all of them.
 
     References
     ----------
@@ -134,9 +134,9 @@ def hourly_instants(label: Hours, values: Array, time: Hours, *, peaks: bool = F
         raise Refused(f"hours between instants: given {label.size} instants, allowed one or more in order of time")
     if label.size == 1:
         return np.where(time == label, values, np.nan)
-    at, wanted = (np.asarray((one - label[0]) / HOUR, dtype=np.float64) for one in (label, time))
+    at, wanted = (np.asarray((one - label[0]) / NP_HOUR, dtype=np.float64) for one in (label, time))
     step = np.diff(at)
-    slope = _slopes(step, np.diff(values) / step, peaks=peaks)
+    slope = _slopes(step, np.diff(values) / step, allow_overshoot=allow_overshoot)
     part = np.clip(np.searchsorted(at, wanted, side="right") - 1, 0, step.size - 1)
     share = (wanted - at[part]) / step[part]
     found = _cubic(share, step[part], (values[part], values[part + 1]), (slope[part], slope[part + 1]))
@@ -144,11 +144,11 @@ def hourly_instants(label: Hours, values: Array, time: Hours, *, peaks: bool = F
     return np.where((share >= 0.0) & (share <= 1.0), known, np.nan)
 
 
-def scenarios(
+def draw_scenarios(
     single: xr.Dataset,
-    periods: Periods,
+    periods: RainPeriods,
     *,
-    wet: float,
+    wet_threshold: float,
     seed: int = c.SCENARIO_SEED,
     members: int = c.SCENARIO_MEMBERS,
 ) -> xr.Dataset:
@@ -160,7 +160,7 @@ def scenarios(
         One member in the contract's form, with cloud.
     periods : Periods
         Odds and amounts; an hour in none of them keeps the rain of `single`.
-    wet : float
+    wet_threshold : float
         What the source calls wet [mm in a period].
     seed : int
         The same seed gives the same draws: advice must not change because the dice did.
@@ -181,27 +181,27 @@ def scenarios(
     -----
     Each period is drawn wet or dry once, not each of its hours: a plateau of 40 % over twelve hours is one event. The
     draws of a period lie evenly, so that as many members are wet as the chance says, give or take one, and periods near
-    each other are alike. The amount of a wet period is `wet` and an exponential above it, about ``amount / chance``. It
-    falls in one spell, longer the more it is, placed at random within the period. The hours of a spell have a covered
-    sky, the sun of one and air of at least 90 % humidity. All else is as in `single`, so members differ in their rain
-    only: less than those of a true ensemble do.
+    each other are alike. The amount of a wet period is `wet_threshold` and an exponential above it, about ``amount /
+    chance``. It falls in one spell, longer the more it is, placed at random within the period. The hours of a spell
+    have a covered sky, the sun of one and air of at least 90 % humidity. All else is as in `single`, so members differ
+    in their rain only: less than those of a true ensemble do.
 
     A chance without an amount rains as much as is usual. An amount without a chance is given one of 5 %.
     """
-    _check(single, periods, wet)
+    _check_scenario_input(single, periods, wet_threshold)
     dice = np.random.default_rng(seed)
-    amount = _amounts(_levels(periods, members, dice), periods, wet)
+    amount = _rain_amounts(_wetness_levels(periods, members, dice), periods, wet_threshold)
     expected = single[RAIN].values[0]
     rain, falls = np.tile(expected, (members, 1)), np.zeros((members, expected.size), dtype=bool)
     for number, (first, end) in enumerate(zip(periods.first, periods.end, strict=True)):
-        rain[:, first:end] = _placed(amount[:, number], expected[first:end], wet, dice)
+        rain[:, first:end] = _place_rain(amount[:, number], expected[first:end], wet_threshold, dice)
         falls[:, first:end] = rain[:, first:end] > 0.0
     many = single.isel(member=np.zeros(members, dtype=int))
     labels = [f"{number:02d}" for number in range(members)]
-    return _rained_on(many.assign_coords(member=labels), rain, falls).assign_attrs(synthetic=1)
+    return _with_rain(many.assign_coords(member=labels), rain, falls).assign_attrs(synthetic=1)
 
 
-def _check(single: xr.Dataset, periods: Periods, wet: float) -> None:
+def _check_scenario_input(single: xr.Dataset, periods: RainPeriods, wet_threshold: float) -> None:
     """Refuse what no scenario can be made of."""
     if single.sizes["member"] != 1 or "place" in single.dims:
         raise Refused(f"scenarios of rain: given {dict(single.sizes)}, allowed one member at one place")
@@ -210,18 +210,23 @@ def _check(single: xr.Dataset, periods: Periods, wet: float) -> None:
     hours, edges = single.sizes["time"], np.stack([periods.first, periods.end], axis=-1).ravel()
     if (np.diff(edges, prepend=0, append=hours) < 0).any() or (periods.first == periods.end).any():
         raise Refused(f"periods of rain: given {edges.tolist()}, allowed one after the other in {hours} hours")
-    _expect("chance of rain", periods.chance, ~((periods.chance >= 0.0) & (periods.chance <= 1.0)), "0 to 1")
-    _expect("rain of a period", periods.amount, (periods.amount < 0.0) | np.isinf(periods.amount), "0 mm or more")
-    _expect("rain that is called wet", np.array([wet]), np.array([not 0.0 < wet < np.inf]), "more than 0 mm")
+    _refuse_where("chance of rain", periods.chance, ~((periods.chance >= 0.0) & (periods.chance <= 1.0)), "0 to 1")
+    _refuse_where("rain of a period", periods.amount, (periods.amount < 0.0) | np.isinf(periods.amount), "0 mm or more")
+    _refuse_where(
+        "rain that is called wet",
+        np.array([wet_threshold]),
+        np.array([not 0.0 < wet_threshold < np.inf]),
+        "more than 0 mm",
+    )
 
 
-def _expect(what: str, given: Array, wrong: Mask, allowed: str) -> None:
+def _refuse_where(label: str, values: Array, wrong: Mask, allowed: str) -> None:
     """Refuse values of which one is wrong."""
     if wrong.any():
-        raise Refused(f"{what}: given {given[wrong][0]:g}, allowed {allowed}")
+        raise Refused(f"{label}: given {values[wrong][0]:g}, allowed {allowed}")
 
 
-def _levels(periods: Periods, members: int, dice: np.random.Generator) -> Array:
+def _wetness_levels(periods: RainPeriods, members: int, dice: np.random.Generator) -> Array:
     """Return how wet each period is among the members [1], shape (member, period), evenly spread in each period.
 
     Neighbouring periods are alike, the more so the nearer their middles are.
@@ -234,35 +239,35 @@ def _levels(periods: Periods, members: int, dice: np.random.Generator) -> Array:
         drawn[:, number] = past * drawn[:, number - 1] + new * drawn[:, number]
     rank = drawn.argsort(axis=0).argsort(axis=0)
     # A shift that differs from period to period: rounding a small chance to no member evens out over the days.
-    shift = (dice.random() + GOLDEN * np.arange(middle.size)) % 1.0
+    shift = (dice.random() + GOLDEN_FRACTION * np.arange(middle.size)) % 1.0
     return np.asarray((rank + shift) / members)
 
 
-def _amounts(level: Array, periods: Periods, wet: float) -> Array:
+def _rain_amounts(level: Array, periods: RainPeriods, wet_threshold: float) -> Array:
     """Return the rain of each member in each period [mm]: none, or at least what is called wet."""
-    chance, mean = _when_wet(periods, wet)
+    chance, mean = _wet_odds_and_mean(periods, wet_threshold)
     rains = level > 1.0 - chance
     share = np.where(rains, (level - (1.0 - chance)) / np.maximum(chance, TINY), 0.0)
     excess = -np.log1p(-np.minimum(share, 1.0 - TINY))
     # The mean of a few draws from a long tail is not the tail's: it is set right.
     found = excess.sum(axis=0) / np.maximum(rains.sum(axis=0), 1)
-    return np.where(rains, wet + (mean - wet) * excess / np.maximum(found, TINY), 0.0)
+    return np.where(rains, wet_threshold + (mean - wet_threshold) * excess / np.maximum(found, TINY), 0.0)
 
 
-def _when_wet(periods: Periods, wet: float) -> tuple[Array, Array]:
+def _wet_odds_and_mean(periods: RainPeriods, wet_threshold: float) -> tuple[Array, Array]:
     """Return the odds that each period is wet [1], and its mean rain if it is [mm]; shape of both (period,).
 
     Chance and amount may come from different hours of a forecaster's work and contradict each other: rain without a
     chance, a chance without rain. The wetter reading is taken.
     """
     amount = periods.amount
-    least = np.where(amount > wet, np.maximum(c.MIN_CHANCE_WITH_AMOUNT, amount / c.MAX_WET_PERIOD_RAIN), 0.0)
+    least = np.where(amount > wet_threshold, np.maximum(c.MIN_CHANCE_WITH_AMOUNT, amount / c.MAX_WET_PERIOD_RAIN), 0.0)
     chance = np.minimum(np.maximum(periods.chance, least), 1.0)
-    told = np.where(amount > 0.0, amount / np.maximum(chance, TINY), c.UNFORECAST_RAIN_FACTOR * wet)
-    return chance, np.maximum(np.where(np.isnan(amount), c.DEFAULT_WET_PERIOD_RAIN, told), wet)
+    told = np.where(amount > 0.0, amount / np.maximum(chance, TINY), c.UNFORECAST_RAIN_FACTOR * wet_threshold)
+    return chance, np.maximum(np.where(np.isnan(amount), c.DEFAULT_WET_PERIOD_RAIN, told), wet_threshold)
 
 
-def _placed(amount: Array, expected: Array, wet: float, dice: np.random.Generator) -> Array:
+def _place_rain(amount: Array, expected: Array, wet_threshold: float, dice: np.random.Generator) -> Array:
     """Return the rain of a period's hours [mm], shape (member, hour): one spell for each member, its sum kept.
 
     Spells lie all over the period, half of them where the source itself expects its rain.
@@ -273,20 +278,20 @@ def _placed(amount: Array, expected: Array, wet: float, dice: np.random.Generato
     members = np.flatnonzero(amount)
     places = (dice.permutation(members.size) + dice.random()) / max(members.size, 1)
     for member, place in zip(members, places, strict=True):
-        hours = _spell(amount[member], wet, expected.size)
+        hours = _spell_hours(amount[member], wet_threshold, expected.size)
         weight = np.convolve(likely, np.ones(hours), mode="valid").cumsum()
         start = int(np.searchsorted(weight, place * weight[-1]))
         rain[member, start : start + hours] = amount[member] / hours
     return rain
 
 
-def _spell(amount: float, wet: float, most: int) -> int:
+def _spell_hours(amount: float, wet_threshold: float, limit: int) -> int:
     """Return how long it rains [h], but not so long that the rain of an hour would pass for none."""
     usual = round(c.SPELL_HOURS * float(amount**c.SPELL_EXPONENT))
-    return max(1, min(usual, most, int(amount / wet + TINY)))
+    return max(1, min(usual, limit, int(amount / wet_threshold + TINY)))
 
 
-def _rained_on(many: xr.Dataset, rain: Array, falls: Mask) -> xr.Dataset:
+def _with_rain(many: xr.Dataset, rain: Array, falls: Mask) -> xr.Dataset:
     """Return members with their rain, and with the sky and the air that go with it."""
     cloud, air, dew = (many[name].values for name in (CLOUD, AIR, DEW))
     covered = falls.copy()
@@ -300,19 +305,19 @@ def _rained_on(many: xr.Dataset, rain: Array, falls: Mask) -> xr.Dataset:
     )
 
 
-def _over_hours(sky: Callable[[Array], Array], place: Place, time: Hours) -> Array:
+def _mean_over_hours(sky: Callable[[Array], Array], place: Place, time: Hours) -> Array:
     """Return the mean over the hour that ends at each label of a sky, told by the sine of the sun's height."""
     within = time[:, None] - WITHIN_HOUR
     height = np.sin(np.radians(solar_elevation(place.latitude, place.longitude, within)))
-    return np.asarray(np.where(height > 0.0, sky(np.maximum(height, LOWEST)), 0.0).mean(axis=-1))
+    return np.asarray(np.where(height > 0.0, sky(np.maximum(height, MIN_SUN_SINE)), 0.0).mean(axis=-1))
 
 
-def _clear_sky(height: Array) -> Array:
+def _clear_sky_radiation(height: Array) -> Array:
     """Return the radiation of a clear sky [W m-2] (Haurwitz)."""
     return np.asarray(c.HAURWITZ * height * np.exp(-c.HAURWITZ_AIR / height))
 
 
-def _hazy_sky(height: Array) -> Array:
+def _hazy_sky_radiation(height: Array) -> Array:
     """Return the radiation of a clear sky [W m-2] (Kasten and Czeplak)."""
     return np.maximum(c.KASTEN_SKY * height - c.KASTEN_AIR, 0.0)
 
@@ -328,11 +333,11 @@ def _hour_means(instants: Array) -> Array:
     return np.asarray(0.5 * (before + instants))
 
 
-def _slopes(step: Array, secant: Array, *, peaks: bool) -> Array:
+def _slopes(step: Array, secant: Array, *, allow_overshoot: bool) -> Array:
     """Return the slope at each instant; at an end, or beside a gap, that of the line to its only neighbour."""
     before, after = np.append(np.nan, secant), np.append(secant, np.nan)
     early, late = np.append(1.0, step), np.append(step, 1.0)
-    if peaks:
+    if allow_overshoot:
         inner = (late * before + early * after) / (early + late)
     else:
         near, far = early + 2.0 * late, late + 2.0 * early

@@ -13,22 +13,30 @@ import xarray as xr
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from daemon.weather.contract import REQUIRED, Mask, Refused, above_the_air, at_utc, iso
+from daemon.weather.contract import REQUIRED, Mask, Refused, extraterrestrial_flux, iso_text, to_datetime64
 
 Array = NDArray[np.float64]
 
-LEAST_AHEAD: Final = timedelta(hours=24)  # that a forecast must reach beyond now, estimate
-STILL: Final = 36  # [h] that air never keeps one temperature for, to the digits told, estimate
-HOTTEST: Final = 42.0  # [degC] mean of three days or more: the hottest months of deserts have 40, remembered
-DARKEST: Final = 0.02  # [1] of the sky's sun under the thickest cloud of three days; such hours have 0.05, remembered
-BRIGHTEST: Final = 0.95  # [1] the same of the clearest: dry mountains have 0.85, remembered
-HIGH: Final = 0.5  # [1] of the highest sun, from which it is day
-NIGHTS: Final = 36  # [h] in which days and nights can be compared
-COLDER: Final = 4.0  # [K] that the dark of 36 h is warmer than high sun at most, measured: 3.7 in a year in Carolina
-ENOUGH: Final = 72  # [h] that means are of
-LATER: Final = 120  # [h] from when on rain was a third of what it should be in a service's forecasts
-SHARE: Final = 1 / 3  # [1] of the next driest member's rain that a dry one must have by then, estimate
-MUCH: Final = 10.0  # [mm] of rain later in all other members, from which the driest is judged by them, estimate
+MIN_HORIZON: Final = timedelta(hours=24)  # that a forecast must reach beyond now, estimate
+MAX_CONSTANT_HOURS: Final = 36  # [h] that air never keeps one temperature for, to the digits told, estimate
+MAX_MEAN_TEMPERATURE: Final = (
+    42.0  # [degC] mean of three days or more: the hottest months of deserts have 40, remembered
+)
+MIN_SUN_SHARE: Final = (
+    0.02  # [1] of the sky's sun under the thickest cloud of three days; such hours have 0.05, remembered
+)
+MAX_SUN_SHARE: Final = 0.95  # [1] the same of the clearest: dry mountains have 0.85, remembered
+HIGH_SUN_SHARE: Final = 0.5  # [1] of the highest sun, from which it is day
+MIN_DAY_NIGHT_HOURS: Final = 36  # [h] in which days and nights can be compared
+MAX_NIGHT_EXCESS: Final = (
+    4.0  # [K] that the dark of 36 h is warmer than high sun at most, measured: 3.7 in a year in Carolina
+)
+MIN_MEAN_HOURS: Final = 72  # [h] that means are of
+LATE_FROM_HOUR: Final = 120  # [h] from when on rain was a third of what it should be in a service's forecasts
+MIN_LATE_RAIN_SHARE: Final = 1 / 3  # [1] of the next driest member's rain that a dry one must have by then, estimate
+MUCH_LATE_RAIN: Final = (
+    10.0  # [mm] of rain later in all other members, from which the driest is judged by them, estimate
+)
 
 AIR: Final = "air_temperature"
 WIND: Final = "wind_speed"
@@ -36,7 +44,7 @@ SUN: Final = "surface_downwelling_shortwave_flux_in_air"
 RAIN: Final = "precipitation_amount"
 
 
-def long_enough(ahead: xr.Dataset, now: datetime, least: timedelta = LEAST_AHEAD) -> None:
+def refuse_too_short(ahead: xr.Dataset, now: datetime, horizon: timedelta = MIN_HORIZON) -> None:
     """Refuse a forecast that does not reach far enough beyond now, so that another is asked for.
 
     Raises
@@ -44,12 +52,12 @@ def long_enough(ahead: xr.Dataset, now: datetime, least: timedelta = LEAST_AHEAD
     Refused
         With its end.
     """
-    end, wanted = ahead["time"].to_numpy()[-1], at_utc(now + least).astype("datetime64[h]")
+    end, wanted = ahead["time"].to_numpy()[-1], to_datetime64(now + horizon).astype("datetime64[h]")
     if end < wanted:
-        raise Refused(f"the forecast ends at {iso(end)}, allowed {iso(wanted)} or later")
+        raise Refused(f"the forecast ends at {iso_text(end)}, allowed {iso_text(wanted)} or later")
 
 
-def sensible(ahead: xr.Dataset, now: datetime, *, single: bool = False) -> xr.Dataset:
+def drop_implausible(ahead: xr.Dataset, now: datetime, *, single: bool = False) -> xr.Dataset:
     """Return a forecast without the members that make no sense.
 
     Parameters
@@ -72,9 +80,9 @@ def sensible(ahead: xr.Dataset, now: datetime, *, single: bool = False) -> xr.Da
     Refused
         When no member is left, with what is wrong with the first.
     """
-    found, rules = ahead, {**OF_ONE, **({} if single or ahead.attrs.get("synthetic") else OF_MANY)}
+    found, rules = ahead, {**SINGLE_MEMBER_RULES, **({} if single or ahead.attrs.get("synthetic") else ENSEMBLE_RULES)}
     for why, is_bad in rules.items():
-        bad = is_bad(found.sel(time=slice(at_utc(now), None)))
+        bad = is_bad(found.sel(time=slice(to_datetime64(now), None)))
         if bad.all():
             raise Refused(f"no usable member; {why} in member {found['member'].to_numpy()[0]}")
         found = found.isel(member=~bad)
@@ -82,97 +90,97 @@ def sensible(ahead: xr.Dataset, now: datetime, *, single: bool = False) -> xr.Da
     return found.assign_attrs(members_dropped=dropped)
 
 
-def stands_still(coming: xr.Dataset) -> Mask:
+def is_stuck(coming: xr.Dataset) -> Mask:
     """Return which members keep one temperature for too long, shape (member,): a store that stuck, or a gap filled."""
-    same = np.diff(_of_members(coming, AIR)) == 0.0
-    if same.shape[-1] < STILL:
+    same = np.diff(_values_of(coming, AIR)) == 0.0
+    if same.shape[-1] < MAX_CONSTANT_HOURS:
         return np.zeros(coming.sizes["member"], dtype=bool)
-    return _somewhere(sliding_window_view(same, STILL, axis=-1).all(axis=-1).any(axis=-1))
+    return _is_bad_anywhere(sliding_window_view(same, MAX_CONSTANT_HOURS, axis=-1).all(axis=-1).any(axis=-1))
 
 
 def is_too_hot(coming: xr.Dataset) -> Mask:
     """Return which members are hotter in the mean than any place, shape (member,): degrees Fahrenheit."""
-    if coming.sizes["time"] < ENOUGH:
+    if coming.sizes["time"] < MIN_MEAN_HOURS:
         return np.zeros(coming.sizes["member"], dtype=bool)
-    return _somewhere(_of_members(coming, AIR).mean(axis=-1) > HOTTEST)
+    return _is_bad_anywhere(_values_of(coming, AIR).mean(axis=-1) > MAX_MEAN_TEMPERATURE)
 
 
-def fits_no_sky(coming: xr.Dataset) -> Mask:
+def has_impossible_sun(coming: xr.Dataset) -> Mask:
     """Return which members have too small or too large a share of the sky's sun, shape (member,).
 
     That is sun in kW m-2, or in MJ m-2 of an hour or a day; where the place is not known, no member.
     """
-    if coming.sizes["time"] < ENOUGH or "latitude" not in coming.coords:
+    if coming.sizes["time"] < MIN_MEAN_HOURS or "latitude" not in coming.coords:
         return np.zeros(coming.sizes["member"], dtype=bool)
-    sun, most = _of_members(coming, SUN).sum(axis=-1), above_the_air(coming).sum(axis=-1)[..., np.newaxis]
-    return _somewhere((sun < DARKEST * most) | (sun > BRIGHTEST * most))
+    sun, most = _values_of(coming, SUN).sum(axis=-1), extraterrestrial_flux(coming).sum(axis=-1)[..., np.newaxis]
+    return _is_bad_anywhere((sun < MIN_SUN_SHARE * most) | (sun > MAX_SUN_SHARE * most))
 
 
-def is_warm_by_night(coming: xr.Dataset) -> Mask:
+def is_warmer_at_night(coming: xr.Dataset) -> Mask:
     """Return which members are colder in the mean by high sun than in the dark, shape (member,): times half a day off.
 
     For sources that tell no sun, from whose own hours more would be seen.
     """
-    if coming.sizes["time"] < NIGHTS or "latitude" not in coming.coords:
+    if coming.sizes["time"] < MIN_DAY_NIGHT_HOURS or "latitude" not in coming.coords:
         return np.zeros(coming.sizes["member"], dtype=bool)
-    sky = above_the_air(coming)[..., np.newaxis, :]
-    parts = (sky > HIGH * sky.max(axis=-1, keepdims=True), sky == 0.0)
+    sky = extraterrestrial_flux(coming)[..., np.newaxis, :]
+    parts = (sky > HIGH_SUN_SHARE * sky.max(axis=-1, keepdims=True), sky == 0.0)
     high, dark = (
-        np.where(part, _of_members(coming, AIR), 0.0).sum(axis=-1) / np.maximum(part.sum(axis=-1), 1) for part in parts
+        np.where(part, _values_of(coming, AIR), 0.0).sum(axis=-1) / np.maximum(part.sum(axis=-1), 1) for part in parts
     )
-    return _somewhere((high < dark - COLDER) & parts[1].any(axis=-1))
+    return _is_bad_anywhere((high < dark - MAX_NIGHT_EXCESS) & parts[1].any(axis=-1))
 
 
-def never_blows(coming: xr.Dataset) -> Mask:
+def has_no_wind(coming: xr.Dataset) -> Mask:
     """Return which members have no wind at all, shape (member,): a gap filled with zeros."""
-    if coming.sizes["time"] < ENOUGH:
+    if coming.sizes["time"] < MIN_MEAN_HOURS:
         return np.zeros(coming.sizes["member"], dtype=bool)
-    return _somewhere((_of_members(coming, WIND) == 0.0).all(axis=-1))
+    return _is_bad_anywhere((_values_of(coming, WIND) == 0.0).all(axis=-1))
 
 
-def repeats(coming: xr.Dataset) -> Mask:
+def is_duplicate(coming: xr.Dataset) -> Mask:
     """Return which members tell in every hour what one before them tells, shape (member,).
 
     Members that are one forecast told many times would make it certain.
     """
-    rows = np.concatenate([_of_members(coming, name) for name in REQUIRED], axis=-1)
+    rows = np.concatenate([_values_of(coming, name) for name in REQUIRED], axis=-1)
     by_member = np.moveaxis(rows, -2, 0).reshape(coming.sizes["member"], -1)
     bad = np.ones(by_member.shape[0], dtype=bool)
     bad[np.unique(by_member, axis=0, return_index=True)[1]] = False
     return bad
 
 
-def dries_up(coming: xr.Dataset) -> Mask:
+def has_lost_late_rain(coming: xr.Dataset) -> Mask:
     """Return the member that has lost the rain of its later days, where all others have much of it, shape (member,).
 
     Only the driest can be one: to drop a wet member would raise the odds.
     """
-    late = _of_members(coming, RAIN)[..., LATER:].sum(axis=-1)
+    late = _values_of(coming, RAIN)[..., LATE_FROM_HOUR:].sum(axis=-1)
     if late.shape[-1] < 2:
         return np.zeros(coming.sizes["member"], dtype=bool)
     next_driest = np.sort(late, axis=-1)[..., 1:2]
-    return _somewhere((late < SHARE * next_driest) & (next_driest >= MUCH))
+    return _is_bad_anywhere((late < MIN_LATE_RAIN_SHARE * next_driest) & (next_driest >= MUCH_LATE_RAIN))
 
 
-OF_ONE: Final[Mapping[str, Callable[[xr.Dataset], Mask]]] = {
-    f"the air keeps one temperature for {STILL} hours": stands_still,
-    f"the air has more than {HOTTEST:g} degC in the mean (is it in degF?)": is_too_hot,
-    f"the sun is not {DARKEST:g} to {BRIGHTEST:g} of the sky's (is it in W m-2?)": fits_no_sky,
-    "there is no wind at all": never_blows,
-    "the air is colder by day than by night (are the times UTC?)": is_warm_by_night,
+SINGLE_MEMBER_RULES: Final[Mapping[str, Callable[[xr.Dataset], Mask]]] = {
+    f"the air keeps one temperature for {MAX_CONSTANT_HOURS} hours": is_stuck,
+    f"the air has more than {MAX_MEAN_TEMPERATURE:g} degC in the mean (is it in degF?)": is_too_hot,
+    f"the sun is not {MIN_SUN_SHARE:g} to {MAX_SUN_SHARE:g} of the sky's (is it in W m-2?)": has_impossible_sun,
+    "there is no wind at all": has_no_wind,
+    "the air is colder by day than by night (are the times UTC?)": is_warmer_at_night,
 }
-OF_MANY: Final[Mapping[str, Callable[[xr.Dataset], Mask]]] = {
-    "all tell the same": repeats,
-    "the rain ends where it goes on in all others": dries_up,
+ENSEMBLE_RULES: Final[Mapping[str, Callable[[xr.Dataset], Mask]]] = {
+    "all tell the same": is_duplicate,
+    "the rain ends where it goes on in all others": has_lost_late_rain,
 }
 
 
-def _of_members(coming: xr.Dataset, name: str) -> Array:
+def _values_of(coming: xr.Dataset, name: str) -> Array:
     """Return a variable, shape (..., member, time)."""
     return coming[name].to_numpy()
 
 
-def _somewhere(bad: Mask | np.bool_) -> Mask:
+def _is_bad_anywhere(bad: Mask | np.bool_) -> Mask:
     """Return which members are bad at any place, shape (member,)."""
     found: Mask = np.logical_or.reduce(bad.reshape(-1, bad.shape[-1]))
     return found

@@ -35,7 +35,7 @@ from daemon.domain.advice import AdviceKind, Morning
 from daemon.domain.farm import Farm, Place
 from daemon.weather import gather as gathering
 from daemon.weather.archive import Archive
-from daemon.weather.gather import gathered
+from daemon.weather.gather import gather
 from daemon.weather.http.client import open_session
 from tests.faults.canned import Canned, Canteen
 from tests.faults.counting import Count, report
@@ -176,8 +176,8 @@ def ground() -> Iterator[Ground]:
         for wet in (False, True):
             found.good |= {(name, wet): bodies for name, bodies in found.replies(table(wet)).items()}
         with OpenMeteo(table(False), now=NOW, members=MEMBERS) as server:
-            came = gathered(_farm(weather=source(server.address, least_members=3)), NOW).past
-        Archive(folder / "weather.sqlite3").keep_past(PLACE, came, NOW)
+            came = gather(_farm(weather=source(server.address, least_members=3)), NOW).past
+        Archive(folder / "weather.sqlite3").store_past(PLACE, came, NOW)
         yield found
 
 
@@ -195,7 +195,7 @@ def _heard() -> Iterator[Breakdowns]:
 def _open_meteo(hours: pd.DataFrame) -> Bodies:
     """Return what the service tells when it is asked as it is in earnest."""
     with OpenMeteo(hours, now=NOW, members=MEMBERS, run=NOW - timedelta(hours=4)) as server:
-        gathered(_farm(weather=source(server.address, least_members=3)), NOW)
+        gather(_farm(weather=source(server.address, least_members=3)), NOW)
         return {asked.path: _json(server.reply(asked.path, asked.query)) for asked in server.asked if asked.query}
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 from daemon.domain.farm import Farm, Place
 from daemon.weather.archive import Archive
 from daemon.weather.contract import Weather
-from daemon.weather.gather import gathered
+from daemon.weather.gather import gather
 from tests.loopback.hours import HERE, NOW, invented, source
 from tests.loopback.met_no import MetNo
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST, HISTORY, OpenMeteo, error
@@ -56,7 +56,7 @@ class World:
     def told(self, *sources: str, now: datetime = NOW, warmer: float = 0.0, **changes: Any) -> Weather:
         """One look that adds to the archive."""
         self.at(now, warmer)
-        return gathered(self.farm(*sources, **changes), now, self.archive, keeping=True)
+        return gather(self.farm(*sources, **changes), now, self.archive, update_archive=True)
 
     def refuse_open_meteo(
         self, reason: str = "not today", paths: tuple[str, ...] = (FORECAST, ENSEMBLE, HISTORY)

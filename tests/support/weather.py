@@ -10,8 +10,8 @@ import pandas as pd
 
 from daemon.domain.farm import Farm, Field, Place
 from daemon.planning.ground import Ground
-from daemon.weather.clean import settled
-from daemon.weather.contract import Weather, assembled
+from daemon.weather.clean import clean
+from daemon.weather.contract import Weather, build_dataset
 from tests.loopback.hours import invented
 from tests.support.farms import ACRE, farm
 
@@ -99,9 +99,9 @@ def weather(
         "fetched_at": now.isoformat(),
     }
     come = {name: past[name].to_numpy()[None, None] for name in COLUMNS}
-    return settled(
-        assembled(come, _labels(past), ["record"], [place], attributes | {"kind": "record"}),
-        assembled(
+    return clean(
+        build_dataset(come, _labels(past), ["record"], [place], attributes | {"kind": "record"}),
+        build_dataset(
             coming,
             _labels(ahead),
             [f"{number:02}" for number in range(members)],

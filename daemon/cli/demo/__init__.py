@@ -18,8 +18,8 @@ from daemon.page.server import write_page
 from daemon.page.today import make_view
 from daemon.planning.prospect import plan_fields
 from daemon.settings import load
-from daemon.weather.clean import settled
-from daemon.weather.contract import Weather, assembled
+from daemon.weather.clean import clean
+from daemon.weather.contract import Weather, build_dataset
 from daemon.words.numbers import area_text, field_size_text, odds_text, weekday_name
 from daemon.words.reasons import day_reason_text
 from daemon.words.stand import ripeness_text
@@ -78,9 +78,9 @@ def invented_weather(farm: Farm, *, members: int = MEMBERS, days: Sequence[tuple
         "fetched_at": NOW.isoformat(),
     }
     names = [f"{number:02}" for number in range(members)]
-    return settled(
-        assembled(come, past, ["record"], [farm.place], attributes | {"kind": "record"}),
-        assembled(coming, ahead, names, [farm.place], attributes | {"kind": "forecast"}),
+    return clean(
+        build_dataset(come, past, ["record"], [farm.place], attributes | {"kind": "record"}),
+        build_dataset(coming, ahead, names, [farm.place], attributes | {"kind": "forecast"}),
         first,
         NOW,
     )

@@ -23,21 +23,21 @@ from typing import Final
 
 from daemon.system.clock import Clock
 
-LONGEST_FRESH: Final = timedelta(days=1)  # a wrong header must not hold back the forecast for a year
-UNUSED: Final = timedelta(days=14)  # then a reply is thrown away
-SUFFIX: Final = ".reply"
-PART: Final = ".part"  # of a file that is still being written
-GOOD: Final = (200, 203)
+MAX_FRESHNESS: Final = timedelta(days=1)  # a wrong header must not hold back the forecast for a year
+MAX_UNUSED_AGE: Final = timedelta(days=14)  # then a reply is thrown away
+REPLY_SUFFIX: Final = ".reply"
+PART_SUFFIX: Final = ".part"  # of a file that is still being written
+OK_STATUSES: Final = (200, 203)
 # What is kept of a reply's headers, and what is sent back of them when it has grown old.
-HEADERS: Final = ("Cache-Control", "Expires", "Date", "Age", "Last-Modified", "ETag")
+STORED_HEADERS: Final = ("Cache-Control", "Expires", "Date", "Age", "Last-Modified", "ETag")
 VALIDATORS: Final = {"Last-Modified": "If-Modified-Since", "ETag": "If-None-Match"}
-MAX_AGE: Final = re.compile(r'(?:^|[,\s])max-age\s*=\s*"?(\d{1,9})\b', re.IGNORECASE)
+MAX_AGE_PATTERN: Final = re.compile(r'(?:^|[,\s])max-age\s*=\s*"?(\d{1,9})\b', re.IGNORECASE)
 
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
-class Kept:
+class CachedReply:
     """A good reply as it came.
 
     Parameters
@@ -45,32 +45,32 @@ class Kept:
     asked : datetime
         When the server gave it, or last said that it still holds.
     headers : mapping of str to str
-        Those of `HEADERS` that it had.
+        Those of `STORED_HEADERS` that it had.
     body : bytes
         Unpacked.
     """
 
-    asked: datetime
+    validated_at: datetime
     headers: Mapping[str, str]
     body: bytes
 
     def is_fresh(self, now: datetime) -> bool:
         """Return whether the server need not be asked yet. A clock set back ends it too."""
-        return self.asked <= now < self.asked + fresh_for(self.headers, self.asked)
+        return self.validated_at <= now < self.validated_at + freshness_lifetime(self.headers, self.validated_at)
 
     @property
-    def questions(self) -> dict[str, str]:
+    def conditional_headers(self) -> dict[str, str]:
         """The headers that ask whether it still holds, with the server's own words byte for byte."""
         return {ask: self.headers[name] for name, ask in VALIDATORS.items() if name in self.headers}
 
-    def confirmed(self, headers: Mapping[str, str], asked: datetime) -> "Kept":
+    def freshen(self, headers: Mapping[str, str], validated_at: datetime) -> "CachedReply":
         """Return it with the newer headers of a reply "not modified"."""
         old = {name: text for name, text in self.headers.items() if name not in ("Date", "Age")}
-        return Kept(asked, old | _wanted(headers), self.body)
+        return CachedReply(validated_at, old | _select_headers(headers), self.body)
 
 
 @dataclass(frozen=True)
-class Replies:
+class ReplyCache:
     """A folder with one file for each request.
 
     Parameters
@@ -90,79 +90,79 @@ class Replies:
     folder: Path | None
     clock: Clock
 
-    def find(self, request: str) -> Kept | None:
+    def find(self, request: str) -> CachedReply | None:
         """Return the reply kept for a request, fresh or not, if there is a whole one."""
         if self.folder is None:
             return None
         try:
-            return _read(self._path(self.folder, request).read_bytes())
+            return _deserialize(self._path(self.folder, request).read_bytes())
         except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
             return None
 
-    def keep(self, request: str, status: int, headers: Mapping[str, str], body: bytes) -> None:
+    def store(self, request: str, status: int, headers: Mapping[str, str], body: bytes) -> None:
         """Keep a reply if it may and can be used again, else forget what was kept for this request."""
-        kept = Kept(self.clock.now(), _wanted(headers), body)
-        usable = kept.questions or fresh_for(kept.headers, kept.asked) > timedelta(0)
-        if status in GOOD and usable and _may_be_kept(headers) and _is_whole(headers, body):
+        kept = CachedReply(self.clock.now(), _select_headers(headers), body)
+        usable = kept.conditional_headers or freshness_lifetime(kept.headers, kept.validated_at) > timedelta(0)
+        if status in OK_STATUSES and usable and _is_storable(headers) and _is_complete(headers, body):
             self._write(request, kept)
         elif self.folder is not None:
             with suppress(OSError):
                 self._path(self.folder, request).unlink()
 
-    def confirm(self, request: str, kept: Kept, headers: Mapping[str, str]) -> None:
+    def confirm(self, request: str, cached: CachedReply, headers: Mapping[str, str]) -> None:
         """Keep a reply on, because the server says that it still holds."""
-        self._write(request, kept.confirmed(headers, self.clock.now()))
+        self._write(request, cached.freshen(headers, self.clock.now()))
 
-    def _write(self, request: str, kept: Kept) -> None:
+    def _write(self, request: str, cached: CachedReply) -> None:
         if self.folder is None:
             return
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            _replace(self._path(self.folder, request), _written(kept), kept.asked)
-            _throw_away(self.folder, kept.asked - UNUSED)
+            _write_atomically(self._path(self.folder, request), _serialize(cached), cached.validated_at)
+            _prune(self.folder, cached.validated_at - MAX_UNUSED_AGE)
         except OSError as error:
-            _warn(self.folder, error.strerror or type(error).__name__)
+            _warn_once(self.folder, error.strerror or type(error).__name__)
 
     @staticmethod
     def _path(folder: Path, request: str) -> Path:
-        return folder / f"{sha256(request.encode()).hexdigest()}{SUFFIX}"
+        return folder / f"{sha256(request.encode()).hexdigest()}{REPLY_SUFFIX}"
 
 
-def fresh_for(headers: Mapping[str, str], asked: datetime) -> timedelta:
+def freshness_lifetime(headers: Mapping[str, str], received_at: datetime) -> timedelta:
     """Return for how long a reply needs no further asking.
 
     Parameters
     ----------
     headers : mapping of str to str
         Of the reply.
-    asked : datetime
+    received_at : datetime
         When it came.
 
     Notes
     -----
     ``max-age`` goes before ``Expires``, which is counted from the server's own ``Date``, so that a wrong clock here
-    does no harm. Without either it is nothing: no guess is made from the age of the content. `LONGEST_FRESH` at most.
+    does no harm. Without either it is nothing: no guess is made from the age of the content. `MAX_FRESHNESS` at most.
 
     Examples
     --------
     >>> noon = datetime(2026, 6, 1, 12, tzinfo=UTC)
-    >>> fresh_for({"Cache-Control": "public, max-age=1800", "Age": "600"}, noon)
+    >>> freshness_lifetime({"Cache-Control": "public, max-age=1800", "Age": "600"}, noon)
     datetime.timedelta(seconds=1200)
     """
     control = headers.get("Cache-Control", "")
     if "no-cache" in control.lower():
         return timedelta(0)
-    if found := MAX_AGE.search(control):
+    if found := MAX_AGE_PATTERN.search(control):
         life = timedelta(seconds=int(found[1]))
     else:
-        ends = _moment(headers.get("Expires"))
-        life = ends - (_moment(headers.get("Date")) or asked) if ends else timedelta(0)
+        ends = _parse_http_date(headers.get("Expires"))
+        life = ends - (_parse_http_date(headers.get("Date")) or received_at) if ends else timedelta(0)
     age = headers.get("Age", "")
     life -= timedelta(seconds=int(age) if re.fullmatch(r"[0-9]{1,9}", age) else 0)
-    return min(max(life, timedelta(0)), LONGEST_FRESH)
+    return min(max(life, timedelta(0)), MAX_FRESHNESS)
 
 
-def _moment(text: str | None) -> datetime | None:
+def _parse_http_date(text: str | None) -> datetime | None:
     """Return an HTTP date; a broken one, like the common "0", is none."""
     try:
         moment = parsedate_to_datetime(text or "")
@@ -171,16 +171,16 @@ def _moment(text: str | None) -> datetime | None:
         return None
 
 
-def _wanted(headers: Mapping[str, str]) -> dict[str, str]:
+def _select_headers(headers: Mapping[str, str]) -> dict[str, str]:
     """Return the headers worth keeping; one with a line break in it could not be sent back."""
-    return {name: headers[name] for name in HEADERS if headers.get(name, "\n").isprintable()}
+    return {name: headers[name] for name in STORED_HEADERS if headers.get(name, "\n").isprintable()}
 
 
-def _may_be_kept(headers: Mapping[str, str]) -> bool:
+def _is_storable(headers: Mapping[str, str]) -> bool:
     return "no-store" not in headers.get("Cache-Control", "").lower() and "*" not in headers.get("Vary", "")
 
 
-def _is_whole(headers: Mapping[str, str], body: bytes) -> bool:
+def _is_complete(headers: Mapping[str, str], body: bytes) -> bool:
     """Return False for JSON that broke off: the server would confirm it for as long as it has nothing newer."""
     if "json" not in headers.get("Content-Type", ""):
         return True
@@ -191,24 +191,24 @@ def _is_whole(headers: Mapping[str, str], body: bytes) -> bool:
     return True
 
 
-def _written(kept: Kept) -> bytes:
-    head = json.dumps({"asked": kept.asked.isoformat(), "headers": dict(kept.headers)}).encode()
-    rest = head + b"\n" + kept.body
+def _serialize(cached: CachedReply) -> bytes:
+    head = json.dumps({"asked": cached.validated_at.isoformat(), "headers": dict(cached.headers)}).encode()
+    rest = head + b"\n" + cached.body
     return sha256(rest).hexdigest().encode() + b"\n" + rest
 
 
-def _read(content: bytes) -> Kept | None:
+def _deserialize(content: bytes) -> CachedReply | None:
     digest, _, rest = content.partition(b"\n")
     if sha256(rest).hexdigest().encode() != digest:
         return None
     head, _, body = rest.partition(b"\n")
     told = json.loads(head)
-    return Kept(datetime.fromisoformat(told["asked"]), _wanted(told["headers"]), body)
+    return CachedReply(datetime.fromisoformat(told["asked"]), _select_headers(told["headers"]), body)
 
 
-def _replace(path: Path, content: bytes, at: datetime) -> None:
+def _write_atomically(path: Path, content: bytes, at: datetime) -> None:
     """Write a file beside and put it in place, dated by our clock."""
-    with NamedTemporaryFile(dir=path.parent, suffix=PART, delete=False) as part:
+    with NamedTemporaryFile(dir=path.parent, suffix=PART_SUFFIX, delete=False) as part:
         written = Path(part.name)
         try:
             part.write(content)
@@ -220,16 +220,16 @@ def _replace(path: Path, content: bytes, at: datetime) -> None:
             raise
 
 
-def _throw_away(folder: Path, before: datetime) -> None:
+def _prune(folder: Path, before: datetime) -> None:
     """Remove what was not used for long, and what a process left half written."""
     for path in folder.iterdir():
         with suppress(OSError):  # another process may have been quicker
-            if path.suffix in (SUFFIX, PART) and path.stat().st_mtime < before.timestamp():
+            if path.suffix in (REPLY_SUFFIX, PART_SUFFIX) and path.stat().st_mtime < before.timestamp():
                 path.unlink()
 
 
 @cache
-def _warn(folder: Path, reason: str) -> None:
+def _warn_once(folder: Path, reason: str) -> None:
     """Say once that nothing can be kept."""
     log.warning(
         "replies of weather services cannot be kept in %s: %s. Let the program write there; "

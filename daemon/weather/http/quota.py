@@ -11,15 +11,15 @@ from urllib.parse import urlsplit
 
 from daemon.weather.contract import Refused
 
-Count = Callable[[str, float], None]
+CallCounter = Callable[[str, float], None]
 
-FREE: Final = ".open-meteo.com"  # the hosts that anybody may ask, as long as it is not too often
-PAID: Final = "customer-"
-A_DAY: Final = 10_000  # [calls]
-AN_HOUR: Final = 5_000  # [calls]
+FREE_DOMAIN: Final = ".open-meteo.com"  # the hosts that anybody may ask, as long as it is not too often
+PAID_PREFIX: Final = "customer-"
+FREE_CALLS_PER_DAY: Final = 10_000  # [calls]
+FREE_CALLS_PER_HOUR: Final = 5_000  # [calls]
 
 # Series of each variable of the ensembles, the control among them.
-MEMBERS: Final[Mapping[str, int]] = {
+MEMBER_COUNTS: Final[Mapping[str, int]] = {
     **dict.fromkeys(("ncep_gefs025", "gfs025", "ncep_gefs05", "gfs05", "ncep_gefs_seamless", "gfs_seamless"), 31),
     **dict.fromkeys(("ecmwf_ifs025_ensemble", "ecmwf_ifs025", "ecmwf_aifs025_ensemble", "ecmwf_aifs025"), 51),
     **dict.fromkeys(("icon_seamless_eps", "icon_global_eps", "icon_seamless", "icon_global", "icon_eu_eps"), 40),
@@ -28,7 +28,7 @@ MEMBERS: Final[Mapping[str, int]] = {
     **dict.fromkeys(("bom_access_global_ensemble", "ukmo_global_ensemble_20km"), 18),
     "ncep_aigefs025": 31,
 }
-MOST_MEMBERS: Final = 64  # of any of its ensembles
+MAX_MEMBERS: Final = 64  # of any of its ensembles
 
 
 def call_weight(variables: int, days: int, members: int = 1, places: int = 1) -> float:
@@ -52,7 +52,7 @@ def call_weight(variables: int, days: int, members: int = 1, places: int = 1) ->
     return places * max(1.0, volume, volume * days / 14)
 
 
-def within_limits(address: str, weight: float, hour: float, day: float) -> None:
+def refuse_over_quota(address: str, weight: float, last_hour: float, last_day: float) -> None:
     """Refuse a request that would go beyond what a free host gives away.
 
     Parameters
@@ -70,9 +70,9 @@ def within_limits(address: str, weight: float, hour: float, day: float) -> None:
         With the sum and the limit.
     """
     host = urlsplit(address).hostname or ""
-    if not f".{host}".endswith(FREE) or host.startswith(PAID):
+    if not f".{host}".endswith(FREE_DOMAIN) or host.startswith(PAID_PREFIX):
         return
-    for sum_before, most, span in ((hour, AN_HOUR, "hour"), (day, A_DAY, "day")):
+    for sum_before, most, span in ((last_hour, FREE_CALLS_PER_HOUR, "hour"), (last_day, FREE_CALLS_PER_DAY, "day")):
         if sum_before + weight > most:
             raise Refused(
                 f"{host} counts this as {weight:.0f} calls, and {sum_before:.0f} were made in the last {span}; "
@@ -80,5 +80,5 @@ def within_limits(address: str, weight: float, hour: float, day: float) -> None:
             )
 
 
-def unlimited(address: str, weight: float) -> None:
-    """Count nothing, where there is nowhere to keep the count."""
+def count_nothing(address: str, weight: float) -> None:
+    """CallCounter nothing, where there is nowhere to keep the count."""

@@ -7,20 +7,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place
-from daemon.weather.contract import HOUR, Hours, Refused, iso
-from daemon.weather.derive import hourly_instants
-from daemon.weather.sources.cf_point import LONGEST_STEP, Series
+from daemon.weather.contract import NP_HOUR, Hours, Refused, iso_text
+from daemon.weather.derive import interpolate_hourly
+from daemon.weather.sources.cf_point import MAX_FILE_STEP, CfSeries
 from models.sun import extraterrestrial_radiation
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 SECOND: Final = np.timedelta64(1, "s")
-STEPS: Final = tuple(step for step in range(1, LONGEST_STEP + 1) if 24 % step == 0)  # [h] that part a day
+EVEN_STEPS: Final = tuple(step for step in range(1, MAX_FILE_STEP + 1) if 24 % step == 0)  # [h] that part a day
 
 
 @dataclass(frozen=True)
-class Hourly:
+class HourlySeries:
     """Hours one after the other: their labels, values (member, hour) and the file's own step of each [h]."""
 
     time: Hours
@@ -28,17 +28,17 @@ class Hourly:
     step: Counts
     origin: str
 
-    def at(self, time: Hours, members: int) -> Array:
+    def values_at(self, time: Hours, members: int) -> Array:
         """Return the values at other hours, shape (members, hour), NaN where there is none."""
         found = np.full((members, time.size), np.nan)
-        where = (self.time - time[0]) // HOUR
+        where = (self.time - time[0]) // NP_HOUR
         inside = (where >= 0) & (where < time.size)
         found[:, where[inside]] = self.values[:, inside]
         return found
 
 
 @dataclass(frozen=True)
-class Parts:
+class StepSums:
     """Sums of parts one after the other: from when to when, and values of shape (member, part)."""
 
     name: str
@@ -47,34 +47,36 @@ class Parts:
     values: Array
 
 
-def instants(series: Series) -> Hourly:
+def hours_from_instants(series: CfSeries) -> HourlySeries:
     """Return values of instants at every hour."""
-    label = series.axis.label
-    steps = _steps(series)
+    label = series.axis.labels
+    steps = _label_steps(series)
     if (steps == 1).all():
-        return Hourly(label, series.values, np.ones(label.size, dtype=np.int64), "native")
-    time = np.arange(label[0], label[-1] + HOUR, HOUR)
-    values = np.stack([hourly_instants(label, member, time) for member in series.values])
+        return HourlySeries(label, series.values, np.ones(label.size, dtype=np.int64), "native")
+    time = np.arange(label[0], label[-1] + NP_HOUR, NP_HOUR)
+    values = np.stack([interpolate_hourly(label, member, time) for member in series.values])
     lies_in = steps[np.clip(np.searchsorted(label, time) - 1, 0, None)]
-    return Hourly(time, values, lies_in, "interpolated")
+    return HourlySeries(time, values, lies_in, "interpolated")
 
 
-def held(series: Series) -> Hourly:
+def hours_from_maxima(series: CfSeries) -> HourlySeries:
     """Return what is the highest of a step in each of its hours."""
-    steps = _steps(series)
+    steps = _label_steps(series)
     each = np.concatenate([steps[:1], steps])
-    time = np.arange(series.axis.end[0] - (each[0] - 1) * HOUR, series.axis.end[-1] + HOUR, HOUR)
-    return Hourly(time, np.repeat(series.values, each, axis=1), np.repeat(each, each), _origin(steps))
+    time = np.arange(series.axis.end[0] - (each[0] - 1) * NP_HOUR, series.axis.end[-1] + NP_HOUR, NP_HOUR)
+    return HourlySeries(time, np.repeat(series.values, each, axis=1), np.repeat(each, each), _origin(steps))
 
 
-def _steps(series: Series) -> Counts:
+def _label_steps(series: CfSeries) -> Counts:
     """Return the steps between labels [h], which grow as a model looks further ahead: one that shrinks was a gap."""
-    label = series.axis.label
-    steps = np.diff(label) // HOUR
+    label = series.axis.labels
+    steps = np.diff(label) // NP_HOUR
     if (label != label.astype("datetime64[h]")).any() or label.size < 2:
-        raise Refused(f"{series.name}: allowed two whole hours or more in UTC, given {iso(label[0])} and what follows")
+        raise Refused(
+            f"{series.name}: allowed two whole hours or more in UTC, given {iso_text(label[0])} and what follows"
+        )
     if (np.diff(steps) < 0).any():
-        raise Refused(f"{series.name} lacks hours before {iso(label[1 + int(np.argmax(np.diff(steps) < 0))])}")
+        raise Refused(f"{series.name} lacks hours before {iso_text(label[1 + int(np.argmax(np.diff(steps) < 0))])}")
     return steps
 
 
@@ -82,7 +84,7 @@ def _origin(steps: Counts) -> str:
     return "native" if (steps == 1).all() else "interpolated"
 
 
-def parts(series: Series, fall: float) -> Parts:
+def step_sums(series: CfSeries, fall: float) -> StepSums:
     """Return the sums of steps one after the other, from sums that may begin anew, or go on from the run's start.
 
     Parameters
@@ -102,19 +104,19 @@ def parts(series: Series, fall: float) -> Parts:
     Refused
         When hours lack between two sums, or a sum that grows by its name begins anew without bounds that say so.
     """
-    begin, end, values = _spans(series, fall)
-    total = values * ((end - begin) / SECOND) if series.rate else values
+    begin, end, values = _sum_spans(series, fall)
+    total = values * ((end - begin) / SECOND) if series.is_rate else values
     anew = np.flatnonzero(np.append(True, begin[1:] != begin[:-1]))
-    grown = [_grown(block, fall) for block in np.split(total, anew[1:], axis=1)]
+    grown = [_increments(block, fall) for block in np.split(total, anew[1:], axis=1)]
     since = begin.copy()
     since[1:] = np.where(begin[1:] == begin[:-1], end[:-1], begin[1:])
     if (since[1:] != end[:-1]).any():
         at = 1 + int(np.argmax(since[1:] != end[:-1]))
-        raise Refused(f"{series.name} is given up to {iso(end[at - 1])} and then from {iso(since[at])} on")
-    return Parts(series.name, since, end, np.concatenate(grown, axis=1))
+        raise Refused(f"{series.name} is given up to {iso_text(end[at - 1])} and then from {iso_text(since[at])} on")
+    return StepSums(series.name, since, end, np.concatenate(grown, axis=1))
 
 
-def spread(sums: Parts, place: Place | None = None) -> Hourly:
+def spread_over_hours(sums: StepSums, place: Place | None = None) -> HourlySeries:
     """Return the sums of parts spread over their hours: evenly, or with a place in the proportions of its sun.
 
     Raises
@@ -122,22 +124,22 @@ def spread(sums: Parts, place: Place | None = None) -> Hourly:
     Refused
         When a part is not of a few whole hours that part a day from 00 UTC on.
     """
-    hours = (sums.end - sums.begin) // HOUR
+    hours = (sums.end - sums.begin) // NP_HOUR
     since = sums.end.astype("datetime64[h]").astype(np.int64)
-    odd = (sums.end - sums.begin != hours * HOUR) | (sums.end != sums.end.astype("datetime64[h]"))
-    odd |= ~np.isin(hours, STEPS) | (since % np.maximum(hours, 1) != 0)
+    odd = (sums.end - sums.begin != hours * NP_HOUR) | (sums.end != sums.end.astype("datetime64[h]"))
+    odd |= ~np.isin(hours, EVEN_STEPS) | (since % np.maximum(hours, 1) != 0)
     if odd.any():
         at = int(np.argmax(odd))
         raise Refused(
-            f"{sums.name}: given a step from {iso(sums.begin[at])} to {iso(sums.end[at])}, "
-            f"allowed {', '.join(map(str, STEPS))} h, counted from 00 UTC on"
+            f"{sums.name}: given a step from {iso_text(sums.begin[at])} to {iso_text(sums.end[at])}, "
+            f"allowed {', '.join(map(str, EVEN_STEPS))} h, counted from 00 UTC on"
         )
-    time = np.arange(sums.begin[0] + HOUR, sums.end[-1] + HOUR, HOUR)
+    time = np.arange(sums.begin[0] + NP_HOUR, sums.end[-1] + NP_HOUR, NP_HOUR)
     part = np.repeat(np.arange(hours.size), hours)
-    return Hourly(time, sums.values[:, part] * _shares(time, part, place), hours[part], _origin(hours))
+    return HourlySeries(time, sums.values[:, part] * _hour_shares(time, part, place), hours[part], _origin(hours))
 
 
-def _shares(time: Hours, part: Counts, place: Place | None) -> Array:
+def _hour_shares(time: Hours, part: Counts, place: Place | None) -> Array:
     """Return what each hour has of its part."""
     even = 1.0 / np.bincount(part)[part]
     if place is None:
@@ -148,7 +150,7 @@ def _shares(time: Hours, part: Counts, place: Place | None) -> Array:
     return np.where(whole > 0.0, above / np.where(whole > 0.0, whole, 1.0), even)
 
 
-def _spans(series: Series, fall: float) -> tuple[Hours, Hours, Array]:
+def _sum_spans(series: CfSeries, fall: float) -> tuple[Hours, Hours, Array]:
     """Return from when to when each sum is, and the sums."""
     axis, values = series.axis, series.values
     if axis.begin is not None:
@@ -156,19 +158,19 @@ def _spans(series: Series, fall: float) -> tuple[Hours, Hours, Array]:
         if not some.any():
             raise Refused(f"{series.name}: its time bounds end where they begin, allowed those of an hour or more")
         return axis.begin[some], axis.end[some], values[:, some]
-    steps = _steps(series)
-    if not series.grows:
-        return axis.label - np.concatenate([steps[:1], steps]) * HOUR, axis.label, values
+    steps = _label_steps(series)
+    if not series.is_running_sum:
+        return axis.labels - np.concatenate([steps[:1], steps]) * NP_HOUR, axis.labels, values
     falls = (np.diff(values) < -fall).any(axis=0)
     if falls.any():
         raise Refused(
             f"{series.name} should grow from the start of the run, as it is named, but falls at "
-            f"{iso(axis.label[1 + int(np.argmax(falls))])}; write time bounds that say from when on each sum is"
+            f"{iso_text(axis.labels[1 + int(np.argmax(falls))])}; write time bounds that say from when on each sum is"
         )
-    return np.full(steps.size, axis.label[0]), axis.label[1:], values[:, 1:] - values[:, :1]
+    return np.full(steps.size, axis.labels[0]), axis.labels[1:], values[:, 1:] - values[:, :1]
 
 
-def _grown(total: Array, fall: float) -> Array:
+def _increments(total: Array, fall: float) -> Array:
     """Return by how much a sum grew in each step; what packing made it fall is taken from the next step."""
     highest = np.maximum.accumulate(np.maximum(total, 0.0), axis=1)
     return np.diff(np.where(total < highest - fall, np.nan, highest), axis=1, prepend=0.0)

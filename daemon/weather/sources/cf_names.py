@@ -11,81 +11,88 @@ from typing import Final, NamedTuple
 
 from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN
 
-SECONDS: Final = 3600.0  # [s h-1]
-TOTALS: Final = ("tp", "ssrd")  # names that are of sums since the start of the run, unless the file says otherwise
+SECONDS_PER_HOUR: Final = 3600.0  # [s h-1]
+RUN_TOTAL_NAMES: Final = (
+    "tp",
+    "ssrd",
+)  # names that are of sums since the start of the run, unless the file says otherwise
 
 
-class Unit(NamedTuple):
+class CfUnit(NamedTuple):
     """What a value in this unit is in ours: times `factor`, plus `offset`; a rate also times the seconds it lasts."""
 
     factor: float = 1.0
     offset: float = 0.0
-    rate: bool = False
+    is_rate: bool = False
 
 
-KELVIN: Final = -273.15
-FAHRENHEIT: Final = Unit(5 / 9, -160 / 9)
-TEMPERATURE: Final = {
-    **dict.fromkeys(("K", "kelvin", "Kelvin"), Unit(offset=KELVIN)),
-    **dict.fromkeys(("degC", "degree_Celsius", "degrees_Celsius", "degree_C", "Celsius", "celsius", "°C", "C"), Unit()),
+KELVIN_OFFSET: Final = -273.15
+FAHRENHEIT: Final = CfUnit(5 / 9, -160 / 9)
+TEMPERATURE_UNITS: Final = {
+    **dict.fromkeys(("K", "kelvin", "Kelvin"), CfUnit(offset=KELVIN_OFFSET)),
+    **dict.fromkeys(
+        ("degC", "degree_Celsius", "degrees_Celsius", "degree_C", "Celsius", "celsius", "°C", "C"), CfUnit()
+    ),
     **dict.fromkeys(("degF", "degree_Fahrenheit", "degrees_Fahrenheit", "Fahrenheit", "°F", "F"), FAHRENHEIT),
 }
-SHARE: Final = {
-    **dict.fromkeys(("1", "(0 - 1)"), Unit()),
-    **dict.fromkeys(("%", "percent"), Unit(0.01)),
-    **dict.fromkeys(("okta", "oktas"), Unit(1 / 8)),
+SHARE_UNITS: Final = {
+    **dict.fromkeys(("1", "(0 - 1)"), CfUnit()),
+    **dict.fromkeys(("%", "percent"), CfUnit(0.01)),
+    **dict.fromkeys(("okta", "oktas"), CfUnit(1 / 8)),
 }
-SPEED: Final = {
-    **dict.fromkeys(("m s-1", "m/s"), Unit()),
-    **dict.fromkeys(("km h-1", "km/h"), Unit(1 / 3.6)),
-    **dict.fromkeys(("knot", "knots", "kt", "kn"), Unit(1852 / 3600)),
+SPEED_UNITS: Final = {
+    **dict.fromkeys(("m s-1", "m/s"), CfUnit()),
+    **dict.fromkeys(("km h-1", "km/h"), CfUnit(1 / 3.6)),
+    **dict.fromkeys(("knot", "knots", "kt", "kn"), CfUnit(1852 / 3600)),
 }
-WATER: Final = {
-    **dict.fromkeys(("mm", "kg m-2", "kg/m2"), Unit()),
-    "m": Unit(1000.0),
-    **dict.fromkeys(("kg m-2 s-1", "mm s-1"), Unit(rate=True)),
-    "m s-1": Unit(1000.0, rate=True),
-    **dict.fromkeys(("mm h-1", "mm/h", "kg m-2 h-1"), Unit(1 / SECONDS, rate=True)),
+WATER_UNITS: Final = {
+    **dict.fromkeys(("mm", "kg m-2", "kg/m2"), CfUnit()),
+    "m": CfUnit(1000.0),
+    **dict.fromkeys(("kg m-2 s-1", "mm s-1"), CfUnit(is_rate=True)),
+    "m s-1": CfUnit(1000.0, is_rate=True),
+    **dict.fromkeys(("mm h-1", "mm/h", "kg m-2 h-1"), CfUnit(1 / SECONDS_PER_HOUR, is_rate=True)),
 }
-RADIATION: Final = {
-    **dict.fromkeys(("W m-2", "W/m2"), Unit(rate=True)),
-    **dict.fromkeys(("J m-2", "J/m2", "W s m-2"), Unit()),
-    "kJ m-2": Unit(1e3),
-    "MJ m-2": Unit(1e6),
+RADIATION_UNITS: Final = {
+    **dict.fromkeys(("W m-2", "W/m2"), CfUnit(is_rate=True)),
+    **dict.fromkeys(("J m-2", "J/m2", "W s m-2"), CfUnit()),
+    "kJ m-2": CfUnit(1e3),
+    "MJ m-2": CfUnit(1e6),
 }
 
 
 class Quantity(NamedTuple):
     """How a file may tell of something: by standard name or by its own, in which units, at which height [m]."""
 
-    standard: Sequence[str]
+    standard_names: Sequence[str]
     names: Sequence[str]
-    units: Mapping[str, Unit]
+    units: Mapping[str, CfUnit]
     height: float | None = None
     methods: Sequence[str | None] = (None, "point")  # over time; None: the file does not say
 
 
-OVER_STEP: Final = (None, "sum", "mean")
+STEP_METHODS: Final = (None, "sum", "mean")
 WIND: Final = "wind_speed"
 GUST: Final = "wind_speed_of_gust"
 EAST: Final = "eastward_wind"
 NORTH: Final = "northward_wind"
 HUMIDITY: Final = "relative_humidity"
-KNOWN: Final[Mapping[str, Quantity]] = {
-    AIR: Quantity((AIR,), ("t2m", "2t", "tas", "temperature_2m"), TEMPERATURE, 2.0),
-    DEW: Quantity((DEW,), ("d2m", "2d", "tdps"), TEMPERATURE, 2.0),
-    HUMIDITY: Quantity((HUMIDITY,), ("r2", "2r", "rh", "hurs"), SHARE, 2.0),
-    WIND: Quantity((WIND,), ("si10", "10si", "sfcWind"), SPEED, 10.0),
-    EAST: Quantity((EAST, "x_wind"), ("u10", "10u", "uas"), SPEED, 10.0),
-    NORTH: Quantity((NORTH, "y_wind"), ("v10", "10v", "vas"), SPEED, 10.0),
-    GUST: Quantity((GUST,), ("fg10", "10fg", "gust"), SPEED, methods=(None, "point", "maximum")),
-    CLOUD: Quantity((CLOUD,), ("tcc", "clt"), SHARE),
-    SUN: Quantity((SUN, f"integral_wrt_time_of_{SUN}"), ("ssrd", "sdswrf", "rsds"), RADIATION, methods=OVER_STEP),
+QUANTITIES: Final[Mapping[str, Quantity]] = {
+    AIR: Quantity((AIR,), ("t2m", "2t", "tas", "temperature_2m"), TEMPERATURE_UNITS, 2.0),
+    DEW: Quantity((DEW,), ("d2m", "2d", "tdps"), TEMPERATURE_UNITS, 2.0),
+    HUMIDITY: Quantity((HUMIDITY,), ("r2", "2r", "rh", "hurs"), SHARE_UNITS, 2.0),
+    WIND: Quantity((WIND,), ("si10", "10si", "sfcWind"), SPEED_UNITS, 10.0),
+    EAST: Quantity((EAST, "x_wind"), ("u10", "10u", "uas"), SPEED_UNITS, 10.0),
+    NORTH: Quantity((NORTH, "y_wind"), ("v10", "10v", "vas"), SPEED_UNITS, 10.0),
+    GUST: Quantity((GUST,), ("fg10", "10fg", "gust"), SPEED_UNITS, methods=(None, "point", "maximum")),
+    CLOUD: Quantity((CLOUD,), ("tcc", "clt"), SHARE_UNITS),
+    SUN: Quantity(
+        (SUN, f"integral_wrt_time_of_{SUN}"), ("ssrd", "sdswrf", "rsds"), RADIATION_UNITS, methods=STEP_METHODS
+    ),
     RAIN: Quantity(
         (RAIN, "lwe_thickness_of_precipitation_amount", "precipitation_flux", "lwe_precipitation_rate"),
         ("tp", "pr"),
-        WATER,
-        methods=OVER_STEP,
+        WATER_UNITS,
+        methods=STEP_METHODS,
     ),
 }
-EITHER: Final = {DEW: f" (or {HUMIDITY})", WIND: f" (or {EAST} and {NORTH})"}
+ALTERNATIVE_TEXT: Final = {DEW: f" (or {HUMIDITY})", WIND: f" (or {EAST} and {NORTH})"}

@@ -15,47 +15,47 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place
-from daemon.weather.contract import HOUR, Hours, Refused
+from daemon.weather.contract import NP_HOUR, Hours, Refused
 from daemon.weather.derive import SUN
-from daemon.weather.sources.cf_names import EITHER, KNOWN, TOTALS, Quantity, Unit
+from daemon.weather.sources.cf_names import ALTERNATIVE_TEXT, QUANTITIES, RUN_TOTAL_NAMES, CfUnit, Quantity
 
 Array = NDArray[np.float64]
 
 CALENDARS: Final = ("standard", "gregorian", "proleptic_gregorian")
-MEMBERS: Final = ("realization", "number", "member", "ensemble", "ensemble_member")
-LONE: Final = "forecast"
-FARTHEST_LONE: Final = 0.5  # [deg] a point without a grid that is farther away is another place's
-FARTHEST_CELLS: Final = 1.5  # [cells] of a grid, to its nearest point
-FARTHEST_CELL: Final = 1.0  # [deg] the most, however wide the cells are
-LONGEST_STEP: Final = 6  # [h] from which hours can be made; a file is read up to where its steps grow longer
-LARGEST: Final = 2_000_000  # values of one variable at one point; a year of 50 members is 440,000
+MEMBER_DIMENSIONS: Final = ("realization", "number", "member", "ensemble", "ensemble_member")
+SINGLE_MEMBER: Final = "forecast"
+MAX_POINT_DISTANCE: Final = 0.5  # [deg] a point without a grid that is farther away is another place's
+MAX_CELLS_AWAY: Final = 1.5  # [cells] of a grid, to its nearest point
+MAX_GRID_DISTANCE: Final = 1.0  # [deg] the most, however wide the cells are
+MAX_FILE_STEP: Final = 6  # [h] from which hours can be made; a file is read up to where its steps grow longer
+MAX_VALUES: Final = 2_000_000  # values of one variable at one point; a year of 50 members is 440,000
 
 
 @dataclass(frozen=True)
-class Axis:
+class TimeAxis:
     """The labels of a variable, and from when to when each value is where the file says so; shape (label,), UTC."""
 
-    label: Hours
+    labels: Hours
     begin: Hours | None
     end: Hours
 
-    def cut(self, kept: slice) -> "Axis":
+    def cut(self, span: slice) -> "TimeAxis":
         """Return the labels that are kept."""
-        return Axis(self.label[kept], None if self.begin is None else self.begin[kept], self.end[kept])
+        return TimeAxis(self.labels[span], None if self.begin is None else self.begin[span], self.end[span])
 
 
 @dataclass(frozen=True)
-class Series:
+class CfSeries:
     """One variable at the point: values of shape (member, label) in the house's unit, or a rate of it a second."""
 
     name: str
-    axis: Axis
+    axis: TimeAxis
     values: Array
-    rate: bool
-    grows: bool  # by the file's words a sum since the start of the run
+    is_rate: bool
+    is_running_sum: bool  # by the file's words a sum since the start of the run
 
 
-def decoded(array: xr.DataArray, values: NDArray[np.generic]) -> Hours:
+def decode_times(array: xr.DataArray, values: NDArray[np.generic]) -> Hours:
     """Return numbers in the CF time units of a variable as UTC.
 
     Parameters
@@ -81,7 +81,7 @@ def decoded(array: xr.DataArray, values: NDArray[np.generic]) -> Hours:
     return np.asarray((told + np.timedelta64(500, "ms")).astype("datetime64[s]").astype("datetime64[ns]"))
 
 
-def at_point(file: xr.Dataset, place: Place) -> xr.Dataset:
+def nearest_point(file: xr.Dataset, place: Place) -> xr.Dataset:
     """Return the file at its point nearest to a place, nothing read yet but where its points are.
 
     Raises
@@ -91,11 +91,11 @@ def at_point(file: xr.Dataset, place: Place) -> xr.Dataset:
     """
     north, east = xr.broadcast(*(_coordinate(file, *words) for words in (("latitude", "lat"), ("longitude", "lon"))))
     lat, lon = (np.asarray(axis.values, dtype=np.float64) for axis in (north, east))
-    away = _degrees(lat, lon, place.latitude, place.longitude)
+    away = _great_circle_degrees(lat, lon, place.latitude, place.longitude)
     if np.isnan(away).all() or np.nanmax(np.abs(lat)) > 90.0:
         raise Refused("latitude and longitude are no degrees")
     at = np.unravel_index(int(np.nanargmin(away)), away.shape)
-    allowed = _allowed(lat, lon, at)
+    allowed = _max_distance(lat, lon, at)
     if away[at] > allowed:
         raise Refused(
             f"given {lat[at]:.3f}, {lon[at]:.3f} as nearest point, {away[at]:.2f} deg from the farm at "
@@ -113,32 +113,32 @@ def _coordinate(file: xr.Dataset, standard: str, short: str) -> xr.DataArray:
     raise Refused(f"the file does not say where its points lie: no {standard}")
 
 
-def _degrees(lat: Array, lon: Array, latitude: float, longitude: float) -> Array:
+def _great_circle_degrees(lat: Array, lon: Array, latitude: float, longitude: float) -> Array:
     """Return how far points are from one [deg of a great circle], in whichever turn their longitudes are given."""
     phi, other, turn = np.radians(lat), np.radians(latitude), np.radians(lon - longitude)
     half = np.sin((phi - other) / 2) ** 2 + np.cos(phi) * np.cos(other) * np.sin(turn / 2) ** 2
     return np.asarray(np.degrees(2 * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0)))))
 
 
-def _allowed(lat: Array, lon: Array, at: tuple[np.intp, ...]) -> float:
+def _max_distance(lat: Array, lon: Array, at: tuple[np.intp, ...]) -> float:
     """Return how far the nearest point may be [deg]: by the cells beside it where there is a grid."""
     cells = []
     for axis, size in enumerate(lat.shape):
         beside = tuple(i + (1 if i + 1 < size else -1) * (axis == n) for n, i in enumerate(at))
         if size > 1 and lat.ndim > 1:
-            cells.append(float(_degrees(lat[beside], lon[beside], lat[at], lon[at])))
-    return min(FARTHEST_CELLS * max(cells), FARTHEST_CELL) if cells else FARTHEST_LONE
+            cells.append(float(_great_circle_degrees(lat[beside], lon[beside], lat[at], lon[at])))
+    return min(MAX_CELLS_AWAY * max(cells), MAX_GRID_DISTANCE) if cells else MAX_POINT_DISTANCE
 
 
-def series_of(point: xr.Dataset, name: str) -> Series:
+def read_series(point: xr.Dataset, name: str) -> CfSeries:
     """Return a variable of the file as it stands there, in the house's unit.
 
     Parameters
     ----------
     point : xr.Dataset
-        From `at_point`.
+        From `nearest_point`.
     name : str
-        Of `daemon.weather.sources.cf_names.KNOWN`.
+        Of `daemon.weather.sources.cf_names.QUANTITIES`.
 
     Raises
     ------
@@ -149,63 +149,63 @@ def series_of(point: xr.Dataset, name: str) -> Series:
     -----
     What comes before the first value of all is left out, and what comes after steps that are too long.
     """
-    array = _chosen(point, name)
-    unit = _unit(array, KNOWN[name].units)
-    label = _labels(point, array)
-    member = [dim for dim in array.dims if _is_member(point, str(dim))]
-    if array.size > LARGEST:
-        raise Refused(f"{array.name}: given {array.size} values at one point, allowed {LARGEST}")
+    array = _choose_variable(point, name)
+    unit = _unit_of(array, QUANTITIES[name].units)
+    label = _time_labels(point, array)
+    member = [dim for dim in array.dims if _is_member_dim(point, str(dim))]
+    if array.size > MAX_VALUES:
+        raise Refused(f"{array.name}: given {array.size} values at one point, allowed {MAX_VALUES}")
     values = array.transpose(*member, label.name).values.astype(np.float64).reshape(-1, label.size)
-    axis = _axis(point, label)
-    told = np.flatnonzero(np.isfinite(values[:, : axis.label.size]).any(axis=0))
+    axis = _time_axis(point, label)
+    told = np.flatnonzero(np.isfinite(values[:, : axis.labels.size]).any(axis=0))
     if not told.size:
         raise Refused(f"{array.name} has no value at the nearest point: is that the sea, or beyond the model's edge?")
-    kept = slice(told[0], axis.label.size)
-    grows = not unit.rate and _grows(array, name)
-    return Series(str(array.name), axis.cut(kept), values[:, kept] * unit.factor + unit.offset, unit.rate, grows)
+    kept = slice(told[0], axis.labels.size)
+    grows = not unit.is_rate and _is_running_sum(array, name)
+    return CfSeries(str(array.name), axis.cut(kept), values[:, kept] * unit.factor + unit.offset, unit.is_rate, grows)
 
 
-def has(point: xr.Dataset, name: str) -> bool:
+def has_quantity(point: xr.Dataset, name: str) -> bool:
     """Return whether the file has a variable for what is sought."""
-    return bool(_candidates(point, KNOWN[name]))
+    return bool(_candidate_variables(point, QUANTITIES[name]))
 
 
-def _chosen(point: xr.Dataset, name: str) -> xr.DataArray:
+def _choose_variable(point: xr.Dataset, name: str) -> xr.DataArray:
     """Return the one variable that is what is sought; those named as usual go before others of its standard name."""
-    known = KNOWN[name]
-    candidates = _candidates(point, known)
+    known = QUANTITIES[name]
+    candidates = _candidate_variables(point, known)
     chosen = [one for one in candidates if one.name in known.names] or candidates
     if len(chosen) > 1:
         raise Refused(f"given {', '.join(str(one.name) for one in chosen)} for {name}, allowed one of them in a file")
     if not chosen:
-        allowed = f"standard_name {' or '.join(known.standard)}, or named {' or '.join(known.names)}"
+        allowed = f"standard_name {' or '.join(known.standard_names)}, or named {' or '.join(known.names)}"
         height = f" at {known.height:g} m" if known.height else ""
         methods = ", ".join(f"time: {method}" for method in known.methods if method)
         raise Refused(
-            f"the file lacks {name}{height}{EITHER.get(name, '')}; allowed: a variable with {allowed}, "
+            f"the file lacks {name}{height}{ALTERNATIVE_TEXT.get(name, '')}; allowed: a variable with {allowed}, "
             f"of time and member alone at one point, with no cell_methods or {methods}"
         )
     return chosen[0]
 
 
-def _candidates(point: xr.Dataset, known: Quantity) -> list[xr.DataArray]:
+def _candidate_variables(point: xr.Dataset, quantity: Quantity) -> list[xr.DataArray]:
     """Return the variables that may be what is sought; the highest or the mean of a step is no instant."""
     named = [
         array
         for array in point.data_vars.values()
-        if array.attrs.get("standard_name") in known.standard or array.name in known.names
+        if array.attrs.get("standard_name") in quantity.standard_names or array.name in quantity.names
     ]
-    fitting = [array for array in named if _method(array) in known.methods]
-    return [level for array in fitting if (level := _level(point, array, known.height)) is not None]
+    fitting = [array for array in named if _time_method(array) in quantity.methods]
+    return [level for array in fitting if (level := _at_height(point, array, quantity.height)) is not None]
 
 
-def _method(array: xr.DataArray) -> str | None:
+def _time_method(array: xr.DataArray) -> str | None:
     """Return what the file says that the values are over time."""
     said = re.search(r"(?:time|step):\s*(\w+)", str(array.attrs.get("cell_methods", "")))
     return said[1] if said else None
 
 
-def _level(point: xr.Dataset, array: xr.DataArray, height: float | None) -> xr.DataArray | None:
+def _at_height(point: xr.Dataset, array: xr.DataArray, height: float | None) -> xr.DataArray | None:
     """Return a variable at a height [m], with its dimensions of time and member alone, or None."""
     for coord in array.coords.values():
         if height is None or not _is_vertical(coord):
@@ -214,7 +214,9 @@ def _level(point: xr.Dataset, array: xr.DataArray, height: float | None) -> xr.D
         if coord.attrs.get("units") != "m" or at.size != 1:
             return None
         array = array.isel({dim: int(at[0]) for dim in coord.dims})
-    other = [dim for dim in array.dims if not _is_member(point, str(dim)) and not _times(point, str(dim))]
+    other = [
+        dim for dim in array.dims if not _is_member_dim(point, str(dim)) and not _time_coordinates(point, str(dim))
+    ]
     return array.squeeze(other, drop=True) if all(array.sizes[dim] == 1 for dim in other) else None
 
 
@@ -224,20 +226,20 @@ def _is_vertical(coord: xr.DataArray) -> bool:
     return said or str(coord.name).startswith(("height", "isobaric", "plev", "level"))
 
 
-def _is_member(point: xr.Dataset, dim: str) -> bool:
+def _is_member_dim(point: xr.Dataset, dim: str) -> bool:
     """Return whether a dimension is that of the members."""
-    return dim in MEMBERS or (dim in point.coords and point[dim].attrs.get("standard_name") == "realization")
+    return dim in MEMBER_DIMENSIONS or (dim in point.coords and point[dim].attrs.get("standard_name") == "realization")
 
 
-def members_of(point: xr.Dataset) -> list[str]:
+def member_labels(point: xr.Dataset) -> list[str]:
     """Return the labels of the members."""
-    dims = [str(dim) for dim in point.dims if _is_member(point, str(dim))]
+    dims = [str(dim) for dim in point.dims if _is_member_dim(point, str(dim))]
     if len(dims) > 1:
         raise Refused(f"given {' and '.join(dims)} as dimensions of members, allowed one")
-    return [str(one) for one in point[dims[0]].values] if dims else [LONE]
+    return [str(one) for one in point[dims[0]].values] if dims else [SINGLE_MEMBER]
 
 
-def _times(point: xr.Dataset, dim: str) -> list[xr.DataArray]:
+def _time_coordinates(point: xr.Dataset, dim: str) -> list[xr.DataArray]:
     """Return what tells the time along a dimension, that which says that it is the time first."""
     along = [point[name] for name, variable in point.variables.items() if variable.dims == (dim,)]
     timed = [one for one in along if " since " in str(one.attrs.get("units"))]
@@ -245,27 +247,27 @@ def _times(point: xr.Dataset, dim: str) -> list[xr.DataArray]:
     return sorted(valid, key=lambda one: one.attrs.get("standard_name") != "time")
 
 
-def _labels(point: xr.Dataset, array: xr.DataArray) -> xr.DataArray:
+def _time_labels(point: xr.Dataset, array: xr.DataArray) -> xr.DataArray:
     """Return the time labels of a variable, under the name of their dimension."""
     for dim in array.dims:
-        for label in _times(point, str(dim)):
+        for label in _time_coordinates(point, str(dim)):
             return label.rename(dim)
     raise Refused(f"{array.name} has no times such as hours since 2026-06-01")
 
 
-def _axis(point: xr.Dataset, label: xr.DataArray) -> Axis:
+def _time_axis(point: xr.Dataset, label: xr.DataArray) -> TimeAxis:
     """Return the times of labels, up to where the steps grow too long."""
-    told = decoded(label, label.values)
-    steps = np.diff(told) / HOUR
-    if told.size < 2 or (steps <= 0).any() or steps[0] > LONGEST_STEP:
-        raise Refused(f"{label.name}: allowed two times or more in order, {LONGEST_STEP} h apart at most")
+    told = decode_times(label, label.values)
+    steps = np.diff(told) / NP_HOUR
+    if told.size < 2 or (steps <= 0).any() or steps[0] > MAX_FILE_STEP:
+        raise Refused(f"{label.name}: allowed two times or more in order, {MAX_FILE_STEP} h apart at most")
     bounds = point.get(str(label.attrs.get("bounds")))
-    pairs = None if bounds is None else decoded(label, bounds.values)
-    axis = Axis(told, *((None, told) if pairs is None else (pairs[:, 0], pairs[:, 1])))
-    return axis.cut(slice(1 + int(np.argmax(np.append(steps, np.inf) > LONGEST_STEP))))
+    pairs = None if bounds is None else decode_times(label, bounds.values)
+    axis = TimeAxis(told, *((None, told) if pairs is None else (pairs[:, 0], pairs[:, 1])))
+    return axis.cut(slice(1 + int(np.argmax(np.append(steps, np.inf) > MAX_FILE_STEP))))
 
 
-def _unit(array: xr.DataArray, allowed: Mapping[str, Unit]) -> Unit:
+def _unit_of(array: xr.DataArray, allowed: Mapping[str, CfUnit]) -> CfUnit:
     """Return what to do with a variable's unit, written with or without powers of two stars."""
     given = str(array.attrs.get("units", "")).strip()
     unit = allowed.get(given.replace("**", "").replace("^", ""))
@@ -274,9 +276,9 @@ def _unit(array: xr.DataArray, allowed: Mapping[str, Unit]) -> Unit:
     return unit
 
 
-def _grows(array: xr.DataArray, name: str) -> bool:
+def _is_running_sum(array: xr.DataArray, name: str) -> bool:
     """Return whether a variable's own words make it a sum since the start of the run."""
     words = f"{array.name} {' '.join(map(str, array.attrs.values()))}".lower()
     if "accum" in words or "integral_wrt_time" in words or str(array.name).endswith("_acc"):
         return True
-    return _method(array) is None and (name == SUN or array.name in TOTALS)
+    return _time_method(array) is None and (name == SUN or array.name in RUN_TOTAL_NAMES)

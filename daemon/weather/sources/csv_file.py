@@ -18,12 +18,12 @@ import pandas as pd
 import xarray as xr
 
 from daemon.domain.farm import Place
-from daemon.weather.clean import settled, start_of_ahead
-from daemon.weather.contract import REQUIRED, VARIABLES, Refused, Weather, assembled, at_utc, iso
-from daemon.weather.plausibility import sensible
+from daemon.weather.clean import clean, start_of_ahead
+from daemon.weather.contract import REQUIRED, VARIABLES, Refused, Weather, build_dataset, iso_text, to_datetime64
+from daemon.weather.plausibility import drop_implausible
 
-LARGEST: Final = 100_000_000  # [bytes] a year of 50 members is about 40 MB
-ISSUED: Final = "# issued_at:"
+MAX_BYTES: Final = 100_000_000  # [bytes] a year of 50 members is about 40 MB
+ISSUED_PREFIX: Final = "# issued_at:"
 BEFORE_NOW: Final = timedelta(hours=36)  # last night and yesterday stay in the hours ahead
 
 
@@ -49,21 +49,21 @@ def read(path: Path, now: datetime, place: Place | None = None) -> Weather:
         With the file, row and column, what was given and what is allowed.
     """
     try:
-        text = _text(path)
+        text = _read_text(path)
         rows = list(csv.reader(text.splitlines(), strict=True))
         skipped = 1 if text.startswith("#") else 0
-        frame = _frame(rows[skipped:], skipped + 1)
+        frame = _parse_rows(rows[skipped:], skipped + 1)
         written = datetime.fromtimestamp(path.stat().st_mtime, tz=UTC)
         # Hours that had not come when the file was written cannot be a record, whatever it lacks.
-        record = "member" not in rows[skipped] and frame.index.get_level_values("time").max() <= at_utc(written)
-        issued = now if record else _issued(text, written)
+        record = "member" not in rows[skipped] and frame.index.get_level_values("time").max() <= to_datetime64(written)
+        issued = now if record else _issue_time(text, written)
         if issued > now + timedelta(hours=1):
             raise Refused(
                 f"the forecast is from {issued:%Y-%m-%d %H:%M} UTC, after the time of the pass; "
-                f"say when it was made in a first line: {ISSUED} 2026-06-01T00:00Z"
+                f"say when it was made in a first line: {ISSUED_PREFIX} 2026-06-01T00:00Z"
             )
         attributes = _attributes(path, record, issued, now)
-        table = _dataset(frame, attributes, place)
+        table = _to_dataset(frame, attributes, place)
         return _split(table, now)
     except csv.Error as error:
         raise Refused(f"{path}: not a CSV file: {error}") from None
@@ -71,13 +71,13 @@ def read(path: Path, now: datetime, place: Place | None = None) -> Weather:
         raise Refused(f"{path}: {reason}") from None
 
 
-def _text(path: Path) -> str:
+def _read_text(path: Path) -> str:
     """Return the text of the file, which must be an ordinary one of a size to be read whole."""
     if not path.is_file():
         raise Refused("there is no such file; write its name in [weather] path")
     try:
-        if path.stat().st_size > LARGEST:
-            raise Refused(f"given {path.stat().st_size} bytes, allowed {LARGEST}")
+        if path.stat().st_size > MAX_BYTES:
+            raise Refused(f"given {path.stat().st_size} bytes, allowed {MAX_BYTES}")
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         raise Refused(f"not UTF-8 text at byte {error.start}; save it as UTF-8") from None
@@ -85,7 +85,7 @@ def _text(path: Path) -> str:
         raise Refused(f"cannot be read: {error.strerror}") from None
 
 
-def _frame(rows: Sequence[Sequence[str]], header_row: int) -> pd.DataFrame:
+def _parse_rows(rows: Sequence[Sequence[str]], header_row: int) -> pd.DataFrame:
     """Return the values by member and time, after checks that can still name the row."""
     if len(rows) < 2:
         raise Refused("allowed a line with the names of the columns and at least one hour")
@@ -99,11 +99,13 @@ def _frame(rows: Sequence[Sequence[str]], header_row: int) -> pd.DataFrame:
         if len(row) != len(header):
             raise Refused(f"row {number}: given {len(row)} columns, allowed {len(header)} as in the first line")
         cells = dict(zip(header, (cell.strip() for cell in row), strict=True))
-        key = (cells.get("member", "record"), _hour(cells["time"], number))
+        key = (cells.get("member", "record"), _parse_hour(cells["time"], number))
         if key in index:
             raise Refused(f"row {number}, column time: {cells['time']} is given twice, allowed once a member")
-        index[key] = [_number(cells[name], number, name) for name in names]
-    keys = pd.MultiIndex.from_tuples([(member, at_utc(hour)) for member, hour in index], names=["member", "time"])
+        index[key] = [_parse_value(cells[name], number, name) for name in names]
+    keys = pd.MultiIndex.from_tuples(
+        [(member, to_datetime64(hour)) for member, hour in index], names=["member", "time"]
+    )
     return pd.DataFrame(list(index.values()), index=keys, columns=names, dtype=float)
 
 
@@ -122,7 +124,7 @@ def _check_header(header: Sequence[str]) -> None:
         raise Refused(f"column {', '.join(missing)} is missing")
 
 
-def _hour(text: str, row: int) -> datetime:
+def _parse_hour(text: str, row: int) -> datetime:
     """Return a label in UTC."""
     try:
         hour = datetime.fromisoformat(text)
@@ -135,7 +137,7 @@ def _hour(text: str, row: int) -> datetime:
     return hour
 
 
-def _number(text: str, row: int, column: str) -> float:
+def _parse_value(text: str, row: int, column: str) -> float:
     """Return a value; an empty cell is one that is not known."""
     try:
         value = float(text) if text else math.nan
@@ -143,23 +145,23 @@ def _number(text: str, row: int, column: str) -> float:
         value = math.inf
     variable = VARIABLES[column]
     if value < variable.low or value > variable.high:
-        raise Refused(f"row {row}, column {column}: given {text!r}, allowed a number from {variable.allowed}")
+        raise Refused(f"row {row}, column {column}: given {text!r}, allowed a number from {variable.range_text}")
     return value
 
 
-def _issued(text: str, written: datetime) -> datetime:
+def _issue_time(text: str, written: datetime) -> datetime:
     """Return when the forecast was made, from the first line or else from the file's date."""
     first = text.partition("\n")[0].strip()
     if not first.startswith("#"):
         return written
     try:
-        issued = datetime.fromisoformat(first.removeprefix(ISSUED).strip())
+        issued = datetime.fromisoformat(first.removeprefix(ISSUED_PREFIX).strip())
     except ValueError:
-        raise Refused(f"row 1: given {first!r}, allowed {ISSUED} 2026-06-01T00:00Z") from None
+        raise Refused(f"row 1: given {first!r}, allowed {ISSUED_PREFIX} 2026-06-01T00:00Z") from None
     return issued.replace(tzinfo=UTC) if issued.tzinfo is None else issued.astimezone(UTC)
 
 
-def _attributes(path: Path, record: bool, issued: datetime, now: datetime) -> dict[str, object]:
+def _attributes(path: Path, is_record: bool, issued: datetime, now: datetime) -> dict[str, object]:
     """Return the attributes that the contract asks for."""
     return {
         "source": "file",
@@ -167,18 +169,18 @@ def _attributes(path: Path, record: bool, issued: datetime, now: datetime) -> di
         "issued_at": issued.astimezone(UTC).isoformat(timespec="seconds"),
         "fetched_at": now.astimezone(UTC).isoformat(timespec="seconds"),
         "credit": f"Weather from the file {path.name}",
-        "kind": "record" if record else "forecast",
+        "kind": "record" if is_record else "forecast",
     }
 
 
-def _dataset(frame: pd.DataFrame, attributes: dict[str, object], place: Place | None) -> xr.Dataset:
+def _to_dataset(frame: pd.DataFrame, attributes: dict[str, object], place: Place | None) -> xr.Dataset:
     """Return the values as a Dataset; hours that one member lacks are null in it."""
     members = list(dict.fromkeys(frame.index.get_level_values("member")))
     time = frame.index.get_level_values("time").unique().sort_values()
     whole = frame.reindex(pd.MultiIndex.from_product([members, time]))
     shape = (1, len(members), len(time))
     values = {str(name): np.ascontiguousarray(whole[name].to_numpy()).reshape(shape) for name in frame}
-    return assembled(values, time.to_numpy(), members, [place] if place else [], attributes)
+    return build_dataset(values, time.to_numpy(), members, [place] if place else [], attributes)
 
 
 def _split(table: xr.Dataset, now: datetime) -> Weather:
@@ -186,8 +188,8 @@ def _split(table: xr.Dataset, now: datetime) -> Weather:
     first = pd.Timestamp(table["time"].values[0], tz=UTC).to_pydatetime()
     come = table.isel(member=[0]).assign_attrs(kind="record")
     last = table["time"].values[-1]
-    if last <= at_utc(now):
-        raise Refused(f"its last hour is {iso(last)}: put newer hours into it")
-    since = min(at_utc(now - BEFORE_NOW), at_utc(start_of_ahead(now)))
-    weather = settled(come, table.sel(time=slice(since, None)), first, now)
-    return replace(weather, ahead=sensible(weather.ahead, now, single=True))
+    if last <= to_datetime64(now):
+        raise Refused(f"its last hour is {iso_text(last)}: put newer hours into it")
+    since = min(to_datetime64(now - BEFORE_NOW), to_datetime64(start_of_ahead(now)))
+    weather = clean(come, table.sel(time=slice(since, None)), first, now)
+    return replace(weather, ahead=drop_implausible(weather.ahead, now, single=True))

@@ -19,22 +19,35 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place, WeatherSource
-from daemon.weather.contract import HOUR, VARIABLES, Refused, assembled, iso
+from daemon.weather.contract import NP_HOUR, VARIABLES, Refused, build_dataset, iso_text
 from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN
-from daemon.weather.sources.cf_hours import Hourly, held, instants, parts, spread
-from daemon.weather.sources.cf_names import EAST, GUST, HUMIDITY, NORTH, SECONDS, WIND
-from daemon.weather.sources.cf_point import Series, at_point, decoded, has, members_of, series_of
+from daemon.weather.sources.cf_hours import (
+    HourlySeries,
+    hours_from_instants,
+    hours_from_maxima,
+    spread_over_hours,
+    step_sums,
+)
+from daemon.weather.sources.cf_names import EAST, GUST, HUMIDITY, NORTH, SECONDS_PER_HOUR, WIND
+from daemon.weather.sources.cf_point import (
+    CfSeries,
+    decode_times,
+    has_quantity,
+    member_labels,
+    nearest_point,
+    read_series,
+)
 from models.humidity import dew_point_temperature
 
 Array = NDArray[np.float64]
 
-NAME: Final = "netcdf"
+SOURCE: Final = "netcdf"
 SUFFIXES: Final = (".nc", ".nc4", ".cdf")
-FALL: Final = {RAIN: 0.1, SUN: 36_000.0}  # [mm], [J m-2] that packing can make a growing sum fall; estimate
-PACKING: Final = 0.02  # in any unit, that packing can carry a value over the end of its range; estimate
-MOST_HUMID: Final = 1.2  # [1] models may be above saturation by so much; estimate
+PACKING_FALL: Final = {RAIN: 0.1, SUN: 36_000.0}  # [mm], [J m-2] that packing can make a growing sum fall; estimate
+PACKING_SLACK: Final = 0.02  # in any unit, that packing can carry a value over the end of its range; estimate
+MAX_HUMIDITY: Final = 1.2  # [1] models may be above saturation by so much; estimate
 # What the reader raises on a file that is cut off, not NetCDF, or says nonsense of itself.
-DAMAGE: Final = (OSError, RuntimeError, ValueError, TypeError, LookupError, ArithmeticError)
+READ_ERRORS: Final = (OSError, RuntimeError, ValueError, TypeError, LookupError, ArithmeticError)
 
 
 def fetch(source: WeatherSource, place: Place, now: datetime, *, path: Path) -> xr.Dataset:
@@ -66,13 +79,13 @@ def fetch(source: WeatherSource, place: Place, now: datetime, *, path: Path) -> 
     The run's start is taken for the time of issue: from the forecast_reference_time, else from the file's attributes,
     else the file's own date stands for it and ``attrs["issued_at_origin"]`` is "file".
     """
-    chosen = _newest(path)
+    chosen = _newest_file(path)
     try:
-        with _opened(chosen) as file:
+        with _open_file(chosen) as file:
             return parse(file, place, _attributes(chosen, file, now))
     except Refused as reason:
         raise Refused(f"{chosen}: {reason}") from None
-    except DAMAGE as error:
+    except READ_ERRORS as error:
         raise Refused(f"{chosen}: damaged or no NetCDF file ({error}); write it anew") from None
 
 
@@ -86,7 +99,7 @@ def parse(file: xr.Dataset, place: Place, attributes: Mapping[str, object]) -> x
     place : Place
         Where.
     attributes : mapping
-        For the Dataset, see `daemon.weather.contract.checked`.
+        For the Dataset, see `daemon.weather.contract.validate`.
 
     Raises
     ------
@@ -100,21 +113,24 @@ def parse(file: xr.Dataset, place: Place, attributes: Mapping[str, object]) -> x
     the run are believed. Rain of a longer step is spread evenly over its hours, sun in the proportions of the sun on
     top of the atmosphere, a gust is that of each hour; instants follow `hourly_instants`.
     """
-    point = at_point(file, place)
-    over = {name: series_of(point, name) for name in (SUN, RAIN)}
-    found = _required(point, over, place)
+    point = nearest_point(file, place)
+    over = {name: read_series(point, name) for name in (SUN, RAIN)}
+    found = _required_hours(point, over, place)
     first, last = max(one.time[0] for one in found.values()), min(one.time[-1] for one in found.values())
     if first > last:
-        raise Refused(f"no hour has all variables: one begins at {iso(first)}, one ends at {iso(last)}")
-    found |= _optional(point)
-    time, members = np.arange(first, last + HOUR, HOUR), members_of(point)
-    values = {name: _unpacked(name, hourly.at(time, len(members)))[np.newaxis] for name, hourly in found.items()}
+        raise Refused(f"no hour has all variables: one begins at {iso_text(first)}, one ends at {iso_text(last)}")
+    found |= _optional_hours(point)
+    time, members = np.arange(first, last + NP_HOUR, NP_HOUR), member_labels(point)
+    values = {
+        name: _clip_packing_error(name, hourly.values_at(time, len(members)))[np.newaxis]
+        for name, hourly in found.items()
+    }
     steps = found[RAIN].step[np.searchsorted(found[RAIN].time, time)]
-    table = assembled(values, time, members, [place], {**attributes, **_note(over)}, step=steps)
+    table = build_dataset(values, time, members, [place], {**attributes, **_bounds_note(over)}, step=steps)
     return table.assign({name: table[name].assign_attrs(origin=hourly.origin) for name, hourly in found.items()})
 
 
-def _newest(path: Path) -> Path:
+def _newest_file(path: Path) -> Path:
     """Return the file, or the newest one of a directory."""
     try:
         if path.is_file():
@@ -129,7 +145,7 @@ def _newest(path: Path) -> Path:
         raise Refused(f"{path}: cannot be read: {error.strerror}") from None
 
 
-def _opened(path: Path) -> xr.Dataset:
+def _open_file(path: Path) -> xr.Dataset:
     """Return the file open, nothing of it read; the reader is imported here, as few farms need it."""
     try:
         import netCDF4  # noqa: F401, PLC0415
@@ -143,11 +159,11 @@ def _opened(path: Path) -> xr.Dataset:
 
 def _attributes(path: Path, file: xr.Dataset, now: datetime) -> dict[str, object]:
     """Return the attributes that the contract asks for."""
-    run = _run(file)
+    run = _run_start(file)
     issued = run or datetime.fromtimestamp(path.stat().st_mtime, tz=UTC)
     made_by = file.attrs.get("institution")
     return {
-        "source": NAME,
+        "source": SOURCE,
         "model": path.stem,
         "issued_at": issued.isoformat(timespec="seconds"),
         "issued_at_origin": "run" if run else "file",
@@ -157,11 +173,11 @@ def _attributes(path: Path, file: xr.Dataset, now: datetime) -> dict[str, object
     }
 
 
-def _run(file: xr.Dataset) -> datetime | None:
+def _run_start(file: xr.Dataset) -> datetime | None:
     """Return when the run started, if the file tells."""
     for name in file.variables:
         if file[name].attrs.get("standard_name") == "forecast_reference_time":
-            told = decoded(file[name], file[name].values.ravel())
+            told = decode_times(file[name], file[name].values.ravel())
             if np.unique(told).size != 1:
                 raise Refused(f"{name}: given {np.unique(told).size} runs, allowed one in a file")
             return datetime.fromisoformat(str(told[0].astype("datetime64[s]"))).replace(tzinfo=UTC)
@@ -174,76 +190,78 @@ def _run(file: xr.Dataset) -> datetime | None:
     return None
 
 
-def _required(point: xr.Dataset, over: Mapping[str, Series], place: Place) -> dict[str, Hourly]:
+def _required_hours(point: xr.Dataset, sums: Mapping[str, CfSeries], place: Place) -> dict[str, HourlySeries]:
     """Return the hours of what every forecast must have."""
-    air = series_of(point, AIR)
+    air = read_series(point, AIR)
     return {
-        AIR: instants(air),
+        AIR: hours_from_instants(air),
         DEW: _dew_point(point, air),
-        WIND: _wind(point),
-        SUN: _watts(spread(parts(over[SUN], FALL[SUN]), place)),
-        RAIN: spread(parts(over[RAIN], FALL[RAIN])),
+        WIND: _wind_speed(point),
+        SUN: _joules_to_watts(spread_over_hours(step_sums(sums[SUN], PACKING_FALL[SUN]), place)),
+        RAIN: spread_over_hours(step_sums(sums[RAIN], PACKING_FALL[RAIN])),
     }
 
 
-def _optional(point: xr.Dataset) -> dict[str, Hourly]:
+def _optional_hours(point: xr.Dataset) -> dict[str, HourlySeries]:
     """Return the hours of what a forecast may tell; what cannot be read is not known."""
     found = {}
-    for name, hours_of in ((CLOUD, instants), (GUST, held)):
+    for name, hours_of in ((CLOUD, hours_from_instants), (GUST, hours_from_maxima)):
         try:
-            found[name] = hours_of(series_of(point, name))
+            found[name] = hours_of(read_series(point, name))
         except Refused:
             continue
     return found
 
 
-def _dew_point(point: xr.Dataset, air: Series) -> Hourly:
+def _dew_point(point: xr.Dataset, air: CfSeries) -> HourlySeries:
     """Return the dew point; hours between follow its distance from the air, lest they come to lie above it."""
-    told = has(point, DEW)
-    other = series_of(point, DEW if told or not has(point, HUMIDITY) else HUMIDITY)
-    _check_pair(air, other)
-    dew = other.values if told else _dew_of(air.values, other)
-    below = instants(replace(air, values=air.values - dew))
-    return replace(below, values=instants(air).values - below.values, origin=below.origin if told else "derived")
+    told = has_quantity(point, DEW)
+    other = read_series(point, DEW if told or not has_quantity(point, HUMIDITY) else HUMIDITY)
+    _check_same_times(air, other)
+    dew = other.values if told else _dew_point_from_humidity(air.values, other)
+    below = hours_from_instants(replace(air, values=air.values - dew))
+    return replace(
+        below, values=hours_from_instants(air).values - below.values, origin=below.origin if told else "derived"
+    )
 
 
-def _dew_of(air: Array, humidity: Series) -> Array:
+def _dew_point_from_humidity(air: Array, humidity: CfSeries) -> Array:
     """Return the dew point by the relative humidity; one of 0 or less is not known."""
-    if (humidity.values > MOST_HUMID).any():
+    if (humidity.values > MAX_HUMIDITY).any():
         given = float(np.nanmax(humidity.values))
-        raise Refused(f"{humidity.name}: given {given:g}, allowed up to {MOST_HUMID:g}; is it in %? write its unit")
+        raise Refused(f"{humidity.name}: given {given:g}, allowed up to {MAX_HUMIDITY:g}; is it in %? write its unit")
     share = np.where(humidity.values > 0.0, np.minimum(humidity.values, 1.0), np.nan)
     return np.asarray(dew_point_temperature(air, share))
 
 
-def _wind(point: xr.Dataset) -> Hourly:
+def _wind_speed(point: xr.Dataset) -> HourlySeries:
     """Return the wind's speed, from its two components where it is not told."""
-    if has(point, WIND) or not has(point, EAST):
-        return instants(series_of(point, WIND))
-    east, north = series_of(point, EAST), series_of(point, NORTH)
-    _check_pair(east, north)
-    return replace(instants(replace(east, values=np.hypot(east.values, north.values))), origin="derived")
+    if has_quantity(point, WIND) or not has_quantity(point, EAST):
+        return hours_from_instants(read_series(point, WIND))
+    east, north = read_series(point, EAST), read_series(point, NORTH)
+    _check_same_times(east, north)
+    return replace(hours_from_instants(replace(east, values=np.hypot(east.values, north.values))), origin="derived")
 
 
-def _check_pair(one: Series, other: Series) -> None:
+def _check_same_times(first: CfSeries, second: CfSeries) -> None:
     """Refuse two variables that belong together at different times."""
-    if not np.array_equal(one.axis.label, other.axis.label):
-        raise Refused(f"{one.name} and {other.name} are given at different times, allowed the same")
+    if not np.array_equal(first.axis.labels, second.axis.labels):
+        raise Refused(f"{first.name} and {second.name} are given at different times, allowed the same")
 
 
-def _watts(energy: Hourly) -> Hourly:
+def _joules_to_watts(energy: HourlySeries) -> HourlySeries:
     """Return sums of the hours [J m-2] as means [W m-2]."""
-    return replace(energy, values=energy.values / SECONDS)
+    return replace(energy, values=energy.values / SECONDS_PER_HOUR)
 
 
-def _unpacked(name: str, values: Array) -> Array:
+def _clip_packing_error(name: str, values: Array) -> Array:
     """Return values with those that packing carried over the end of their range set back."""
     back = np.clip(values, VARIABLES[name].low, VARIABLES[name].high)
-    return np.where(np.abs(values - back) < PACKING, back, values)
+    return np.where(np.abs(values - back) < PACKING_SLACK, back, values)
 
 
-def _note(over: Mapping[str, Series]) -> dict[str, str]:
+def _bounds_note(sums: Mapping[str, CfSeries]) -> dict[str, str]:
     """Return a note where the file does not say of which hours its sums are."""
-    assumed = [one.name for one in over.values() if one.axis.begin is None and not one.grows]
+    assumed = [one.name for one in sums.values() if one.axis.begin is None and not one.is_running_sum]
     said = f"the file does not say of which hours {' and '.join(assumed)} are: taken to end at their labels"
     return {"note": said} if assumed else {}

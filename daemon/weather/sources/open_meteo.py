@@ -22,19 +22,19 @@ import xarray as xr
 
 from daemon.domain.farm import Place, WeatherSource
 from daemon.system.secrets import is_reference
-from daemon.weather.clean import drop_bad_members, settled, start_of_ahead, trimmed, without_gap
-from daemon.weather.contract import STEP, Refused, Weather, at_utc, checked, iso
-from daemon.weather.http.client import get, open_session, shown
-from daemon.weather.http.quota import MEMBERS, MOST_MEMBERS, Count, call_weight, unlimited
-from daemon.weather.plausibility import long_enough
+from daemon.weather.clean import clean, drop_bad_members, select_complete, start_of_ahead, trim_to_horizon
+from daemon.weather.contract import NATIVE_STEP, Refused, Weather, iso_text, to_datetime64, validate
+from daemon.weather.http.client import get, open_session, redacted_url
+from daemon.weather.http.quota import MAX_MEMBERS, MEMBER_COUNTS, CallCounter, call_weight, count_nothing
+from daemon.weather.plausibility import refuse_too_short
 from daemon.weather.sources.open_meteo_reply import FIELDS, parse
 
-NAME: Final = "open-meteo"
-KEPT_DAYS: Final = 92  # past days that the forecast service keeps
-AHEAD_DAYS: Final = 10
+SOURCE: Final = "open-meteo"
+MAX_PAST_DAYS: Final = 92  # past days that the forecast service keeps
+FORECAST_DAYS: Final = 10
 ENSEMBLE_PAST_DAYS: Final = 2
-CLOCKS_APART: Final = (timedelta(minutes=-15), timedelta(minutes=15))  # of farm and server, estimate
-LONE: Final = "forecast"
+CLOCK_SKEWS: Final = (timedelta(minutes=-15), timedelta(minutes=15))  # of farm and server, estimate
+SINGLE_MEMBER: Final = "forecast"
 
 
 FORECAST_FIELDS: Final = tuple(FIELDS)
@@ -47,7 +47,7 @@ def fetch(
     since: date,
     now: datetime,
     session: requests.Session | None = None,
-    count: Count = unlimited,
+    count: CallCounter = count_nothing,
 ) -> Weather:
     """Return the past hours since a date and the hours ahead, for one place or several.
 
@@ -80,29 +80,29 @@ def fetch(
     """
     first = utc_midnight(since - timedelta(days=1))
     with nullcontext(session) if session else open_session(source.contact) as http:
-        calls = _Calls(source, places, now, http, count)
+        calls = _Requests(source, places, now, http, count)
         reasons: list[str] = []
-        lone = _tried(lambda: calls.forecast(first), "forecast", reasons)
-        members = _tried(calls.ensemble, "ensemble", reasons)
+        lone = _try_call(lambda: calls.fetch_forecast(first), "forecast", reasons)
+        members = _try_call(calls.fetch_ensemble, "ensemble", reasons)
         if lone is None:
             raise Refused("; ".join(reasons))
-        past = calls.with_history(lone, first)
-    start = slice(at_utc(start_of_ahead(now)), None)
+        past = calls.prepend_history(lone, first)
+    start = slice(to_datetime64(start_of_ahead(now)), None)
     lone = lone.sel(time=start)
     if members is None:
         ahead = lone.assign_attrs(note=f"one forecast only, because the {'; '.join(reasons)}")
     else:
-        ahead = _joined(members.sel(time=start), lone)
-    return settled(past.assign_attrs(kind="record"), ahead, first, now)
+        ahead = _join_members(members.sel(time=start), lone)
+    return clean(past.assign_attrs(kind="record"), ahead, first, now)
 
 
-def past(
+def fetch_past(
     source: WeatherSource,
     place: Place,
     since: date,
     now: datetime,
     session: requests.Session,
-    count: Count = unlimited,
+    count: CallCounter = count_nothing,
 ) -> xr.Dataset:
     """Return the past hours since a date, for sources that tell none.
 
@@ -118,86 +118,88 @@ def past(
         When they cannot be had.
     """
     first = utc_midnight(since - timedelta(days=1))
-    calls = _Calls(source, [place], now, session, count)
-    told = calls.with_history(calls.forecast(first), first)
+    calls = _Requests(source, [place], now, session, count)
+    told = calls.prepend_history(calls.fetch_forecast(first), first)
     last = now.replace(minute=0, second=0, microsecond=0)
-    return checked(without_gap(told.assign_attrs(kind="record"), first, last))
+    return validate(select_complete(told.assign_attrs(kind="record"), first, last))
 
 
 @dataclass(frozen=True)
-class _Calls:
+class _Requests:
     """The calls of one pass: where, for which places and when."""
 
     source: WeatherSource
     places: Sequence[Place]
     now: datetime
     session: requests.Session
-    count: Count = unlimited
+    count: CallCounter = count_nothing
 
     @property
     def today(self) -> date:
         """The day in UTC, which is the service's."""
         return self.now.astimezone(UTC).date()
 
-    def forecast(self, first: datetime) -> xr.Dataset:
+    def fetch_forecast(self, first: datetime) -> xr.Dataset:
         """Return the single forecast with the past days that the service keeps.
 
         One day more than is wanted, because the first hour of a sum can be null.
         """
-        past = min((self.today - first.date()).days + 1, KEPT_DAYS)
-        window = {"past_days": str(past), "forecast_days": str(AHEAD_DAYS)}
-        return self._asked(self.source.forecast_address, "forecast", window)
+        past = min((self.today - first.date()).days + 1, MAX_PAST_DAYS)
+        window = {"past_days": str(past), "forecast_days": str(FORECAST_DAYS)}
+        return self._fetch_call(self.source.forecast_address, "forecast", window)
 
-    def ensemble(self) -> xr.Dataset:
+    def fetch_ensemble(self) -> xr.Dataset:
         """Return the usable members, up to where they end."""
-        window = {"past_days": str(ENSEMBLE_PAST_DAYS), "forecast_days": str(AHEAD_DAYS)}
-        found = self._asked(self.source.ensemble_address, "ensemble", window)
-        start = slice(at_utc(start_of_ahead(self.now)), None)
-        members, dropped = drop_bad_members(trimmed(found.sel(time=start)))
-        long_enough(members, self.now)
+        window = {"past_days": str(ENSEMBLE_PAST_DAYS), "forecast_days": str(FORECAST_DAYS)}
+        found = self._fetch_call(self.source.ensemble_address, "ensemble", window)
+        start = slice(to_datetime64(start_of_ahead(self.now)), None)
+        members, dropped = drop_bad_members(trim_to_horizon(found.sel(time=start)))
+        refuse_too_short(members, self.now)
         return members.assign_attrs(members_dropped=dropped)
 
-    def with_history(self, lone: xr.Dataset, first: datetime) -> xr.Dataset:
+    def prepend_history(self, single: xr.Dataset, first: datetime) -> xr.Dataset:
         """Return the single forecast with what lies before the days that its service keeps."""
         # From the second day kept on, because the first hour of a sum can be null.
-        border = utc_midnight(self.today - timedelta(days=KEPT_DAYS - 1))
+        border = utc_midnight(self.today - timedelta(days=MAX_PAST_DAYS - 1))
         if first >= border:
-            return lone
+            return single
         start, end = first.date() - timedelta(days=1), border.date() - timedelta(days=1)
         window = {"start_date": start.isoformat(), "end_date": end.isoformat()}
-        older = self._asked(self.source.history_address, "forecast", window)
+        older = self._fetch_call(self.source.history_address, "forecast", window)
         halves = [
-            older.sel(time=older["time"] < at_utc(border)),
-            lone.sel(time=lone["time"] >= at_utc(border)),
+            older.sel(time=older["time"] < to_datetime64(border)),
+            single.sel(time=single["time"] >= to_datetime64(border)),
         ]
-        shared = [name for name in lone.data_vars if name in older.data_vars]
+        shared = [name for name in single.data_vars if name in older.data_vars]
         joined = xr.concat([half[shared] for half in halves], "time", join="exact", combine_attrs="override")
-        return joined.assign_attrs(lone.attrs)
+        return joined.assign_attrs(single.attrs)
 
-    def _asked(self, address: str, call: str, window: Mapping[str, str]) -> xr.Dataset:
+    def _fetch_call(self, address: str, call: str, window: Mapping[str, str]) -> xr.Dataset:
         """Ask for the call's one model and return the reply in the contract's form."""
         single = call == "forecast"
         model = self.source.forecast_model if single else self.source.ensemble_model
         fields = FORECAST_FIELDS if single else ENSEMBLE_FIELDS
         url = f"{address.rstrip('/')}/v1/{call}"
-        series = 1 if single else MEMBERS.get(model, MOST_MEMBERS)
-        self.count(address, call_weight(len(fields), _days(window), series, len(self.places)))
+        series = 1 if single else MEMBER_COUNTS.get(model, MAX_MEMBERS)
+        self.count(address, call_weight(len(fields), _day_count(window), series, len(self.places)))
         reply = get(self.session, url, self._query(model, fields, window))
-        issued = self._issued(address, model)
+        issued = self._run_start(address, model)
         try:
             found = parse(reply, self.places, model, fields, self._attributes(model, issued))
             self._refuse_other_days(found, window)
         except Refused as reason:
-            raise Refused(f"{shown(url)}: {reason}") from None
+            raise Refused(f"{redacted_url(url)}: {reason}") from None
         return found
 
-    def _refuse_other_days(self, found: xr.Dataset, window: Mapping[str, str]) -> None:
+    def _refuse_other_days(self, dataset: xr.Dataset, window: Mapping[str, str]) -> None:
         """Refuse hours that begin on another day than was asked for: those of an old run, or whole days off."""
-        begins = found["time"].values[0]
+        begins = dataset["time"].values[0]
         # Near midnight the server may be in another day than we are.
-        allowed = [_begin(window, (self.now + off).astimezone(UTC).date()) for off in (timedelta(0), *CLOCKS_APART)]
-        if begins not in [at_utc(begin) for begin in allowed]:
-            raise Refused(f"its hours begin at {iso(begins)}, asked for from {iso(at_utc(allowed[0]))}")
+        allowed = [_first_hour(window, (self.now + off).astimezone(UTC).date()) for off in (timedelta(0), *CLOCK_SKEWS)]
+        if begins not in [to_datetime64(begin) for begin in allowed]:
+            raise Refused(
+                f"its hours begin at {iso_text(begins)}, asked for from {iso_text(to_datetime64(allowed[0]))}"
+            )
 
     def _query(self, model: str, fields: Iterable[str], window: Mapping[str, str]) -> dict[str, str]:
         """Return the query, every unit and the zone in it."""
@@ -222,7 +224,7 @@ class _Calls:
         """Return the attributes; where the run's time cannot be had, the time of fetching stands for it."""
         fetched = self.now.astimezone(UTC)
         return {
-            "source": NAME,
+            "source": SOURCE,
             "model": model,
             "issued_at": (issued or fetched).isoformat(timespec="seconds"),
             "issued_at_origin": "run" if issued else "fetched",
@@ -231,7 +233,7 @@ class _Calls:
             "kind": "forecast",
         }
 
-    def _issued(self, address: str, model: str) -> datetime | None:
+    def _run_start(self, address: str, model: str) -> datetime | None:
         """Return when the newest run of a model started, if the server says so."""
         try:
             reply = get(self.session, f"{address.rstrip('/')}/data/{model}/static/meta.json", {})
@@ -240,14 +242,14 @@ class _Calls:
             return None
 
 
-def _begin(window: Mapping[str, str], today: date) -> datetime:
+def _first_hour(window: Mapping[str, str], today: date) -> datetime:
     """Return the first hour that is asked for."""
     if "start_date" in window:
         return utc_midnight(date.fromisoformat(window["start_date"]))
     return utc_midnight(today - timedelta(days=int(window["past_days"])))
 
 
-def _days(window: Mapping[str, str]) -> int:
+def _day_count(window: Mapping[str, str]) -> int:
     """Return how many days a request is for."""
     if "start_date" in window:
         return (date.fromisoformat(window["end_date"]) - date.fromisoformat(window["start_date"])).days + 1
@@ -259,7 +261,7 @@ def utc_midnight(day: date) -> datetime:
     return datetime(day.year, day.month, day.day, tzinfo=UTC)
 
 
-def _tried(call: Callable[[], xr.Dataset], name: str, reasons: list[str]) -> xr.Dataset | None:
+def _try_call(call: Callable[[], xr.Dataset], name: str, reasons: list[str]) -> xr.Dataset | None:
     """Return what a call gives, or None with its reason added to `reasons`."""
     try:
         return call()
@@ -268,19 +270,19 @@ def _tried(call: Callable[[], xr.Dataset], name: str, reasons: list[str]) -> xr.
         return None
 
 
-def _joined(members: xr.Dataset, lone: xr.Dataset) -> xr.Dataset:
+def _join_members(members: xr.Dataset, single: xr.Dataset) -> xr.Dataset:
     """Return the ensemble with the single forecast as its last member.
 
     The ensemble gives the hours: a forecast that ends before it has nulls there and is dropped as a bad
     member. What only one of them has stays unknown in the other.
     """
-    extra = lone.reindex(time=members["time"]).assign_coords(member=[LONE], native_step=members[STEP])
+    extra = single.reindex(time=members["time"]).assign_coords(member=[SINGLE_MEMBER], native_step=members[NATIVE_STEP])
     names = list(dict.fromkeys([*members.data_vars, *extra.data_vars]))
-    halves = [_with_unknown(half, other)[names] for half, other in ((members, extra), (extra, members))]
+    halves = [_with_missing_variables(half, other)[names] for half, other in ((members, extra), (extra, members))]
     return xr.concat(halves, "member", join="exact", combine_attrs="override")
 
 
-def _with_unknown(half: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
+def _with_missing_variables(half: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
     """Return a half of the forecast with what only the other has, as not known."""
     blank = xr.full_like(half["air_temperature"], np.nan)
     return half.assign({name: blank.assign_attrs(other[name].attrs) for name in other.data_vars if name not in half})

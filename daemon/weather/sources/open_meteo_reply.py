@@ -15,21 +15,21 @@ from daemon.weather.contract import (
     REQUIRED,
     Hours,
     Refused,
-    assembled,
-    at_utc,
+    build_dataset,
+    to_datetime64,
 )
 
-FARTHEST_CELL: Final = 1.0  # [deg] a cell farther from the place than this is another place's
-LABEL: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d")  # with a zone behind it, it is not what was asked for
-CONTROL: Final = "00"
+MAX_CELL_DISTANCE: Final = 1.0  # [deg] a cell farther from the place than this is another place's
+LABEL_PATTERN: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d")  # with a zone behind it, it is not what was asked for
+CONTROL_MEMBER: Final = "00"
 THUNDER: Final = "thunderstorm_probability"
-WMO_CODE: Final = "wmo code"
+WMO_CODE_UNIT: Final = "wmo code"
 # WMO 4677, remembered: 17, 95-99 thunder at the time; 29, 91-94 in the hour before. The service has 95, 96 and 99;
 # the others cost nothing, and none of them can be anything but thunder.
 THUNDER_CODES: Final = (17, 29, *range(91, 100))
 
 
-class Series(NamedTuple):
+class OpenMeteoField(NamedTuple):
     """What one of the service's variables is in the contract: name, unit it must come in, factor to ours."""
 
     name: str
@@ -37,19 +37,19 @@ class Series(NamedTuple):
     factor: float = 1.0
 
 
-FIELDS: Final[Mapping[str, Series]] = {
-    "temperature_2m": Series("air_temperature", "°C"),
-    "dew_point_2m": Series("dew_point_temperature", "°C"),
-    "wind_speed_10m": Series("wind_speed", "m/s"),
-    "shortwave_radiation": Series("surface_downwelling_shortwave_flux_in_air", "W/m²"),
-    "precipitation": Series("precipitation_amount", "mm"),
-    "cloud_cover": Series("cloud_area_fraction", "%", 0.01),
-    "wind_gusts_10m": Series("wind_speed_of_gust", "m/s"),
-    "precipitation_probability": Series("probability_of_precipitation", "%", 0.01),
-    "weather_code": Series(THUNDER, WMO_CODE),  # read by `_thunder`
+FIELDS: Final[Mapping[str, OpenMeteoField]] = {
+    "temperature_2m": OpenMeteoField("air_temperature", "°C"),
+    "dew_point_2m": OpenMeteoField("dew_point_temperature", "°C"),
+    "wind_speed_10m": OpenMeteoField("wind_speed", "m/s"),
+    "shortwave_radiation": OpenMeteoField("surface_downwelling_shortwave_flux_in_air", "W/m²"),
+    "precipitation": OpenMeteoField("precipitation_amount", "mm"),
+    "cloud_cover": OpenMeteoField("cloud_area_fraction", "%", 0.01),
+    "wind_gusts_10m": OpenMeteoField("wind_speed_of_gust", "m/s"),
+    "precipitation_probability": OpenMeteoField("probability_of_precipitation", "%", 0.01),
+    "weather_code": OpenMeteoField(THUNDER, WMO_CODE_UNIT),  # read by `_thunder_from_codes`
 }
 # The hours between a model's own steps, from each number of hours after the beginning of its run on [h, h].
-HOURLY: Final = ((0, 1),)
+HOURLY_STEPS: Final = ((0, 1),)
 NATIVE_STEPS: Final[Mapping[str, Sequence[tuple[int, int]]]] = {
     "best_match": ((0, 1), (90, 3), (144, 6)),  # remembered, of the coarsest that it may be made of
     "ecmwf_ifs025_ensemble": ((0, 3), (144, 6)),
@@ -61,9 +61,9 @@ NATIVE_STEPS: Final[Mapping[str, Sequence[tuple[int, int]]]] = {
     **dict.fromkeys(
         ("icon_seamless_eps", "icon_seamless", "icon_global_eps", "icon_global"), ((0, 1), (48, 3), (72, 6), (120, 12))
     ),
-    **dict.fromkeys(("icon_eu_eps", "icon_d2_eps", "ukmo_global_ensemble_20km"), HOURLY),
+    **dict.fromkeys(("icon_eu_eps", "icon_d2_eps", "ukmo_global_ensemble_20km"), HOURLY_STEPS),
 }
-UNKNOWN_STEPS: Final = ((0, 3),)  # of a model that is not here
+DEFAULT_STEPS: Final = ((0, 3),)  # of a model that is not here
 
 
 def parse(
@@ -86,7 +86,7 @@ def parse(
     fields : sequence of str
         The variables asked for, in the service's names.
     attributes : mapping
-        For the Dataset, see `daemon.weather.contract.checked`.
+        For the Dataset, see `daemon.weather.contract.validate`.
 
     Raises
     ------
@@ -105,10 +105,10 @@ def parse(
     answers = _answers(reply, len(places))
     for answer, place in zip(answers, places, strict=True):
         _check_cell(answer, place)
-    times = [_labels(answer) for answer in answers]
+    times = [_time_labels(answer) for answer in answers]
     if any(not np.array_equal(time, times[0]) for time in times):
         raise Refused("the reply has other hours for one place than for another")
-    tables = [_table(answer, model, fields, len(times[0])) for answer in answers]
+    tables = [_values_by_member(answer, model, fields, len(times[0])) for answer in answers]
     members = sorted({member for table in tables for series in table.values() for member in series})
     empty = np.full(len(times[0]), np.nan)
     values = {
@@ -121,7 +121,7 @@ def parse(
         raise Refused(f"the reply lacks {', '.join(missing)}; does model {model} have it?")
     steps = native_steps(model, times[0], datetime.fromisoformat(str(attributes["issued_at"])))
     origin = "native" if (steps == 1).all() else "interpolated"
-    found = assembled(values, times[0], members, places, attributes, origin=origin, step=steps)
+    found = build_dataset(values, times[0], members, places, attributes, origin=origin, step=steps)
     derived = {name: found[name].assign_attrs(origin="derived") for name in values if name == THUNDER}
     return found.assign(derived)
 
@@ -133,9 +133,9 @@ def native_steps(model: str, time: Hours, issued: datetime) -> NDArray[np.int64]
     >>> native_steps("ecmwf_ifs025", labels, datetime.fromisoformat("2026-06-01T00:00Z"))
     array([3, 6])
     """
-    lead = (time - at_utc(issued)) / np.timedelta64(1, "h")
+    lead = (time - to_datetime64(issued)) / np.timedelta64(1, "h")
     found = np.empty(time.shape, dtype=np.int64)
-    for number, (after, step) in enumerate(NATIVE_STEPS.get(model, UNKNOWN_STEPS)):
+    for number, (after, step) in enumerate(NATIVE_STEPS.get(model, DEFAULT_STEPS)):
         found[lead > after if number else slice(None)] = step
     return found
 
@@ -167,27 +167,27 @@ def _check_cell(answer: Mapping[str, Any], place: Place) -> None:
         east = abs((float(answer["longitude"]) - place.longitude + 180) % 360 - 180)
     except (KeyError, TypeError, ValueError, OverflowError):
         raise Refused("the reply does not say for which place it is") from None
-    if not max(north, east) <= FARTHEST_CELL:
+    if not max(north, east) <= MAX_CELL_DISTANCE:
         raise Refused(
             f"the reply is for {answer['latitude']}, {answer['longitude']}, "
             f"asked for {place.latitude}, {place.longitude}"
         )
 
 
-def _labels(answer: Mapping[str, Any]) -> Hours:
+def _time_labels(answer: Mapping[str, Any]) -> Hours:
     """Return the time labels, which carry no zone and are in the one asked for."""
     try:
         if answer["hourly_units"]["time"] != "iso8601":
             raise Refused(f"the times are in {answer['hourly_units']['time']}, asked for iso8601")
         told = answer["hourly"]["time"]
-        if not all(LABEL.fullmatch(label) for label in told):
+        if not all(LABEL_PATTERN.fullmatch(label) for label in told):
             raise ValueError
         return np.array(told, dtype="datetime64[ns]").reshape(-1)
     except (KeyError, TypeError, ValueError, OverflowError):
         raise Refused("the reply has no hours that can be read") from None
 
 
-def _table(
+def _values_by_member(
     answer: Mapping[str, Any], model: str, fields: Sequence[str], hours: int
 ) -> dict[str, dict[str, NDArray[np.float64]]]:
     """Return the values of one place by the contract's name and by member."""
@@ -199,20 +199,22 @@ def _table(
         if match is None or unit == "undefined":
             continue
         field = FIELDS[match[1]]
-        table.setdefault(field.name, {})[match[2] or CONTROL] = _in_our_unit(field, key, unit, values, hours)
+        table.setdefault(field.name, {})[match[2] or CONTROL_MEMBER] = _in_contract_unit(
+            field, key, unit, values, hours
+        )
     return table
 
 
-def _in_our_unit(field: Series, key: str, unit: object, values: object, hours: int) -> NDArray[np.float64]:
+def _in_contract_unit(field: OpenMeteoField, key: str, unit: object, values: object, hours: int) -> NDArray[np.float64]:
     """Return one series in the contract's unit; a code in another unit is unknown, for none is worth a refusal."""
-    if field.unit == WMO_CODE:
-        return _thunder(values if unit == WMO_CODE else None, hours)
+    if field.unit == WMO_CODE_UNIT:
+        return _thunder_from_codes(values if unit == WMO_CODE_UNIT else None, hours)
     if unit != field.unit:
         raise Refused(f"{key} is in {unit}, asked for {field.unit}")
-    return _series(key, values, hours) * field.factor
+    return _parse_series(key, values, hours) * field.factor
 
 
-def _thunder(codes: object, hours: int) -> NDArray[np.float64]:
+def _thunder_from_codes(codes: object, hours: int) -> NDArray[np.float64]:
     """Return 1 where a code is one of thunder, else NaN: not known.
 
     The code of a label is, as remembered, called an instant by the service but made from the rain of the hour
@@ -222,7 +224,7 @@ def _thunder(codes: object, hours: int) -> NDArray[np.float64]:
     return np.where([code in THUNDER_CODES for code in told], 1.0, np.nan)
 
 
-def _series(key: str, values: object, hours: int) -> NDArray[np.float64]:
+def _parse_series(key: str, values: object, hours: int) -> NDArray[np.float64]:
     """Return one series, a null as NaN; one of another length is empty."""
     try:
         series = np.array(values, dtype=np.float64)

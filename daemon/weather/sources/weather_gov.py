@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 from daemon.domain.farm import Place, WeatherSource
 from daemon.domain.prospect import OfficialWarning
 from daemon.weather.clean import start_of_ahead
-from daemon.weather.contract import HOUR, VARIABLES, Hours, Refused, assembled, at_utc, checked, iso
-from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN, Periods, scenarios, sun_from_cloud
-from daemon.weather.http.client import get, is_same_host, shown
-from daemon.weather.sources.weather_gov_spans import UNREADABLE, Layer, moment, read, span
+from daemon.weather.contract import NP_HOUR, VARIABLES, Hours, Refused, build_dataset, iso_text, to_datetime64, validate
+from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN, RainPeriods, draw_scenarios, sun_from_cloud
+from daemon.weather.http.client import get, is_same_host, redacted_url
+from daemon.weather.sources.weather_gov_spans import PARSE_ERRORS, Layer, parse_span, parse_time, read_layer
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -38,27 +38,32 @@ CREDIT: Final = (
     "Weather data by the US National Weather Service (public domain), changed: units and hourly layout, "
     "sunshine from the cloud"
 )
-OLDEST: Final = timedelta(hours=24)  # a grid older than this is one that its office has left
-FARTHEST_BACK: Final = timedelta(hours=24)  # of a layer before its grid was made; 7 is usual
-LEAST_AHEAD: Final = timedelta(hours=24)
-MOST_AHEAD: Final = timedelta(days=11)
-MEASURABLE: Final = 0.254  # [mm] a hundredth of an inch: the least rain that the chances are of
-STEPS: Final = (1, 2, 3, 4, 6, 8, 12, 24)  # [h] that part a day evenly
-GONE: Final = "answered 404"
-BLOCK: Final = 6  # [h] the usual step of the amounts of rain
+MAX_GRID_AGE: Final = timedelta(hours=24)  # a grid older than this is one that its office has left
+MAX_LAYER_LAG: Final = timedelta(hours=24)  # of a layer before its grid was made; 7 is usual
+MIN_HORIZON: Final = timedelta(hours=24)
+MAX_HORIZON: Final = timedelta(days=11)
+MEASURABLE_RAIN: Final = 0.254  # [mm] a hundredth of an inch: the least rain that the chances are of
+EVEN_STEPS: Final = (1, 2, 3, 4, 6, 8, 12, 24)  # [h] that part a day evenly
+NOT_FOUND: Final = "answered 404"
+QUARTER_DAY_HOURS: Final = 6  # [h] the usual step of the amounts of rain
 
 CHANCE: Final = "probability_of_precipitation"
 # The layers of what holds at a moment, and of what holds for the hours that it covers.
-MOMENTS: Final[Mapping[str, str]] = {"temperature": AIR, "dewpoint": DEW, "windSpeed": "wind_speed", "skyCover": CLOUD}
-SPELLS: Final[Mapping[str, str]] = {
+INSTANT_LAYERS: Final[Mapping[str, str]] = {
+    "temperature": AIR,
+    "dewpoint": DEW,
+    "windSpeed": "wind_speed",
+    "skyCover": CLOUD,
+}
+SPAN_LAYERS: Final[Mapping[str, str]] = {
     "windGust": "wind_speed_of_gust",
     "probabilityOfThunder": "thunderstorm_probability",
     "probabilityOfPrecipitation": CHANCE,
 }
-TOTALS: Final = "quantitativePrecipitation"
-NEEDED: Final = (*MOMENTS, TOTALS)
-NAMES: Final[Mapping[str, str]] = {**MOMENTS, **SPELLS, TOTALS: RAIN}
-UNSAID: Final[Mapping[str, str]] = {"probabilityOfThunder": "percent"}  # comes without a unit
+RAIN_LAYER: Final = "quantitativePrecipitation"
+REQUIRED_LAYERS: Final = (*INSTANT_LAYERS, RAIN_LAYER)
+VARIABLE_OF_LAYER: Final[Mapping[str, str]] = {**INSTANT_LAYERS, **SPAN_LAYERS, RAIN_LAYER: RAIN}
+DEFAULT_UNITS: Final[Mapping[str, str]] = {"probabilityOfThunder": "percent"}  # comes without a unit
 
 
 def fetch(
@@ -88,15 +93,15 @@ def fetch(
     Refused
         When the service does not cover the place or has no grid for it that can be used.
     """
-    grid = _grid(place, session, address)
+    grid = _grid_url(place, session, address)
     try:
-        return _asked(session, grid, {}, lambda reply: parse(reply, place, now))
+        return _fetch_and_read(session, grid, {}, lambda reply: parse(reply, place, now))
     except Refused as reason:
         # Offices move their grids, and a reply that is kept may lead to where one was.
-        moved = _grid(place, session, address, anew=True) if GONE in str(reason) else grid
+        moved = _grid_url(place, session, address, bypass_cache=True) if NOT_FOUND in str(reason) else grid
         if moved == grid:
             raise
-    return _asked(session, moved, {}, lambda reply: parse(reply, place, now))
+    return _fetch_and_read(session, moved, {}, lambda reply: parse(reply, place, now))
 
 
 def parse(reply: bytes, place: Place, now: datetime) -> xr.Dataset:
@@ -129,22 +134,22 @@ def parse(reply: bytes, place: Place, now: datetime) -> xr.Dataset:
     amount of rain is the sum of its time, here spread evenly, with the length as the hours' own step.
     """
     grid = _properties(reply)
-    issued = _issued(grid, now)
-    first, last = at_utc(start_of_ahead(now)), at_utc(now + MOST_AHEAD).astype("datetime64[h]")
-    time = np.arange(first, last, HOUR)
-    layers = _layers(grid)
+    issued = _issue_time(grid, now)
+    first, last = to_datetime64(start_of_ahead(now)), to_datetime64(now + MAX_HORIZON).astype("datetime64[h]")
+    time = np.arange(first, last, NP_HOUR)
+    layers = _read_layers(grid)
     _refuse_early(layers, issued)
-    values = _hourly(layers, time)
-    kept = _known(values, time, now)
+    values = _hourly_values(layers, time)
+    kept = _complete_span(values, time, now)
     hours = {name: array[kept] for name, array in values.items()}
-    step, began = _steps(layers[TOTALS], time[kept])
-    single = _single(hours, time[kept], step, place, _attributes(grid, issued, now))
+    step, began = _rain_steps(layers[RAIN_LAYER], time[kept])
+    single = _single_forecast(hours, time[kept], step, place, _attributes(grid, issued, now))
     if CHANCE not in hours:
         return single
-    return scenarios(single, periods(hours[CHANCE], hours[RAIN], began), wet=MEASURABLE)
+    return draw_scenarios(single, rain_periods(hours[CHANCE], hours[RAIN], began), wet_threshold=MEASURABLE_RAIN)
 
 
-def periods(chance: Array, rain: Array, began: IntArray) -> Periods:
+def rain_periods(chance: Array, rain: Array, begins: IntArray) -> RainPeriods:
     """Return the periods that it is drawn for once each whether they are wet.
 
     Parameters
@@ -153,7 +158,7 @@ def periods(chance: Array, rain: Array, began: IntArray) -> Periods:
         Of measurable rain, as told for the period that each hour lies in.
     rain : array [mm], shape (hour,)
         Expected of each hour.
-    began : array of int [h], shape (hour,)
+    begins : array of int [h], shape (hour,)
         When the amount that each hour has its share of begins, counted from a midnight in UTC.
 
     Notes
@@ -165,20 +170,20 @@ def periods(chance: Array, rain: Array, began: IntArray) -> Periods:
 
     Examples
     --------
-    >>> found = periods(np.repeat([0.4, 0.2, 0.5], [12, 6, 6]), np.full(24, 0.5), np.arange(24))
+    >>> found = rain_periods(np.repeat([0.4, 0.2, 0.5], [12, 6, 6]), np.full(24, 0.5), np.arange(24))
     >>> found.first.tolist(), found.chance.tolist(), found.amount.tolist()
     ([0, 12, 18], [0.4, 0.2, 0.5], [6.0, 3.0, 3.0])
     """
-    quarter = began // BLOCK
+    quarter = begins // QUARTER_DAY_HOURS
     half = quarter // 2
     even = [np.ptp(chance[half == one]) == 0.0 for one in half]
     number = np.where(even, 2 * half, quarter)
     first = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
     end = np.append(first[1:], number.size)
-    return Periods(first, end, np.maximum.reduceat(chance, first), np.add.reduceat(rain, first))
+    return RainPeriods(first, end, np.maximum.reduceat(chance, first), np.add.reduceat(rain, first))
 
 
-def warnings(
+def fetch_warnings(
     place: Place, now: datetime, session: requests.Session, *, address: str = ADDRESS
 ) -> tuple[OfficialWarning, ...]:
     """Return the official warnings in force at a place now or later, those that begin first first.
@@ -199,7 +204,7 @@ def warnings(
         When they cannot be had or read: then it is not known whether there are any.
     """
     url = f"{address.rstrip('/')}/alerts/active"
-    return _asked(session, url, {"point": _point(place)}, lambda reply: parse_warnings(reply, now))
+    return _fetch_and_read(session, url, {"point": _point_text(place)}, lambda reply: parse_warnings(reply, now))
 
 
 def parse_warnings(reply: bytes, now: datetime) -> tuple[OfficialWarning, ...]:
@@ -211,74 +216,80 @@ def parse_warnings(reply: bytes, now: datetime) -> tuple[OfficialWarning, ...]:
         When one of them cannot be read.
     """
     try:
-        told = [feature["properties"] for feature in _content(reply)["features"]]
+        told = [feature["properties"] for feature in _parse_object(reply)["features"]]
         actual = {alert["id"]: alert for alert in told if alert["status"] == "Actual"}
         replaced = {reference["identifier"] for alert in actual.values() for reference in alert.get("references") or ()}
         standing = [actual[name] for name in actual.keys() - replaced if actual[name]["messageType"] != "Cancel"]
-        found = [_warning(alert) for alert in standing]
-    except UNREADABLE as error:
+        found = [_parse_warning(alert) for alert in standing]
+    except PARSE_ERRORS as error:
         raise Refused(f"an official warning cannot be read ({error})") from None
     ahead = [warning for warning in found if warning.ends is None or warning.ends > now]
     return tuple(sorted(ahead, key=lambda warning: (warning.begins, warning.event, warning.headline)))
 
 
-def _warning(alert: Mapping[str, Any]) -> OfficialWarning:
+def _parse_warning(alert: Mapping[str, Any]) -> OfficialWarning:
     """Return one alert in the contract's form; `expires` is when its text does, and stands for an end untold."""
     ends = alert.get("ends") or alert.get("expires")
     return OfficialWarning(
         event=str(alert["event"]),
         issuer=str(alert["senderName"]),
-        begins=moment(alert.get("onset") or alert["effective"]),
-        ends=moment(ends) if ends else None,
+        begins=parse_time(alert.get("onset") or alert["effective"]),
+        ends=parse_time(ends) if ends else None,
         headline=str(alert.get("headline") or ""),
     )
 
 
-def _asked(
-    session: requests.Session, url: str, query: Mapping[str, str], read_reply: Callable[[bytes], T], anew: bool = False
+def _fetch_and_read(
+    session: requests.Session,
+    url: str,
+    query: Mapping[str, str],
+    read_reply: Callable[[bytes], T],
+    bypass_cache: bool = False,
 ) -> T:
     """Return what is read from a reply; a refusal tells whose it was."""
-    reply = get(session, url, query, accept=ACCEPT, anew=anew)
+    reply = get(session, url, query, accept=ACCEPT, bypass_cache=bypass_cache)
     try:
         return read_reply(reply)
     except Refused as reason:
-        raise Refused(f"{shown(url)}: {reason}") from None
+        raise Refused(f"{redacted_url(url)}: {reason}") from None
 
 
-def _grid(place: Place, session: requests.Session, address: str, anew: bool = False) -> str:
+def _grid_url(place: Place, session: requests.Session, address: str, bypass_cache: bool = False) -> str:
     """Return the address of the grid cell that a place lies in."""
-    url = f"{address.rstrip('/')}/points/{_point(place)}"
+    url = f"{address.rstrip('/')}/points/{_point_text(place)}"
     try:
-        grid = _asked(session, url, {}, lambda reply: _properties(reply).get("forecastGridData"), anew)
+        grid = _fetch_and_read(session, url, {}, lambda reply: _properties(reply).get("forecastGridData"), bypass_cache)
     except Refused as reason:
-        if GONE not in str(reason):
+        if NOT_FOUND not in str(reason):
             raise
         grid = None
     if not grid:
         raise Refused(
-            f"weather.gov does not cover {_point(place)} (it has the United States and their territories); "
+            f"weather.gov does not cover {_point_text(place)} (it has the United States and their territories); "
             "name another source in [weather], or put the place right"
         )
     if not is_same_host(url, str(grid)):
-        raise Refused(f"{shown(url)} leads to {grid!r:.80}; write that host's address in [weather] if it is right")
+        raise Refused(
+            f"{redacted_url(url)} leads to {grid!r:.80}; write that host's address in [weather] if it is right"
+        )
     return str(grid)
 
 
-def _point(place: Place) -> str:
+def _point_text(place: Place) -> str:
     """Return a place as the service wants it: four decimals at most, no zero at the end."""
-    return f"{_degrees(place.latitude)},{_degrees(place.longitude)}"
+    return f"{_degrees_text(place.latitude)},{_degrees_text(place.longitude)}"
 
 
-def _degrees(angle: float) -> str:
+def _degrees_text(angle: float) -> str:
     """Return an angle without the zeros for which the service sends one elsewhere.
 
-    >>> _degrees(-89.50004), _degrees(40.0), _degrees(44.02128)
+    >>> _degrees_text(-89.50004), _degrees_text(40.0), _degrees_text(44.02128)
     ('-89.5', '40', '44.0213')
     """
     return f"{angle:.4f}".rstrip("0").rstrip(".")
 
 
-def _content(reply: bytes) -> dict[str, Any]:
+def _parse_object(reply: bytes) -> dict[str, Any]:
     """Return the object of a reply."""
     try:
         content = json.loads(reply)
@@ -290,94 +301,104 @@ def _content(reply: bytes) -> dict[str, Any]:
 
 
 def _properties(reply: bytes) -> dict[str, Any]:
-    properties = _content(reply).get("properties")
+    properties = _parse_object(reply).get("properties")
     if not isinstance(properties, dict):
         raise Refused("the reply has no properties")
     return properties
 
 
-def _issued(grid: Mapping[str, Any], now: datetime) -> datetime:
+def _issue_time(grid: Mapping[str, Any], now: datetime) -> datetime:
     """Return when the office last wrote the grid, which must be lately and for long enough."""
     try:
-        issued = moment(grid["updateTime"])
-        _, end = span(grid["validTimes"])
-    except UNREADABLE:
+        issued = parse_time(grid["updateTime"])
+        _, end = parse_span(grid["validTimes"])
+    except PARSE_ERRORS:
         raise Refused("the grid does not say when it was made and for which time") from None
-    if now - issued > OLDEST:
-        raise Refused(f"the grid was made at {issued:%Y-%m-%d %H:%M} UTC, allowed {_told(OLDEST)} before now or later")
-    if end < now + LEAST_AHEAD:
-        raise Refused(f"the grid ends at {end:%Y-%m-%d %H:%M} UTC, allowed {_told(LEAST_AHEAD)} from now or later")
+    if now - issued > MAX_GRID_AGE:
+        raise Refused(
+            f"the grid was made at {issued:%Y-%m-%d %H:%M} UTC, allowed {_hours_text(MAX_GRID_AGE)} before now or later"
+        )
+    if end < now + MIN_HORIZON:
+        raise Refused(
+            f"the grid ends at {end:%Y-%m-%d %H:%M} UTC, allowed {_hours_text(MIN_HORIZON)} from now or later"
+        )
     return issued
 
 
-def _layers(grid: Mapping[str, Any]) -> dict[str, Layer]:
+def _read_layers(grid: Mapping[str, Any]) -> dict[str, Layer]:
     """Return the layers that can be read; those that are needed must be."""
     found = {}
-    for key in (*NEEDED, *SPELLS):
+    for key in (*REQUIRED_LAYERS, *SPAN_LAYERS):
         try:
-            found[key] = read(grid.get(key) or {}, VARIABLES[NAMES[key]].unit, UNSAID.get(key))
+            found[key] = read_layer(grid.get(key) or {}, VARIABLES[VARIABLE_OF_LAYER[key]].unit, DEFAULT_UNITS.get(key))
         except Refused as reason:
-            if key in NEEDED:
+            if key in REQUIRED_LAYERS:
                 raise Refused(f"layer {key} {reason}") from None
     return found
 
 
 def _refuse_early(layers: Mapping[str, Layer], issued: datetime) -> None:
     """Refuse layers that begin long before the grid was made: their times are days off."""
-    for key in NEEDED:
+    for key in REQUIRED_LAYERS:
         begins = layers[key].start[0]
-        if begins < at_utc(issued - FARTHEST_BACK):
-            raise Refused(f"layer {key} begins at {iso(begins)}, allowed {_told(FARTHEST_BACK)} before it was made")
+        if begins < to_datetime64(issued - MAX_LAYER_LAG):
+            raise Refused(
+                f"layer {key} begins at {iso_text(begins)}, allowed {_hours_text(MAX_LAYER_LAG)} before it was made"
+            )
 
 
-def _hourly(layers: Mapping[str, Layer], time: Hours) -> dict[str, Array]:
+def _hourly_values(layers: Mapping[str, Layer], time: Hours) -> dict[str, Array]:
     """Return what the layers hold at labels, in the contract's names; NaN where they hold nothing."""
-    totals = layers[TOTALS]
+    totals = layers[RAIN_LAYER]
     return {
-        **{name: layers[key].held(time) for key, name in MOMENTS.items()},
-        **{name: layers[key].held(time - HOUR) for key, name in SPELLS.items() if key in layers},
-        RAIN: totals._replace(value=totals.value / totals.hours).held(time - HOUR),
+        **{name: layers[key].values_at(time) for key, name in INSTANT_LAYERS.items()},
+        **{name: layers[key].values_at(time - NP_HOUR) for key, name in SPAN_LAYERS.items() if key in layers},
+        RAIN: totals._replace(value=totals.value / totals.duration_hours).values_at(time - NP_HOUR),
     }
 
 
-def _known(values: Mapping[str, Array], time: Hours, now: datetime) -> slice:
+def _complete_span(values: Mapping[str, Array], time: Hours, now: datetime) -> slice:
     """Return the hours around now that every layer needed has, and the chances of rain where there are any."""
-    needed = {key: values[name] for key, name in NAMES.items() if key in NEEDED or (name == CHANCE and name in values)}
-    at = int(np.searchsorted(time, at_utc(now)))
-    enough = at + LEAST_AHEAD // timedelta(hours=1)
+    needed = {
+        key: values[name]
+        for key, name in VARIABLE_OF_LAYER.items()
+        if key in REQUIRED_LAYERS or (name == CHANCE and name in values)
+    }
+    at = int(np.searchsorted(time, to_datetime64(now)))
+    enough = at + MIN_HORIZON // timedelta(hours=1)
     for key, array in needed.items():
         lost = np.flatnonzero(np.isnan(array[at:enough]))
         if lost.size:
-            hour = iso(time[at + lost[0]])
+            hour = iso_text(time[at + lost[0]])
             raise Refused(
-                f"layer {key} has nothing for {hour}, allowed a value for all of {_told(LEAST_AHEAD)} from now"
+                f"layer {key} has nothing for {hour}, allowed a value for all of {_hours_text(MIN_HORIZON)} from now"
             )
     gaps = np.flatnonzero(np.isnan(np.stack(list(needed.values()))).any(axis=0))
     return slice(max(gaps[gaps < at], default=-1) + 1, min(gaps[gaps > at], default=time.size))
 
 
-def _steps(totals: Layer, time: Hours) -> tuple[IntArray, IntArray]:
+def _rain_steps(totals: Layer, time: Hours) -> tuple[IntArray, IntArray]:
     """Return the length [h] of the amount that each hour has a share of, and its begin, counted from a midnight."""
-    longest = int(totals.hours.max())
-    if longest > STEPS[-1]:
-        raise Refused(f"layer {TOTALS} has an amount of {longest} h, allowed up to {STEPS[-1]} h")
+    longest = int(totals.duration_hours.max())
+    if longest > EVEN_STEPS[-1]:
+        raise Refused(f"layer {RAIN_LAYER} has an amount of {longest} h, allowed up to {EVEN_STEPS[-1]} h")
     # The contract knows steps by when a day begins: one that was cut short is told as the next longer.
-    step = np.array(STEPS, dtype=np.float64)[np.searchsorted(STEPS, totals.hours)]
+    step = np.array(EVEN_STEPS, dtype=np.float64)[np.searchsorted(EVEN_STEPS, totals.duration_hours)]
     began = totals.start.astype("datetime64[h]").astype(np.float64)
-    length, first = (totals._replace(value=told).held(time - HOUR).astype(np.int64) for told in (step, began))
+    length, first = (totals._replace(value=told).values_at(time - NP_HOUR).astype(np.int64) for told in (step, began))
     return length, first
 
 
-def _single(
+def _single_forecast(
     hours: Mapping[str, Array], time: Hours, step: IntArray, place: Place, attributes: Mapping[str, object]
 ) -> xr.Dataset:
     """Return the one forecast that the service gives, with the sunshine that it does not."""
     values = {**hours, SUN: sun_from_cloud(hours[CLOUD], place, time, opaque=True)}
     table = {name: array[np.newaxis, np.newaxis] for name, array in values.items()}
-    single = assembled(table, time, ["forecast"], [place], attributes, step=step)
+    single = build_dataset(table, time, ["forecast"], [place], attributes, step=step)
     single[SUN].attrs["origin"] = "derived"
     single[RAIN].attrs["origin"] = "native" if (step == 1).all() else "interpolated"
-    return checked(single)
+    return validate(single)
 
 
 def _attributes(grid: Mapping[str, Any], issued: datetime, now: datetime) -> dict[str, object]:
@@ -392,5 +413,5 @@ def _attributes(grid: Mapping[str, Any], issued: datetime, now: datetime) -> dic
     }
 
 
-def _told(length: timedelta) -> str:
+def _hours_text(length: timedelta) -> str:
     return f"{length / timedelta(hours=1):g} hours"

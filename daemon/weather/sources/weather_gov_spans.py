@@ -8,32 +8,32 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.weather.contract import HOUR, Hours, Refused, at_utc
+from daemon.weather.contract import NP_HOUR, Hours, Refused, to_datetime64
 
 Array = NDArray[np.float64]
 
-UNREADABLE: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError)  # what junk in JSON leads to
-DURATION: Final = re.compile(r"P(?=.)(?:(\d{1,3})D)?(?:T(?=.)(?:(\d{1,4})H)?(?:(\d{1,5})M)?(?:(\d{1,6})S)?)?")
+PARSE_ERRORS: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError)  # what junk in JSON leads to
+DURATION_PATTERN: Final = re.compile(r"P(?=.)(?:(\d{1,3})D)?(?:T(?=.)(?:(\d{1,4})H)?(?:(\d{1,5})M)?(?:(\d{1,6})S)?)?")
 
 
-class Unit(NamedTuple):
+class LayerUnit(NamedTuple):
     """What a unit of the service's is in the contract: ours = factor * theirs + offset."""
 
-    ours: str
+    contract_unit: str
     factor: float = 1.0
     offset: float = 0.0
 
 
-UNITS: Final[Mapping[str, Unit]] = {
-    "degC": Unit("degC"),
-    "degF": Unit("degC", 5 / 9, -160 / 9),
-    "K": Unit("degC", 1.0, -273.15),
-    "percent": Unit("1", 0.01),
-    "km_h-1": Unit("m s-1", 1 / 3.6),
-    "m_s-1": Unit("m s-1"),
-    "kt": Unit("m s-1", 1852 / 3600),
-    "mm": Unit("mm"),
-    "m": Unit("mm", 1000.0),
+UNITS: Final[Mapping[str, LayerUnit]] = {
+    "degC": LayerUnit("degC"),
+    "degF": LayerUnit("degC", 5 / 9, -160 / 9),
+    "K": LayerUnit("degC", 1.0, -273.15),
+    "percent": LayerUnit("1", 0.01),
+    "km_h-1": LayerUnit("m s-1", 1 / 3.6),
+    "m_s-1": LayerUnit("m s-1"),
+    "kt": LayerUnit("m s-1", 1852 / 3600),
+    "mm": LayerUnit("mm"),
+    "m": LayerUnit("mm", 1000.0),
 }
 
 
@@ -44,28 +44,28 @@ class Layer(NamedTuple):
     end: Hours
     value: Array
 
-    def held(self, moments: Hours) -> Array:
+    def values_at(self, moments: Hours) -> Array:
         """Return the value that holds at each moment, NaN where none does."""
         at = np.searchsorted(self.start, moments, side="right") - 1
         held: Array = np.where((at >= 0) & (moments < self.end[at]), self.value[at], np.nan)
         return held
 
     @property
-    def hours(self) -> Array:
+    def duration_hours(self) -> Array:
         """How long each value holds [h]."""
-        return (self.end - self.start) / HOUR
+        return (self.end - self.start) / NP_HOUR
 
 
-def read(told: Mapping[str, Any], ours: str, unsaid: str | None = None) -> Layer:
+def read_layer(content: Mapping[str, Any], contract_unit: str, default_unit: str | None = None) -> Layer:
     """Return a layer in a unit of the contract's.
 
     Parameters
     ----------
-    told : mapping
+    content : mapping
         The layer as decoded: its unit `uom` and its `values`, each with its `validTime`.
-    ours : str
+    contract_unit : str
         The unit wanted.
-    unsaid : str, optional
+    default_unit : str, optional
         The unit of one that comes without.
 
     Raises
@@ -74,28 +74,28 @@ def read(told: Mapping[str, Any], ours: str, unsaid: str | None = None) -> Layer
         What is wrong with it, as the end of a sentence that begins with its name.
     """
     try:
-        layer, uom = _table(told["values"]), str(told.get("uom", unsaid))
-    except UNREADABLE as error:
+        layer, uom = _parse_values(content["values"]), str(content.get("uom", default_unit))
+    except PARSE_ERRORS as error:
         raise Refused(f"cannot be read ({error})") from None
     unit = UNITS.get(uom.rpartition(":")[2])
-    if unit is None or unit.ours != ours:
-        raise Refused(f"is in {uom}, allowed a unit that can be made {ours}")
-    return _ordered(layer._replace(value=layer.value * unit.factor + unit.offset))
+    if unit is None or unit.contract_unit != contract_unit:
+        raise Refused(f"is in {uom}, allowed a unit that can be made {contract_unit}")
+    return _check_order(layer._replace(value=layer.value * unit.factor + unit.offset))
 
 
-def _table(values: Sequence[Mapping[str, Any]]) -> Layer:
+def _parse_values(values: Sequence[Mapping[str, Any]]) -> Layer:
     """Return the values as they are told, a null as NaN; those of nothing at all are an error."""
     if not values:
         raise ValueError("it is empty")
-    spans = [span(one["validTime"]) for one in values]
-    start, end = (np.array([at_utc(edge) for edge in edges]) for edges in zip(*spans, strict=True))
+    spans = [parse_span(one["validTime"]) for one in values]
+    start, end = (np.array([to_datetime64(edge) for edge in edges]) for edges in zip(*spans, strict=True))
     told = np.array([one["value"] for one in values], dtype=np.float64)
     if told.shape != start.shape:
         raise ValueError("its values are no numbers")
     return Layer(start, end, told)
 
 
-def _ordered(layer: Layer) -> Layer:
+def _check_order(layer: Layer) -> Layer:
     """Refuse times that are not whole hours, one after the other: a total told twice would be counted twice."""
     edges = np.column_stack([layer.start, layer.end]).ravel()
     if (edges != edges.astype("datetime64[h]")).any():
@@ -105,7 +105,7 @@ def _ordered(layer: Layer) -> Layer:
     return layer
 
 
-def span(text: str) -> tuple[datetime, datetime]:
+def parse_span(text: str) -> tuple[datetime, datetime]:
     """Return the beginning and the end of a time, in UTC.
 
     Parameters
@@ -120,26 +120,26 @@ def span(text: str) -> tuple[datetime, datetime]:
 
     Examples
     --------
-    >>> [f"{edge:%d %H:%M}" for edge in span("2026-06-01T03:00:00+00:00/P1DT4H")]
+    >>> [f"{edge:%d %H:%M}" for edge in parse_span("2026-06-01T03:00:00+00:00/P1DT4H")]
     ['01 03:00', '02 07:00']
     """
     first, _, last = text.partition("/")
     if first.startswith("P"):
-        return moment(last) - _duration(first), moment(last)
-    start = moment(first)
-    return start, start + _duration(last) if last.startswith("P") else moment(last)
+        return parse_time(last) - _parse_duration(first), parse_time(last)
+    start = parse_time(first)
+    return start, start + _parse_duration(last) if last.startswith("P") else parse_time(last)
 
 
-def _duration(text: str) -> timedelta:
+def _parse_duration(text: str) -> timedelta:
     """Return a duration of days and less: months and years are of no fixed length."""
-    match = DURATION.fullmatch(text)
+    match = DURATION_PATTERN.fullmatch(text)
     if match is None:
         raise ValueError(f"{text!r} is no duration such as P1DT4H")
     days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
     return timedelta(days=days, hours=hours, minutes=minutes, seconds=seconds)
 
 
-def moment(text: str) -> datetime:
+def parse_time(text: str) -> datetime:
     """Return a time in UTC; it must say its zone."""
     told = datetime.fromisoformat(text)
     if told.tzinfo is None:

@@ -14,7 +14,7 @@ from daemon.domain.farm import Farm
 from daemon.domain.prospect import Reason
 from daemon.planning.prospect import plan_fields
 from daemon.settings import load
-from daemon.weather.contract import Weather, checked
+from daemon.weather.contract import Weather, validate
 
 
 @cache
@@ -41,9 +41,9 @@ def test_the_invented_weather_is_the_same_at_each_call() -> None:
 
 def test_the_invented_weather_keeps_the_contract() -> None:
     hours = demo_weather()
-    assert checked(hours.ahead).sizes["member"] == MEMBERS
+    assert validate(hours.ahead).sizes["member"] == MEMBERS
     assert hours.ahead.attrs["members_dropped"] == 0
-    rain = checked(hours.ahead)["precipitation_amount"]
+    rain = validate(hours.ahead)["precipitation_amount"]
     assert float(rain.sum("time").min()) < float(rain.sum("time").max())  # members differ
 
 

@@ -18,7 +18,7 @@ from daemon.domain.prospect import ForecastCase, Prospect
 from daemon.learning.record import ForecastRecord, ForecastRecordError
 from daemon.learning.verification import fit_odds_correction, record_sentences, verify
 from daemon.planning.prospect import plan_fields
-from daemon.weather.contract import FILLED, Weather, at_utc
+from daemon.weather.contract import FILLED, Weather, to_datetime64
 from models.calibration import VerificationRecord
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
@@ -435,7 +435,7 @@ def test_days_that_have_come_are_judged_once_and_count(ledger: ForecastRecord, l
 def test_a_day_with_hours_that_were_only_forecast_waits_to_be_judged(ledger: ForecastRecord, later: Weather) -> None:
     days = [said(day=TODAY + timedelta(days=ahead), start=said().start + timedelta(days=ahead)) for ahead in range(2)]
     ledger.store_cases(days, TODAY)
-    noon = at_utc(datetime(2026, 6, 11, 16, tzinfo=UTC))
+    noon = to_datetime64(datetime(2026, 6, 11, 16, tzinfo=UTC))
     guessed = replace(later, past=later.past.assign_coords({FILLED: ("time", later.past["time"].to_numpy() == noon)}))
     on = TODAY + timedelta(days=2)
     fit_odds_correction(working_farm(), ledger, guessed, on)

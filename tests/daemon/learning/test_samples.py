@@ -17,7 +17,7 @@ from daemon.planning.drying import day_index
 from daemon.planning.forecast_hours import hourly_weather
 from daemon.planning.ground import field_profile, ground_on
 from daemon.planning.growth import field_growth_on
-from daemon.weather.contract import FILLED, Weather, at_utc
+from daemon.weather.contract import FILLED, Weather, to_datetime64
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests.loopback.hours import invented, source, written
 from tests.support.farms import ZONE
@@ -61,7 +61,7 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     crop = field.expected_yield or float(growth.dry_matter[day_index(growth, day)])
     solar = np.array(begun.astimezone(UTC).hour + given.place.longitude / 15.0)
     moisture = growth.start_moisture[day_index(growth, day)] + float(start_moisture_shift(solar))
-    first, last = (int(np.searchsorted(ends, at_utc(moment))) for moment in (begun, taken))
+    first, last = (int(np.searchsorted(ends, to_datetime64(moment))) for moment in (begun, taken))
     dewed = standing_wetness(came.between(first - 19, first + 1), crop)[:, -1:]
     one = np.ones((1, 1))
     swath = lay_swath(
@@ -254,7 +254,7 @@ def test_what_a_sample_told_outlives_its_weather() -> None:
 def test_a_sample_that_dried_in_hours_only_forecast_waits_until_they_are_told() -> None:
     lines = [cut(begun=at(8)), sample(reading(at(8), at(13), 0.7), at(13))]
     hours = weather()
-    noon = hours.past["time"].to_numpy() == at_utc(at(12))
+    noon = hours.past["time"].to_numpy() == to_datetime64(at(12))
     assert noon.sum() == 1
     guessed = told(lines, hours=replace(hours, past=hours.past.assign_coords({FILLED: ("time", noon)})))
     assert drying(guessed) == Drying()

@@ -76,7 +76,7 @@ def test_a_look_taken_back_is_forgotten_and_a_cut_keeps_what_was_told(ledger: Fo
 def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
     ledger: ForecastRecord, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(looking, "gathered", lambda _, now, *__, **___: weather(HERE, now, now + timedelta(hours=22)))
+    monkeypatch.setattr(looking, "gather", lambda _, now, *__, **___: weather(HERE, now, now + timedelta(hours=22)))
     memory = looking.Memory(ledger=ledger, keeping=True)
     looking.look(working_farm(field("Long", 12, looks=(SEEN,))), NOW, memory=memory)
     next_year = looking.look(working_farm(field("Long", 12)), NOW.replace(year=2027), memory=memory)

@@ -16,8 +16,8 @@ from daemon.domain.farm import Farm, Place
 from daemon.domain.prospect import FieldDay, Prospect, Reason, Ripeness
 from daemon.planning.daily_weather import daily_extremes
 from daemon.planning.prospect import plan_fields, unknown_prospect
-from daemon.weather.clean import settled
-from daemon.weather.contract import Weather, assembled
+from daemon.weather.clean import clean
+from daemon.weather.contract import Weather, build_dataset
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE
 from tests.support.hourly_records import greensboro
@@ -284,9 +284,9 @@ def test_common_practice_twenty_acres_of_a_light_crop_are_wrapped_that_evening()
         "issued_at": now.isoformat(), "fetched_at": now.isoformat(),
     }  # fmt: skip
     labels = index.tz_convert(None).to_numpy(dtype="datetime64[ns]")
-    whole = assembled(values, labels, ["record"], [place], attributes)
+    whole = build_dataset(values, labels, ["record"], [place], attributes)
     ahead = whole.sel(time=slice(np.datetime64(clearest) - np.timedelta64(24, "h"), np.datetime64(clearest, "h") + 36))
-    hours = settled(whole, ahead, datetime(now.year, 1, 1, 6, tzinfo=UTC), now)
+    hours = clean(whole, ahead, datetime(now.year, 1, 1, 6, tzinfo=UTC), now)
     farm = working_farm(field("Long", 20), place=place, work={"bale_dry_matter": 0.228})
     farm = replace(farm, work=replace(farm.work, latest_start=time(10)))
     day = plan_fields(farm, hours, now).fields[0].days[0]

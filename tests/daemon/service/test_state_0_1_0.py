@@ -34,7 +34,7 @@ from daemon.service.status import status
 from daemon.settings import load
 from daemon.weather import gather
 from daemon.weather.archive import Archive
-from daemon.weather.contract import FILLED, at_utc
+from daemon.weather.contract import FILLED, to_datetime64
 from daemon.weather.http.client import open_session
 from daemon.weather.sources import met_no
 from models.looks import Prior
@@ -294,13 +294,13 @@ def test_the_record_holds_the_odds_with_their_outcomes_and_the_priors(copy: Copy
 
 def test_the_archive_holds_the_hours_the_forecasts_and_the_count_of_calls(copy: Copy) -> None:
     archive, place = copy.archive, copy.farm.place
-    hours = archive.past(place, datetime(2025, 12, 1, tzinfo=UTC), datetime(2026, 6, 1, tzinfo=UTC))
+    hours = archive.past_hours(place, datetime(2025, 12, 1, tzinfo=UTC), datetime(2026, 6, 1, tzinfo=UTC))
     assert hours is not None
     assert (hours.sizes["time"], int(hours[FILLED].sum())) == (3096, 38)
     assert (str(hours["time"].to_numpy()[0])[:13], str(hours["time"].to_numpy()[-1])[:13]) == (
         "2025-12-31T00", "2026-05-08T23"
     )  # fmt: skip
-    afternoon = hours.sel(time=at_utc(datetime(2026, 5, 4, 19, tzinfo=UTC)))
+    afternoon = hours.sel(time=to_datetime64(datetime(2026, 5, 4, 19, tzinfo=UTC)))
     assert {name: value.item() for name, value in afternoon.data_vars.items()} == {
         "air_temperature": 27.0,
         "dew_point_temperature": 13.0,
@@ -309,15 +309,15 @@ def test_the_archive_holds_the_hours_the_forecasts_and_the_count_of_calls(copy: 
         "precipitation_amount": 0.0,
     }
     assert float(hours["precipitation_amount"].sum()) == 354.0
-    newest = archive.newest(place, local(7))
+    newest = archive.newest_forecast(place, local(7))
     assert newest is not None
     assert (newest.attrs["source"], newest.attrs["fetched_at"]) == ("open-meteo", "2026-05-07T00:30:00+00:00")
     assert newest.sizes["member"] == 8
-    before = archive.before(place, "met.no", "Locationforecast 2.0", local(7))
+    before = archive.forecast_before(place, "met.no", "Locationforecast 2.0", local(7))
     assert before is not None
     assert before.attrs["fetched_at"] == "2026-05-06T10:35:00+00:00"
     assert np.isfinite(before["air_temperature"].to_numpy()).all()
-    assert archive.calls("127.0.0.1:18211", KILLED)[1] > 0.0
+    assert archive.recent_calls("127.0.0.1:18211", KILLED)[1] > 0.0
 
 
 def test_a_reply_of_a_weather_service_is_still_good_until_it_expires(copy: Copy) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from daemon.service.process import STOP_WITHIN
 from daemon.settings.paths import SYSTEM_FILE, SYSTEM_STATE
-from daemon.weather.http.client import WHOLE
+from daemon.weather.http.client import SESSION_TIME_LIMIT
 
 UNIT = Path(__file__).parents[3] / "systemd" / "forenoon.service"
 LINES = dict(re.findall(r"^(\w+)=(.*)$", UNIT.read_text(encoding="utf-8"), re.MULTILINE))
@@ -58,7 +58,9 @@ def test_it_is_in_step_with_the_program() -> None:
     assert float(LINES["TimeoutStopSec"]) > STOP_WITHIN
     minutes = re.fullmatch(r"(\d+)min", LINES["WatchdogSec"])
     assert minutes is not None
-    assert 60.0 * int(minutes[1]) > 3.0 * WHOLE, "a look, messages and another look that all wait for silent servers"
+    assert 60.0 * int(minutes[1]) > 3.0 * SESSION_TIME_LIMIT, (
+        "a look, messages and another look that all wait for silent servers"
+    )
 
 
 def test_its_group_may_write_what_it_writes() -> None:

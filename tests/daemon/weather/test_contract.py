@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from daemon.weather.clean import drop_bad_members, settled, start_of_ahead, trimmed, without_gap
-from daemon.weather.contract import VARIABLES, Refused, assembled, at_utc, checked
+from daemon.weather.clean import clean, drop_bad_members, select_complete, start_of_ahead, trim_to_horizon
+from daemon.weather.contract import VARIABLES, Refused, build_dataset, to_datetime64, validate
 from tests.loopback.hours import ATTRIBUTES, HERE, NOW, invented
 
 AIR, DEW, RAIN = "air_temperature", "dew_point_temperature", "precipitation_amount"
@@ -22,7 +22,7 @@ def weather(members: int = 3, first: str = "2026-06-08", last: str = "2026-06-14
     table = invented(first, last)
     values = {str(name): np.tile(table[name].to_numpy(), (1, members, 1)) for name in table}
     labels = pd.DatetimeIndex(table.index).tz_convert(None).to_numpy()
-    return assembled(values, labels, [f"{m:02d}" for m in range(members)], [HERE], ATTRIBUTES)
+    return build_dataset(values, labels, [f"{m:02d}" for m in range(members)], [HERE], ATTRIBUTES)
 
 
 def with_value(name: str, value: float, hour: str = NOON, member: int = 1, **cell: Any) -> xr.Dataset:
@@ -33,24 +33,24 @@ def with_value(name: str, value: float, hour: str = NOON, member: int = 1, **cel
 
 def test_good_weather_passes_unchanged() -> None:
     dataset = weather()
-    xr.testing.assert_identical(checked(dataset), dataset)
+    xr.testing.assert_identical(validate(dataset), dataset)
 
 
 def test_several_places_pass_with_their_own_night() -> None:
     table = invented("2026-06-08", "2026-06-10T23:00")
     values = {str(name): np.tile(table[name].to_numpy(), (2, 1, 1)) for name in table}
     labels = pd.DatetimeIndex(table.index).tz_convert(None).to_numpy()
-    near = assembled(values, labels, ["00"], [HERE, replace(HERE, latitude=43.4)], ATTRIBUTES)
-    assert checked(near)[AIR].dims == ("place", "member", "time")
-    other_side = assembled(values, labels, ["00"], [HERE, replace(HERE, longitude=105.0)], ATTRIBUTES)
+    near = build_dataset(values, labels, ["00"], [HERE, replace(HERE, latitude=43.4)], ATTRIBUTES)
+    assert validate(near)[AIR].dims == ("place", "member", "time")
+    other_side = build_dataset(values, labels, ["00"], [HERE, replace(HERE, longitude=105.0)], ATTRIBUTES)
     with pytest.raises(Refused, match="in the dark"):
-        checked(other_side)
+        validate(other_side)
 
 
 def test_a_dew_point_above_the_air_by_rounding_is_lowered_to_it() -> None:
     dataset = weather()
     dataset[DEW] = (dataset[AIR] + 0.4).assign_attrs(dataset[DEW].attrs)
-    lowered = checked(dataset)
+    lowered = validate(dataset)
     np.testing.assert_array_equal(lowered[DEW], dataset[AIR])
     assert lowered[DEW].attrs == {"units": "degC", "origin": "native"}
 
@@ -74,11 +74,11 @@ def test_a_dew_point_above_the_air_by_rounding_is_lowered_to_it() -> None:
 def test_an_impossible_value_is_refused_and_costs_its_member(name: str, value: float, hour: str, words: str) -> None:
     dataset = with_value(name, value, hour)
     with pytest.raises(Refused, match=words):
-        checked(dataset)
+        validate(dataset)
     kept, dropped = drop_bad_members(dataset)
     assert dropped == 1
     assert kept["member"].values.tolist() == ["00", "02"]
-    checked(kept)
+    validate(kept)
 
 
 @pytest.mark.parametrize(
@@ -92,7 +92,7 @@ def test_a_value_at_the_edge_is_believed(name: str, value: float, hour: str) -> 
 def test_what_is_not_known_of_an_optional_variable_costs_nothing() -> None:
     dataset = with_value("wind_speed_of_gust", np.nan)
     assert drop_bad_members(dataset)[1] == 0
-    assert np.isnan(checked(dataset)["wind_speed_of_gust"].sel(time=NOON, member="01"))
+    assert np.isnan(validate(dataset)["wind_speed_of_gust"].sel(time=NOON, member="01"))
 
 
 def test_labels_at_the_start_of_local_hours_are_found_by_the_sun() -> None:
@@ -100,7 +100,7 @@ def test_labels_at_the_start_of_local_hours_are_found_by_the_sun() -> None:
     for hours in (-5, -4, 5):
         shifted = dataset.assign_coords(time=dataset["time"] + np.timedelta64(hours, "h"))
         with pytest.raises(Refused, match="are the times UTC"):
-            checked(shifted)
+            validate(shifted)
 
 
 BROKEN: list[tuple[Callable[[xr.Dataset], xr.Dataset], str]] = [
@@ -138,16 +138,16 @@ BROKEN: list[tuple[Callable[[xr.Dataset], xr.Dataset], str]] = [
 @pytest.mark.parametrize(("change", "words"), BROKEN)
 def test_a_broken_rule_is_refused_by_name(change: Callable[[xr.Dataset], xr.Dataset], words: str) -> None:
     with pytest.raises(Refused, match=words):
-        checked(change(weather()))
+        validate(change(weather()))
 
 
 def test_every_required_variable_is_asked_for() -> None:
     for name, variable in VARIABLES.items():
         if variable.required:
             with pytest.raises(Refused, match=f"lacks {name}"):
-                checked(weather().drop_vars(name))
+                validate(weather().drop_vars(name))
         elif name in weather():
-            assert name not in checked(weather().drop_vars(name))
+            assert name not in validate(weather().drop_vars(name))
 
 
 def test_no_usable_member_is_refused_with_what_is_wrong() -> None:
@@ -159,16 +159,16 @@ def test_hours_are_cut_where_the_first_variable_ends_for_all() -> None:
     dataset = weather().copy(deep=True)
     dataset[SUN].loc[{"time": slice("2026-06-12T03:00", None)}] = np.nan
     dataset[AIR].loc[{"time": slice("2026-06-11", None), "member": "01"}] = np.nan
-    assert trimmed(dataset)["time"].values[-1] == np.datetime64("2026-06-12T02:00")
+    assert trim_to_horizon(dataset)["time"].values[-1] == np.datetime64("2026-06-12T02:00")
     dataset[RAIN].loc[{"time": "2026-06-11T20:00"}] = np.nan  # rain is not carried over a hole
-    assert trimmed(dataset)["time"].values[-1] == np.datetime64("2026-06-11T19:00")
+    assert trim_to_horizon(dataset)["time"].values[-1] == np.datetime64("2026-06-11T19:00")
     dataset[RAIN][:] = np.nan
     with pytest.raises(Refused, match="no hour with a value"):
-        trimmed(dataset)
+        trim_to_horizon(dataset)
 
 
 def test_a_whole_past_is_cut_to_what_is_wanted() -> None:
-    past = without_gap(
+    past = select_complete(
         weather(1), datetime(2026, 6, 9, 3, tzinfo=UTC), datetime(2026, 6, 9, 6, tzinfo=ZoneInfo("Etc/GMT+4"))
     )
     assert past["time"].values[[0, -1]].tolist() == [
@@ -188,18 +188,18 @@ def test_a_whole_past_is_cut_to_what_is_wanted() -> None:
 def test_a_gap_in_the_past_is_refused_by_the_hour(first: str, last: str, words: str) -> None:
     past = with_value(RAIN, np.nan, "2026-06-09T02:00", member=0, members=1)
     with pytest.raises(Refused, match=words):
-        without_gap(past, *(datetime.fromisoformat(f"{hour}Z") for hour in (first, last)))
+        select_complete(past, *(datetime.fromisoformat(f"{hour}Z") for hour in (first, last)))
 
 
 def test_an_hour_given_twice_in_the_past_is_refused() -> None:
     with pytest.raises(Refused, match="given twice"):
-        without_gap(weather(1).isel(time=[0, 1, 1, 2]), NOW, NOW)
+        select_complete(weather(1).isel(time=[0, 1, 1, 2]), NOW, NOW)
 
 
 def test_both_halves_are_settled_together() -> None:
     ahead = with_value(AIR, 99, member=2)
     ahead[SUN].loc[{"time": slice("2026-06-13T03:00", None)}] = np.nan
-    whole = settled(weather(1), ahead, datetime(2026, 6, 9, tzinfo=UTC), NOW)
+    whole = clean(weather(1), ahead, datetime(2026, 6, 9, tzinfo=UTC), NOW)
     assert whole.past["time"].values[-1] == np.datetime64("2026-06-10T09:00")
     assert whole.ahead["time"].values[-1] == np.datetime64("2026-06-13T02:00")
     assert whole.ahead["member"].values.tolist() == ["00", "01"]
@@ -209,7 +209,7 @@ def test_both_halves_are_settled_together() -> None:
 def test_weather_that_ends_at_now_is_not_ahead() -> None:
     last = weather(last="2026-06-10T09:00")
     with pytest.raises(Refused, match="ends at 2026-06-10T09:00Z, which is not ahead of 2026-06-10T09:20Z"):
-        settled(weather(1), last, datetime(2026, 6, 9, tzinfo=UTC), NOW)
+        clean(weather(1), last, datetime(2026, 6, 9, tzinfo=UTC), NOW)
 
 
 def test_last_night_is_ahead_in_every_zone() -> None:
@@ -224,4 +224,4 @@ def test_last_night_is_ahead_in_every_zone() -> None:
 
 def test_a_time_without_a_zone_is_not_taken() -> None:
     with pytest.raises(ValueError, match="without a zone"):
-        at_utc(pd.Timestamp("2026-06-10T09:00").to_pydatetime())
+        to_datetime64(pd.Timestamp("2026-06-10T09:00").to_pydatetime())

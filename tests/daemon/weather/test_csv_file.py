@@ -162,7 +162,7 @@ def test_what_is_no_text_file_is_refused(tmp_path: Path) -> None:
         read(binary)
     huge = tmp_path / "huge.csv"
     with huge.open("wb") as file:
-        file.truncate(files.LARGEST + 1)
+        file.truncate(files.MAX_BYTES + 1)
     with pytest.raises(Refused, match="given 100000001 bytes, allowed 100000000"):
         read(huge)
 

@@ -13,8 +13,19 @@ from hypothesis import strategies as st
 from pvlib.clearsky import haurwitz
 from pvlib.solarposition import spa_python
 
-from daemon.weather.contract import VARIABLES, Refused, assembled, checked
-from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN, Array, Periods, hourly_instants, scenarios, sun_from_cloud
+from daemon.weather.contract import VARIABLES, Refused, build_dataset, validate
+from daemon.weather.derive import (
+    AIR,
+    CLOUD,
+    DEW,
+    RAIN,
+    SUN,
+    Array,
+    RainPeriods,
+    draw_scenarios,
+    interpolate_hourly,
+    sun_from_cloud,
+)
 from models.humidity import relative_humidity
 from tests.loopback.hours import HERE
 from tests.outside.cloud_radiation import Station, score, stations
@@ -107,7 +118,7 @@ class TestHourlyInstants:
     VALUES: Final = np.array([0.0, 6.0, 6.0, 12.0])
 
     def test_a_curve_worked_by_hand(self) -> None:
-        found = hourly_instants(self.LABEL, self.VALUES, DAYS[:19])
+        found = interpolate_hourly(self.LABEL, self.VALUES, DAYS[:19])
         # From slope 1 to level: the straight 3 of the cubic with level ends, and 6 x 1/4 x 1/2 for the slope.
         assert found[3] == pytest.approx(3.75)
         assert found[6:13] == pytest.approx(6.0)
@@ -117,17 +128,17 @@ class TestHourlyInstants:
         label = DAYS[[0, 1, 2, 3, 6, 12, 24]]
         line = np.array([0.0, 1.0, 2.0, 3.0, 6.0, 12.0, 24.0])
         for peaks in (False, True):
-            assert hourly_instants(label, line, DAYS[:25], peaks=peaks) == pytest.approx(np.arange(25.0))
+            assert interpolate_hourly(label, line, DAYS[:25], allow_overshoot=peaks) == pytest.approx(np.arange(25.0))
 
     def test_hours_outside_and_beside_an_unknown_value_are_unknown(self) -> None:
         values = np.array([0.0, np.nan, 6.0, 12.0])
         for peaks in (False, True):
-            found = hourly_instants(self.LABEL + np.timedelta64(1, "h"), values, DAYS[:24], peaks=peaks)
+            found = interpolate_hourly(self.LABEL + np.timedelta64(1, "h"), values, DAYS[:24], allow_overshoot=peaks)
             assert np.flatnonzero(np.isfinite(found)).tolist() == [1, 13, 14, 15, 16, 17, 18, 19]
             assert found[13:20] == pytest.approx(np.arange(6.0, 13.0))
 
     def test_a_lone_instant_is_told_at_its_hour_only(self) -> None:
-        found = hourly_instants(DAYS[3:4], np.array([5.0]), DAYS[:6])
+        found = interpolate_hourly(DAYS[3:4], np.array([5.0]), DAYS[:6])
         assert np.flatnonzero(found == 5.0).tolist() == [3]
         assert np.isnan(np.delete(found, 3)).all()
 
@@ -138,7 +149,7 @@ class TestHourlyInstants:
     )
     def test_no_hour_leaves_the_range_of_its_neighbours(self, values: list[float], steps: list[int]) -> None:
         at = np.cumsum([0, *steps])[: len(values)]
-        found = hourly_instants(DAYS[at], np.array(values), DAYS[: at[-1] + 1])
+        found = interpolate_hourly(DAYS[at], np.array(values), DAYS[: at[-1] + 1])
         for (start, end), (one, other) in zip(pairwise(at), pairwise(values), strict=True):
             assert (found[start : end + 1] >= min(one, other) - 1e-12).all()
             assert (found[start : end + 1] <= max(one, other) + 1e-12).all()
@@ -150,7 +161,9 @@ class TestHourlyInstants:
         label, coarse = time[told], true[told]
         inside = (time >= label[0]) & (time <= label[-1])
         lines = np.interp(time[inside].astype(float), label.astype(float), coarse)
-        level, swung = (hourly_instants(label, coarse, time[inside], peaks=peaks) for peaks in (False, True))
+        level, swung = (
+            interpolate_hourly(label, coarse, time[inside], allow_overshoot=peaks) for peaks in (False, True)
+        )
         error = [float(np.sqrt(((one - true[inside]) ** 2).mean())) for one in (lines, level, swung)]
         assert error == pytest.approx([1.24, 1.19, 1.06], abs=0.02)
         short = [float((_highest(one) - _highest(true[inside])).mean()) for one in (lines, level, swung)]
@@ -160,14 +173,14 @@ class TestHourlyInstants:
     def test_instants_out_of_order_are_refused(self) -> None:
         for label in (self.LABEL[::-1], self.LABEL[[0, 0, 1, 2]], self.LABEL[:0]):
             with pytest.raises(Refused, match="allowed one or more in order of time"):
-                hourly_instants(label, self.VALUES[: label.size], DAYS)
+                interpolate_hourly(label, self.VALUES[: label.size], DAYS)
 
 
 class TestScenarios:
     """Members made of chances of rain."""
 
     def test_they_keep_the_contract_and_say_that_they_are_made_up(self) -> None:
-        many = checked(scenarios(single(), every(6, 0.4, 2.0), wet=WET))
+        many = validate(draw_scenarios(single(), every(6, 0.4, 2.0), wet_threshold=WET))
         assert many.sizes == {"member": 20, "time": 72}
         assert many.attrs["synthetic"] == 1
         assert many["member"].values.tolist()[::19] == ["00", "19"]
@@ -176,38 +189,38 @@ class TestScenarios:
 
     def test_the_members_that_are_wet_are_as_many_as_the_chance_says_give_or_take_one(self) -> None:
         chance = np.linspace(0.0, 1.0, 12)
-        found = rain_of(scenarios(single(), every(6, chance, 3.0 * chance), wet=WET), 6)
+        found = rain_of(draw_scenarios(single(), every(6, chance, 3.0 * chance), wet_threshold=WET), 6)
         share = (found >= WET).mean(axis=0)
         assert (np.abs(share - chance) < 0.05).all()
         assert share[[0, -1]].tolist() == [0.0, 1.0]
         assert ((found == 0.0) | (found >= WET - 1e-9)).all()
 
     def test_small_chances_are_not_rounded_away(self) -> None:
-        found = rain_of(scenarios(single(), every(1, 0.03, 0.06), wet=WET), 1)
+        found = rain_of(draw_scenarios(single(), every(1, 0.03, 0.06), wet_threshold=WET), 1)
         assert (found > 0.0).mean() == pytest.approx(0.03, abs=0.007)
 
     @pytest.mark.parametrize("members", [20, 200])
     def test_the_mean_amount_is_the_one_expected(self, members: int) -> None:
         amount = np.linspace(0.5, 10.0, 12)
-        found = rain_of(scenarios(single(), every(6, 0.45, amount), wet=WET, members=members), 6)
+        found = rain_of(draw_scenarios(single(), every(6, 0.45, amount), wet_threshold=WET, members=members), 6)
         assert found.mean(axis=0) == pytest.approx(amount, rel=0.12)
         assert found.mean() == pytest.approx(amount.mean(), rel=0.01)
 
     def test_amounts_are_spread_as_an_exponential(self) -> None:
         # Chance 0.4 and 2 mm: 5 mm if wet. P(R > x) = 0.4 exp(-x / 5) is 0.327, 0.147 and 0.054 from 1, 5 and 10 mm.
-        found = rain_of(scenarios(single(), every(12, 0.4, 2.0), wet=0.01, members=1000), 12)
+        found = rain_of(draw_scenarios(single(), every(12, 0.4, 2.0), wet_threshold=0.01, members=1000), 12)
         for limit, share in ((1.0, 0.327), (5.0, 0.147), (10.0, 0.054)):
             assert (found > limit).mean() == pytest.approx(share, abs=0.004), limit
             assert share == pytest.approx(0.4 * exp(-limit / 5.0), abs=0.001)
 
     def test_a_plateau_of_twelve_hours_stays_one_event(self) -> None:
-        rain = scenarios(single(), periods([(24, 36)], 0.4, 2.0), wet=WET)[RAIN].values
+        rain = draw_scenarios(single(), periods([(24, 36)], 0.4, 2.0), wet_threshold=WET)[RAIN].values
         assert (rain > 0.0).any(axis=1).mean() == pytest.approx(0.4)
         assert (rain[:, :24] == 0.0).all()
         assert (rain[:, 36:] == 0.0).all()
 
     def test_it_rains_in_one_spell_whose_hours_are_wet_and_longer_the_more_it_is(self) -> None:
-        rain = scenarios(single(), periods([(24, 36)], 1.0, 4.0), wet=WET)[RAIN].values[:, 24:36]
+        rain = draw_scenarios(single(), periods([(24, 36)], 1.0, 4.0), wet_threshold=WET)[RAIN].values[:, 24:36]
         spells = [np.flatnonzero(member) for member in rain]
         for member, spell in zip(rain, spells, strict=True):
             assert (np.diff(spell) == 1).all()
@@ -218,12 +231,16 @@ class TestScenarios:
         assert 4 <= hours[amount.argmax()] <= 6  # about 15 mm
 
     def test_spells_lie_all_over_the_period_and_more_where_the_source_expects_rain(self) -> None:
-        even = scenarios(single(), periods([(24, 36)], 1.0, 4.0), wet=WET, members=200)[RAIN].values[:, 24:36]
+        even = draw_scenarios(single(), periods([(24, 36)], 1.0, 4.0), wet_threshold=WET, members=200)[RAIN].values[
+            :, 24:36
+        ]
         share = (even > 0.0).mean(axis=0)
         assert share.min() > 0.05
         assert share[:6].sum() == pytest.approx(share[6:].sum(), rel=0.1)
         pointed = single(precipitation_amount=np.where(np.arange(72) == 26, 4.0, 0.0))
-        found = scenarios(pointed, periods([(24, 36)], 1.0, 4.0), wet=WET, members=200)[RAIN].values[:, 24:36]
+        found = draw_scenarios(pointed, periods([(24, 36)], 1.0, 4.0), wet_threshold=WET, members=200)[RAIN].values[
+            :, 24:36
+        ]
         early = (found > 0.0).mean(axis=0)
         assert early[2] > 0.6
         assert 0.05 < early[8:].max() < 0.4
@@ -231,25 +248,28 @@ class TestScenarios:
     def test_the_sums_of_the_periods_do_not_depend_on_where_the_rain_is_put(self) -> None:
         shapes = (np.zeros(72), np.arange(72.0))
         one, other = (
-            rain_of(scenarios(single(precipitation_amount=s), every(6, 0.5, 3.0), wet=WET), 6) for s in shapes
+            rain_of(draw_scenarios(single(precipitation_amount=s), every(6, 0.5, 3.0), wet_threshold=WET), 6)
+            for s in shapes
         )
         np.testing.assert_allclose(one, other, rtol=1e-12)
 
     @pytest.mark.parametrize(("hours", "least", "most"), [(6, 0.35, 0.65), (12, 0.1, 0.42), (24, -0.2, 0.25)])
     def test_neighbours_are_alike_the_more_so_the_nearer(self, hours: int, least: float, most: float) -> None:
-        found = rain_of(scenarios(single(), every(hours, 0.5, 3.0), wet=WET, members=400), hours) > 0.0
+        found = rain_of(draw_scenarios(single(), every(hours, 0.5, 3.0), wet_threshold=WET, members=400), hours) > 0.0
         # The latent correlation r of two halves shows as sin(pi/2 x) of their own: P(both) = 1/4 + asin(r) / 2 pi.
         both = (found[:, 1:] & found[:, :-1]).mean()
         assert least < np.sin(2.0 * np.pi * (both - 0.25)) < most
 
     def test_the_same_question_has_the_same_answer(self) -> None:
-        one, same, other = (scenarios(single(), every(6, 0.4, 2.0), wet=WET, seed=seed) for seed in (1, 1, 2))
+        one, same, other = (
+            draw_scenarios(single(), every(6, 0.4, 2.0), wet_threshold=WET, seed=seed) for seed in (1, 1, 2)
+        )
         xr.testing.assert_identical(one, same)
         assert (one[RAIN] != other[RAIN]).any()
 
     def test_wet_hours_are_covered_and_humid_and_all_others_as_told(self) -> None:
         alone = single()
-        many = scenarios(alone, periods([(12, 18)], 0.5, 2.0), wet=WET)
+        many = draw_scenarios(alone, periods([(12, 18)], 0.5, 2.0), wet_threshold=WET)
         falls = many[RAIN].values > 0.0
         ends = falls.copy()
         ends[:, :-1] |= falls[:, 1:]
@@ -268,32 +288,36 @@ class TestScenarios:
 
     def test_air_that_is_more_humid_already_stays_so(self) -> None:
         foggy = single(dew_point_temperature=np.full(72, 21.9))
-        np.testing.assert_array_equal(scenarios(foggy, every(6, 1.0, 3.0), wet=WET)[DEW].values, 21.9)
+        np.testing.assert_array_equal(draw_scenarios(foggy, every(6, 1.0, 3.0), wet_threshold=WET)[DEW].values, 21.9)
 
     def test_an_hour_in_no_period_keeps_its_rain_and_its_gap(self) -> None:
         own = np.zeros(72)
         own[[3, 40]] = 0.7, np.nan
-        rain = scenarios(single(precipitation_amount=own), periods([(12, 18)], 0.5, 2.0), wet=WET)[RAIN].values
+        rain = draw_scenarios(single(precipitation_amount=own), periods([(12, 18)], 0.5, 2.0), wet_threshold=WET)[
+            RAIN
+        ].values
         np.testing.assert_array_equal(rain[:, 3], 0.7)
         assert np.isnan(rain[:, 40]).all()
 
     def test_rain_that_is_expected_without_a_chance_falls_in_some_member(self) -> None:
-        found = rain_of(scenarios(single(), every(12, 0.0, 1.0), wet=WET), 12)
+        found = rain_of(draw_scenarios(single(), every(12, 0.0, 1.0), wet_threshold=WET), 12)
         assert (found > 0.0).sum(axis=0).tolist() == [1] * 6
         assert found.max(axis=0) == pytest.approx(20.0)  # all of it, so that the mean is kept
 
     def test_much_rain_without_a_chance_leaves_no_member_with_a_flood(self) -> None:
-        many = checked(scenarios(single(), every(12, 0.02, 30.0), wet=WET))
+        many = validate(draw_scenarios(single(), every(12, 0.02, 30.0), wet_threshold=WET))
         assert (rain_of(many, 12) > 0.0).mean() == pytest.approx(0.6)
 
     def test_a_chance_without_an_amount_is_wet_all_the_same(self) -> None:
-        none, unknown = (rain_of(scenarios(single(), every(12, 0.5, a), wet=WET), 12) for a in (0.0, np.nan))
+        none, unknown = (
+            rain_of(draw_scenarios(single(), every(12, 0.5, a), wet_threshold=WET), 12) for a in (0.0, np.nan)
+        )
         for found, mean in ((none, 0.5), (unknown, 4.0)):
             assert (found >= WET - 1e-9).mean() == pytest.approx(0.5, abs=0.01)
             assert found[found > 0.0].mean() == pytest.approx(mean, rel=0.02)
 
     def test_a_drizzle_that_says_less_than_wet_is_called_wet_where_the_chance_says_so(self) -> None:
-        found = rain_of(scenarios(single(), every(12, 0.5, 0.05), wet=WET), 12)
+        found = rain_of(draw_scenarios(single(), every(12, 0.5, 0.05), wet_threshold=WET), 12)
         assert (found > 0.0).mean() == pytest.approx(0.5, abs=0.01)
         assert found[found > 0.0] == pytest.approx(WET)
 
@@ -312,19 +336,19 @@ class TestScenarios:
     def test_impossible_periods_are_refused(self, changes: dict[str, Any], said: str) -> None:
         wrong = replace(periods([(0, 12), (12, 18)], 0.4, 2.0), **changes)
         with pytest.raises(Refused, match=said):
-            scenarios(single(), wrong, wet=WET)
+            draw_scenarios(single(), wrong, wet_threshold=WET)
 
     def test_what_no_scenario_can_be_made_of_is_refused(self) -> None:
         some = every(6, 0.4, 2.0)
         with pytest.raises(Refused, match="rain that is called wet: given 0, allowed more than 0 mm"):
-            scenarios(single(), some, wet=0.0)
+            draw_scenarios(single(), some, wet_threshold=0.0)
         with pytest.raises(Refused, match="need cloud_area_fraction, which the source did not give"):
-            scenarios(single().drop_vars(CLOUD), some, wet=WET)
+            draw_scenarios(single().drop_vars(CLOUD), some, wet_threshold=WET)
         with pytest.raises(Refused, match="allowed one member at one place"):
-            scenarios(single().isel(member=[0, 0]), some, wet=WET)
+            draw_scenarios(single().isel(member=[0, 0]), some, wet_threshold=WET)
 
     def test_no_period_at_all_is_twenty_times_the_same(self) -> None:
-        many = scenarios(single(), periods([], 0.0, 0.0), wet=WET)
+        many = draw_scenarios(single(), periods([], 0.0, 0.0), wet_threshold=WET)
         np.testing.assert_array_equal(many[SUN].values, np.tile(single()[SUN].values, (20, 1)))
 
     @settings(max_examples=40, deadline=None)
@@ -340,7 +364,9 @@ class TestScenarios:
     ) -> None:
         edges = np.cumsum(np.array(spans, dtype=np.int64).reshape(-1), dtype=np.int64)
         at = [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
-        many = checked(scenarios(single(), periods(at, chance, amount), wet=WET, members=members, seed=seed))
+        many = validate(
+            draw_scenarios(single(), periods(at, chance, amount), wet_threshold=WET, members=members, seed=seed)
+        )
         rain = many[RAIN].values
         assert ((rain == 0.0) | (rain >= WET - 1e-9)).all()
         for first, end in at:
@@ -365,16 +391,16 @@ def single(**changes: Array) -> xr.Dataset:
     at = datetime(2026, 6, 10, tzinfo=UTC).isoformat()
     about = {"source": "x", "model": "x", "credit": "x", "issued_at": at, "fetched_at": at, "kind": "forecast"}
     whole = {name: array[np.newaxis, np.newaxis] for name, array in values.items()}
-    return assembled(whole, DAYS, ["forecast"], [HERE], about)
+    return build_dataset(whole, DAYS, ["forecast"], [HERE], about)
 
 
-def periods(at: list[tuple[int, int]], chance: Array | float, amount: Array | float) -> Periods:
+def periods(at: list[tuple[int, int]], chance: Array | float, amount: Array | float) -> RainPeriods:
     edges = np.array(at, dtype=np.int64).reshape(-1, 2)
     each = (np.broadcast_to(np.asarray(one, dtype=np.float64), (len(at),)) for one in (chance, amount))
-    return Periods(edges[:, 0], edges[:, 1], *each)
+    return RainPeriods(edges[:, 0], edges[:, 1], *each)
 
 
-def every(hours: int, chance: Array | float, amount: Array | float) -> Periods:
+def every(hours: int, chance: Array | float, amount: Array | float) -> RainPeriods:
     """Return periods of so many hours from the first hour to the last."""
     return periods([(first, first + hours) for first in range(0, 72, hours)], chance, amount)
 

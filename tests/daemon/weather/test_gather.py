@@ -16,8 +16,8 @@ from daemon.domain.prospect import Reason
 from daemon.page.server import render
 from daemon.page.today import make_view
 from daemon.weather import gather as gathering
-from daemon.weather.contract import Refused, Weather, checked
-from daemon.weather.gather import gathered
+from daemon.weather.contract import Refused, Weather, validate
+from daemon.weather.gather import gather
 from daemon.weather.sources import met_no
 from tests.loopback import openmeteo
 from tests.loopback.hours import NOW
@@ -49,7 +49,7 @@ def test_the_first_source_is_taken_and_nothing_is_said(servers: World) -> None:
     assert found.ahead.sizes["member"] == 9
     assert servers.met_no.asked == []
     assert [asked.path for asked in servers.weather_gov.asked] == [ALERTS]
-    checked(found.past)
+    validate(found.past)
 
 
 def test_where_the_first_is_refused_the_next_takes_over_and_why_is_said(servers: World) -> None:
@@ -91,7 +91,9 @@ def test_a_late_forecast_that_nobody_replaces_comes_with_its_age(servers: World)
     morning = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive, keeping=True))
     assert "30 hours old, no more than 18 allowed" in morning.prospect.detail
     assert {one.kind.name for one in morning.advices} == {"NONE"}
-    assert servers.archive.newest(servers.place, NOW - 48 * HOUR) is None, "it must not stand in as a good one later"
+    assert servers.archive.newest_forecast(servers.place, NOW - 48 * HOUR) is None, (
+        "it must not stand in as a good one later"
+    )
 
 
 def test_a_forecast_that_has_stood_still_for_a_day_gives_way(servers: World) -> None:
@@ -114,7 +116,7 @@ def test_an_ensemble_that_stands_still_is_found_out_beside_a_forecast_that_does_
         reply["hourly"]["temperature_2m"] = [value + 1.0 for value in reply["hourly"]["temperature_2m"]]
 
     servers.open_meteo.faults[FORECAST] = openmeteo.Fault(change=warmer)
-    found = gathered(servers.farm(*ALL), NOW, servers.archive)
+    found = gather(servers.farm(*ALL), NOW, servers.archive)
     assert "open-meteo: its forecast has not changed for 24 hours" in note(found)
 
 
@@ -145,8 +147,8 @@ def test_few_members_that_nobody_replaces_never_stand_in_as_a_good_forecast(serv
 def test_a_source_that_breaks_down_does_not_take_the_next_with_it(
     servers: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(asked: gathering.Asked) -> gathering.Told:
-        return gathering.Told(met_no.fetch(asked.farm.weather, None, asked.now, asked.session))  # type: ignore[arg-type]
+    def broken(asked: gathering.Request) -> gathering.SourceReply:
+        return gathering.SourceReply(met_no.fetch(asked.farm.weather, None, asked.now, asked.session))  # type: ignore[arg-type]
 
     servers.told("open-meteo")
     monkeypatch.setitem(gathering.SOURCES, "weather.gov", broken)
@@ -158,9 +160,9 @@ def test_a_source_that_breaks_down_does_not_take_the_next_with_it(
 def test_a_forecast_that_breaks_the_rules_gives_way_to_the_next(
     servers: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def wrong(asked: gathering.Asked) -> gathering.Told:
+    def wrong(asked: gathering.Request) -> gathering.SourceReply:
         told = truth(asked)
-        return gathering.Told(told.ahead.assign_attrs(credit=""))
+        return gathering.SourceReply(told.ahead.assign_attrs(credit=""))
 
     truth = gathering.SOURCES["met.no"]
     servers.told("open-meteo")
@@ -277,7 +279,7 @@ def test_a_grid_that_its_office_has_moved_is_found_from_the_point_anew(servers: 
     servers.weather_gov.faults[POINT] = Fault(body=old, headers={"Cache-Control": "max-age=86400"}, times=1)
     servers.told("open-meteo")
     farm = servers.farm("weather.gov")
-    found = gathered(farm, NOW, servers.archive, tmp_path / "replies")
+    found = gather(farm, NOW, servers.archive, tmp_path / "replies")
     assert source_of(found) == "weather.gov"
     assert [asked.path for asked in servers.weather_gov.asked] == [POINT, "/gridpoints/XYZ/1,1", POINT, GRID, ALERTS]
 

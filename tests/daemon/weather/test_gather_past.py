@@ -13,7 +13,7 @@ import pytest
 from daemon.advice.advise import Memory, look
 from daemon.weather import gather as gathering
 from daemon.weather.contract import FILLED, Refused, Weather, is_filled
-from daemon.weather.gather import gathered
+from daemon.weather.gather import gather
 from daemon.weather.http.client import open_session
 from tests.loopback.hours import NOW
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST, HISTORY
@@ -46,7 +46,7 @@ def test_the_first_look_asks_for_the_season_and_the_next_for_its_last_days(serve
     assert rest == [(ENSEMBLE, "2")]
     assert first[0] == FORECAST
     assert 3 <= int(first[1]) <= 4
-    alone = gathered(servers.farm("open-meteo"), NOW)
+    alone = gather(servers.farm("open-meteo"), NOW)
     assert asked_days(servers)[0] == (FORECAST, "92")
     for name in (AIR, RAIN):
         assert np.array_equal(found.past[name], alone.past[name])
@@ -63,9 +63,9 @@ def test_hours_that_are_put_right_within_the_last_whole_days_are_taken_as_they_a
 
 def test_a_look_that_is_not_kept_leaves_the_hours_to_be_asked_for_again(servers: World) -> None:
     for _ in range(2):
-        gathered(servers.farm("open-meteo"), NOW, servers.archive)
+        gather(servers.farm("open-meteo"), NOW, servers.archive)
         assert asked_days(servers)[0] == (FORECAST, "92")
-    assert servers.archive.past(servers.place, NOW - HOUR, NOW) is None
+    assert servers.archive.past_hours(servers.place, NOW - HOUR, NOW) is None
 
 
 # --- Outages -------------------------------------------------------------------------------------------------------
@@ -168,7 +168,7 @@ def test_a_spoiled_archive_costs_no_forecast(
 ) -> None:
     servers.told("open-meteo", now=NOW - HOUR)
     spoil(servers.folder / "weather.sqlite3")
-    alone = gathered(servers.farm("open-meteo"), NOW)
+    alone = gather(servers.farm("open-meteo"), NOW)
     found = servers.told("open-meteo")
     assert np.array_equal(found.past[AIR], alone.past[AIR])
     assert found.ahead.sizes["member"] == 9
@@ -199,7 +199,7 @@ def test_no_filled_hour_is_kept_as_told(servers: World) -> None:
     servers.refuse_open_meteo()
     for hours in (3, 6):
         servers.told("met.no", now=NOW + hours * HOUR, warmer=hours / 10)
-    held = servers.archive.past(servers.place, NOW - HOUR, NOW + 6 * HOUR)
+    held = servers.archive.past_hours(servers.place, NOW - HOUR, NOW + 6 * HOUR)
     assert held is not None
     assert held[FILLED].to_numpy().tolist() == [False] * 2 + [True] * 6
 
@@ -211,11 +211,11 @@ def test_a_server_that_never_answers_is_asked_no_longer_than_its_time(
     servers: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     servers.told("open-meteo", now=NOW - HOUR)
-    monkeypatch.setattr(gathering, "open_session", partial(open_session, backoff=0.0, longest=1.5))
+    monkeypatch.setattr(gathering, "open_session", partial(open_session, backoff=0.0, host_limit=1.5))
     with Silent() as silent:
         addresses = dict.fromkeys(("forecast_address", "ensemble_address", "weather_gov_address"), silent.address)
         servers.at(NOW, 0.3)
-        found = gathered(servers.farm("open-meteo", "weather.gov", "met.no", **addresses), NOW, servers.archive)
+        found = gather(servers.farm("open-meteo", "weather.gov", "met.no", **addresses), NOW, servers.archive)
     assert found.ahead.attrs["source"] == "met.no", note(found)
     assert silent.asked == 1, "forecast, ensemble, point, past hours and warnings have one time together"
     told = note(found)

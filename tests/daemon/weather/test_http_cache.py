@@ -14,7 +14,7 @@ from typing import Final
 import pytest
 
 from daemon.weather.contract import Refused
-from daemon.weather.http.cache import Replies, fresh_for
+from daemon.weather.http.cache import ReplyCache, freshness_lifetime
 from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, Reply, Site
 from tests.support.hand_clock import HandClock
 
@@ -134,7 +134,7 @@ def test_another_query_or_type_is_another_reply_and_the_key_is_not_on_disk(farm:
     ],
 )
 def test_how_long_a_reply_is_fresh(headers: dict[str, str], minutes: float) -> None:
-    assert fresh_for(headers, NOON) == timedelta(minutes=minutes)
+    assert freshness_lifetime(headers, NOON) == timedelta(minutes=minutes)
 
 
 def test_a_clock_that_was_ahead_does_not_hold_back_the_forecast(farm: Farm, site: Site) -> None:
@@ -250,7 +250,7 @@ def test_what_was_not_used_for_two_weeks_goes_and_nothing_else(farm: Farm, site:
     os.utime(other, (0, 0))
     farm.clock.wait(13 * 1440)
     farm.gets("/newest")
-    kept = Replies(farm.folder, farm.clock)
+    kept = ReplyCache(farm.folder, farm.clock)
     found = {path: kept.find(f"*/* {site.address}{path}?apikey=1234-abcd") for path in ("/old", "/newer", "/newest")}
     assert [path for path, reply in found.items() if reply] == ["/newer", "/newest"]
     assert other.exists()

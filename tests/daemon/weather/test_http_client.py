@@ -38,7 +38,7 @@ def farm(site: Site, clock: HandClock, tmp_path: Path) -> Farm:
 
 def test_a_host_that_has_taken_its_time_is_asked_for_nothing_more(site: Site, farm: Farm) -> None:
     site.answers(Reply(body=b" " * 50, drip=True))
-    with Site(farm.clock) as other, open_session("mail@farm.example.org", 0, longest=0.2) as session:
+    with Site(farm.clock) as other, open_session("mail@farm.example.org", 0, host_limit=0.2) as session:
         with pytest.raises(Refused, match=r"took longer than 0\.\d+ s to send its reply"):
             get(session, site.address, {})
         with pytest.raises(Refused, match=r"/more is not asked again in this look"):
@@ -49,7 +49,7 @@ def test_a_host_that_has_taken_its_time_is_asked_for_nothing_more(site: Site, fa
 
 def test_a_session_that_has_taken_all_its_time_asks_for_nothing_more(site: Site) -> None:
     with (
-        open_session("mail@farm.example.org", 0, whole=0.0) as session,
+        open_session("mail@farm.example.org", 0, session_limit=0.0) as session,
         pytest.raises(Refused, match="is not asked in this look: the servers before took all of its time"),
     ):
         get(session, site.address, {})
@@ -59,7 +59,7 @@ def test_a_session_that_has_taken_all_its_time_asks_for_nothing_more(site: Site)
 def test_no_wait_for_another_try_goes_beyond_the_time_of_a_host(site: Site) -> None:
     site.answers(Reply(503, headers={**JSON, "Retry-After": "50"}))
     with (
-        open_session("mail@farm.example.org", 0, longest=49.0) as session,
+        open_session("mail@farm.example.org", 0, host_limit=49.0) as session,
         pytest.raises(Refused, match="answered 503"),
     ):
         get(session, site.address, {})

@@ -5,7 +5,7 @@ import pytest
 
 from daemon.weather.archive import Archive
 from daemon.weather.contract import Refused
-from daemon.weather.http.quota import MEMBERS, call_weight, within_limits
+from daemon.weather.http.quota import MEMBER_COUNTS, call_weight, refuse_over_quota
 from daemon.weather.sources.open_meteo import ENSEMBLE_FIELDS
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
@@ -24,9 +24,9 @@ def test_calls_as_the_server_counts_them(variables: int, days: int, members: int
 
 
 def test_a_season_of_hours_is_far_within_what_is_free() -> None:
-    hourly = call_weight(len(ENSEMBLE_FIELDS), 12, max(MEMBERS.values())) + call_weight(9, 13)
+    hourly = call_weight(len(ENSEMBLE_FIELDS), 12, max(MEMBER_COUNTS.values())) + call_weight(9, 13)
     assert 30.0 < hourly < 33.0
-    within_limits(FREE, hourly, 0.0, 23 * hourly)
+    refuse_over_quota(FREE, hourly, 0.0, 23 * hourly)
 
 
 @pytest.mark.parametrize(
@@ -37,12 +37,12 @@ def test_a_season_of_hours_is_far_within_what_is_free() -> None:
 )  # fmt: skip
 def test_what_is_beyond_the_free_calls_is_refused(address: str, hour: float, day: float, why: str) -> None:
     with pytest.raises(Refused, match=why):
-        within_limits(address, 31.0, hour, day)
+        refuse_over_quota(address, 31.0, hour, day)
 
 
 @pytest.mark.parametrize("address", [OWN, "https://customer-api.open-meteo.com", "https://weather.example.org"])
 def test_a_server_of_one_s_own_and_a_paid_plan_have_no_limit_here(address: str) -> None:
-    within_limits(address, 31.0, 1e6, 1e6)
+    refuse_over_quota(address, 31.0, 1e6, 1e6)
 
 
 def test_the_count_is_of_the_last_hour_and_the_last_day_and_outlives_a_restart(tmp_path: Path) -> None:
@@ -50,5 +50,5 @@ def test_the_count_is_of_the_last_hour_and_the_last_day_and_outlives_a_restart(t
     for ago, weight in ((25, 100.0), (23, 10.0), (0.9, 3.0), (0.1, 2.0)):
         Archive(path).count_call("one", weight, NOW - timedelta(hours=ago))
     Archive(path).count_call("other", 50.0, NOW)
-    assert Archive(path).calls("one", NOW) == (5.0, 15.0)
-    assert Archive(path).calls("nobody", NOW) == (0.0, 0.0)
+    assert Archive(path).recent_calls("one", NOW) == (5.0, 15.0)
+    assert Archive(path).recent_calls("nobody", NOW) == (0.0, 0.0)

@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 
 from daemon.domain.farm import Place
 from daemon.settings.sections.weather import WeatherSection
-from daemon.weather.contract import Refused, checked
-from daemon.weather.derive import Periods
+from daemon.weather.contract import Refused, validate
+from daemon.weather.derive import RainPeriods
 from daemon.weather.http.client import open_session
 from daemon.weather.sources import met_no
 from models.sun import extraterrestrial_radiation
@@ -77,15 +77,15 @@ def session() -> Iterator[requests.Session]:
 
 
 def fetched(server: MetNo, session: requests.Session, place: Place = HERE) -> xr.Dataset:
-    return checked(met_no.fetch(source(contact=CONTACT), place, NOW, session, address=server.address))
+    return validate(met_no.fetch(source(contact=CONTACT), place, NOW, session, address=server.address))
 
 
-def parsed(server: MetNo, place: Place = HERE, complete: bool = True) -> tuple[xr.Dataset, Periods]:
+def parsed(server: MetNo, place: Place = HERE, complete: bool = True) -> tuple[xr.Dataset, RainPeriods]:
     reply = server.reply(place.latitude, place.longitude, place.elevation, complete)
     if server.fault and server.fault.change:
         server.fault.change(reply)
     single, periods = met_no.parse(json.dumps(reply).encode(), place, NOW)
-    return checked(single), periods
+    return validate(single), periods
 
 
 def wet_hours(weather: xr.Dataset) -> dict[pd.Timestamp, float]:

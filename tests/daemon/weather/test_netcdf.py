@@ -13,8 +13,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place
-from daemon.weather.clean import settled
-from daemon.weather.contract import Refused, checked
+from daemon.weather.clean import clean
+from daemon.weather.contract import Refused, validate
 from daemon.weather.sources import netcdf
 from models.humidity import relative_humidity
 from models.sun import extraterrestrial_radiation
@@ -119,7 +119,7 @@ def expected(name: str, first: str, last: str = "2026-06-13T00:00", table: pd.Da
 
 
 def test_a_file_comes_back_in_the_contract_with_its_members(tmp_path: Path) -> None:
-    found = checked(fetched(point(TABLE, members=(0, 1, 7)), tmp_path))
+    found = validate(fetched(point(TABLE, members=(0, 1, 7)), tmp_path))
     assert found["member"].values.tolist() == ["0", "1", "7"]
     assert str(found["time"].values[0])[:16] == "2026-06-09T00:00"
     for name in (DEW, SUN, RAIN, CLOUD, GUST):
@@ -140,7 +140,7 @@ def test_a_file_comes_back_in_the_contract_with_its_members(tmp_path: Path) -> N
 def test_what_comes_back_settles_beside_a_past(tmp_path: Path) -> None:
     ahead = fetched(point(TABLE, members=(0, 1)), tmp_path)
     past = ahead.isel(member=[0]).assign_attrs(kind="record")
-    weather = settled(past, ahead, datetime(2026, 6, 9, 6, tzinfo=UTC), NOW)
+    weather = clean(past, ahead, datetime(2026, 6, 9, 6, tzinfo=UTC), NOW)
     assert (weather.past.sizes["time"], weather.ahead.sizes["time"]) == (28, 97)
 
 
@@ -207,7 +207,7 @@ def test_a_packed_file_is_unpacked_and_its_ends_set_back(tmp_path: Path) -> None
     table = TABLE.assign(**{CLOUD: 1.0, WIND: 0.0})
     packed = {"dtype": "i2", "scale_factor": 0.0037, "_FillValue": -32768}
     off = {CLOUD: {**packed, "add_offset": 0.0019}, WIND: {**packed, "add_offset": -0.0019}, AIR: packed}
-    found = checked(fetched(point(table), tmp_path, encoding=off))
+    found = validate(fetched(point(table), tmp_path, encoding=off))
     assert set(found[CLOUD].values.ravel()) == {1.0}
     assert found[WIND].values.min() >= 0.0
     np.testing.assert_allclose(found[AIR].values[0], table[AIR], atol=0.002)
@@ -217,7 +217,7 @@ def test_a_packed_file_is_unpacked_and_its_ends_set_back(tmp_path: Path) -> None
 
 
 def test_of_a_grid_the_nearest_point_is_read(tmp_path: Path) -> None:
-    found = checked(fetched(grid(point(wet_table(), members=(0, 1))), tmp_path))
+    found = validate(fetched(grid(point(wet_table(), members=(0, 1))), tmp_path))
     assert rain_of(found) == {pd.Timestamp("2026-06-11T14:00"): 3.2}
     np.testing.assert_allclose(found[WIND].values[0], TABLE[WIND])
 
@@ -309,7 +309,7 @@ def test_the_layout_of_converted_grib_is_read(tmp_path: Path) -> None:
     path = kept(
         file.drop_vars("heightAboveGround"), tmp_path / "run.nc", "NETCDF3_CLASSIC", {"number": {"dtype": "i4"}}
     )
-    found = checked(netcdf.fetch(source(), HERE, NOW, path=path))
+    found = validate(netcdf.fetch(source(), HERE, NOW, path=path))
     assert rain_of(found) == {pd.Timestamp(f"2026-06-11T{hour}:00"): round(3.2 / 3, 4) for hour in (13, 14, 15)}
     assert (found["member"].values.tolist(), set(found["native_step"].values)) == (["3"], {3})
     assert str(found["time"].values[0])[:16] == "2026-06-09T01:00"
@@ -337,7 +337,7 @@ def test_sun_and_rain_that_begin_anew_every_six_hours_are_parted_by_their_bounds
     file = swapped(file, RAIN, [rain], **file[RAIN].attrs)
     file = swapped(file, SUN, [sun], **file[SUN].attrs)
     file["time_bnds"] = ("time", "bnds"), np.stack([begins, ends], axis=1)
-    found = checked(fetched(file, tmp_path))
+    found = validate(fetched(file, tmp_path))
     assert rain_of(found) == {
         **{pd.Timestamp(f"2026-06-11T{hour}:00"): 0.3 for hour in (10, 11, 12)},
         **{pd.Timestamp(f"2026-06-11T{hour}:00"): round(3.2 / 3, 4) for hour in (13, 14, 15)},
@@ -354,7 +354,7 @@ def test_a_flux_over_steps_is_spread_by_the_sun_and_keeps_its_energy(tmp_path: P
     file["time"] = file["time"].copy(data=count)
     file["time_bnds"] = ("time", "bnds"), np.stack([count - 6, count], axis=1)
     mean = TABLE[SUN].rolling(6).mean().iloc[::6].fillna(0.0)
-    found = checked(fetched(swapped(file, SUN, [mean], **file[SUN].attrs), tmp_path))
+    found = validate(fetched(swapped(file, SUN, [mean], **file[SUN].attrs), tmp_path))
     blocks = found[SUN].values[0][1:].reshape(-1, 6)
     np.testing.assert_allclose(blocks.mean(axis=1), mean.iloc[1:], atol=1e-6)
     above = extraterrestrial_radiation(43.0, -75.0, found["time"].values)[1:].reshape(-1, 6)
@@ -377,7 +377,7 @@ def test_humidity_stands_in_for_a_dew_point(tmp_path: Path) -> None:
     humidity = 100.0 * relative_humidity(expected(AIR, FIRST), expected(DEW, FIRST))
     humidity[5] = 101.0  # above saturation, as models are
     file = swapped(file, DEW, [humidity], units="%").rename({DEW: "rh"})
-    found = checked(fetched(file, tmp_path))
+    found = validate(fetched(file, tmp_path))
     dew = expected(DEW, FIRST)
     dew[5] = TABLE[AIR].iloc[5]
     np.testing.assert_allclose(found[DEW].values[0], dew, atol=1e-6)
@@ -560,7 +560,7 @@ def test_a_file_that_does_not_do_is_refused_with_the_reason(tmp_path: Path, case
 def test_labels_of_another_zone_are_found_out_by_the_dark(tmp_path: Path) -> None:
     ahead = fetched(without_bounds(point(TABLE)).assign_coords(time=point(TABLE)["time"] - 3.0), tmp_path)
     with pytest.raises(Refused, match="in the dark"):
-        checked(ahead)
+        validate(ahead)
 
 
 @pytest.mark.parametrize("kind", ["NETCDF4", "NETCDF3_64BIT"])

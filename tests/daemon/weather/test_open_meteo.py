@@ -502,7 +502,7 @@ def test_a_reached_limit_is_not_asked_again(server: OpenMeteo, session: requests
 
 
 def test_a_redirect_within_the_host_is_followed(server: OpenMeteo, session: requests.Session) -> None:
-    query = openmeteo._Calls(source(server.address), [HERE], NOW, session)._query(
+    query = openmeteo._Requests(source(server.address), [HERE], NOW, session)._query(
         "best_match", openmeteo.FORECAST_FIELDS, {}
     )
     text = "&".join(f"{name}={value}" for name, value in query.items())
@@ -514,10 +514,10 @@ def test_a_reply_that_drips_or_swells_is_given_up(server: OpenMeteo, session: re
     server.faults[FORECAST] = Fault(drip=True)
     query = {"latitude": "43", "longitude": "-75", "hourly": "precipitation"}
     with pytest.raises(Refused, match=r"took longer than 0\.2 s"):
-        get(session, server.address + FORECAST, query, patience=0.2)
+        get(session, server.address + FORECAST, query, body_timeout=0.2)
     server.faults.clear()
     with pytest.raises(Refused, match="more than 1000 bytes"):
-        get(session, server.address + FORECAST, query, largest=1000)
+        get(session, server.address + FORECAST, query, max_bytes=1000)
 
 
 def test_a_server_that_is_not_there_is_said_without_the_query(session: requests.Session) -> None:

@@ -11,8 +11,8 @@ import xarray as xr
 
 from daemon.domain.farm import Place
 from daemon.weather.clean import drop_bad_members
-from daemon.weather.contract import Refused, assembled, checked
-from daemon.weather.plausibility import is_warm_by_night, long_enough, sensible
+from daemon.weather.contract import Refused, build_dataset, validate
+from daemon.weather.plausibility import drop_implausible, is_warmer_at_night, refuse_too_short
 from tests.loopback.hours import ATTRIBUTES, HERE, NOW, invented
 from tests.support.hourly_records import greensboro
 
@@ -27,7 +27,7 @@ def weather(*tables: pd.DataFrame, place: Place = HERE) -> xr.Dataset:
     names = (AIR, DEW, WIND, SUN, RAIN)
     values = {name: np.stack([table[name].to_numpy() for table in tables])[None] for name in names}
     labels = pd.DatetimeIndex(tables[0].index).tz_convert(None).to_numpy()
-    return assembled(values, labels, [f"{m:02d}" for m in range(len(tables))], [place], ATTRIBUTES)
+    return build_dataset(values, labels, [f"{m:02d}" for m in range(len(tables))], [place], ATTRIBUTES)
 
 
 def members(count: int = 3, days: int = 9) -> xr.Dataset:
@@ -44,14 +44,14 @@ def changed(dataset: xr.Dataset, name: str, change: Change, member: int = 1) -> 
 
 
 def kept(dataset: xr.Dataset, *, single: bool = False) -> list[str]:
-    found = sensible(dataset, NOW, single=single)
+    found = drop_implausible(dataset, NOW, single=single)
     assert found.attrs["members_dropped"] == dataset.sizes["member"] - found.sizes["member"]
     return [str(member) for member in found["member"].to_numpy()]
 
 
 def test_good_members_are_all_kept() -> None:
     dataset = members()
-    xr.testing.assert_equal(sensible(dataset, NOW), dataset)
+    xr.testing.assert_equal(drop_implausible(dataset, NOW), dataset)
 
 
 def test_real_hours_of_a_year_break_no_rule() -> None:
@@ -60,14 +60,14 @@ def test_real_hours_of_a_year_break_no_rule() -> None:
         hours = table.iloc[first : first + 240]
         dataset = weather(hours, place=CAROLINA)
         now = hours.index[0].to_pydatetime()
-        assert sensible(checked(dataset), now).sizes["member"] == 1
+        assert drop_implausible(validate(dataset), now).sizes["member"] == 1
 
 
 def test_no_day_and_a_half_of_a_real_year_is_too_warm_by_night() -> None:
     table = greensboro()
     for first in range(10, len(table) - 36, 24):
         hours = table.iloc[first : first + 36]
-        assert not is_warm_by_night(weather(hours, place=CAROLINA)).any()
+        assert not is_warmer_at_night(weather(hours, place=CAROLINA)).any()
 
 
 @pytest.mark.parametrize("late", [1, -1])
@@ -106,7 +106,7 @@ def test_a_member_that_cannot_be_costs_itself_and_if_it_is_the_only_one_the_fore
     assert kept(changed(members(), name, change)) == ["00", "02"]
     assert kept(changed(members(), name, change), single=True) == ["00", "02"]
     with pytest.raises(Refused, match=f"^no usable member; .*{words}"):
-        sensible(changed(members(1), name, change, 0), NOW)
+        drop_implausible(changed(members(1), name, change, 0), NOW)
 
 
 @pytest.mark.parametrize(
@@ -170,9 +170,9 @@ def test_only_a_member_that_dries_up_where_it_rains_in_all_others_goes(later: li
 def test_a_forecast_must_reach_a_day_ahead() -> None:
     dataset = members(days=2)
     now = datetime(2026, 6, 10, 23, 40, tzinfo=UTC)
-    long_enough(dataset, now)
+    refuse_too_short(dataset, now)
     with pytest.raises(Refused, match="ends at 2026-06-11T23:00Z, allowed 2026-06-12T00:00Z or later"):
-        long_enough(dataset, now + timedelta(minutes=20))
+        refuse_too_short(dataset, now + timedelta(minutes=20))
 
 
 def test_several_places_lose_a_member_that_is_bad_at_one() -> None:
@@ -182,4 +182,4 @@ def test_several_places_lose_a_member_that_is_bad_at_one() -> None:
     values[WIND] += 0.01 * np.arange(3)[None, :, None]
     values[SUN][1, 2] = 0.0
     labels = pd.DatetimeIndex(table.index).tz_convert(None).to_numpy()
-    assert kept(assembled(values, labels, ["00", "01", "02"], [HERE, near], ATTRIBUTES)) == ["00", "01"]
+    assert kept(build_dataset(values, labels, ["00", "01", "02"], [HERE, near], ATTRIBUTES)) == ["00", "01"]

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.domain.farm import Place
-from daemon.weather.contract import Refused, checked
+from daemon.weather.contract import Refused, validate
 from daemon.weather.sources import weather_gov
 from tests.loopback.hours import HERE, NOW, invented
 from tests.loopback.weather_gov import TOTALS, Reply, written_grid
@@ -28,7 +28,7 @@ def grid_of(table: pd.DataFrame, amount: int = 6) -> Reply:
 
 
 def parsed(grid: Reply, place: Place = HERE, now: datetime = NOW) -> xr.Dataset:
-    return checked(weather_gov.parse(json.dumps({"properties": grid}).encode(), place, now))
+    return validate(weather_gov.parse(json.dumps({"properties": grid}).encode(), place, now))
 
 
 def refusal(grid: Reply, now: datetime = NOW) -> str:
@@ -213,7 +213,7 @@ def test_without_a_layer_that_is_needed_there_are_no_hours(key: str, empty: obje
 )
 def test_a_layer_that_is_not_needed_is_left_out(key: str, layer: object) -> None:
     found = parsed({**grid_of(DRY), key: layer})
-    assert weather_gov.SPELLS[key] not in found
+    assert weather_gov.SPAN_LAYERS[key] not in found
     assert found.sizes["member"] == 1
 
 
@@ -277,7 +277,11 @@ JUNK: Final = st.recursive(
 
 
 @settings(max_examples=60, deadline=None)
-@given(key=st.sampled_from([*weather_gov.NAMES, "updateTime", "validTimes", "gridX"]), junk=JUNK, deep=st.booleans())
+@given(
+    key=st.sampled_from([*weather_gov.VARIABLE_OF_LAYER, "updateTime", "validTimes", "gridX"]),
+    junk=JUNK,
+    deep=st.booleans(),
+)
 def test_junk_leads_to_hours_that_keep_the_contract_or_to_a_refusal(key: str, junk: Any, deep: bool) -> None:
     grid = grid_of(DRY)
     if deep and isinstance(grid[key], dict) and grid[key]["values"]:
@@ -285,7 +289,7 @@ def test_junk_leads_to_hours_that_keep_the_contract_or_to_a_refusal(key: str, ju
     else:
         grid[key] = junk
     try:
-        checked(weather_gov.parse(json.dumps({"properties": grid}).encode(), HERE, NOW))
+        validate(weather_gov.parse(json.dumps({"properties": grid}).encode(), HERE, NOW))
     except Refused as reason:
         assert str(reason)
 

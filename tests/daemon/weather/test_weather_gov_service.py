@@ -12,7 +12,7 @@ import xarray as xr
 
 from daemon.domain.farm import Place
 from daemon.domain.prospect import OfficialWarning
-from daemon.weather.contract import Refused, checked
+from daemon.weather.contract import Refused, validate
 from daemon.weather.http.client import open_session
 from daemon.weather.sources import weather_gov
 from tests.loopback.hours import HERE, NOW, invented, source
@@ -50,7 +50,7 @@ def session() -> Iterator[requests.Session]:
 
 
 def fetched(server: WeatherGov, session: requests.Session, place: Place = HERE) -> xr.Dataset:
-    return checked(weather_gov.fetch(source(), place, NOW, session, address=server.address))
+    return validate(weather_gov.fetch(source(), place, NOW, session, address=server.address))
 
 
 def test_one_wet_hour_stays_at_its_label_all_the_way(server: WeatherGov, session: requests.Session) -> None:
@@ -167,13 +167,13 @@ def test_what_has_not_changed_is_not_sent_again(server: WeatherGov, tmp_path: Pa
 
 
 def told(server: WeatherGov, session: requests.Session, now: datetime = NOW) -> list[str]:
-    found = weather_gov.warnings(HERE, now, session, address=server.address)
+    found = weather_gov.fetch_warnings(HERE, now, session, address=server.address)
     return [warning.event for warning in found]
 
 
 def test_a_warning_is_told_with_who_issued_it_and_when_it_holds(server: WeatherGov, session: requests.Session) -> None:
     server.alerts = [alert("1")]
-    assert weather_gov.warnings(HERE, NOW, session, address=server.address) == (
+    assert weather_gov.fetch_warnings(HERE, NOW, session, address=server.address) == (
         OfficialWarning(
             "Severe Thunderstorm Watch",
             "NWS Somewhere",
