@@ -8,11 +8,11 @@ from math import isclose
 from pathlib import Path
 from typing import Final
 
-from daemon.advice.decide import Underway, decide
-from daemon.diary.cuts import left_uncut, still_lying
-from daemon.diary.overlay import with_diary
-from daemon.diary.phrases import told_by
-from daemon.diary.store import Diary, DiaryError, Line
+from daemon.advice.decide import DayUnderway, decide
+from daemon.diary.cuts import fields_left_uncut, fields_lying
+from daemon.diary.overlay import apply_diary
+from daemon.diary.phrases import describe_field
+from daemon.diary.store import Diary, DiaryError, Note
 from daemon.domain.advice import Morning, WatchedField
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Prospect, Reason
@@ -31,30 +31,30 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
-class Memory:
+class Stores:
     """What the farm remembers on disk: what was done, seen and measured, what was said of each day, and the weather.
 
-    `replies` is the folder of what services told until it expires. `keeping` is whether a look adds to the record what
-    it says.
+    `reply_folder` is the folder of what services told until it expires. `is_recording` is whether a look adds to the
+    record what it says.
     """
 
     diary: Diary | None = None
-    ledger: ForecastRecord | None = None
+    forecast_record: ForecastRecord | None = None
     archive: Archive | None = None
-    replies: Path | None = None
-    keeping: bool = False
+    reply_folder: Path | None = None
+    is_recording: bool = False
 
 
-NOTHING: Final = Memory()
+NO_STORES: Final = Stores()
 
 
-def look(
+def advise(
     farm: Farm,
     now: datetime,
-    said: Morning | None = None,
+    sent_morning: Morning | None = None,
     *,
-    memory: Memory = NOTHING,
-    weather_is_there: Callable[[], None] = lambda: None,
+    stores: Stores = NO_STORES,
+    on_weather_ready: Callable[[], None] = lambda: None,
 ) -> Morning:
     """Return the advice for the local day of `now`.
 
@@ -64,11 +64,11 @@ def look(
         As in the settings.
     now : datetime
         The moment of the pass, aware.
-    said : Morning, optional
+    sent_morning : Morning, optional
         The advice that was sent today: its fields are watched.
-    memory : Memory
+    stores : Memory
         Read anew at each look.
-    weather_is_there : Callable[[], None]
+    on_weather_ready : Callable[[], None]
         Called once nothing is waited for any more, for who shows how far it has come.
 
     Notes
@@ -76,12 +76,12 @@ def look(
     Weather that is refused, a diary that cannot be read and a pass that breaks down leave every field with "no advice"
     and the reason.
     """
-    lines: Sequence[Line] = ()
+    lines: Sequence[Note] = ()
     try:
-        lines = memory.diary.lines() if memory.diary else ()
-        weather = gather(farm, now, memory.archive, memory.replies, update_archive=memory.keeping)
-        weather_is_there()
-        return _looked(farm, weather, now, said, memory, lines)
+        lines = stores.diary.notes() if stores.diary else ()
+        weather = gather(farm, now, stores.archive, stores.reply_folder, update_archive=stores.is_recording)
+        on_weather_ready()
+        return _advise_on_weather(farm, weather, now, sent_morning, stores, lines)
     except DiaryError as unreadable:
         prospect = unknown_prospect(farm, now, Reason.DIARY_UNREADABLE, str(unreadable))
     except Refused as refused:
@@ -90,73 +90,85 @@ def look(
         log.exception("the pass broke down")
         why = f"the pass broke down: {type(error).__name__}: {error}"
         prospect = unknown_prospect(farm, now, Reason.OUT_OF_RANGE, why)
-    return decide(farm, _with_told(prospect, farm, lines, {}))
+    return decide(farm, _with_diary_sentences(prospect, farm, lines, {}))
 
 
-def _looked(
-    farm: Farm, weather: Weather, now: datetime, said: Morning | None, memory: Memory, lines: Sequence[Line]
+def _advise_on_weather(
+    farm: Farm, weather: Weather, now: datetime, sent_morning: Morning | None, stores: Stores, notes: Sequence[Note]
 ) -> Morning:
     """Return the advice from weather that could be had."""
     today = now.astimezone(farm.place.timezone).date()
-    farm = apply_last_season_priors(farm, memory.ledger, today)
-    found = learn_drying(farm, lines, weather, now)
-    _keep_factors(memory, lines, found.factors)
+    farm = apply_last_season_priors(farm, stores.forecast_record, today)
+    found = learn_drying(farm, notes, weather, now)
+    _store_factors(stores, notes, found.factors)
     correction: Correction = UNCORRECTED
     record: tuple[str, ...] = ()
-    if memory.ledger is not None:
-        correction, record = fit_odds_correction(farm, memory.ledger, weather, today)
-    prospect = plan_fields(with_diary(found.farm, lines, now), weather, now, correction)
-    _keep_for_later(farm, memory, prospect, today)
+    if stores.forecast_record is not None:
+        correction, record = fit_odds_correction(farm, stores.forecast_record, weather, today)
+    prospect = plan_fields(apply_diary(found.farm, notes, now), weather, now, correction)
+    _store_in_record(farm, stores, prospect, today)
     prospect = replace(
-        _with_told(prospect, farm, lines, found.sentences), forecast_cases=(), next_season_priors={}, record=record
+        _with_diary_sentences(prospect, farm, notes, found.sentences),
+        forecast_cases=(),
+        next_season_priors={},
+        record=record,
     )
-    watched = () if prospect.trouble else _watched(found.farm, weather, said, lines, now, correction)
-    lying, uncut = still_lying(farm, lines, now), left_uncut(farm, lines, now)
-    return decide(farm, prospect, Underway(said, watched, lying, uncut))
+    watched = (
+        () if prospect.trouble else _watch_or_last_watch(found.farm, weather, sent_morning, notes, now, correction)
+    )
+    lying, uncut = fields_lying(farm, notes, now), fields_left_uncut(farm, notes, now)
+    return decide(farm, prospect, DayUnderway(sent_morning, watched, lying, uncut))
 
 
-def _watched(
-    farm: Farm, weather: Weather, said: Morning | None, lines: Sequence[Line], now: datetime, correction: Correction
+def _watch_or_last_watch(
+    farm: Farm,
+    weather: Weather,
+    sent_morning: Morning | None,
+    notes: Sequence[Note],
+    now: datetime,
+    correction: Correction,
 ) -> tuple[WatchedField, ...]:
     """Return how what is mown stands; the advice for the fields that stand must not fall with it."""
     try:
-        return watch_fields(farm, weather, said, lines, now, correction)
+        return watch_fields(farm, weather, sent_morning, notes, now, correction)
     except Exception:
         log.exception("the watch of what is mown broke down")
-        return said.watched if said else ()
+        return sent_morning.watched if sent_morning else ()
 
 
-def _with_told(
-    prospect: Prospect, farm: Farm, lines: Sequence[Line], learnt: Mapping[str, tuple[str, ...]]
+def _with_diary_sentences(
+    prospect: Prospect, farm: Farm, notes: Sequence[Note], sample_sentences: Mapping[str, tuple[str, ...]]
 ) -> Prospect:
     """Return the prospect with what the diary says of each field, in sentences."""
     told = {
         field.name: (
-            *told_by(farm, lines, field, prospect.at),
+            *describe_field(farm, notes, field, prospect.at),
             *(prior_sentences(field.priors) if field.name in prospect.next_season_priors else ()),
         )
         for field in farm.fields
     }
-    fields = (replace(one, diary_sentences=told[one.name] + learnt.get(one.name, ())) for one in prospect.fields)
+    fields = (
+        replace(one, diary_sentences=told[one.name] + sample_sentences.get(one.name, ())) for one in prospect.fields
+    )
     return replace(prospect, fields=tuple(fields))
 
 
-def _keep_factors(memory: Memory, lines: Sequence[Line], factors: Mapping[int, float]) -> None:
+def _store_factors(stores: Stores, notes: Sequence[Note], factors: Mapping[int, float]) -> None:
     """Keep what samples told for the time when their weather is gone; a command may look where it cannot write."""
-    kept = {line.id: line.factor or 0.0 for line in lines}
+    kept = {line.id: line.factor or 0.0 for line in notes}
     news = {number: factor for number, factor in factors.items() if not isclose(factor, kept[number], rel_tol=1e-3)}
     try:
-        if news and memory.diary is not None:
-            memory.diary.keep_factors(news)
+        if news and stores.diary is not None:
+            stores.diary.store_factors(news)
     except DiaryError as error:
         log.warning("what a sample told was not kept: %s", error)
 
 
-def _keep_for_later(farm: Farm, memory: Memory, prospect: Prospect, today: date) -> None:
+def _store_in_record(farm: Farm, stores: Stores, prospect: Prospect, today: date) -> None:
     """Add to the record what is said and what looks tell; a morning goes out even where that cannot be done."""
     try:
-        if memory.keeping and memory.ledger is not None:
-            memory.ledger.store_cases(prospect.forecast_cases, today)
-            store_next_season_priors(farm, memory.ledger, prospect, today)
+        if stores.is_recording and stores.forecast_record is not None:
+            stores.forecast_record.store_cases(prospect.forecast_cases, today)
+            store_next_season_priors(farm, stores.forecast_record, prospect, today)
     except ForecastRecordError as error:
         log.warning("what was said and seen was not kept in the record: %s", error)

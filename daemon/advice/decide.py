@@ -9,7 +9,7 @@ from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
 from daemon.words.catalog import phrase
 
-UNKNOWABLE = frozenset(
+NO_ADVICE_REASONS = frozenset(
     {
         Reason.DATA_MISSING,
         Reason.DATA_STALE,
@@ -23,28 +23,32 @@ UNKNOWABLE = frozenset(
 
 
 @dataclass(frozen=True)
-class Underway:
+class DayUnderway:
     """What is under way on the day: what was said, how that stands, and the fields whose crop lies unwrapped.
 
-    `uncut` are those that the farmer noted as left uncut today.
+    `left_uncut` are those that the farmer noted as left uncut today.
     """
 
-    said: Morning | None = None
+    sent_morning: Morning | None = None
     watched: tuple[WatchedField, ...] = ()
     lying: tuple[str, ...] = ()
-    uncut: tuple[str, ...] = ()
+    left_uncut: tuple[str, ...] = ()
 
     def plan(self, now: datetime) -> dict[str, Advice]:
         """Return what was said of the fields to mow, if the first of them is begun by now."""
-        mows = [one for one in self.said.mows if one.field not in self.uncut] if self.said is not None else []
+        mows = (
+            [one for one in self.sent_morning.mows if one.field not in self.left_uncut]
+            if self.sent_morning is not None
+            else []
+        )
         begun = any(one.day and one.day.start and one.day.start <= now for one in mows)
         return {one.field: one for one in mows} if begun else {}
 
 
-NOTHING: Final = Underway()
+NOTHING_UNDERWAY: Final = DayUnderway()
 
 
-def decide(farm: Farm, prospect: Prospect, underway: Underway = NOTHING) -> Morning:
+def decide(farm: Farm, prospect: Prospect, underway: DayUnderway = NOTHING_UNDERWAY) -> Morning:
     """Return the advice for the day of the pass.
 
     Parameters
@@ -68,15 +72,17 @@ def decide(farm: Farm, prospect: Prospect, underway: Underway = NOTHING) -> Morn
     """
     today = prospect.at.astimezone(farm.place.timezone).date()
     days = {field.name: next((day for day in field.days if day.date == today), None) for field in prospect.fields}
-    advices = [_stands(_advice(field, days[field.name]), prospect.at, underway) for field in prospect.fields]
-    return Morning(today, tuple(sorted(advices, key=_order)), prospect, underway.watched)
+    advices = [
+        _with_underway(_fresh_advice(field, days[field.name]), prospect.at, underway) for field in prospect.fields
+    ]
+    return Morning(today, tuple(sorted(advices, key=_sort_key)), prospect, underway.watched)
 
 
-def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
+def _with_underway(fresh: Advice, now: datetime, underway: DayUnderway) -> Advice:
     """Return an advice as it stands beside what is under way."""
     if fresh.kind is AdviceKind.NONE:
         return fresh
-    if fresh.field in underway.uncut:
+    if fresh.field in underway.left_uncut:
         return Advice(fresh.field, AdviceKind.WAIT, 0.0, Reason.LEFT_UNCUT, fresh.day)
     state = next((one.state for one in underway.watched if one.field == fresh.field), None)
     if state is WatchState.WILL_NOT_MAKE_IT:
@@ -90,19 +96,19 @@ def _stands(fresh: Advice, now: datetime, underway: Underway) -> Advice:
     return fresh
 
 
-def _advice(field: FieldProspect, day: FieldDay | None) -> Advice:
+def _fresh_advice(field: FieldProspect, day: FieldDay | None) -> Advice:
     if field.unknown is not None:
-        kind = AdviceKind.NONE if field.unknown in UNKNOWABLE else AdviceKind.WAIT
+        kind = AdviceKind.NONE if field.unknown in NO_ADVICE_REASONS else AdviceKind.WAIT
         return Advice(field.name, kind, 0.0, field.unknown, None, field.detail)
     if day is None:
         return Advice(field.name, AdviceKind.NONE, 0.0, Reason.DATA_MISSING, None, phrase("growth_unknown.not_ahead"))
-    if day.reason in UNKNOWABLE:
+    if day.reason in NO_ADVICE_REASONS:
         return Advice(field.name, AdviceKind.NONE, 0.0, day.reason, day)
     if day.area > 0.0 and day.reason is None:
         return Advice(field.name, AdviceKind.MOW, day.area, None, day)
     return Advice(field.name, AdviceKind.WAIT, 0.0, day.reason or Reason.ODDS_TOO_LOW, day)
 
 
-def _order(advice: Advice) -> tuple[int, float]:
+def _sort_key(advice: Advice) -> tuple[int, float]:
     start: datetime | None = advice.day.start if advice.day else None
     return (0, start.timestamp()) if advice.kind is AdviceKind.MOW and start else (1, 0.0)

@@ -15,7 +15,7 @@ from daemon.system.logs import report_problem, set_up_logging
 
 # Everything else is loaded by the command that needs it: `--help` must answer at once on a small board.
 if TYPE_CHECKING:
-    from daemon.advice.advise import Memory
+    from daemon.advice.advise import Stores
     from daemon.diary.store import Diary
     from daemon.domain.advice import Morning
     from daemon.domain.farm import Farm, Field, Person
@@ -38,13 +38,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return INTERRUPTED
     except Exception as error:
         from daemon.cli.setup import SetupError  # noqa: PLC0415
-        from daemon.diary.parse import WrongUsage  # noqa: PLC0415
+        from daemon.diary.parse import UsageError  # noqa: PLC0415
         from daemon.diary.store import DiaryError  # noqa: PLC0415
         from daemon.messages.outbox.store import PostbagError  # noqa: PLC0415
         from daemon.settings import SettingsError  # noqa: PLC0415
         from daemon.system.lock import AlreadyRunning  # noqa: PLC0415
 
-        if isinstance(error, WrongUsage):
+        if isinstance(error, UsageError):
             print(error, file=sys.stderr)
             return WRONG_USAGE
         if not isinstance(error, AlreadyRunning | DiaryError | PostbagError | SettingsError | SetupError | OSError):
@@ -61,9 +61,9 @@ def _once(given: argparse.Namespace) -> int:
     now = _clock(given.now).now()
     morning = _morning(farm, now)
     if given.json:
-        from daemon.advice.explain.report import report  # noqa: PLC0415
+        from daemon.advice.explain.report import morning_report  # noqa: PLC0415
 
-        _print_json(report(farm, morning))
+        _print_json(morning_report(farm, morning))
     else:
         _print_morning(farm, morning)
     sent = GOOD
@@ -72,7 +72,7 @@ def _once(given: argparse.Namespace) -> int:
         from daemon.service.compose import say_with_picture  # noqa: PLC0415
 
         answers = Answers(_state_folder(), _clock(given.now))
-        sent = _send(farm, say_with_picture(farm, morning, TaskKind.MORNING, answers.add), TaskKind.MORNING, now)
+        sent = _send(farm, say_with_picture(farm, morning, TaskKind.MORNING, answers.add_links), TaskKind.MORNING, now)
     if morning.is_unknown:
         why = dict.fromkeys(advice.detail or str(advice.reason) for advice in morning.advices)
         print(f"no advice, because: {'; '.join(why)}", file=sys.stderr)
@@ -83,7 +83,7 @@ def _once(given: argparse.Namespace) -> int:
 def _run(given: argparse.Namespace) -> int:
     from functools import partial  # noqa: PLC0415
 
-    from daemon.advice.advise import look  # noqa: PLC0415
+    from daemon.advice.advise import advise  # noqa: PLC0415
     from daemon.diary.answers.links import Answers  # noqa: PLC0415
     from daemon.service.compose import say_with_picture  # noqa: PLC0415
     from daemon.service.process import serve  # noqa: PLC0415
@@ -92,8 +92,8 @@ def _run(given: argparse.Namespace) -> int:
 
     settings, memory = SettingsFile(find_settings_file(given.config)), _memory(keeping=given.now is None)
     folder, clock = _state_folder(), _clock(given.now)
-    tell = partial(say_with_picture, add=Answers(folder, clock).add)
-    serve(settings, folder, clock, partial(look, memory=memory), tell)
+    tell = partial(say_with_picture, add=Answers(folder, clock).add_links)
+    serve(settings, folder, clock, partial(advise, stores=memory), tell)
     return GOOD
 
 
@@ -114,13 +114,13 @@ def _explain(given: argparse.Namespace) -> int:
     name = _field(farm, given.field, "explain").name
     morning = _morning(farm, _clock(given.now).now())
     if given.json:
-        from daemon.advice.explain.report import report_of_field  # noqa: PLC0415
+        from daemon.advice.explain.report import field_report  # noqa: PLC0415
 
-        _print_json(report_of_field(farm, morning, name))
+        _print_json(field_report(farm, morning, name))
     else:
-        from daemon.advice.explain.text import explain  # noqa: PLC0415
+        from daemon.advice.explain.text import explanation_text  # noqa: PLC0415
 
-        print(explain(farm, morning, name))
+        print(explanation_text(farm, morning, name))
     if morning.prospect.trouble is None:
         return GOOD
     print(f"no advice, because: {morning.prospect.detail or morning.prospect.trouble}", file=sys.stderr)
@@ -129,60 +129,60 @@ def _explain(given: argparse.Namespace) -> int:
 
 def _note(given: argparse.Namespace) -> int:
     from daemon.diary import parse as noting  # noqa: PLC0415
-    from daemon.diary.feedback import at_once  # noqa: PLC0415
-    from daemon.diary.phrases import line_words  # noqa: PLC0415
-    from daemon.diary.store import LOOKS, DiaryError, LineKind  # noqa: PLC0415
+    from daemon.diary.feedback import feedback  # noqa: PLC0415
+    from daemon.diary.phrases import describe_note  # noqa: PLC0415
+    from daemon.diary.store import LOOKS, DiaryError, NoteKind  # noqa: PLC0415
 
     farm = _farm(given.config)
     now = _clock(given.now).now()
     field = _field(farm, given.field, "note")
-    kind = LineKind(given.kind)
-    whole_day = kind in (LineKind.CUT, LineKind.UNCUT, *LOOKS)
-    at, timed = noting.moment_meant(given.at, given.on, farm.place.timezone, now, whole_day=whole_day)
+    kind = NoteKind(given.kind)
+    whole_day = kind in (NoteKind.CUT, NoteKind.UNCUT, *LOOKS)
+    at, timed = noting.parse_time(given.at, given.on, farm.place.timezone, now, whole_day=whole_day)
     meant: dict[str, Callable[[str], Any]] = {
-        "area": lambda said: noting.area_meant(said, field, farm.units),
-        "moisture": lambda said: noting.moisture_meant(said, sure=given.sure),
-        "stage": lambda said: noting.stage_meant(said, field, farm.species),
-        "height": lambda said: noting.height_meant(said, farm.units),
-        "ground": lambda said: noting.ground_meant(said, farm.units),
+        "area": lambda said: noting.parse_area(said, field, farm.units),
+        "moisture": lambda said: noting.parse_moisture(said, sure=given.sure),
+        "stage": lambda said: noting.parse_stage(said, field, farm.species),
+        "height": lambda said: noting.parse_height(said, farm.units),
+        "ground": lambda said: noting.parse_ground(said, farm.units),
     }
     said = {name: words for name, words in vars(given).items() if name in meant and words is not None}
     told = {name: meant[name](words) for name, words in said.items()}
     diary = _diary()
     line = diary.add(kind, field.name, at, now, timed=timed, **told)
-    print(f"Noted {line_words(farm, line)}; to undo it: forenoon note undo {line.id}")
+    print(f"Noted {describe_note(farm, line)}; to undo it: forenoon note undo {line.id}")
     with suppress(DiaryError):  # a line that cannot be read is named by whoever reads them all
-        for words in at_once(farm, diary.lines(), line):
+        for words in feedback(farm, diary.notes(), line):
             print(words)
     return GOOD
 
 
 def _note_list(given: argparse.Namespace) -> int:
-    from daemon.diary.phrases import line_words  # noqa: PLC0415
+    from daemon.diary.phrases import describe_note  # noqa: PLC0415
 
     farm = _farm(given.config)
     known = {field.name.casefold() for field in farm.fields}
-    for line in _diary().lines():
+    for line in _diary().notes():
         unknown = "" if line.field.casefold() in known else " (no field of the settings has this name)"
-        print(f"{line.id:4}  {line_words(farm, line)}{unknown}")
+        print(f"{line.id:4}  {describe_note(farm, line)}{unknown}")
     return GOOD
 
 
 def _note_undo(given: argparse.Namespace) -> int:
-    from daemon.diary.feedback import undone  # noqa: PLC0415
-    from daemon.diary.parse import WrongUsage  # noqa: PLC0415
-    from daemon.diary.phrases import line_words  # noqa: PLC0415
+    from daemon.diary.feedback import undo_feedback  # noqa: PLC0415
+    from daemon.diary.parse import UsageError  # noqa: PLC0415
+    from daemon.diary.phrases import describe_note  # noqa: PLC0415
     from daemon.diary.store import DiaryError  # noqa: PLC0415
 
     farm, diary = _farm(given.config), _diary()
     words, more = "a line that could not be read", tuple[str, ...]()
     with suppress(DiaryError):  # a line that cannot be read can be deleted all the same
-        line = diary.line(given.number)
+        line = diary.note(given.number)
         if line is not None:
-            words = line_words(farm, line)
-            more = tuple(undone(farm, diary.lines(), line))
-    if not diary.strike(given.number):
-        raise WrongUsage(f"note: given line {given.number}, allowed a number that `forenoon note list` prints")
+            words = describe_note(farm, line)
+            more = tuple(undo_feedback(farm, diary.notes(), line))
+    if not diary.delete(given.number):
+        raise UsageError(f"note: given line {given.number}, allowed a number that `forenoon note list` prints")
     print(f"Taken back: {words}")
     for one in more:
         print(one)
@@ -293,11 +293,11 @@ def _send(
 def _morning(farm: "Farm", now: datetime) -> "Morning":
     """Return the advice of one look, which a terminal is shown the stages of."""
     with Stages("loading the program", "fetching the weather", "reckoning the fields") as stages:
-        from daemon.advice.advise import look  # noqa: PLC0415
+        from daemon.advice.advise import advise  # noqa: PLC0415
 
         memory = _memory()
         stages.next()
-        return look(farm, now, memory=memory, weather_is_there=stages.next)
+        return advise(farm, now, stores=memory, on_weather_ready=stages.next)
 
 
 def _print_json(told: Mapping[str, Any]) -> None:
@@ -339,13 +339,13 @@ def _state_folder() -> Path:
     return folder
 
 
-def _memory(*, keeping: bool = False) -> "Memory":
-    from daemon.advice.advise import Memory  # noqa: PLC0415
+def _memory(*, keeping: bool = False) -> "Stores":
+    from daemon.advice.advise import Stores  # noqa: PLC0415
     from daemon.learning import record as ledger  # noqa: PLC0415
     from daemon.weather import archive  # noqa: PLC0415
 
     folder = _state_folder()
-    return Memory(
+    return Stores(
         _diary(),
         ledger.ForecastRecord(folder / ledger.DATABASE),
         archive.Archive(folder / archive.DATABASE),
@@ -356,7 +356,7 @@ def _memory(*, keeping: bool = False) -> "Memory":
 
 def _field(farm: "Farm", given: str, command: str) -> "Field":
     """Return the field of a name, in whatever case."""
-    from daemon.diary.parse import WrongUsage  # noqa: PLC0415
+    from daemon.diary.parse import UsageError  # noqa: PLC0415
     from daemon.settings.problems import nearest_word  # noqa: PLC0415
 
     for field in farm.fields:
@@ -365,7 +365,7 @@ def _field(farm: "Farm", given: str, command: str) -> "Field":
     names = [field.name for field in farm.fields]
     like = nearest_word(given, names)
     fix = f'; the nearest is "{like}"' if like else ""
-    raise WrongUsage(f"{command}: given {given!r}, allowed one of: {', '.join(names)}{fix}")
+    raise UsageError(f"{command}: given {given!r}, allowed one of: {', '.join(names)}{fix}")
 
 
 def _clock(now: datetime | None) -> "Clock":

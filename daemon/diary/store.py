@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-from daemon.diary.schema import LAST_NUMBER, FormError, bring_up, checked, columns
+from daemon.diary.schema import SQLITE_MAX_INTEGER, SchemaError, migrate, table_columns, validate_row
 from daemon.domain.farm import Field, Place
 from daemon.system.sqlite_store import SqliteStore
 
@@ -21,7 +21,7 @@ class DiaryError(Exception):
     """The diary cannot be read or written."""
 
 
-class LineKind(StrEnum):
+class NoteKind(StrEnum):
     """What a line of the diary tells."""
 
     MOISTURE = "moisture"
@@ -34,15 +34,15 @@ class LineKind(StrEnum):
     LODGED = "lodged"
 
 
-LOOKS: Final = (LineKind.STAGE, LineKind.HEIGHT, LineKind.GROUND, LineKind.LODGED)
+LOOKS: Final = (NoteKind.STAGE, NoteKind.HEIGHT, NoteKind.GROUND, NoteKind.LODGED)
 
 
 @dataclass(frozen=True)
-class Line:
+class Note:
     """One line of the diary."""
 
     id: int
-    kind: LineKind
+    kind: NoteKind
     field: str
     at: datetime  # the moment in UTC for which it is true: of a cut, when mowing began
     written_at: datetime
@@ -55,7 +55,7 @@ class Line:
     ground: str | None = None  # seen under foot, a models.ground.Firmness
 
     @property
-    def moment(self) -> datetime:
+    def effective_at(self) -> datetime:
         """The moment by which it is put in order: without an hour it was over when it was written on its own day.
 
         What was wrapped on an earlier day was so in its evening, after what was cut on it.
@@ -64,7 +64,7 @@ class Line:
             return self.at
         if timedelta(0) <= self.written_at - self.at < _DAY:
             return self.written_at
-        return self.at + _EVENING if self.kind is LineKind.WRAPPED else self.at
+        return self.at + _EVENING if self.kind is NoteKind.WRAPPED else self.at
 
 
 class Diary(SqliteStore):
@@ -89,7 +89,7 @@ class Diary(SqliteStore):
 
     def add(
         self,
-        kind: LineKind,
+        kind: NoteKind,
         field: str,
         at: datetime,
         now: datetime,
@@ -100,51 +100,51 @@ class Diary(SqliteStore):
         stage: str | None = None,
         height: float | None = None,
         ground: str | None = None,
-    ) -> Line:
-        """Write a line and return it with its number; see `Line` for the parameters."""
-        values = (kind, field, _text(at), _text(now), timed, area, moisture, stage, height, ground)
-        with self._writing() as db:
+    ) -> Note:
+        """Write a line and return it with its number; see `Note` for the parameters."""
+        values = (kind, field, _time_text(at), _time_text(now), timed, area, moisture, stage, height, ground)
+        with self._transaction() as db:
             added = db.execute(
                 "INSERT INTO lines (kind, field, at, written_at, timed, area, moisture, stage, height, ground) "
                 "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 values,
             )
-            return next(self._found(db, "WHERE id = ?", added.lastrowid))
+            return next(self._select(db, "WHERE id = ?", added.lastrowid))
 
-    def lines(self) -> tuple[Line, ...]:
+    def notes(self) -> tuple[Note, ...]:
         """Return all lines in the order in which they were written; none where there is no diary yet."""
         if not self._exists():
             return ()
         with self._open() as db:
-            return tuple(self._found(db, "ORDER BY id"))
+            return tuple(self._select(db, "ORDER BY id"))
 
-    def line(self, number: int) -> Line | None:
+    def note(self, number: int) -> Note | None:
         """Return the line of a number, None if there is none."""
-        if not 0 < number <= LAST_NUMBER or not self._exists():
+        if not 0 < number <= SQLITE_MAX_INTEGER or not self._exists():
             return None
         with self._open() as db:
-            return next(self._found(db, "WHERE id = ?", number), None)
+            return next(self._select(db, "WHERE id = ?", number), None)
 
-    def strike(self, number: int) -> bool:
+    def delete(self, number: int) -> bool:
         """Delete a line for good, one that cannot be read too, and return whether there was one of that number."""
-        if not 0 < number <= LAST_NUMBER or not self._exists():
+        if not 0 < number <= SQLITE_MAX_INTEGER or not self._exists():
             return False
-        with self._writing() as db:
+        with self._transaction() as db:
             return db.execute("DELETE FROM lines WHERE id = ?", (number,)).rowcount == 1
 
-    def keep_factors(self, factors: Mapping[int, float]) -> None:
+    def store_factors(self, factors: Mapping[int, float]) -> None:
         """Keep with their lines what samples told: by the next season the weather of their days is not at hand."""
-        with self._writing() as db:
+        with self._transaction() as db:
             db.executemany("UPDATE lines SET factor = ? WHERE id = ?", [(factors[id], id) for id in factors])
 
-    def _found(self, db: sqlite3.Connection, which: str, *values: object) -> Iterator[Line]:
+    def _select(self, db: sqlite3.Connection, which: str, *values: object) -> Iterator[Note]:
         """Yield the lines that a clause asks for."""
-        if not columns(db):
+        if not table_columns(db):
             return
         for row in db.execute(f"SELECT * FROM lines {which}", values):
             try:
-                given = checked(row, tuple(LineKind))
-                yield Line(**{**given, "kind": LineKind(given["kind"])})
+                given = validate_row(row, tuple(NoteKind))
+                yield Note(**{**given, "kind": NoteKind(given["kind"])})
             except ValueError as error:
                 number = row["id"]
                 raise DiaryError(
@@ -153,7 +153,7 @@ class Diary(SqliteStore):
                 ) from error
 
     @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
         """Open the file for one change, which is made as a whole or not at all."""
         with self._open() as db:
             db.execute("PRAGMA synchronous = FULL")  # what the farmer told outlives a power cut
@@ -161,7 +161,7 @@ class Diary(SqliteStore):
             with suppress(sqlite3.OperationalError):  # another one has it open: the next note will do
                 db.execute("PRAGMA journal_mode = DELETE")
             db.execute("BEGIN IMMEDIATE")
-            bring_up(db)
+            migrate(db)
             yield db
             db.execute("COMMIT")
 
@@ -171,22 +171,22 @@ class Diary(SqliteStore):
             db.row_factory = sqlite3.Row
             try:
                 yield db
-            except FormError as error:
+            except SchemaError as error:
                 raise DiaryError(f"diary: {self._path} is none that can be used here: {error}") from error
 
 
-def of_field(lines: Sequence[Line], field: Field, now: datetime) -> list[Line]:
+def notes_of(notes: Sequence[Note], field: Field, now: datetime) -> list[Note]:
     """Return the lines about a field that were true by a time, in the order of what they tell."""
-    own = [line for line in lines if line.field.casefold() == field.name.casefold() and line.at <= now]
-    return sorted(own, key=lambda line: (line.moment, line.id))
+    own = [line for line in notes if line.field.casefold() == field.name.casefold() and line.at <= now]
+    return sorted(own, key=lambda line: (line.effective_at, line.id))
 
 
-def local_day(line: Line, place: Place) -> date:
+def local_day(note: Note, place: Place) -> date:
     """Return the day on the farm's clock on which a line was true."""
-    return line.at.astimezone(place.timezone).date()
+    return note.at.astimezone(place.timezone).date()
 
 
-def _text(at: datetime) -> str:
+def _time_text(at: datetime) -> str:
     if at.utcoffset() is None:
         raise ValueError(f"given the time {at} without an offset, allowed one with it")
     return at.astimezone(UTC).isoformat(timespec="microseconds")

@@ -10,9 +10,9 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from daemon.diary.cuts import Cut, cuts, mown
-from daemon.diary.samples import _begun, _clock, _is_timed, _mowing, _NotAtHand, _SetAside
-from daemon.diary.store import Line, local_day, of_field
+from daemon.diary.cuts import Cut, cuts_from_notes, mown_from_cuts
+from daemon.diary.samples import SampleUnused, WeatherGone, cut_sampled, has_mowing_time, local_clock_text, mowing_start
+from daemon.diary.store import Note, local_day, notes_of
 from daemon.domain.farm import Drying, Farm, Field
 from daemon.domain.units import DAY, HOUR
 from daemon.planning.daily_weather import daily_extremes, daily_water
@@ -51,7 +51,7 @@ class DryingLearnt:
 class _Sample:
     """A reading and what came of it: the drying factor that it tells, or None and the reason in `words`."""
 
-    note: Line
+    note: Note
     field_index: int
     mowing: object
     factor: float | None
@@ -59,7 +59,7 @@ class _Sample:
     fresh: bool = False  # reckoned now, not kept from a time when its weather was at hand
 
 
-def learn_drying(farm: Farm, notes: Sequence[Line], weather: Weather, now: datetime) -> DryingLearnt:
+def learn_drying(farm: Farm, notes: Sequence[Note], weather: Weather, now: datetime) -> DryingLearnt:
     """Return the farm with the drying of every field as the samples in the diary tell it.
 
     Parameters
@@ -79,9 +79,9 @@ def learn_drying(farm: Farm, notes: Sequence[Line], weather: Weather, now: datet
     """
     days = daily_extremes(weather, farm)
     found = [
-        _evaluate_sample(farm, number, of_field(notes, field, now), line, weather, days)
+        _evaluate_sample(farm, number, notes_of(notes, field, now), line, weather, days)
         for number, field in enumerate(farm.fields)
-        for line in of_field(notes, field, now)
+        for line in notes_of(notes, field, now)
         if line.moisture is not None
     ]
     found.sort(key=lambda one: (one.note.at, one.note.id))
@@ -98,29 +98,29 @@ def learn_drying(farm: Farm, notes: Sequence[Line], weather: Weather, now: datet
 
 
 def _evaluate_sample(
-    farm: Farm, number: int, own_notes: Sequence[Line], note: Line, weather: Weather, days: pd.DataFrame
+    farm: Farm, number: int, own_notes: Sequence[Note], note: Note, weather: Weather, days: pd.DataFrame
 ) -> _Sample:
     """Reckon one sample, or set it aside."""
-    told = cuts(own_notes, farm.place)
+    told = cuts_from_notes(own_notes, farm.place)
     try:
-        cut = _mowing(farm, told, note)
-    except _SetAside as why:
+        cut = cut_sampled(farm, told, note)
+    except SampleUnused as why:
         return _Sample(note, number, None, None, str(why))
     mowing = (number, cut.day)
     try:
         factor, words = _factor_from_sample(farm, farm.fields[number], told, cut, note, weather, days)
         return _Sample(note, number, mowing, factor, words, fresh=True)
-    except (_NotAtHand, GrowthUnknown) as why:
+    except (WeatherGone, GrowthUnknown) as why:
         if note.factor is None or not c.MIN_DRYING_FACTOR <= note.factor <= c.MAX_DRYING_FACTOR:
             words = growth_unknown_text(why, farm.units) if isinstance(why, GrowthUnknown) else str(why)
             return _Sample(note, number, mowing, None, words)
         return _Sample(note, number, mowing, note.factor, "reckoned when its weather was at hand")
-    except (_SetAside, ValueError) as why:
+    except (SampleUnused, ValueError) as why:
         return _Sample(note, number, mowing, None, str(why))
 
 
 def _factor_from_sample(
-    farm: Farm, field: Field, field_cuts: Sequence[Cut], cut: Cut, note: Line, weather: Weather, days: pd.DataFrame
+    farm: Farm, field: Field, field_cuts: Sequence[Cut], cut: Cut, note: Note, weather: Weather, days: pd.DataFrame
 ) -> tuple[float, str]:
     """Return the factor that a sample tells, and in words what the model had."""
     then = _days_until(cut, days)
@@ -133,13 +133,13 @@ def _factor_from_sample(
     # What is wetter than can be believed is bad news all the same: it counts as the slowest that is believed.
     factor = slowest if reading > at_slowest else fit_drying_factor(model, reading)
     if factor is None:
-        raise _SetAside("no crop could have dried that fast; check time, cut and reading")
+        raise SampleUnused("no crop could have dried that fast; check time, cut and reading")
     # Where a crop dries slower than the model had it, a reading is asked for what it would tell of the model's own.
     around = max(factor, 1.0)
     slower, faster = model(np.array([around * np.exp(-c.K400_SPREAD), around * np.exp(c.K400_SPREAD)]))
     # Two points of error in the moisture at mowing would then move the factor by more than is not known of it anyway.
     if slower - faster < 2.0 * c.START_MOISTURE_SPREAD:
-        raise _SetAside("it hardly depends on how fast the crop dries; take one when more has dried")
+        raise SampleUnused("it hardly depends on how fast the crop dries; take one when more has dried")
     return factor, f"the model had {measured_moisture_text(plain)} for a crop {_mowing_text(farm, cut, note)}"
 
 
@@ -147,7 +147,7 @@ def _days_until(cut: Cut, days: pd.DataFrame) -> pd.DataFrame:
     """Return the days up to that of a mowing."""
     then = days[days.index <= cut.day]
     if then.empty or then.index[-1] < cut.day:
-        raise _NotAtHand(f"the weather of the whole of {date_text(cut.day)} is not at hand")
+        raise WeatherGone(f"the weather of the whole of {date_text(cut.day)} is not at hand")
     return then
 
 
@@ -156,7 +156,7 @@ def _growth_at(
 ) -> Growth:
     """Return the growth that a mowing ended, up to its day."""
     known = field.last_cut if field.last_cut is not None and field.last_cut < cut.day else None
-    before = mown(
+    before = mown_from_cuts(
         replace(field, last_cut=known),
         [one for one in field_cuts if one.day < cut.day],
         cut.day,
@@ -167,24 +167,24 @@ def _growth_at(
 
 
 def _swath_model(
-    farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, note: Line, weather: Weather
+    farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, note: Note, weather: Weather
 ) -> SwathModel:
     """Return the swath that a sample was taken of, as a function of the drying factor."""
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
-        raise _SetAside(f"the season had not begun on {date_text(cut.day)}")
+        raise SampleUnused(f"the season had not begun on {date_text(cut.day)}")
     dry_matter = field.expected_yield or max(float(growth.dry_matter[at]), c.MIN_DRY_MATTER)
     if 100.0 * dry_matter / farm.baleage.swath_share > c.MAX_DENSITY:
-        raise _SetAside("the swath lay too thick for the model")
+        raise SampleUnused("the swath lay too thick for the model")
     opens = _noon_before(farm, cut)
     drying = hourly_weather(farm, _observed_span(farm, weather, opens, note.at))[1]
     ends = np.arange(1.0, drying.rain.shape[1] + 1.0)
     begun, taken, midnight = (
-        (moment - opens) / HOUR for moment in (_begun(farm, cut), note.at, _midnight_after(farm, cut))
+        (moment - opens) / HOUR for moment in (mowing_start(farm, cut), note.at, _midnight_after(farm, cut))
     )
     whole = min(int(taken), ends.size - 1)  # the full hours before the sample: within an hour water falls evenly
     standing = float(np.interp(begun, ends, standing_wetness(drying, dry_matter)[0]))
-    solar = _begun(farm, cut).hour + _begun(farm, cut).minute / 60.0 + farm.place.longitude / 15.0
+    solar = mowing_start(farm, cut).hour + mowing_start(farm, cut).minute / 60.0 + farm.place.longitude / 15.0
     moisture = float(np.clip(growth.start_moisture[at] + start_moisture_shift(np.array(solar)), 0.5, 0.9))
 
     def model(factors: Array) -> Array:
@@ -226,8 +226,8 @@ def _observed_span(farm: Farm, weather: Weather, opens: datetime, taken: datetim
         this_hour = weather.ahead[list(REQUIRED)].sel(time=slice(last, last)).mean("member")
         came = xr.concat([came, this_hour.expand_dims(member=came["member"])], "time")
     if came["time"].size != round((end - opens) / HOUR) + 1:
-        noon = f"{_clock(farm, opens)} on {date_text(opens.astimezone(farm.place.timezone).date())}"
-        raise _NotAtHand(f"the past weather from {noon} to {_clock(farm, taken)} is not at hand")
+        noon = f"{local_clock_text(farm, opens)} on {date_text(opens.astimezone(farm.place.timezone).date())}"
+        raise WeatherGone(f"the past weather from {noon} to {local_clock_text(farm, taken)} is not at hand")
     return came
 
 
@@ -316,11 +316,11 @@ def _sample_sentences(
         )
 
 
-def _mowing_text(farm: Farm, cut: Cut, note: Line) -> str:
+def _mowing_text(farm: Farm, cut: Cut, note: Note) -> str:
     day = "" if cut.day == local_day(note, farm.place) else " the day before"
-    why = "" if _is_timed(cut) else " (the earliest start: its hour is not noted)"
-    return f"mown{day} at {_clock(farm, _begun(farm, cut))}{why}"
+    why = "" if has_mowing_time(cut) else " (the earliest start: its hour is not noted)"
+    return f"mown{day} at {local_clock_text(farm, mowing_start(farm, cut))}{why}"
 
 
-def _time_text(farm: Farm, note: Line) -> str:
-    return f"{date_text(local_day(note, farm.place))} at {_clock(farm, note.at)}"
+def _time_text(farm: Farm, note: Note) -> str:
+    return f"{date_text(local_day(note, farm.place))} at {local_clock_text(farm, note.at)}"

@@ -19,9 +19,9 @@ from urllib.parse import urlsplit
 import flask
 import jinja2
 
-from daemon.diary.answers.links import Answer, Answers, NotTaken, Trouble
-from daemon.diary.phrases import line_words
-from daemon.diary.store import LineKind
+from daemon.diary.answers.links import Answer, AnswerRejected, Answers, AnswerTrouble
+from daemon.diary.phrases import describe_note
+from daemon.diary.store import NoteKind
 from daemon.domain.farm import Farm
 from daemon.words.catalog import phrase
 
@@ -34,13 +34,13 @@ HEADERS: Final = {
     "X-Frame-Options": "DENY",
     "X-Robots-Tag": "noindex",
 }
-HOUSE_NAMES: Final = (".local", ".internal", ".home.arpa")  # RFC 6762, ICANN's resolution of 2024, RFC 8375
-STATUS: Final = {
-    Trouble.FORGED: 400,
-    Trouble.TOLD: 409,
-    **dict.fromkeys((Trouble.WRONG, Trouble.DRY, Trouble.WET), 422),
-    **dict.fromkeys((Trouble.NOT_KEPT, Trouble.CLOCK), 503),
-    **dict.fromkeys((Trouble.USED, Trouble.EXPIRED, Trouble.GONE), 410),
+LOCAL_SUFFIXES: Final = (".local", ".internal", ".home.arpa")  # RFC 6762, ICANN's resolution of 2024, RFC 8375
+HTTP_STATUS: Final = {
+    AnswerTrouble.FORGED: 400,
+    AnswerTrouble.TOLD: 409,
+    **dict.fromkeys((AnswerTrouble.WRONG, AnswerTrouble.DRY, AnswerTrouble.WET), 422),
+    **dict.fromkeys((AnswerTrouble.NOT_KEPT, AnswerTrouble.CLOCK), 503),
+    **dict.fromkeys((AnswerTrouble.USED, AnswerTrouble.EXPIRED, AnswerTrouble.GONE), 410),
 }
 
 _TEMPLATES: Final = jinja2.Environment(
@@ -50,16 +50,16 @@ _TEMPLATES.globals["phrase"] = phrase
 
 
 @dataclass(frozen=True)
-class Shown:
-    """What the page says; with a `mark` it has the form, and `asks` in it for a number, which may be `given` before."""
+class AnswerPage:
+    """What the page says; with a `mark` it has a form, which where `asks_number` has a box, filled in with `number`."""
 
     lines: tuple[str, ...]
     mark: str = ""
-    asks: bool = False
-    given: str = ""
+    asks_number: bool = False
+    number: str = ""
 
 
-def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
+def answer_blueprint(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
     """Return what is served below ``/answer/``.
 
     Parameters
@@ -87,22 +87,26 @@ def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
     def ask(token: str) -> flask.Response:
         now = farm()
         try:
-            return _page(now, _asked(now, answers, token))
-        except NotTaken as error:
-            return _refused(now, error)
+            return _page_response(now, _question_page(now, answers, token))
+        except AnswerRejected as error:
+            return _refusal_response(now, error)
 
     @pages.post("/answer/<token>")
     def take(token: str) -> flask.Response:
         now, form = farm(), flask.request.form
         try:
-            if not (_is_from_here(now) and answers.is_marked(token, form.get("mark", ""))):
-                return _page(now, Shown((_nothing("elsewhere"),)), 403)
+            if not (_is_same_origin(now) and answers.is_marked(token, form.get("mark", ""))):
+                return _page_response(now, AnswerPage((_nothing_noted_text("elsewhere"),)), 403)
             percent = form.get("percent", "")
-            line, more = answers.note(now, token, percent, sure=percent == form.get("shown", ""))
-        except NotTaken as error:
-            return _again(now, answers, token, error) if STATUS[error.trouble] == 422 else _refused(now, error)
-        noted = phrase("answer_page.noted", line=line_words(now, line))
-        return _page(now, Shown((noted, *more, phrase("answer_page.undo", number=line.id))))
+            line, more = answers.record(now, token, percent, sure=percent == form.get("shown", ""))
+        except AnswerRejected as error:
+            return (
+                _ask_again(now, answers, token, error)
+                if HTTP_STATUS[error.trouble] == 422
+                else _refusal_response(now, error)
+            )
+        noted = phrase("answer_page.noted", line=describe_note(now, line))
+        return _page_response(now, AnswerPage((noted, *more, phrase("answer_page.undo", number=line.id))))
 
     @pages.after_request
     def protect(response: flask.Response) -> flask.Response:
@@ -112,40 +116,46 @@ def answering(answers: Answers, farm: Callable[[], Farm]) -> flask.Blueprint:
     return pages
 
 
-def _asked(farm: Farm, answers: Answers, token: str) -> Shown:
+def _question_page(farm: Farm, answers: Answers, token: str) -> AnswerPage:
     """Return the page with the button; nothing is noted."""
-    answer = answers.read(farm, token)
-    return Shown((_question(farm, answers, answer),), answers.mark(token), answer.kind is LineKind.MOISTURE)
+    answer = answers.read_answer(farm, token)
+    return AnswerPage(
+        (_question_text(farm, answers, answer),), answers.form_mark(token), answer.kind is NoteKind.MOISTURE
+    )
 
 
-def _question(farm: Farm, answers: Answers, answer: Answer) -> str:
-    if answer.kind is LineKind.MOISTURE:
+def _question_text(farm: Farm, answers: Answers, answer: Answer) -> str:
+    if answer.kind is NoteKind.MOISTURE:
         return phrase("answer_page.ask_moisture", field=answer.field)
-    return phrase("answer_page.ask", line=line_words(farm, answers.line(farm, answer)))
+    return phrase("answer_page.ask", line=describe_note(farm, answers.draft_note(farm, answer)))
 
 
-def _again(farm: Farm, answers: Answers, token: str, error: NotTaken) -> flask.Response:
+def _ask_again(farm: Farm, answers: Answers, token: str, error: AnswerRejected) -> flask.Response:
     """Return the form once more, with what was wrong in it; a number that is only unlikely stands in it again."""
-    asked = _asked(farm, answers, token)
-    wrong = _nothing(error.trouble.name.lower(), given=error.why)
-    given = "" if error.trouble is Trouble.WRONG else error.why
-    return _page(farm, Shown((wrong, *asked.lines), asked.mark, asked.asks, given), STATUS[error.trouble])
+    asked = _question_page(farm, answers, token)
+    wrong = _nothing_noted_text(error.trouble.name.lower(), given=error.detail)
+    given = "" if error.trouble is AnswerTrouble.WRONG else error.detail
+    return _page_response(
+        farm, AnswerPage((wrong, *asked.lines), asked.mark, asked.asks_number, given), HTTP_STATUS[error.trouble]
+    )
 
 
-def _refused(farm: Farm, error: NotTaken) -> flask.Response:
-    return _page(farm, Shown((_nothing(error.trouble.name.lower()),)), STATUS[error.trouble])
+def _refusal_response(farm: Farm, error: AnswerRejected) -> flask.Response:
+    return _page_response(
+        farm, AnswerPage((_nothing_noted_text(error.trouble.name.lower()),)), HTTP_STATUS[error.trouble]
+    )
 
 
-def _nothing(why: str, **places: str) -> str:
+def _nothing_noted_text(why: str, **places: str) -> str:
     return phrase("answer_page.nothing", why=phrase(f"answer_troubles.{why}", **places))
 
 
-def _page(farm: Farm, shown: Shown, status: int = 200) -> flask.Response:
-    text = _TEMPLATES.get_template("answer.html").render(farm=farm.name, shown=shown)
+def _page_response(farm: Farm, page: AnswerPage, status: int = 200) -> flask.Response:
+    text = _TEMPLATES.get_template("answer.html").render(farm=farm.name, shown=page)
     return flask.Response(text, status, mimetype="text/html")
 
 
-def _is_from_here(farm: Farm) -> bool:
+def _is_same_origin(farm: Farm) -> bool:
     """Return whether a request may come from a page of ours; what says nothing of it has the form's mark to show.
 
     Notes
@@ -164,7 +174,7 @@ def _own_origins(farm: Farm) -> set[tuple[str, str]]:
     """Return the origins under which the form is reached: the public one, and where the page is bound."""
     request, own = flask.request, {_origin(farm.page.address or "")}
     name = urlsplit(f"//{request.host}").hostname or ""
-    if name == farm.page.host.lower() or _is_of_the_house(name):
+    if name == farm.page.host.lower() or _is_private_host(name):
         own.add((request.scheme, request.host.lower()))
     return own
 
@@ -183,14 +193,14 @@ def _origin(address: str) -> tuple[str, str]:
         return "", ""
 
 
-def _is_of_the_house(name: str) -> bool:
+def _is_private_host(name: str) -> bool:
     """Return whether a host's name is a number or one that nobody can have in public.
 
-    >>> [_is_of_the_house(name) for name in ("192.168.1.5", "::1", "localhost", "farm.local", "farm.example.org")]
+    >>> [_is_private_host(name) for name in ("192.168.1.5", "::1", "localhost", "farm.local", "farm.example.org")]
     [True, True, True, True, False]
     """
     try:
         ip_address(name)
     except ValueError:
-        return "." not in name or name.endswith(HOUSE_NAMES)
+        return "." not in name or name.endswith(LOCAL_SUFFIXES)
     return True

@@ -6,21 +6,21 @@ from datetime import date, timedelta
 from itertools import groupby
 from typing import Final
 
-from daemon.diary.cuts import LYING
+from daemon.diary.cuts import LYING_FOR
 from daemon.domain.advice import Advice, AdviceKind, WatchedField
 from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect
 from daemon.domain.underway import field_for_pictures, fields_cut_today, fields_under_way, still_to_mow
 from daemon.page.pictures.draw import Sheet
 from daemon.page.pictures.sheets import HOUR, drying_sheet, growth_sheet
 from daemon.page.today import (
-    PageView,
+    Snapshot,
     WorkRow,
-    as_it_stood,
-    day_name,
+    as_of_line,
+    day_name_text,
     field_headline,
-    field_watch,
+    field_watch_lines,
     field_work,
-    why_unknown,
+    unknown_because,
 )
 from daemon.words.catalog import as_sentence, join, phrase, with_aside
 from daemon.words.cautions import day_cautions
@@ -37,8 +37,8 @@ from daemon.words.work import (
 )
 
 MANY_FIELDS: Final = 6  # of more, the days stand on their own pages, and those that matter in one sentence
-DAYS_OF_MANY: Final = 3
-MANY_ASKED: Final = 3  # of more, the links to answer by stand on their own pages, lest the first one grow heavy
+MAX_GOOD_DAYS: Final = 3
+MAX_ASKED: Final = 3  # of more, the links to answer by stand on their own pages, lest the first one grow heavy
 STRONG_SUN: Final = 500.0  # [W/m2] over an hour: a clear sky but for early and late
 FAIR_SUN: Final = 200.0  # [W/m2]
 
@@ -56,14 +56,14 @@ class DayRow:
 
 @dataclass(frozen=True)
 class FieldCard:
-    """One field among the others: its state in sentences and its coming days; `more` if its own page has those."""
+    """One field among the others: its state in sentences and its days, or `has_more_days` on a page of its own."""
 
     number: int  # of its own page
     name: str
     size: str
     state: tuple[str, ...]
     days: tuple[DayRow, ...]
-    more: bool = False
+    has_more_days: bool = False
     is_asked: bool = False  # of the first that are mown or watched today, or may lie since they were cut
 
 
@@ -76,7 +76,7 @@ class TableRow:
 
 
 @dataclass(frozen=True)
-class Shown:
+class PictureSection:
     """A picture on a page: its kind, its heading, the words that say the same and the table behind it."""
 
     kind: str
@@ -92,109 +92,119 @@ class FieldPage:
 
     card: FieldCard
     headline: str
-    stood: str  # of when it is told, where that is not of today
-    told: tuple[str, ...]  # what the diary says of it
+    as_of: str  # of when it is told, where that is not of today
+    diary_sentences: tuple[str, ...]  # what the diary says of it
     today: tuple[str, ...]
-    beware: tuple[str, ...]
+    cautions: tuple[str, ...]
     work: tuple[WorkRow, ...]
-    pictures: tuple[Shown, ...]
+    pictures: tuple[PictureSection, ...]
 
 
-def field_cards(view: PageView) -> tuple[FieldCard, ...]:
+def field_cards(snapshot: Snapshot) -> tuple[FieldCard, ...]:
     """Return every field of the last pass, those to mow first; its coming days only while they can be relied on."""
-    if view.morning is None:
+    if snapshot.morning is None:
         return ()
-    fields, advised = view.morning.prospect.fields, [advice.field for advice in view.morning.mows]
-    on = {*advised, *(one.field for one in view.morning.watched), *(one.name for one in fields if _may_lie(view, one))}
+    fields, advised = snapshot.morning.prospect.fields, [advice.field for advice in snapshot.morning.mows]
+    on = {
+        *advised,
+        *(one.field for one in snapshot.morning.watched),
+        *(one.name for one in fields if _may_have_crop_lying(snapshot, one)),
+    }
     many = len(fields) > MANY_FIELDS
-    cards = [_card(view, number, field) for number, field in enumerate(fields, start=1)]
+    cards = [_card(snapshot, number, field) for number, field in enumerate(fields, start=1)]
     cards.sort(key=lambda card: advised.index(card.name) if card.name in advised else len(advised))
-    asked = set([card.name for card in cards if card.name in on][:MANY_ASKED])
-    return tuple(replace(_shortened(card) if many else card, is_asked=card.name in asked) for card in cards)
+    asked = set([card.name for card in cards if card.name in on][:MAX_ASKED])
+    return tuple(replace(_shorten_card(card) if many else card, is_asked=card.name in asked) for card in cards)
 
 
-def _may_lie(view: PageView, field: FieldProspect) -> bool:
+def _may_have_crop_lying(snapshot: Snapshot, field: FieldProspect) -> bool:
     """Return whether a crop may lie in a field, all of it or a part."""
-    return field.standing is not None or (field.last_cut is not None and view.today - field.last_cut <= LYING)
+    return field.standing is not None or (field.last_cut is not None and snapshot.today - field.last_cut <= LYING_FOR)
 
 
-def field_page(view: PageView, number: int) -> FieldPage | None:
+def field_page(snapshot: Snapshot, number: int) -> FieldPage | None:
     """Return the page of a field, by its place in the settings from 1 on; None if there is none."""
-    fields = view.morning.prospect.fields if view.morning else ()
-    if view.morning is None or not 1 <= number <= len(fields):
+    fields = snapshot.morning.prospect.fields if snapshot.morning else ()
+    if snapshot.morning is None or not 1 <= number <= len(fields):
         return None
     field = fields[number - 1]
-    known = why_unknown(view) is None and view.in_season
-    advice = next((one for one in view.morning.advices if one.field == field.name), None)
+    known = unknown_because(snapshot) is None and snapshot.in_season
+    advice = next((one for one in snapshot.morning.advices if one.field == field.name), None)
     mows = (advice,) if known and advice is not None and advice.kind is AdviceKind.MOW else ()
-    left = tuple(one for one in still_to_mow(view.morning) if known and one.field == field.name)
+    left = tuple(one for one in still_to_mow(snapshot.morning) if known and one.field == field.name)
     return FieldPage(
-        card=replace(_card(view, number, field), days=tuple(_row(view, field, day) for day in _coming(view, field))),
-        headline=field_headline(view, advice),
-        stood=as_it_stood(view),
-        told=field.diary_sentences,
-        today=(*field_watch(view, field.name), *(words for one in left for words in _work_words(view, one))),
-        beware=day_cautions(mows, view.farm.units),
-        work=tuple(field_work(view, field.name)) if known else (),
-        pictures=tuple(_pictures(view, field)) if known else (),
+        card=replace(
+            _card(snapshot, number, field),
+            days=tuple(_row_by_now(snapshot, field, day) for day in _coming_days(snapshot, field)),
+        ),
+        headline=field_headline(snapshot, advice),
+        as_of=as_of_line(snapshot),
+        diary_sentences=field.diary_sentences,
+        today=(
+            *field_watch_lines(snapshot, field.name),
+            *(words for one in left for words in _work_sentences(snapshot, one)),
+        ),
+        cautions=day_cautions(mows, snapshot.farm.units),
+        work=tuple(field_work(snapshot, field.name)) if known else (),
+        pictures=tuple(_picture_sections(snapshot, field)) if known else (),
     )
 
 
-def field_sheet(view: PageView, number: int, kind: str) -> Sheet | None:
+def field_sheet(snapshot: Snapshot, number: int, kind: str) -> Sheet | None:
     """Return what is drawn of a field, "drying" or "growth"; None where nothing is known of it."""
-    fields = view.morning.prospect.fields if view.morning else ()
-    if not 1 <= number <= len(fields) or why_unknown(view) is not None or not view.in_season:
+    fields = snapshot.morning.prospect.fields if snapshot.morning else ()
+    if not 1 <= number <= len(fields) or unknown_because(snapshot) is not None or not snapshot.in_season:
         return None
     field = fields[number - 1]
-    if view.morning is None or kind == "growth":
-        return growth_sheet(field, view.today)
-    return drying_sheet(view.farm, field_for_pictures(view.morning, field))
+    if snapshot.morning is None or kind == "growth":
+        return growth_sheet(field, snapshot.today)
+    return drying_sheet(snapshot.farm, field_for_pictures(snapshot.morning, field))
 
 
-def drying_shown(view: PageView, field: FieldProspect) -> Shown | None:
+def drying_section(snapshot: Snapshot, field: FieldProspect) -> PictureSection | None:
     """Return the picture of a field's drying, None where nothing is known of it."""
     shown = field.drying_picture
-    if shown is None or drying_sheet(view.farm, field) is None:
+    if shown is None or drying_sheet(snapshot.farm, field) is None:
         return None
-    return Shown(
+    return PictureSection(
         "drying",
         phrase("picture.title_drying", field=field.name, day=day_text(shown.date)),
-        drying_picture_text(view.farm, field),
+        drying_picture_text(snapshot.farm, field),
         tuple(phrase(f"picture_heads.{name}") for name in ("hour", "water", "rain", "sun")),
-        tuple(_drying_rows(view, shown)),
+        tuple(_drying_rows(snapshot, shown)),
     )
 
 
-def _pictures(view: PageView, field: FieldProspect) -> Iterator[Shown]:
-    drying = None if view.morning is None else drying_shown(view, field_for_pictures(view.morning, field))
+def _picture_sections(snapshot: Snapshot, field: FieldProspect) -> Iterator[PictureSection]:
+    drying = None if snapshot.morning is None else drying_section(snapshot, field_for_pictures(snapshot.morning, field))
     if drying is not None:
         yield drying
-    if growth_sheet(field, view.today) is not None:
+    if growth_sheet(field, snapshot.today) is not None:
         heads = tuple(phrase(f"picture_heads.{name}") for name in ("day", "fibre", "ripe"))
         rows = tuple(
-            TableRow(day_name(day.date, view.today), (_fibre_range(day.ndf), ripeness_text(day.ripeness)))
-            for day in _coming(view, field)
+            TableRow(day_name_text(day.date, snapshot.today), (_fibre_range_text(day.ndf), ripeness_text(day.ripeness)))
+            for day in _coming_days(snapshot, field)
         )
         heading = phrase("picture.title_growth", field=field.name)
-        yield Shown("growth", heading, growth_picture_text(view.farm, field), heads, rows)
+        yield PictureSection("growth", heading, growth_picture_text(snapshot.farm, field), heads, rows)
 
 
-def _drying_rows(view: PageView, shown: DryingPicture) -> Iterator[TableRow]:
-    for at, (water, rain, sun) in enumerate(zip(shown.water, shown.rain, shown.sun, strict=True), start=1):
+def _drying_rows(snapshot: Snapshot, picture: DryingPicture) -> Iterator[TableRow]:
+    for at, (water, rain, sun) in enumerate(zip(picture.water, picture.rain, picture.sun, strict=True), start=1):
         low, mid, high = whole_percents(water.low, water.mid, water.high) if water else ("", "", "")
         wet = phrase("picture.range", middle=mid, low=low, high=high) if water else phrase("picture.standing")
-        name = time_text(shown.begins + at * HOUR, view.farm.units)
-        yield TableRow(name, (wet, rain_odds_text(rain), _sun_words(sun)))
+        name = time_text(picture.begins + at * HOUR, snapshot.farm.units)
+        yield TableRow(name, (wet, rain_odds_text(rain), _sun_text(sun)))
 
 
-def _sun_words(sun: float) -> str:
+def _sun_text(sun: float) -> str:
     """Return how strongly the sun shines in an hour, from its mean [W/m2]; the limits are estimates."""
     return phrase("picture.strong" if sun >= STRONG_SUN else "picture.fair" if sun >= FAIR_SUN else "picture.weak")
 
 
-def _work_words(view: PageView, advice: Advice) -> list[str]:
+def _work_sentences(snapshot: Snapshot, advice: Advice) -> list[str]:
     """Return what is told of the work in a field that is to be mown."""
-    day, farm = advice.day, view.farm
+    day, farm = advice.day, snapshot.farm
     if day is None:
         return []
     sure = as_sentence(phrase("page_today.odds", odds=odds_points_text(day, farm))) if day.curve else ""
@@ -210,65 +220,67 @@ def _work_words(view: PageView, advice: Advice) -> list[str]:
     ]
 
 
-def _card(view: PageView, number: int, field: FieldProspect) -> FieldCard:
-    days = [_row(view, field, day, least=NEAR_MISS_ODDS) for day in _coming(view, field)]
-    state = _field_state(view, field)
-    return FieldCard(number, field.name, field_size_text(field.area, view.farm.units), state, tuple(_runs(view, days)))
+def _card(snapshot: Snapshot, number: int, field: FieldProspect) -> FieldCard:
+    days = [_row_by_now(snapshot, field, day, least_odds=NEAR_MISS_ODDS) for day in _coming_days(snapshot, field)]
+    state = _state_sentences(snapshot, field)
+    return FieldCard(
+        number, field.name, field_size_text(field.area, snapshot.farm.units), state, tuple(_merge_alike(snapshot, days))
+    )
 
 
-def _coming(view: PageView, field: FieldProspect) -> list[FieldDay]:
+def _coming_days(snapshot: Snapshot, field: FieldProspect) -> list[FieldDay]:
     """Return the days of a field that are still to come, none while they cannot be relied on."""
-    return [day for day in field.days if day.date >= view.today] if why_unknown(view) is None else []
+    return [day for day in field.days if day.date >= snapshot.today] if unknown_because(snapshot) is None else []
 
 
-def _shortened(card: FieldCard) -> FieldCard:
+def _shorten_card(card: FieldCard) -> FieldCard:
     """Return a card with one sentence on the first days on which something can be mown, else on the first ones."""
-    kept = [row for row in card.days if row.is_good][:DAYS_OF_MANY] or list(card.days[:1])
+    kept = [row for row in card.days if row.is_good][:MAX_GOOD_DAYS] or list(card.days[:1])
     told = join((with_aside(row.name, row.what) for row in kept), by="lists.apart")
-    return replace(card, state=(*card.state, as_sentence(told)), days=(), more=bool(card.days))
+    return replace(card, state=(*card.state, as_sentence(told)), days=(), has_more_days=bool(card.days))
 
 
-def _runs(view: PageView, rows: Iterable[DayRow]) -> Iterator[DayRow]:
+def _merge_alike(snapshot: Snapshot, rows: Iterable[DayRow]) -> Iterator[DayRow]:
     """Yield the rows with days that follow one another and are alike drawn together."""
-    for _, alike in groupby(enumerate(rows), key=lambda pair: _like(*pair)):
+    for _, alike in groupby(enumerate(rows), key=lambda pair: _likeness_key(*pair)):
         found = [row for _, row in alike]
         first, last = found[0], found[-1]
         if first is last:
             yield first
         else:
-            name = phrase("page_field.days_to", first=first.name, last=_named(view, last))
+            name = phrase("page_field.days_to", first=first.name, last=_last_day_text(snapshot, last))
             yield replace(first, name=name)
 
 
-def _like(at: int, row: DayRow) -> tuple[object, ...]:
+def _likeness_key(at: int, row: DayRow) -> tuple[object, ...]:
     return row.what, row.more, row.date - at * timedelta(days=1)
 
 
-def _named(view: PageView, row: DayRow) -> str:
-    return phrase("time.tomorrow") if (row.date - view.today).days == 1 else day_text(row.date)
+def _last_day_text(snapshot: Snapshot, row: DayRow) -> str:
+    return phrase("time.tomorrow") if (row.date - snapshot.today).days == 1 else day_text(row.date)
 
 
-def _field_state(view: PageView, field: FieldProspect) -> tuple[str, ...]:
-    notes = tuple(one.notes for one in view.farm.fields if one.name == field.name and one.notes)
+def _state_sentences(snapshot: Snapshot, field: FieldProspect) -> tuple[str, ...]:
+    notes = tuple(one.notes for one in snapshot.farm.fields if one.name == field.name and one.notes)
     if field.unknown is not None or field.ripeness is None:
         # What ails all fields is told once, under Trouble.
-        shared = view.morning is not None and field.unknown is view.morning.prospect.trouble
+        shared = snapshot.morning is not None and field.unknown is snapshot.morning.prospect.trouble
         detail = "" if shared else field.detail
         return (phrase("page_field.unknown", reason=with_aside(reason_text(field.unknown), detail)), *notes)
     words = as_sentence(ground_text(field))
     last = (*([words] if words else []), *notes)
-    if cut := just_cut_text(field, view.today):
+    if cut := just_cut_text(field, snapshot.today):
         return (as_sentence(cut), *last)
     stage = stand_stage_text(field) if field.stage else ""
-    lines = [as_sentence(join([ripeness_text(field.ripeness), stage])), *_fibre(field)]
+    lines = [as_sentence(join([ripeness_text(field.ripeness), stage])), *_fibre_sentences(field)]
     if field.days_left is not None:
         lines.append(days_left_sentence(field))
     if field.dry_matter is not None:
-        lines.append(phrase("page_field.crop", crop=yield_text(field.dry_matter, view.farm.units)))
+        lines.append(phrase("page_field.crop", crop=yield_text(field.dry_matter, snapshot.farm.units)))
     return (*lines, *last)
 
 
-def _fibre(field: FieldProspect) -> list[str]:
+def _fibre_sentences(field: FieldProspect) -> list[str]:
     """Return how ripe a stand is by its fibre, and at how much it is to be cut."""
     if field.ndf is None:
         return []
@@ -278,33 +290,33 @@ def _fibre(field: FieldProspect) -> list[str]:
     return [phrase("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
 
 
-def _fibre_range(band: Band) -> str:
+def _fibre_range_text(band: Band) -> str:
     low, middle, high = (f"{end:.0f}" for end in (band.low, band.mid, band.high))
     return phrase("picture.range", middle=middle, low=low, high=high)
 
 
-def _row(view: PageView, field: FieldProspect, day: FieldDay, least: float = 0.0) -> DayRow:
+def _row_by_now(snapshot: Snapshot, field: FieldProspect, day: FieldDay, least_odds: float = 0.0) -> DayRow:
     """Return a day of a field as a line, today as it stands by now."""
-    if view.morning is None or day.date != view.today:
-        return _day_row(view, day, least)
-    cut = next((one for one in fields_cut_today(view.morning) if one.field == field.name), None)
+    if snapshot.morning is None or day.date != snapshot.today:
+        return _day_row(snapshot, day, least_odds)
+    cut = next((one for one in fields_cut_today(snapshot.morning) if one.field == field.name), None)
     if cut is not None:
-        return _cut_row(view, day, cut)
-    mown = next((one.day for one in still_to_mow(view.morning) if one.field == field.name), None)
-    return _day_row(view, mown if mown and field.name in fields_under_way(view.morning) else day, least)
+        return _cut_row(snapshot, day, cut)
+    mown = next((one.day for one in still_to_mow(snapshot.morning) if one.field == field.name), None)
+    return _day_row(snapshot, mown if mown and field.name in fields_under_way(snapshot.morning) else day, least_odds)
 
 
-def _cut_row(view: PageView, day: FieldDay, cut: WatchedField) -> DayRow:
-    what = phrase("page_field.cut", size=field_size_text(cut.area, view.farm.units))
+def _cut_row(snapshot: Snapshot, day: FieldDay, cut: WatchedField) -> DayRow:
+    what = phrase("page_field.cut", size=field_size_text(cut.area, snapshot.farm.units))
     sure = odds_text(cut.odds) if cut.odds is not None else ""
-    at = cut.bale_from and time_text(cut.bale_from.astimezone(view.farm.place.timezone), view.farm.units)
+    at = cut.bale_from and time_text(cut.bale_from.astimezone(snapshot.farm.place.timezone), snapshot.farm.units)
     more = phrase("page_field.bale", bale=at) if at else ""
-    return DayRow(day.date, day_name(day.date, view.today), join([what, sure]), more, True)
+    return DayRow(day.date, day_name_text(day.date, snapshot.today), join([what, sure]), more, True)
 
 
-def _day_row(view: PageView, day: FieldDay, least: float = 0.0) -> DayRow:
+def _day_row(snapshot: Snapshot, day: FieldDay, least_odds: float = 0.0) -> DayRow:
     """Return a day as a line; odds of a day that will not do are told from the least ones on that are worth a line."""
-    units, name = view.farm.units, day_name(day.date, view.today)
+    units, name = snapshot.farm.units, day_name_text(day.date, snapshot.today)
     if day.area > 0:
         after = phrase("page_field.after", field=day.after) if day.after else ""
         start = phrase("page_field.start", start=time_text(day.start, units)) if day.start else ""
@@ -312,8 +324,8 @@ def _day_row(view: PageView, day: FieldDay, least: float = 0.0) -> DayRow:
         sure = odds_text(day.odds) if day.odds is not None else ""
         return DayRow(day.date, name, join([area_text(day.area, units), sure]), join([after, start, bale]), True)
     what = phrase("page_field.nothing", reason=day_reason_text(day.reason, day))
-    chance = least_area_odds(day, view.farm)
-    if chance is None or chance.odds < least or odds_against_reason(day.reason, day) is not None:
+    chance = least_area_odds(day, snapshot.farm)
+    if chance is None or chance.odds < least_odds or odds_against_reason(day.reason, day) is not None:
         return DayRow(day.date, name, what)
     return DayRow(
         day.date,

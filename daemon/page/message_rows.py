@@ -12,8 +12,8 @@ from daemon.domain.schedule import TaskKind
 from daemon.words.catalog import join, phrase, with_aside
 from daemon.words.numbers import day_text, time_text
 
-LONGEST_WAIT: Final = timedelta(minutes=30)
-STUCK_SHOWN: Final = timedelta(days=2)  # an undelivered message troubles nobody for ever
+MAX_WAIT: Final = timedelta(minutes=30)
+TROUBLE_SHOWN_FOR: Final = timedelta(days=2)  # an undelivered message troubles nobody for ever
 
 
 @dataclass(frozen=True)
@@ -28,11 +28,11 @@ class MessageRow:
 
 def message_problems(messages: Iterable[QueuedMessage], now: datetime) -> tuple[str, ...]:
     """Return which of the recent messages have not, or perhaps not, been delivered."""
-    recent = (row for row in messages if now - row.made_at < STUCK_SHOWN)
+    recent = (row for row in messages if now - row.made_at < TROUBLE_SHOWN_FOR)
     return tuple(
-        phrase("messages.trouble", message=_message_name(row), state=_state(row))
+        phrase("messages.trouble", message=_message_name(row), state=_state_text(row))
         for row in recent
-        if row.state in (MessageState.FAILED, MessageState.UNKNOWN) or (row.is_waiting and _waits_long(row, now))
+        if row.state in (MessageState.FAILED, MessageState.UNKNOWN) or (row.is_waiting and _is_overdue(row, now))
     )
 
 
@@ -40,24 +40,24 @@ def message_rows(farm: Farm, messages: Iterable[QueuedMessage]) -> tuple[Message
     """Return messages in the words and the units of a farm, in their order."""
     return tuple(
         MessageRow(
-            what=join([day_text(row.day), _kind(row)]),
-            to=join([row.person, _channel(row)]),
+            what=join([day_text(row.day), _kind_text(row)]),
+            to=join([row.person, _channel_text(row)]),
             text=row.message.title or row.message.body,
-            state=_state(row, time_text(row.sent_at.astimezone(farm.place.timezone), farm.units))
+            state=_state_text(row, time_text(row.sent_at.astimezone(farm.place.timezone), farm.units))
             if row.sent_at
-            else _state(row),
+            else _state_text(row),
         )
         for row in messages
     )
 
 
-def _waits_long(row: QueuedMessage, now: datetime) -> bool:
+def _is_overdue(row: QueuedMessage, now: datetime) -> bool:
     """Return whether a message should have gone out long ago; one that waits for its hour should not."""
     since = row.next_try if row.attempts == 0 and row.next_try is not None else row.made_at
-    return now - since > LONGEST_WAIT
+    return now - since > MAX_WAIT
 
 
-def _state(row: QueuedMessage, sent_at: str = "") -> str:
+def _state_text(row: QueuedMessage, sent_at: str = "") -> str:
     if row.state is MessageState.NEW and row.attempts:
         words = phrase("messages.again")
     elif row.state is MessageState.NEW and row.stands_in_for is not None:
@@ -69,7 +69,7 @@ def _state(row: QueuedMessage, sent_at: str = "") -> str:
     return with_aside(words, row.reason)
 
 
-def _kind(row: QueuedMessage) -> str:
+def _kind_text(row: QueuedMessage) -> str:
     """Return what a message is for: the time of the day, or how a field stands that is mown."""
     what, _, field = row.kind.partition(": ")
     kind = next((one for one in (*TaskKind, *WatchState) if one == what), None)
@@ -81,9 +81,9 @@ def _kind(row: QueuedMessage) -> str:
 def _message_name(row: QueuedMessage) -> str:
     _, _, field = row.kind.partition(": ")
     if field:
-        return phrase("messages.of_field", field=field, person=row.person, channel=_channel(row))
-    return phrase("messages.of_kind", kind=_kind(row), person=row.person, channel=_channel(row))
+        return phrase("messages.of_field", field=field, person=row.person, channel=_channel_text(row))
+    return phrase("messages.of_kind", kind=_kind_text(row), person=row.person, channel=_channel_text(row))
 
 
-def _channel(row: QueuedMessage) -> str:
+def _channel_text(row: QueuedMessage) -> str:
     return phrase(f"channels.{row.channel.name.lower()}")

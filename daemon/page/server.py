@@ -17,21 +17,21 @@ from daemon.diary.answers.links import Link, Links
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
 from daemon.domain.underway import first_pictured_field
-from daemon.page.field import drying_shown, field_cards, field_page, field_sheet
+from daemon.page.field import drying_section, field_cards, field_page, field_sheet
 from daemon.page.message_rows import message_rows
-from daemon.page.pictures.draw import SVG, as_json
-from daemon.page.pictures.render import NoPicture, Pictures, drawn
+from daemon.page.pictures.draw import SVG, sheet_json
+from daemon.page.pictures.render import DrawingFailed, PictureCache, run_drawing
 from daemon.page.pictures.sheets import drying_sheet
 from daemon.page.today import (
-    PageView,
-    age_line,
-    as_it_stood,
-    care_lines,
+    Snapshot,
+    as_of_line,
+    caution_lines,
     headline,
     next_step,
     order_lines,
     season_line,
     watch_lines,
+    weather_age_line,
     work_rows,
 )
 from daemon.words.catalog import capitalize_first, join, phrase
@@ -48,8 +48,8 @@ HEADERS: Final = {
     "Referrer-Policy": "no-referrer",
 }
 
-LONGEST_FORM: Final = 1 << 16  # bytes; ours have a few hundred
-IDLE: Final = 20  # [s] after which a visitor who says nothing makes room; waitress takes a hundred at once
+MAX_FORM_BYTES: Final = 1 << 16  # bytes; ours have a few hundred
+IDLE_TIMEOUT: Final = 20  # [s] after which a visitor who says nothing makes room; waitress takes a hundred at once
 
 _TEMPLATES: Final = jinja2.Environment(
     loader=jinja2.PackageLoader("daemon.page"),
@@ -62,98 +62,102 @@ _TEMPLATES.globals["phrase"] = phrase
 _TEMPLATES.filters["capital"] = capitalize_first
 
 
-def render(
-    view: PageView,
+def render_page(
+    snapshot: Snapshot,
     links: Mapping[str, Sequence[Link]] = MappingProxyType({}),
     *,
-    drying: str = "",
+    drying_source: str = "",
     served: bool = False,
 ) -> str:
     """Return the status page as HTML.
 
     Parameters
     ----------
-    view : PageView
+    snapshot : PageView
     links : mapping, optional
         By which what is on today can be answered, for each field.
-    drying : str, optional
+    drying_source : str, optional
         Where the picture of the first field to mow is. Left out: the page goes without, and says the same in words.
     served : bool, optional
         Whether there is a page for each field.
     """
-    first = first_pictured_field(view.morning) if view.morning and work_rows(view) else None
+    first = first_pictured_field(snapshot.morning) if snapshot.morning and work_rows(snapshot) else None
     html = _TEMPLATES.get_template("page.html").render(
-        **_around(view),
-        headline=headline(view),
-        next_step=next_step(view),
-        told=(*order_lines(view), *watch_lines(view)),
-        work=work_rows(view),
-        season=season_line(view),
-        stood=as_it_stood(view),
-        beware=care_lines(view),
-        problems=view.problems,
-        drying=drying_shown(view, first) if first else None,
-        drying_source=drying,
-        fields=field_cards(view),
+        **_common_context(snapshot),
+        headline=headline(snapshot),
+        next_step=next_step(snapshot),
+        told=(*order_lines(snapshot), *watch_lines(snapshot)),
+        work=work_rows(snapshot),
+        season=season_line(snapshot),
+        stood=as_of_line(snapshot),
+        beware=caution_lines(snapshot),
+        problems=snapshot.problems,
+        drying=drying_section(snapshot, first) if first else None,
+        drying_source=drying_source,
+        fields=field_cards(snapshot),
         links=links,
-        messages=message_rows(view.farm, view.messages),
+        messages=message_rows(snapshot.farm, snapshot.messages),
         served=served,
     )
     return add_no_break_spaces(html)
 
 
-def render_field(view: PageView, number: int, links: Mapping[str, Sequence[Link]] = MappingProxyType({})) -> str | None:
+def render_field(
+    snapshot: Snapshot, number: int, links: Mapping[str, Sequence[Link]] = MappingProxyType({})
+) -> str | None:
     """Return the page of a field as HTML, by its place in the settings from 1 on; None if there is none."""
-    shown = field_page(view, number)
+    shown = field_page(snapshot, number)
     if shown is None:
         return None
-    return add_no_break_spaces(_TEMPLATES.get_template("field.html").render(**_around(view), field=shown, links=links))
+    return add_no_break_spaces(
+        _TEMPLATES.get_template("field.html").render(**_common_context(snapshot), field=shown, links=links)
+    )
 
 
-def _around(view: PageView) -> dict[str, str]:
+def _common_context(snapshot: Snapshot) -> dict[str, str]:
     """Return what stands on every page."""
-    here = view.now.astimezone(view.farm.place.timezone)
-    weather = view.morning.prospect.weather if view.morning else None
+    here = snapshot.now.astimezone(snapshot.farm.place.timezone)
+    weather = snapshot.morning.prospect.weather if snapshot.morning else None
     return {
-        "farm": view.farm.name,
-        "age": age_line(view),
-        "made": join([day_text(here.date()), time_text(here, view.farm.units)]),
+        "farm": snapshot.farm.name,
+        "age": weather_age_line(snapshot),
+        "made": join([day_text(here.date()), time_text(here, snapshot.farm.units)]),
         "made_at": here.isoformat(timespec="minutes"),
         "credit": weather.credit if weather else "",
         "note": weather.note if weather else "",
     }
 
 
-def write_page(view: PageView, path: Path) -> None:
+def write_page(snapshot: Snapshot, path: Path) -> None:
     """Write the status page to a file, whole or not at all, with its picture in it."""
     draft = path.with_name(f"{path.name}.new")
-    draft.write_text(render(view, drying=_as_data(view)), encoding="utf-8")
+    draft.write_text(render_page(snapshot, drying_source=_picture_data_url(snapshot)), encoding="utf-8")
     draft.replace(path)
 
 
-def _as_data(view: PageView) -> str:
+def _picture_data_url(snapshot: Snapshot) -> str:
     """Return the picture of the first field to mow as an address that holds it, empty where there is none."""
-    field = first_pictured_field(view.morning) if view.morning else None
-    sheet = drying_sheet(view.farm, field) if field else None
+    field = first_pictured_field(snapshot.morning) if snapshot.morning else None
+    sheet = drying_sheet(snapshot.farm, field) if field else None
     if sheet is None:
         return ""
     try:
-        return f"data:image/svg+xml;base64,{b64encode(drawn(as_json(sheet, SVG))).decode()}"
-    except NoPicture:
+        return f"data:image/svg+xml;base64,{b64encode(run_drawing(sheet_json(sheet, SVG))).decode()}"
+    except DrawingFailed:
         return ""
 
 
 def create_app(
-    view: Callable[[], PageView],
+    current_snapshot: Callable[[], Snapshot],
     health: Callable[[], Sequence[str]] | None = None,
     links: Callable[[Farm, Morning], Links] | None = None,
-    pictures: Pictures | None = None,
+    pictures: PictureCache | None = None,
 ) -> flask.Flask:
     """Return the web application.
 
     Parameters
     ----------
-    view : callable
+    current_snapshot : callable
         Called at each request for what there is to show.
     health : callable, optional
         Called for what is wrong. Left out: the problems of the view.
@@ -171,18 +175,18 @@ def create_app(
     """
     app = flask.Flask("daemon.page", static_folder=None)
 
-    def answers(shown: PageView) -> Links:
+    def answers(shown: Snapshot) -> Links:
         return links(shown.farm, shown.morning) if links and shown.morning else {}
 
     @app.get("/")
     def page() -> str:
-        shown = view()
+        shown = current_snapshot()
         first = first_pictured_field(shown.morning) if shown.morning else None
         names = [field.name for field in shown.morning.prospect.fields] if shown.morning else []
         drying = f"field/{names.index(first.name) + 1}/drying.svg" if first else ""
-        return render(shown, answers(shown), drying=drying, served=True)
+        return render_page(shown, answers(shown), drying_source=drying, served=True)
 
-    app.register_blueprint(_field_pages(view, answers, pictures or Pictures()))
+    app.register_blueprint(_field_blueprint(current_snapshot, answers, pictures or PictureCache()))
 
     @app.errorhandler(404)
     def gone(error: Exception) -> tuple[str, int]:
@@ -191,7 +195,7 @@ def create_app(
 
     @app.get("/health")
     def tell_health() -> flask.Response:
-        problems = health() if health else view().problems
+        problems = health() if health else current_snapshot().problems
         text = "\n".join(problems or ("ok",)) + "\n"
         return flask.Response(text, status=503 if problems else 200, mimetype="text/plain")
 
@@ -204,26 +208,26 @@ def create_app(
     return app
 
 
-def _field_pages(
-    view: Callable[[], PageView], answers: Callable[[PageView], Links], pictures: Pictures
+def _field_blueprint(
+    current_snapshot: Callable[[], Snapshot], answers: Callable[[Snapshot], Links], pictures: PictureCache
 ) -> flask.Blueprint:
     """Return what is served below ``/field/``."""
     pages = flask.Blueprint("fields", __name__)
 
     @pages.get("/field/<int:number>")
     def field(number: int) -> str:
-        shown = view()
+        shown = current_snapshot()
         return render_field(shown, number, answers(shown)) or flask.abort(404)
 
     @pages.get("/field/<int:number>/<any(drying, growth):kind>.svg")
     def picture(number: int, kind: str) -> flask.Response:
-        shown = view()
+        shown = current_snapshot()
         sheet = field_sheet(shown, number, kind)
         if sheet is None:
             flask.abort(404)
         try:
             return flask.Response(pictures.svg(sheet, shown.now), mimetype="image/svg+xml")
-        except NoPicture:
+        except DrawingFailed:
             flask.abort(503)
 
     return pages
@@ -255,9 +259,9 @@ class PageServer:
             map=self._open,
             sockets=[listener],
             threads=4,
-            max_request_body_size=LONGEST_FORM,
-            channel_timeout=IDLE,
-            cleanup_interval=IDLE // 2,
+            max_request_body_size=MAX_FORM_BYTES,
+            channel_timeout=IDLE_TIMEOUT,
+            cleanup_interval=IDLE_TIMEOUT // 2,
         )
         self.address = f"http://{f'[{host}]' if six else host}:{listener.getsockname()[1]}/"
         self._stop = threading.Event()

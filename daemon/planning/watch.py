@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from daemon.diary.cuts import cuts, uncut_days
-from daemon.diary.overlay import with_diary
-from daemon.diary.store import Line, LineKind, local_day, of_field
+from daemon.diary.cuts import cuts_from_notes, uncut_days
+from daemon.diary.overlay import apply_diary
+from daemon.diary.store import Note, NoteKind, local_day, notes_of
 from daemon.domain.advice import Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm, Field
 from daemon.domain.field_watch import is_called_off, is_failing, wettest_when_urgent
@@ -52,7 +52,7 @@ def watch_fields(
     farm: Farm,
     weather: Weather,
     morning: Morning | None,
-    notes: Sequence[Line],
+    notes: Sequence[Note],
     now: datetime,
     correction: Correction = UNCORRECTED,
 ) -> tuple[WatchedField, ...]:
@@ -61,7 +61,7 @@ def watch_fields(
     Parameters
     ----------
     farm : Farm
-        With what its samples taught, before `with_diary`: a field that is lying belongs to the growth it was cut in.
+        With what its samples taught, before `apply_diary`: a field that is lying belongs to the growth it was cut in.
     weather : Weather
         The newest, which is trusted.
     morning : Morning or None
@@ -85,7 +85,7 @@ def watch_fields(
     """
     day = now.astimezone(farm.place.timezone).date()
     before = [line for line in notes if local_day(line, farm.place) < day]
-    lying = with_diary(farm, before, now)
+    lying = apply_diary(farm, before, now)
     told = _previous_watches(farm, lying, morning, before, now) if morning is not None and morning.date == day else {}
     held = [one for field in lying.fields for one in _fields_under_way(lying, field, told.get(field.name), notes, now)]
     if not held:
@@ -136,34 +136,34 @@ class _CutField:
 
 
 def _previous_watches(
-    farm: Farm, lying: Farm, morning: Morning, earlier_notes: Sequence[Line], now: datetime
+    farm: Farm, lying: Farm, morning: Morning, earlier_notes: Sequence[Note], now: datetime
 ) -> dict[str, WatchedField]:
     """Return what was said of each field, by its name, unless it was said of a growth that was cut before today."""
-    then = with_diary(farm, [line for line in earlier_notes if line.written_at <= morning.prospect.at], now)
+    then = apply_diary(farm, [line for line in earlier_notes if line.written_at <= morning.prospect.at], now)
     known = {field.name: field.last_cut for field in then.fields}
     same = {field.name for field in lying.fields if field.last_cut == known[field.name]}
     return {one.field: one for one in morning.watched if one.field in same}
 
 
 def _fields_under_way(
-    farm: Farm, field: Field, previous: WatchedField | None, notes: Sequence[Line], now: datetime
+    farm: Farm, field: Field, previous: WatchedField | None, notes: Sequence[Note], now: datetime
 ) -> Iterator[_UnderWay]:
     """Yield the field if it is held for mown: by a cut noted today, else by what was said, unless it was left uncut."""
     day = now.astimezone(farm.place.timezone).date()
-    own = of_field(notes, field, now)
-    noted = cuts(own, farm.place)
-    today = [cut for cut in noted if cut.day == day and not cut.wrapped]
+    own = notes_of(notes, field, now)
+    noted = cuts_from_notes(own, farm.place)
+    today = [cut for cut in noted if cut.day == day and not cut.wrapped_note]
     whole = field.area if field.standing is None else field.standing
     if today:
         start = previous.start if previous else _earliest_start(farm, now)
         areas = [cut.area for cut in today]
         area = whole if None in areas else min(sum(one or 0.0 for one in areas), whole)
-        timed = [cut.line.at for cut in today if cut.line.timed]
+        timed = [cut.note.at for cut in today if cut.note.timed]
         yield _UnderWay(field, min(timed, default=start), now, area, previous, noted=True, timed=bool(timed))
     elif previous is not None:
         until, left = previous.at if is_called_off(previous) else now, day in uncut_days(own, farm.place)
-        earlier = {cut.wrapped.id for cut in noted if cut.wrapped and cut.day < day}
-        ends = {line.id for line in own if line.kind is LineKind.WRAPPED and local_day(line, farm.place) == day}
+        earlier = {cut.wrapped_note.id for cut in noted if cut.wrapped_note and cut.day < day}
+        ends = {line.id for line in own if line.kind is NoteKind.WRAPPED and local_day(line, farm.place) == day}
         yield _UnderWay(
             field, previous.start, until, min(previous.area, whole), previous, done=left or not ends <= earlier
         )

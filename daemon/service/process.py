@@ -19,7 +19,7 @@ from daemon.diary.store import DATABASE as DIARY
 from daemon.diary.store import Diary, DiaryError
 from daemon.domain.farm import Farm, PageAddress
 from daemon.messages.outbox.store import DATABASE, Postbag
-from daemon.page.answer_pages import answering
+from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
 from daemon.service.banner import running_words
 from daemon.service.rounds import Look, Say, Service
@@ -102,7 +102,7 @@ class Process:
     def _lines_noted(self, before: tuple[int, ...]) -> tuple[int, ...]:
         """Return the numbers of the diary's lines, those of before where it cannot be read."""
         try:
-            return tuple(line.id for line in self._diary.lines())
+            return tuple(line.id for line in self._diary.notes())
         except DiaryError:
             return before
 
@@ -115,7 +115,7 @@ class Process:
         self._at, self._page = wanted, None
         try:
             app = create_app(self._service.view, self._service.health, self._answers.links)
-            app.register_blueprint(answering(self._answers, lambda: self._settings.farm))
+            app.register_blueprint(answer_blueprint(self._answers, lambda: self._settings.farm))
             self._page = PageServer(app, wanted.host, wanted.port)
             if not sys.stdout.isatty():  # there one line tells all
                 print(f"page at {self._page.address}", flush=True)

@@ -21,7 +21,7 @@ from daemon.messages.daily import announced
 from daemon.messages.outbox.enqueue import Occasion, post, worded
 from daemon.messages.outbox.store import Postbag, PostbagError
 from daemon.messages.settings_mistakes import say_mistakes
-from daemon.page.today import PageView, headline, make_view
+from daemon.page.today import Snapshot, headline, take_snapshot
 from daemon.service.heartbeat import Outside, begin, missed
 from daemon.system.clock import Clock
 from daemon.system.memory import trim_heap
@@ -124,7 +124,7 @@ class Service:
         with self._step("the call to who watches from outside"):
             self._outside.tell(self._farm, self._clock.now())
 
-    def view(self) -> PageView:
+    def view(self) -> Snapshot:
         """Return what the page shows now, where the postbag cannot be read too."""
         shown = self._seen()
         if not self._mistakes:
@@ -146,12 +146,12 @@ class Service:
         shown = self._seen()
         return "; ".join((headline(shown), *self._ill(shown)))
 
-    def _ill(self, shown: PageView) -> tuple[str, ...]:
+    def _ill(self, shown: Snapshot) -> tuple[str, ...]:
         silent = self._clock.now() - self._ended
         hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK else ()
         return (*hangs, *shown.problems)
 
-    def _seen(self) -> PageView:
+    def _seen(self) -> Snapshot:
         trouble, messages, now = self._trouble, tuple[QueuedMessage, ...](), self._clock.now()
         untold = ""
         try:
@@ -159,7 +159,7 @@ class Service:
             untold = missed(self._farm, self._postbag, now.astimezone(self._farm.place.timezone).date(), now)
         except PostbagError as error:
             trouble = str(error)
-        shown = make_view(self._farm, self._morning, messages, now)
+        shown = take_snapshot(self._farm, self._morning, messages, now)
         waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
         said = tuple(as_sentence(words) for words in (self._damage, untold) if words)
         return replace(shown, problems=(*waits, *said, *shown.problems))

@@ -14,7 +14,7 @@ from daemon.domain.farm import Farm, Units
 from daemon.domain.message import QueuedMessage
 from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, send_window
 from daemon.messages.outbox.store import DATABASE, Postbag, PostbagError
-from daemon.page.today import headline, make_view
+from daemon.page.today import headline, take_snapshot
 from daemon.service.heartbeat import missed
 from daemon.service.rounds import STUCK
 from daemon.settings import SettingsError, load
@@ -58,7 +58,7 @@ class Status:
     @property
     def advice(self) -> str:
         """Today's advice in a sentence, empty without settings."""
-        return headline(make_view(self.farm, self.kept.morning, (), self.now)) if self.farm else ""
+        return headline(take_snapshot(self.farm, self.kept.morning, (), self.now)) if self.farm else ""
 
 
 def status(settings: Path, state: Path, now: datetime) -> Status:
@@ -85,7 +85,7 @@ def status(settings: Path, state: Path, now: datetime) -> Status:
     if farm is None:
         return Status(settings, state, now, None, kept, None, found)
     untold = (as_sentence(kept.untold),) if kept.untold else ()
-    seen = make_view(farm, kept.morning, kept.messages, now).problems
+    seen = take_snapshot(farm, kept.morning, kept.messages, now).problems
     return Status(settings, state, now, farm, kept, next_due(farm, kept.done, now), (*found, *untold, *seen))
 
 

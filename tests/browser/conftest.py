@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from daemon.page.server import PageServer, create_app
-from daemon.page.today import PageView
+from daemon.page.today import Snapshot
 from tests.browser.screens import SCREENS
 
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
@@ -26,7 +26,7 @@ class Site:
     """
 
     def __init__(self) -> None:
-        self.shown: PageView = SCREENS["mowing"]()
+        self.shown: Snapshot = SCREENS["mowing"]()
         self._server = PageServer(create_app(lambda: self.shown), "127.0.0.1", 0)
         self.address = self._server.address.rstrip("/")
 

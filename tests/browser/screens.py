@@ -10,7 +10,7 @@ from daemon.domain.farm import Channel, Farm, Units
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
 from daemon.domain.prospect import AreaOdds, FieldProspect, LeftOvernight, Reason, Ripeness, TimedCaution
-from daemon.page.today import PageView, make_view
+from daemon.page.today import Snapshot, take_snapshot
 from models.cautions import Caution
 from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, person, unknown_morning, wait_morning
 from tests.support.full_morning import drawn_field, drawn_morning
@@ -70,10 +70,10 @@ def _waits(field: FieldProspect) -> Advice:
     return Advice(field.name, AdviceKind.WAIT, 0.0, Reason.RAIN, field.days[0])
 
 
-def shown(morning: Morning | None, now: datetime = SOON, units: Units = Units.US) -> PageView:
+def shown(morning: Morning | None, now: datetime = SOON, units: Units = Units.US) -> Snapshot:
     """Return a view with some messages, of which one is in trouble."""
     messages = (_posted(MessageState.SENT), _posted(MessageState.FAILED)) * 10
-    return make_view(_farm(morning, units), morning, messages, now)
+    return take_snapshot(_farm(morning, units), morning, messages, now)
 
 
 def _farm(morning: Morning | None, units: Units) -> Farm:
@@ -97,13 +97,13 @@ def forty() -> Morning:
     return mowing(*(f"Piece {number}" for number in range(2, 41)))
 
 
-def six() -> PageView:
+def six() -> Snapshot:
     """Return what takes the most room: as many fields as have all of their days on the first page."""
     return shown(mowing(*(f"Piece {number}" for number in range(2, 7))))
 
 
 #: What is shown, by what it is.
-SCREENS: Final[dict[str, Callable[[], PageView]]] = {
+SCREENS: Final[dict[str, Callable[[], Snapshot]]] = {
     "mowing": lambda: shown(mowing()),
     "mowing, metric": lambda: shown(mowing(), units=Units.METRIC),
     "cut": lambda: shown(cut(), DAWN + timedelta(hours=7.5)),

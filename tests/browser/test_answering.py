@@ -12,7 +12,7 @@ from daemon.diary.answers.links import Answers
 from daemon.diary.store import DATABASE, Diary
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
-from daemon.page.answer_pages import answering
+from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
 from tests.browser.conftest import PATIENCE
 from tests.browser.screens import HOSTILE, LONG, SOON, mowing, shown
@@ -54,7 +54,7 @@ def asked(tmp_path: Path) -> Iterator[Asked]:
     assert view.morning is not None
     one = Asked(farm, view.morning, Answers(tmp_path, Stopped()), Diary(tmp_path / DATABASE))
     app = create_app(lambda: view)
-    app.register_blueprint(answering(one.answers, lambda: farm))
+    app.register_blueprint(answer_blueprint(one.answers, lambda: farm))
     server = PageServer(app, "127.0.0.1", 0)
     one.address = server.address.rstrip("/")
     yield one
@@ -92,7 +92,7 @@ def test_a_link_and_what_came_of_it_fit_a_phone_and_everybody(small: Page, asked
     small.goto(link)
     assert "This link was used already." in small.locator("main").inner_text()
     fits(small, axe)
-    assert [line.field for line in asked.diary.lines()] == [name]
+    assert [line.field for line in asked.diary.notes()] == [name]
 
 
 def test_a_moisture_is_typed_and_told_by_keyboard(small: Page, asked: Asked, axe: str) -> None:
@@ -108,25 +108,25 @@ def test_a_moisture_is_typed_and_told_by_keyboard(small: Page, asked: Asked, axe
     assert small.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
     small.keyboard.press("Enter")
     small.get_by_text("Noted: ").wait_for()
-    assert [line.moisture for line in asked.diary.lines()] == [0.525]
+    assert [line.moisture for line in asked.diary.notes()] == [0.525]
 
 
 def test_a_link_in_a_mail_on_the_web_is_good_and_a_form_from_there_is_not(small: Page, asked: Asked) -> None:
     """The form has its mark, as if somebody had found it out."""
     link = asked.link("Cut all of it")
-    mark = asked.answers.mark(link.rpartition("/")[2])
+    mark = asked.answers.form_mark(link.rpartition("/")[2])
     form = f'<form method="post" action="{link}"><input name="mark" value="{mark}"><button>Win</button></form>'
     mail = f'<a href="{link}">Cut</a>{form}'
     small.route(ELSEWHERE, lambda route: route.fulfill(body=mail, content_type="text/html"))
     small.goto(ELSEWHERE)
     small.locator("button").click()
     small.get_by_text("This did not come from the button on this page.").wait_for()
-    assert asked.diary.lines() == ()
+    assert asked.diary.notes() == ()
     small.goto(ELSEWHERE)
     small.locator("a").click()
     small.get_by_role("button", name="Note it").click()
     small.get_by_text("Noted: ").wait_for()
-    assert len(asked.diary.lines()) == 1
+    assert len(asked.diary.notes()) == 1
 
 
 def test_a_link_shows_in_no_frame(small: Page, asked: Asked) -> None:

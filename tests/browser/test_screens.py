@@ -10,8 +10,8 @@ import requests
 from playwright.sync_api import Browser, Page
 
 from daemon.diary.answers.links import Link
-from daemon.page.server import render
-from daemon.page.today import PageView
+from daemon.page.server import render_page
+from daemon.page.today import Snapshot
 from tests.browser.conftest import Site
 from tests.browser.screens import HOSTILE, SCREENS, mowing, shown, six
 
@@ -70,7 +70,7 @@ def test_the_page_that_is_not_there_says_so(phone: Page, axe: str) -> None:
 
 
 @pytest.mark.parametrize("view", [SCREENS["mowing"], SCREENS["forty fields"], six])
-def test_a_page_is_small_with_its_pictures(site: Site, view: Callable[[], PageView]) -> None:
+def test_a_page_is_small_with_its_pictures(site: Site, view: Callable[[], Snapshot]) -> None:
     site.shown = view()
     for path in ("/", "/field/1"):
         page = requests.get(site.address + path, timeout=60)
@@ -87,7 +87,7 @@ def test_a_page_of_which_every_field_is_asked_is_small_too() -> None:
     mows = tuple(replace(view.morning.advices[0], field=name) for name in names)
     asked = replace(view, morning=replace(view.morning, advices=mows))
     links = {name: [Link(f"Answer {number}", "/answer/" + "x" * 200) for number in range(7)] for name in names}
-    page = render(asked, links=links)
+    page = render_page(asked, links=links)
     assert page.count("/answer/") == 3 * 7, "the others stand on their own pages"
     assert len(page.encode()) < MOST - 14_000, "beside its picture"
 

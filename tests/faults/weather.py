@@ -30,7 +30,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 from pytest import MonkeyPatch
 
-from daemon.advice.advise import Memory, look
+from daemon.advice.advise import Stores, advise
 from daemon.domain.advice import AdviceKind, Morning
 from daemon.domain.farm import Farm, Place
 from daemon.weather import gather as gathering
@@ -137,11 +137,11 @@ class Ground:
         if name == "file":
             path.write_bytes(replies["file"].body)
             os.utime(path, (NOW.timestamp(), NOW.timestamp()))
-            return look(farm, NOW)
+            return advise(farm, NOW)
         self.canteen.replies = dict(replies)
         # Who tells no past hours finds them where they are kept.
         archive = None if name == "open-meteo" else Archive(self.folder / "weather.sqlite3")
-        return look(farm, NOW, memory=Memory(archive=archive))
+        return advise(farm, NOW, stores=Stores(archive=archive))
 
     def replies(self, hours: pd.DataFrame) -> dict[str, Bodies]:
         """Return what the sources tell of some hours."""

@@ -26,7 +26,7 @@ from daemon.domain.farm import Channel, Farm, Subscription
 from daemon.domain.prospect import FieldDay, FieldProspect, Reason, Ripeness
 from daemon.messages.daily import say
 from daemon.messages.outbox.store import DATABASE, Postbag
-from daemon.page.server import render
+from daemon.page.server import render_page
 from daemon.service.rounds import Service
 from daemon.system.memory import trim_heap
 from tests.bench.memory_of import mebibytes
@@ -186,7 +186,7 @@ def _live(service: Service, clock: Hand, day: date, step: timedelta, found: Foun
         service.round()
         clock.at += step
         found.rounds += 1
-    render(service.view())
+    render_page(service.view())
 
 
 def _compare(day: date, told: Counter[str], got: Counter[str], found: Found) -> None:

@@ -25,29 +25,29 @@ def field_blocks(farm: Farm, field: FieldProspect, today: date) -> tuple[Block, 
     """Return what is known of a field as it stands today; of one that was just cut, that it was."""
     cut = just_cut_text(field, today)
     if cut:
-        return ("", iter([f"Growth: {cut}; nothing to tell of it yet."])), ("ground", _ground(field))
+        return ("", iter([f"Growth: {cut}; nothing to tell of it yet."])), ("ground", _ground_lines(field))
     return (
-        ("growth" if field.clock is not None else "", _growth(farm, field)),
-        ("yield", _yield(farm, field)),
-        ("feed", _feed(field)),
-        ("waiting", _waiting(farm, field)),
-        ("ground", _ground(field)),
+        ("growth" if field.clock is not None else "", _growth_lines(farm, field)),
+        ("yield", _yield_lines(farm, field)),
+        ("feed", _feed_lines(field)),
+        ("waiting", _waiting_lines(farm, field)),
+        ("ground", _ground_lines(field)),
     )
 
 
-def points(band: Band | Figure, digits: str = ".0f", factor: float = 1.0) -> str:
+def points_text(band: Band | Figure, number_format: str = ".0f", factor: float = 1.0) -> str:
     """Return the 10, 50 and 90 % points, or one number where they are the same as they are told.
 
     Examples
     --------
-    >>> points(Band(0.46, 0.5, 0.54), factor=100.0), points(Band(67.9, 68.0, 68.0))
+    >>> points_text(Band(0.46, 0.5, 0.54), factor=100.0), points_text(Band(67.9, 68.0, 68.0))
     ('46, 50, 54', '68')
     """
-    told = [format(factor * end, digits) for end in (band.low, band.mid, band.high)]
+    told = [format(factor * end, number_format) for end in (band.low, band.mid, band.high)]
     return ", ".join(told if len(set(told)) > 1 else told[:1])
 
 
-def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
+def _growth_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if field.ripeness is None or field.ndf is None or field.clock is None:
         yield "Growth: not known."
         return
@@ -55,10 +55,10 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
     clock = stage_clock_band(field)
     yield f"Growth: {ripeness_text(field.ripeness)}, {stand_stage_text(field)}"
     yield from (f"  {words}" for words in look_sentences(farm, field))
-    summed = points(clock) if clock else f"{field.clock:.0f}"
+    summed = points_text(clock) if clock else f"{field.clock:.0f}"
     since = f", counted from {date_text(field.clock_from)}" if field.clock_from else ""
     yield f"  temperature sum {summed} degC days{since}"
-    yield from _fibre(field, field.ndf, aim_source(said))
+    yield from _fibre_lines(field, field.ndf, aim_source(said))
     if field.days_left is not None:
         yield f"  {days_left_row(field)}"
     if field.unknown is not None:  # the reason stands above; what is left comes from the weather that was had before
@@ -67,19 +67,19 @@ def _growth(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield f"  note: {field.detail}"
 
 
-def _fibre(field: FieldProspect, ndf: Band, aim: str) -> Iterator[str]:
+def _fibre_lines(field: FieldProspect, ndf: Band, aim: str) -> Iterator[str]:
     """Yield how much fibre a stand has, how much it should have, and what it comes to by the last day ahead."""
     if field.ndf_target is None:
-        yield f"  fibre (NDF) {points(ndf)}%"
+        yield f"  fibre (NDF) {points_text(ndf)}%"
         return
     low, high = ripe_fibre_range(field.ndf_target)
     wanted = f"ripe at {low:.0f} to {high:.0f}%, to be cut near {field.ndf_target:.0f}%, {aim}"
-    yield f"  fibre (NDF) {points(ndf)}%; {wanted}"
-    if field.days and points(field.days[-1].ndf) != points(ndf):
-        yield f"  fibre on {day_text(field.days[-1].date)}: {points(field.days[-1].ndf)}%"
+    yield f"  fibre (NDF) {points_text(ndf)}%; {wanted}"
+    if field.days and points_text(field.days[-1].ndf) != points_text(ndf):
+        yield f"  fibre on {day_text(field.days[-1].date)}: {points_text(field.days[-1].ndf)}%"
 
 
-def _yield(farm: Farm, field: FieldProspect) -> Iterator[str]:
+def _yield_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     band = field.dry_matter_band
     if field.dry_matter is None:
         return
@@ -91,22 +91,22 @@ def _yield(farm: Farm, field: FieldProspect) -> Iterator[str]:
     yield f"Standing yield {', '.join([*(one.split()[0] for one in less), last])}, {source}"
 
 
-def _feed(field: FieldProspect) -> Iterator[str]:
+def _feed_lines(field: FieldProspect) -> Iterator[str]:
     if field.quality is not None:
         yield "As feed today, of the dry matter"
-        yield f"  {'digestibility':13} {points(field.quality.digestibility)}%"
-        yield f"  {'protein':13} {points(field.quality.protein)}%"
+        yield f"  {'digestibility':13} {points_text(field.quality.digestibility)}%"
+        yield f"  {'protein':13} {points_text(field.quality.protein)}%"
 
 
-def _waiting(farm: Farm, field: FieldProspect) -> Iterator[str]:
+def _waiting_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if field.waiting is None:
         return
     waiting, (weight, unit) = field.waiting, yield_change_unit(farm.units)
     yield "One more day of waiting, weather left aside"
     rows = (
-        ("fibre", points(waiting.ndf, "+z.1f"), "units"),
-        ("digestibility", points(waiting.digestibility, "+z.1f"), "units"),
-        ("yield", points(waiting.dry_matter, "+z.0f", weight), unit),
+        ("fibre", points_text(waiting.ndf, "+z.1f"), "units"),
+        ("digestibility", points_text(waiting.digestibility, "+z.1f"), "units"),
+        ("yield", points_text(waiting.dry_matter, "+z.0f", weight), unit),
     )
     changes = (row for row in rows if row[1] not in ("+0", "+0.0"))
     yield from (f"  {name:13} {told} {of}" for name, told, of in changes)
@@ -122,7 +122,7 @@ def _less_or_more(change: float) -> str:
     return "less" if change < 0 else "more"
 
 
-def _ground(field: FieldProspect) -> Iterator[str]:
+def _ground_lines(field: FieldProspect) -> Iterator[str]:
     if field.ground is None:
         return
     words = ground_text(field)

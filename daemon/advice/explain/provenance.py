@@ -10,34 +10,34 @@ from models import coefficients as c
 from models.losses import RAIN_LOSS_SOURCE, RESPIRATION_SOURCE
 from models.stages import Purpose
 
-MILE_AN_HOUR: Final = 0.44704  # [m/s]
-BESIDE: Final = "beside each figure"
+MILE_PER_HOUR: Final = 0.44704  # [m/s]
+BESIDE_EACH_FIGURE: Final = "beside each figure"
 
-Note = Callable[[str, str], str]  # the command that notes something of a field
+NoteCommand = Callable[[str, str], str]  # the command that notes something of a field
 
 
 @dataclass(frozen=True)
-class Source:
+class Provenance:
     """What stands behind some numbers: their range, where they come from and what would put them right.
 
-    `keys` are their names in the report.
+    `report_keys` are their names in the report.
     """
 
     spread: str
     source: str
     put_right_by: str
-    keys: tuple[str, ...]
+    report_keys: tuple[str, ...]
 
-    def lines(self, of_each: str = "") -> Iterator[str]:
-        """Yield what the text says of them; `of_each` are the sources of figures that each have their own."""
-        source = of_each if self.source == BESIDE else self.source
+    def lines(self, figure_sources: str = "") -> Iterator[str]:
+        """Yield what the text says of them; `figure_sources` are the sources of figures that each have their own."""
+        source = figure_sources if self.source == BESIDE_EACH_FIGURE else self.source
         yield f"    range: {self.spread}"
         if source:
             yield f"    source: {source}"
         yield f"    put right by: {self.put_right_by}"
 
 
-def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[str, Source]:
+def provenance_by_topic(farm: Farm, field: str = "FIELD", *, is_recorded: bool = False) -> dict[str, Provenance]:
     """Return what stands behind the numbers of a field, by what they tell of.
 
     Parameters
@@ -46,33 +46,38 @@ def sources(farm: Farm, field: str = "FIELD", *, known: bool = False) -> dict[st
         Its own estimates are named as such.
     field : str
         The name that stands in the commands.
-    known : bool
+    is_recorded : bool
         Whether the hours are those of a record, of which nothing is uncertain but the crop.
     """
 
     def note(kind: str, what: str) -> str:
         return f'forenoon note {kind} "{field}" {what}'
 
-    return {**_of_work(farm, note, known=known), **_of_lying(), **_of_the_stand(farm, note), **_of_the_choice(farm)}
-
-
-def _of_work(farm: Farm, note: Note, *, known: bool) -> dict[str, Source]:
     return {
-        "odds": Source(
+        **_work_provenance(farm, note, is_recorded=is_recorded),
+        **_lying_provenance(),
+        **_stand_provenance(farm, note),
+        **_choice_provenance(farm),
+    }
+
+
+def _work_provenance(farm: Farm, note: NoteCommand, *, is_recorded: bool) -> dict[str, Provenance]:
+    return {
+        "odds": Provenance(
             f"odds already say how unsure it is; never told as under {100 * c.MIN_ODDS:.0f} or over "
             f"{100 * c.MAX_ODDS:.0f} in 100",
-            _odds_source(known=known),
+            _odds_source(is_recorded=is_recorded),
             "the farm's own record of odds against what came; it grows by itself",
             ("odds", "raw_odds", "curve", "hour_later", "spoiled", "rain"),
         ),
-        "hours": Source(
+        "hours": Provenance(
             "dry enough to rake and bale by then in half of the cases, wrapped by then in four of five; bales as "
             f"unsure as the yield, by {c.YIELD_SPREAD:.0%}",
-            f"the speeds, hands and bales of the settings, and the drying{_team(farm)}",
+            f"the speeds, hands and bales of the settings, and the drying{_team_text(farm)}",
             "[work] in the settings",
             ("start", "mow_until", "rake_from", "bale_from", "wrapped_by", "bales", "film_rolls"),
         ),
-        "drying": Source(
+        "drying": Provenance(
             f"two times in three the drying is within {c.K400_SPREAD:.0%} of this until a sample is measured, the "
             f"moisture at mowing within {100 * c.START_MOISTURE_SPREAD:.0f} points and the yield within "
             f"{c.YIELD_SPREAD:.0%} (the last two: estimate)",
@@ -87,15 +92,15 @@ def _of_work(farm: Farm, note: Note, *, known: bool) -> dict[str, Source]:
     }
 
 
-def _of_lying() -> dict[str, Source]:
+def _lying_provenance() -> dict[str, Provenance]:
     return {
-        "breathed": Source(
+        "breathed": Provenance(
             "half to twice the rate",
             RESPIRATION_SOURCE,
             "a measured sample, for how long it lies wet; nothing here for the rate",
             ("breathed",),
         ),
-        "rained_on": Source(
+        "rained_on": Provenance(
             "half to twice the loss, where it rains",
             RAIN_LOSS_SOURCE,
             "your own eye after the rain; nothing here yet",
@@ -104,33 +109,33 @@ def _of_lying() -> dict[str, Source]:
     }
 
 
-def _of_the_stand(farm: Farm, note: Note) -> dict[str, Source]:
+def _stand_provenance(farm: Farm, note: NoteCommand) -> dict[str, Provenance]:
     return {
-        "growth": Source(
+        "growth": Provenance(
             "from how unsure the stage is",
             "estimate: species curves by the sum of warmth, good to about four days, about two after a look",
             f"{note('stage', 'WORD')}, or looks in the settings; nothing yet for a regrowth of grass",
             ("clock", "ndf", "ndf_target", "ndf_ripe", "days_left", "days_left_band"),
         ),
-        "yield": Source(
+        "yield": Provenance(
             f"two times in three within {c.YIELD_SPREAD:.0%}, and as the stage is unsure where it is reckoned by that",
-            BESIDE,
+            BESIDE_EACH_FIGURE,
             "expected_yield in the settings",
             ("dry_matter_t_per_ha", "dry_matter"),
         ),
-        "feed": Source(
+        "feed": Provenance(
             "from how unsure the stage and each figure itself are",
-            BESIDE,
+            BESIDE_EACH_FIGURE,
             "a look at the field; expected_yield in the settings for the protein",
             ("quality",),
         ),
-        "waiting": Source(
+        "waiting": Provenance(
             "from how unsure the stage and each figure itself are",
-            BESIDE,
+            BESIDE_EACH_FIGURE,
             "a look at the field; expected_yield in the settings for yield and worth",
             ("waiting",),
         ),
-        "ground": Source(
+        "ground": Provenance(
             "the share of the forecast in which it carries",
             _ground_source(farm),
             f"{note('ground', 'firm|soft|ruts')}; firm_below and firm_deficit in [estimates]",
@@ -139,24 +144,24 @@ def _of_the_stand(farm: Farm, note: Note) -> dict[str, Source]:
     }
 
 
-def _of_the_choice(farm: Farm) -> dict[str, Source]:
+def _choice_provenance(farm: Farm) -> dict[str, Provenance]:
     return {
-        "order": Source(
+        "order": Provenance(
             f"as wide as that of a day of waiting; a later day must bring {farm.estimates.worth_waiting:.0%} more to "
-            f"be waited for{_own(farm, 'worth_waiting', 'estimate')}",
+            f"be waited for{_estimate_mark(farm, 'worth_waiting', 'estimate')}",
             _order_source(farm),
             "spoiled_loss, next_window, worth_waiting in [estimates]; forage_for of the field",
             ("lost_by_waiting_t_per_ha", "better_in"),
         ),
-        "storm": Source(
+        "storm": Provenance(
             f"the earliest tenth of the cases that have one, where {c.STORM_SHARE:.0%} of the forecast or more do",
             _storm_source(farm),
             "storm_gust and storm_rain in [estimates]; your own eye",
             ("hurry", "storm_at"),
         ),
-        "cautions": Source(
+        "cautions": Provenance(
             f"is likely: in {c.LIKELY_SHARE:.0%} of the forecast or more; may come: in {c.POSSIBLE_SHARE:.0%}, thunder "
-            f"from {farm.estimates.thunder_from:.0%}{_own(farm, 'thunder_from', 'estimate')}",
+            f"from {farm.estimates.thunder_from:.0%}{_estimate_mark(farm, 'thunder_from', 'estimate')}",
             "heat: published limits for horses (Nadeau) and cows (extension), remembered for people (NWS); bales: "
             f"published and estimate; {year_days_text(farm)}",
             "your own eye, the vet and local rules; [estimates] in the settings",
@@ -165,8 +170,8 @@ def _of_the_choice(farm: Farm) -> dict[str, Source]:
     }
 
 
-def _odds_source(*, known: bool) -> str:
-    if known:
+def _odds_source(*, is_recorded: bool) -> str:
+    if is_recorded:
         return "the share of what is not known of the crop alone: the hours are recorded"
     return (
         f"estimate: pulled towards an ordinary day's {10 * c.PRIOR_CHANCE:.0f} in 10, because forecasts resemble one "
@@ -174,7 +179,7 @@ def _odds_source(*, known: bool) -> str:
     )
 
 
-def _team(farm: Farm) -> str:
+def _team_text(farm: Farm) -> str:
     return "; a team's pace in heat: remembered" if farm.work.traction is Traction.HORSES else ""
 
 
@@ -182,30 +187,33 @@ def _ground_source(farm: Farm) -> str:
     said = farm.estimates
     return (
         f"estimate: carries with topsoil under {said.firm_below:.0%} of what it holds when drained"
-        f"{_own(farm, 'firm_below', 'estimate')} and {said.firm_deficit:g} mm lacking in the root zone"
-        f"{_own(farm, 'firm_deficit', 'remembered: Schulte 2005')}"
+        f"{_estimate_mark(farm, 'firm_below', 'estimate')} and {said.firm_deficit:g} mm lacking in the root zone"
+        f"{_estimate_mark(farm, 'firm_deficit', 'remembered: Schulte 2005')}"
     )
 
 
 def _order_source(farm: Farm) -> str:
-    said = farm.estimates
+    estimates = farm.estimates
     return (
-        f"estimate: cost and loss; a crop not wrapped in time loses {said.spoiled_loss:.0%} of its worth"
-        f"{_own(farm, 'spoiled_loss', 'derived: $50 of $200')}, the next chance comes {said.next_window:g} days after "
-        f"the forecast ends{_own(farm, 'next_window', 'estimate')}"
+        f"estimate: cost and loss; a crop not wrapped in time loses {estimates.spoiled_loss:.0%} of its worth"
+        f"{_estimate_mark(farm, 'spoiled_loss', 'derived: $50 of $200')}, "
+        f"the next chance comes {estimates.next_window:g} days after the forecast ends{_estimate_mark(farm, 'next_window', 'estimate')}"
     )
 
 
 def _storm_source(farm: Farm) -> str:
-    said, metric = farm.estimates, farm.units is Units.METRIC
-    gust = f"{3.6 * said.storm_gust:.0f} km/h" if metric else f"{said.storm_gust / MILE_AN_HOUR:.0f} mph"
+    estimates = farm.estimates
+    gust = f"{estimates.storm_gust / MILE_PER_HOUR:.0f} mph"
+    if farm.units is Units.METRIC:
+        gust = f"{3.6 * estimates.storm_gust:.0f} km/h"
     return (
-        f"estimate: a gust of {gust}{_own(farm, 'storm_gust', 'estimate')} with {said.storm_rain:g} mm of rain"
-        f"{_own(farm, 'storm_rain', 'estimate')} lays a tall crop flat"
+        f"estimate: a gust of {gust}{_estimate_mark(farm, 'storm_gust', 'estimate')} "
+        f"with {estimates.storm_rain:g} mm of rain"
+        f"{_estimate_mark(farm, 'storm_rain', 'estimate')} lays a tall crop flat"
     )
 
 
-def _own(farm: Farm, name: str, mark: str) -> str:
+def _estimate_mark(farm: Farm, name: str, mark: str) -> str:
     """Return whether an estimate is the farm's own, or else how the house came by it."""
     own = getattr(farm.estimates, name) != getattr(DEFAULT_ESTIMATES, name)
     return f" ({'the settings' if own else mark})"

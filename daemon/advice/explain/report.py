@@ -5,8 +5,8 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.advice.explain.provenance import aim_source, sources
-from daemon.advice.explain.would_change import turned_by
+from daemon.advice.explain.provenance import aim_source, provenance_by_topic
+from daemon.advice.explain.would_change import would_change
 from daemon.domain.advice import Advice, Morning, WatchedField
 from daemon.domain.farm import Farm, Units
 from daemon.domain.prospect import (
@@ -28,7 +28,7 @@ from daemon.domain.season_progress import crop_progress
 from models.quality import Figure
 
 
-def report(farm: Farm, morning: Morning) -> dict[str, Any]:
+def morning_report(farm: Farm, morning: Morning) -> dict[str, Any]:
     """Return the advice of a morning as a JSON object.
 
     Returns
@@ -43,13 +43,13 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
     weather = prospect.weather
     return {
         "farm": farm.name,
-        "issued_at": _time(prospect.at, zone),
+        "issued_at": _time_text(prospect.at, zone),
         "weather": None
         if weather is None
         else {
             "source": weather.source,
             "model": weather.model,
-            "issued_at": _time(weather.issued_at, zone),
+            "issued_at": _time_text(weather.issued_at, zone),
             "age_hours": round(weather.age_hours, 2),
             "members": weather.members,
             "kind": "record" if weather.is_recorded else "forecast",
@@ -62,80 +62,85 @@ def report(farm: Farm, morning: Morning) -> dict[str, Any]:
         "odds_needed": farm.alerts.odds_needed,
         "least_area_ha": round(farm.work.least_area, 4),
         "water_wanted": {name: round(getattr(farm.baleage, name), 4) for name in ("aim", "wettest", "driest")},
-        "season": _season(morning),
-        "fields": [_field(farm, field, advices[field.name]) for field in prospect.fields],
+        "season": _season_json(morning),
+        "fields": [_field_json(farm, field, advices[field.name]) for field in prospect.fields],
         "warnings": [
             {
                 "event": one.event,
                 "issuer": one.issuer,
-                "begins": _time(one.begins, zone),
-                "ends": _time(one.ends, zone),
+                "begins": _time_text(one.begins, zone),
+                "ends": _time_text(one.ends, zone),
                 "headline": one.headline,
             }
             for one in prospect.warnings
         ],
         "record": list(prospect.record),
-        "watched": [_watched(one, zone) for one in morning.watched],
-        "about": _about(farm, known=weather is not None and weather.is_recorded),
+        "watched": [_watched_json(one, zone) for one in morning.watched],
+        "about": _about(farm, is_recorded=weather is not None and weather.is_recorded),
     }
 
 
-def report_of_field(farm: Farm, morning: Morning, name: str) -> dict[str, Any]:
+def field_report(farm: Farm, morning: Morning, name: str) -> dict[str, Any]:
     """Return the report of one field: what `explain` says in words.
 
     Returns
     -------
     dict
-        As `report` has it, with one field and what is watched of it; its advice says what `would_change` it, and the
-        commands in `about` name it.
+        As `morning_report` has it, with one field and what is watched of it; its advice says what `would_change` it,
+        and the commands in `about` name it.
 
     Raises
     ------
     StopIteration
         If the farm has no field of that name.
     """
-    weather, whole = morning.prospect.weather, report(farm, morning)
+    weather, whole = morning.prospect.weather, morning_report(farm, morning)
     found = next(one for one in morning.prospect.fields if one.name == name)
     advice = next(one for one in morning.advices if one.field == name)
     (field,) = (one for one in whole["fields"] if one["name"] == name)
-    field["advice"]["would_change"] = turned_by(replace(farm, units=Units.METRIC), found, advice)
+    field["advice"]["would_change"] = would_change(replace(farm, units=Units.METRIC), found, advice)
     return whole | {
         "fields": [field],
         "watched": [one for one in whole["watched"] if one["field"] == name],
-        "about": _about(farm, name, known=weather is not None and weather.is_recorded),
+        "about": _about(farm, name, is_recorded=weather is not None and weather.is_recorded),
     }
 
 
-def _about(farm: Farm, field: str = "FIELD", *, known: bool) -> dict[str, Any]:
+def _about(farm: Farm, field: str = "FIELD", *, is_recorded: bool) -> dict[str, Any]:
     """Return what stands behind the numbers, by what they tell of, in metric units whatever the farm's own."""
-    behind = sources(replace(farm, units=Units.METRIC), field, known=known)
+    behind = provenance_by_topic(replace(farm, units=Units.METRIC), field, is_recorded=is_recorded)
     return {
-        name: {"keys": list(one.keys), "range": one.spread, "source": one.source, "put_right_by": one.put_right_by}
+        name: {
+            "keys": list(one.report_keys),
+            "range": one.spread,
+            "source": one.source,
+            "put_right_by": one.put_right_by,
+        }
         for name, one in behind.items()
     }
 
 
-def _watched(one: WatchedField, zone: ZoneInfo) -> dict[str, Any]:
+def _watched_json(watched: WatchedField, zone: ZoneInfo) -> dict[str, Any]:
     return {
-        "field": one.field,
-        "state": one.state,
-        "at": _time(one.at, zone),
-        "start": _time(one.start, zone),
-        "area_ha": round(one.area, 4),
-        "odds": None if one.odds is None else round(one.odds, 3),
-        "rake_from": _time(one.rake_from, zone),
-        "bale_from": _time(one.bale_from, zone),
-        "wrapped_by": _time(one.wrapped_by, zone),
-        "bale_said": _time(one.last_told_bale_from, zone),
-        "moisture": _band(one.moisture, 3),
-        "still": _chance(one.still_wrappable),
-        "left": _left(one.left),
-        "reason": one.reason,
-        "rain_at": _time(one.rain_at, zone),
+        "field": watched.field,
+        "state": watched.state,
+        "at": _time_text(watched.at, zone),
+        "start": _time_text(watched.start, zone),
+        "area_ha": round(watched.area, 4),
+        "odds": None if watched.odds is None else round(watched.odds, 3),
+        "rake_from": _time_text(watched.rake_from, zone),
+        "bale_from": _time_text(watched.bale_from, zone),
+        "wrapped_by": _time_text(watched.wrapped_by, zone),
+        "bale_said": _time_text(watched.last_told_bale_from, zone),
+        "moisture": _band_json(watched.moisture, 3),
+        "still": _area_odds_json(watched.still_wrappable),
+        "left": _left_json(watched.left),
+        "reason": watched.reason,
+        "rain_at": _time_text(watched.rain_at, zone),
     }
 
 
-def _season(morning: Morning) -> dict[str, Any]:
+def _season_json(morning: Morning) -> dict[str, Any]:
     """Return how the season goes over all fields, which the email and the page say."""
     found = crop_progress(morning)
     return {
@@ -148,7 +153,7 @@ def _season(morning: Morning) -> dict[str, Any]:
     }
 
 
-def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
+def _field_json(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
     zone, target = farm.place.timezone, field.ndf_target
     said = next((one for one in farm.fields if one.name == field.name), None)
     ripe_at = None if target is None else dict(zip(("low", "high"), ripe_fibre_range(target), strict=True))
@@ -157,30 +162,30 @@ def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
         "area_ha": round(field.area, 4),
         "ripeness": field.ripeness,
         "stage": field.stage,
-        "ndf": _band(field.ndf, 1),
+        "ndf": _band_json(field.ndf, 1),
         "ndf_target": target,
         "ndf_target_source": None if target is None or said is None else aim_source(said),
         "ndf_ripe": ripe_at,
-        "clock": _clock(field),
+        "clock": _clock_json(field),
         "days_left": None if field.days_left is None else round(field.days_left, 1),
-        "days_left_band": _band(days_left_band(field), 1),
+        "days_left_band": _band_json(days_left_band(field), 1),
         "dry_matter_t_per_ha": None if field.dry_matter is None else round(field.dry_matter, 2),
-        "dry_matter": _figure(field.dry_matter_band),
+        "dry_matter": _figure_json(field.dry_matter_band),
         "drying_factor": round(field.drying.factor, 4),
         "drying_spread": round(field.drying.spread, 4),
         "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
         "ground": field.ground,
         "carries_from": None if field.firm_from is None else field.firm_from.isoformat(),
-        "quality": _figures(field.quality),
-        "waiting": _figures(field.waiting),
+        "quality": _figures_json(field.quality),
+        "waiting": _figures_json(field.waiting),
         "told": list(field.diary_sentences),
         "standing_ha": None if field.standing is None else round(field.standing, 4),
         "last_cut": None if field.last_cut is None else field.last_cut.isoformat(),
         "lodged": None if field.lodged is None else field.lodged.isoformat(),
-        "kinds": [_kind(one) for one in field.kinds],
+        "kinds": [_kind_json(one) for one in field.kinds],
         "detail": field.detail,
-        "days": [_day(day, zone) for day in field.days],
-        "hours_ahead": _hours_ahead(field.drying_picture, zone),
+        "days": [_day_json(day, zone) for day in field.days],
+        "hours_ahead": _hours_ahead_json(field.drying_picture, zone),
         "advice": {
             "kind": advice.kind,
             "area_ha": round(advice.area, 4),
@@ -190,33 +195,33 @@ def _field(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
     }
 
 
-def _kind(one: PlantKindToday) -> dict[str, Any]:
-    look = one.look
+def _kind_json(kind: PlantKindToday) -> dict[str, Any]:
+    look = kind.look
     return {
-        "kind": one.kind,
-        "stage": one.stage,
-        "clock": round(one.clock, 1),
+        "kind": kind.kind,
+        "stage": kind.stage,
+        "clock": round(kind.clock, 1),
         "look": look
         and {
             "on": look.on.isoformat(),
             "stage": look.stage,
             "height_m": None if look.height is None else round(look.height, 3),
-            "share": None if one.share is None else round(one.share, 3),
+            "share": None if kind.share is None else round(kind.share, 3),
         },
     }
 
 
-def _hours_ahead(shown: DryingPicture | None, zone: ZoneInfo) -> dict[str, Any] | None:
+def _hours_ahead_json(picture: DryingPicture | None, zone: ZoneInfo) -> dict[str, Any] | None:
     """Return what is drawn of a field's drying: the water at the end of each hour, the rain and the sun of it."""
-    if shown is None:
+    if picture is None:
         return None
-    hours = zip(shown.water, shown.rain, shown.sun, strict=True)
+    hours = zip(picture.water, picture.rain, picture.sun, strict=True)
     return {
-        "mown": _time(shown.mown, zone),
+        "mown": _time_text(picture.mown, zone),
         "hours": [
             {
-                "ends": _time(shown.begins + at * timedelta(hours=1), zone),
-                "water": _band(water, 3),
+                "ends": _time_text(picture.begins + at * timedelta(hours=1), zone),
+                "water": _band_json(water, 3),
                 "rain": round(rain, 3),
                 "sun_w_per_m2": round(sun, 1),
             }
@@ -225,65 +230,65 @@ def _hours_ahead(shown: DryingPicture | None, zone: ZoneInfo) -> dict[str, Any] 
     }
 
 
-def _day(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
+def _day_json(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
     return {
         "date": day.date.isoformat(),
         "ripeness": day.ripeness,
-        "ndf": _band(day.ndf, 1),
+        "ndf": _band_json(day.ndf, 1),
         "days_left": round(day.days_left, 1),
         "area_ha": round(day.area, 4),
         "carried": None if day.ground_firm_share is None else round(day.ground_firm_share, 3),
         "odds": None if day.odds is None else round(day.odds, 3),
         "raw_odds": None if day.raw_odds is None else round(day.raw_odds, 3),
-        "start": _time(day.start, zone),
-        "mow_until": _time(day.mow_until, zone),
-        "rake_from": _time(day.rake_from, zone),
-        "bale_from": _time(day.bale_from, zone),
-        "wrapped_by": _time(day.wrapped_by, zone),
-        "moisture_at_baling": _band(day.moisture_at_baling, 3),
+        "start": _time_text(day.start, zone),
+        "mow_until": _time_text(day.mow_until, zone),
+        "rake_from": _time_text(day.rake_from, zone),
+        "bale_from": _time_text(day.bale_from, zone),
+        "wrapped_by": _time_text(day.wrapped_by, zone),
+        "moisture_at_baling": _band_json(day.moisture_at_baling, 3),
         "bales": day.bales,
         "film_rolls": day.film_rolls,
-        "hour_later": _chance(day.hour_later),
-        "if_left": _left(day.if_left),
+        "hour_later": _area_odds_json(day.hour_later),
+        "if_left": _left_json(day.if_left),
         "too_dry": None if day.too_dry_share is None else round(day.too_dry_share, 3),
         "reason": day.reason,
         "spoiled": None if day.hindered_share is None else round(day.hindered_share, 3),
         "after": day.after,
-        "cautions": [_care(one, zone) for one in day.cautions],
+        "cautions": [_caution_json(one, zone) for one in day.cautions],
         "better_in": day.better_in_days,
         "lost_by_waiting_t_per_ha": None if day.lost_by_waiting is None else round(day.lost_by_waiting, 4),
         "hurry": day.urgency,
-        "storm_at": _time(day.storm_at, zone),
-        "breathed": _figure(day.respiration_loss),
-        "curve": [_chance(one) for one in day.curve],
+        "storm_at": _time_text(day.storm_at, zone),
+        "breathed": _figure_json(day.respiration_loss),
+        "curve": [_area_odds_json(one) for one in day.curve],
     }
 
 
-def _care(one: TimedCaution, zone: ZoneInfo) -> dict[str, Any]:
+def _caution_json(timed: TimedCaution, zone: ZoneInfo) -> dict[str, Any]:
     return {
-        "caution": one.caution,
-        "begins": _time(one.begins, zone),
-        "ends": _time(one.ends, zone),
-        "likely": one.likely,
+        "caution": timed.caution,
+        "begins": _time_text(timed.begins, zone),
+        "ends": _time_text(timed.ends, zone),
+        "likely": timed.likely,
     }
 
 
-def _chance(one: AreaOdds | None) -> dict[str, float] | None:
-    return None if one is None else {"area_ha": round(one.area, 4), "odds": round(one.odds, 3)}
+def _area_odds_json(area_odds: AreaOdds | None) -> dict[str, float] | None:
+    return None if area_odds is None else {"area_ha": round(area_odds.area, 4), "odds": round(area_odds.odds, 3)}
 
 
-def _left(left: LeftOvernight | None) -> dict[str, Any] | None:
+def _left_json(left: LeftOvernight | None) -> dict[str, Any] | None:
     if left is None:
         return None
-    rain, taken = round(left.rain, 3), _figure(left.rain_loss)
-    return {"moisture": _band(left.moisture, 3), "rain": rain, "rained_on": taken}
+    rain, taken = round(left.rain, 3), _figure_json(left.rain_loss)
+    return {"moisture": _band_json(left.moisture, 3), "rain": rain, "rained_on": taken}
 
 
-def _clock(field: FieldProspect) -> dict[str, Any] | None:
+def _clock_json(field: FieldProspect) -> dict[str, Any] | None:
     """Return the sum of warmth with its range, as far as that is known."""
     if field.clock is None:
         return None
-    ends = _band(stage_clock_band(field), 1) or {"mid": round(field.clock, 1)}
+    ends = _band_json(stage_clock_band(field), 1) or {"mid": round(field.clock, 1)}
     return {
         "low": None,
         "high": None,
@@ -293,23 +298,23 @@ def _clock(field: FieldProspect) -> dict[str, Any] | None:
     }
 
 
-def _band(band: Band | None, digits: int) -> dict[str, float] | None:
+def _band_json(band: Band | None, digits: int) -> dict[str, float] | None:
     if band is None:
         return None
     return {name: round(getattr(band, name), digits) for name in ("low", "mid", "high")}
 
 
-def _figures(told: Quality | Waiting | None) -> dict[str, Any] | None:
-    return None if told is None else {name: _figure(one) for name, one in vars(told).items()}
+def _figures_json(figures: Quality | Waiting | None) -> dict[str, Any] | None:
+    return None if figures is None else {name: _figure_json(one) for name, one in vars(figures).items()}
 
 
-def _figure(one: Figure | None) -> dict[str, Any] | None:
+def _figure_json(figure: Figure | None) -> dict[str, Any] | None:
     """Return a figure with its range, unit and source."""
-    if one is None:
+    if figure is None:
         return None
-    ends = {end: round(getattr(one, end), 3) for end in ("low", "mid", "high")}
-    return {**ends, "unit": one.unit, "source": one.source}
+    ends = {end: round(getattr(figure, end), 3) for end in ("low", "mid", "high")}
+    return {**ends, "unit": figure.unit, "source": figure.source}
 
 
-def _time(at: datetime | None, zone: ZoneInfo) -> str | None:
+def _time_text(at: datetime | None, zone: ZoneInfo) -> str | None:
     return None if at is None else at.astimezone(zone).isoformat(timespec="minutes")

@@ -4,9 +4,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from textwrap import wrap
 from typing import Final
 
-from daemon.advice.explain.field import Block, field_blocks, points
-from daemon.advice.explain.provenance import sources
-from daemon.advice.explain.would_change import turned_by
+from daemon.advice.explain.field import Block, field_blocks, points_text
+from daemon.advice.explain.provenance import provenance_by_topic
+from daemon.advice.explain.would_change import would_change
 from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Urgency
@@ -36,11 +36,11 @@ from daemon.words.work import (
     too_dry_sentence,
 )
 
-WIDTH: Final = 99  # characters of a line: what a page and a small screen hold
+LINE_WIDTH: Final = 99  # characters of a line: what a page and a small screen hold
 LEGEND: Final = """\
 Three numbers in a row: one case in ten is below the first, one in ten above the last. Where the \
 numbers come from stands under Sources."""
-HURRY: Final[Mapping[Urgency, str]] = {
+URGENCY_TEXTS: Final[Mapping[Urgency, str]] = {
     Urgency.LODGED: "before the others, because it lies flat",
     Urgency.STORM: "before the others, because a storm may lay it flat",
 }
@@ -50,11 +50,11 @@ TITLES: Final[Mapping[str, str]] = {
     "rained_on": "Rain on what is left",
     "breathed": "Breath",
 }
-HEADS: Final = f"{'Coming days':13} {'odds for the least area':25}"
-NAMES: Final[Mapping[str, str]] = {"ndf": "fibre", "dry_matter": "yield"}
+DAYS_HEADING: Final = f"{'Coming days':13} {'odds for the least area':25}"
+FIGURE_NAMES: Final[Mapping[str, str]] = {"ndf": "fibre", "dry_matter": "yield"}
 
 
-def explain(farm: Farm, morning: Morning, name: str) -> str:
+def explanation_text(farm: Farm, morning: Morning, name: str) -> str:
     """Return what is known of a field, how sure it is, and at the end where it comes from and what puts it right.
 
     Raises
@@ -67,36 +67,36 @@ def explain(farm: Farm, morning: Morning, name: str) -> str:
         raise KeyError(name)
     advice = next(one for one in morning.advices if one.field == name)
     blocks: tuple[Block, ...] = (
-        ("", _head(farm, morning, field, advice)),
+        ("", _head_lines(farm, morning, field, advice)),
         ("", iter([LEGEND] if advice.kind is AdviceKind.MOW or field.ndf is not None else [])),
-        *_beside(farm, morning, advice),
+        *_day_blocks(farm, morning, advice),
         *field_blocks(farm, field, morning.date),
-        ("odds", _days(farm, field)),
-        ("", _diary(field)),
-        ("drying", _drying(farm, field)),
-        ("", _trust(morning, advice)),
+        ("odds", _days_lines(farm, field)),
+        ("", _diary_lines(field)),
+        ("drying", _drying_lines(farm, field)),
+        ("", _weather_lines(morning, advice)),
     )
     told = [(key, list(lines)) for key, lines in blocks]
     shown = [key for key, lines in told if key and lines]
-    texts = [_narrow([_hinted(lines[0]), *lines[1:]] if key else lines) for key, lines in told if lines]
+    texts = [_wrap_lines([_with_hint(lines[0]), *lines[1:]] if key else lines) for key, lines in told if lines]
     keys = ["hours", *shown] if advice.kind is AdviceKind.MOW else shown
-    return "\n\n".join([*texts, _narrow(_sources(farm, morning, field, keys))])
+    return "\n\n".join([*texts, _wrap_lines(_source_lines(farm, morning, field, keys))])
 
 
-def _hinted(line: str) -> str:
+def _with_hint(line: str) -> str:
     """Return the first line of a block of numbers with a word on where they come from."""
     end = line[-1] if line[-1] in ".:" else ""
     return f"{line.removesuffix(end)} {HINT}{end}"
 
 
-def _narrow(lines: Iterable[str]) -> str:
+def _wrap_lines(lines: Iterable[str]) -> str:
     """Return lines that are no longer than a page is wide; what is carried over stands further in."""
     return "\n".join(
         part
         for line in lines
         for part in wrap(
             line,
-            WIDTH,
+            LINE_WIDTH,
             subsequent_indent=" " * (len(line) - len(line.lstrip()) + 4 * line.startswith(" ")),
             break_long_words=False,
             break_on_hyphens=False,
@@ -104,42 +104,42 @@ def _narrow(lines: Iterable[str]) -> str:
     )
 
 
-def _head(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) -> Iterator[str]:
+def _head_lines(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) -> Iterator[str]:
     """Yield what lies of the field before what is advised for the rest: the one cannot wait."""
     at = morning.prospect.at
     whole = field_size_text(field.area, farm.units)
     left = whole if field.standing is None else field_size_text(field.standing, farm.units)
     yield f"{field.name}, {whole}{f', {left} of it standing' if left != whole else ''}"
     yield from (watch_text(farm, one, at, at) for one in morning.watched if one.field == field.name)
-    yield from _today(farm, advice)
-    yield f"Would change it: {turned_by(farm, field, advice)}."
+    yield from _today_lines(farm, advice)
+    yield f"Would change it: {would_change(farm, field, advice)}."
 
 
-def _today(farm: Farm, advice: Advice) -> Iterator[str]:
+def _today_lines(farm: Farm, advice: Advice) -> Iterator[str]:
     if advice.kind is AdviceKind.MOW and advice.day is not None:
-        yield _hinted(f"Today: mow {area_text(advice.area, farm.units)}. {odds_points_text(advice.day, farm)}.")
-        yield from _hours(farm, advice.day)
+        yield _with_hint(f"Today: mow {area_text(advice.area, farm.units)}. {odds_points_text(advice.day, farm)}.")
+        yield from _hours_lines(farm, advice.day)
         return
     lead = "no advice, because " if advice.kind is AdviceKind.NONE else "wait: "
     yield f"Today: {lead}{day_reason_text(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
 
 
-def _beside(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ...]:
+def _day_blocks(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ...]:
     """Return the blocks beside the hours of a field that is to be mown today."""
     if advice.kind is not AdviceKind.MOW or advice.day is None:
         return ()
     day = advice.day
     return (
-        ("order", _order(farm, day)),
-        ("storm", _storm(farm, day)),
-        ("breathed", _breathed(day)),
-        ("rained_on" if day.if_left and day.if_left.rain_loss else "drying", _left(farm, day)),
+        ("order", _order_reason_lines(farm, day)),
+        ("storm", _storm_lines(farm, day)),
+        ("breathed", _respiration_lines(day)),
+        ("rained_on" if day.if_left and day.if_left.rain_loss else "drying", _left_lines(farm, day)),
         ("", iter([f"Beware: {words}" for words in official_warning_sentences(farm, morning)])),
-        ("cautions", _cares(farm, day)),
+        ("cautions", _caution_lines(farm, day)),
     )
 
 
-def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _hours_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
     named = (
         ("start mowing", day.start),
         ("stop by", day.mow_until),
@@ -151,7 +151,7 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
             yield f"  {name:15} {time_text(at, farm.units)}"
     if day.moisture_at_baling is not None:
         aim, wettest = moisture_text(farm.baleage.aim), moisture_limit_text(farm.baleage.wettest)
-        water = points(day.moisture_at_baling, factor=100.0)
+        water = points_text(day.moisture_at_baling, factor=100.0)
         yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
     yield f"  {'bales':15} {day.bales}{film_text(day)}"
     for words in (hour_later_sentence(day, farm), too_dry_sentence(day, farm)):
@@ -159,12 +159,12 @@ def _hours(farm: Farm, day: FieldDay) -> Iterator[str]:
             yield f"  {words}"
 
 
-def _order(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _order_reason_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
     """Yield why a field has its place in the day; what is lost is counted in tonnes as good as at the target."""
     if day.lost_by_waiting is None and day.urgency is None:
         return
     after = f"Order: after {day.after}" if day.after else "Order: first today"
-    hurried = f", {HURRY[day.urgency]}" if day.urgency else ""
+    hurried = f", {URGENCY_TEXTS[day.urgency]}" if day.urgency else ""
     yield f"{after}{hurried}."
     if day.lost_by_waiting is not None:
         weight, unit = yield_change_unit(farm.units)
@@ -173,43 +173,44 @@ def _order(farm: Farm, day: FieldDay) -> Iterator[str]:
         yield f"  {change} about {lost} {unit} of good forage by waiting for its next chance, odds counted in"
 
 
-def _storm(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _storm_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.storm_at is not None:
         yield f"Storm: may begin {weekday_name(day.storm_at)} {time_text(day.storm_at, farm.units)}"
 
 
-def _breathed(day: FieldDay) -> Iterator[str]:
+def _respiration_lines(day: FieldDay) -> Iterator[str]:
     if day.respiration_loss is not None:
-        yield f"Breathed away by the crop until it is baled: {points(day.respiration_loss, '.1f')}% of its dry matter"
+        lost = points_text(day.respiration_loss, ".1f")
+        yield f"Breathed away by the crop until it is baled: {lost}% of its dry matter"
 
 
-def _left(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _left_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
     """Yield what becomes of the crop if it is left lying; its water and odds are told of elsewhere."""
     if day.if_left is None:
         return
     taken = day.if_left.rain_loss
-    loss = "" if taken is None else f", which would take {points(taken, '.1f')}% of its dry matter"
+    loss = "" if taken is None else f", which would take {points_text(taken, '.1f')}% of its dry matter"
     yield f"{left_overnight_sentence(day, farm).removesuffix('.')}{loss}."
 
 
-def _cares(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _caution_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.cautions:
         yield "Beware:"
         yield from (f"  {caution_sentence(care, farm.units)}" for care in day.cautions)
 
 
-def _days(farm: Farm, field: FieldProspect) -> Iterator[str]:
+def _days_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if not field.days:
         return
-    yield f"{HEADS} at the odds needed, {odds_text(farm.alerts.odds_needed)}"
+    yield f"{DAYS_HEADING} at the odds needed, {odds_text(farm.alerts.odds_needed)}"
     for day in field.days:
         least = least_area_odds(day, farm)
         least_said = f"{odds_text(least.odds)} for {area_text(least.area, farm.units)}" if least else "-"
-        end = _job(farm, day) if day.area > 0.0 and day.start else day_reason_text(day.reason, day)
+        end = _job_text(farm, day) if day.area > 0.0 and day.start else day_reason_text(day.reason, day)
         yield f"  {weekday_name(day.date)[:3]} {day.date.day:<7} {least_said:25} {end}"
 
 
-def _job(farm: Farm, day: FieldDay) -> str:
+def _job_text(farm: Farm, day: FieldDay) -> str:
     """Return what may be mown on a day ahead, as the page has it."""
     hours = ((" from", day.start), (", bale from", day.bale_from))
     told = "".join(f"{name} {time_text(at, farm.units)}" for name, at in hours if at)
@@ -217,13 +218,13 @@ def _job(farm: Farm, day: FieldDay) -> str:
     return f"{area_text(day.area, farm.units)}, {odds_text(day.odds or 0.0)},{told}{after}"
 
 
-def _diary(field: FieldProspect) -> Iterator[str]:
+def _diary_lines(field: FieldProspect) -> Iterator[str]:
     if field.diary_sentences:
         yield "From the diary and the settings:"
         yield from (f"  {sentence}" for sentence in field.diary_sentences)
 
 
-def _drying(farm: Farm, field: FieldProspect) -> Iterator[str]:
+def _drying_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if not field.days:
         return
     yield f"Drying: by the evaporation of the hours ahead, for this field uncertain by {field.drying.spread:.0%}"
@@ -235,7 +236,7 @@ def _drying(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield f"  {words}"
 
 
-def _trust(morning: Morning, advice: Advice) -> Iterator[str]:
+def _weather_lines(morning: Morning, advice: Advice) -> Iterator[str]:
     weather = morning.prospect.weather
     if weather is None:
         told = "" if morning.prospect.detail == advice.detail else morning.prospect.detail  # it stands above
@@ -248,17 +249,17 @@ def _trust(morning: Morning, advice: Advice) -> Iterator[str]:
     yield phrase("care.caution")
 
 
-def _sources(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[str]) -> Iterator[str]:
+def _source_lines(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[str]) -> Iterator[str]:
     """Yield what stands behind the blocks that were told."""
     weather = morning.prospect.weather
-    behind = sources(farm, field.name, known=weather is not None and weather.is_recorded)
+    behind = provenance_by_topic(farm, field.name, is_recorded=weather is not None and weather.is_recorded)
     yield "Sources"
     for key in dict.fromkeys(keys):
         yield f"  {TITLES.get(key, key.capitalize())}"
-        yield from behind[key].lines(_of_each(farm, field, key))
+        yield from behind[key].lines(_figure_sources(farm, field, key))
 
 
-def _of_each(farm: Farm, field: FieldProspect, key: str) -> str:
+def _figure_sources(farm: Farm, field: FieldProspect, key: str) -> str:
     """Return the sources of figures that each have their own."""
     told = {"feed": field.quality, "waiting": field.waiting}.get(key)
     if key == "yield":
@@ -269,4 +270,4 @@ def _of_each(farm: Farm, field: FieldProspect, key: str) -> str:
     first = set() if key == "feed" or field.quality is None else {one.source for one in vars(field.quality).values()}
     shown = {} if told is None else {name: one for name, one in vars(told).items() if key != "feed" or name != "ndf"}
     each = {name: "as above" if one.source in first else one.source for name, one in shown.items()}
-    return "; ".join(f"{NAMES.get(name, name)}: {source}" for name, source in each.items())
+    return "; ".join(f"{FIGURE_NAMES.get(name, name)}: {source}" for name, source in each.items())

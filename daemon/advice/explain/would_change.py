@@ -15,41 +15,41 @@ from models.coefficients import MAX_DENSITY, RIPE_HALF_WIDTH
 
 CRUMB: Final = 1e-9  # less than this is rounding
 
-Told = Callable[[Farm, FieldProspect, Advice], str]
+ChangeText = Callable[[Farm, FieldProspect, Advice], str]
 
 
-def turned_by(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def would_change(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return what would change today's advice for a field, in the farm's units and without a full stop."""
     if advice.kind is AdviceKind.MOW:
-        return _less(farm, advice)
-    return TURNED_BY[advice.reason or Reason.ODDS_TOO_LOW](farm, field, advice)
+        return _if_mow(farm, advice)
+    return WOULD_CHANGE[advice.reason or Reason.ODDS_TOO_LOW](farm, field, advice)
 
 
-def _needed(farm: Farm) -> str:
+def _odds_needed_text(farm: Farm) -> str:
     return odds_text(farm.alerts.odds_needed)
 
 
-def _less(farm: Farm, advice: Advice) -> str:
+def _if_mow(farm: Farm, advice: Advice) -> str:
     """Return what takes a field off the day: its acres shrink as long as the least of them has the odds needed."""
     least = least_area_odds(advice.day, farm) if advice.day else None
     now = f" for {area_text(least.area, farm.units)} (they are {odds_text(least.odds)})" if least else ""
     return (
-        f"odds under {_needed(farm)}{now}, by rain, soft ground or slower drying in a newer forecast or a wet sample; "
-        "before that, less of the field"
+        f"odds under {_odds_needed_text(farm)}{now}, by rain, soft ground or slower drying in a newer forecast "
+        "or a wet sample; before that, less of the field"
     )
 
 
-def _odds(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_odds_too_low(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     least = least_area_odds(advice.day, farm) if advice.day else None
     now = f" for {area_text(least.area, farm.units)}; they are {odds_text(least.odds)}" if least else ""
-    return f"odds of {_needed(farm)}{now}"
+    return f"odds of {_odds_needed_text(farm)}{now}"
 
 
-def _time(farm: Farm, field: FieldProspect, advice: Advice) -> str:
-    return f"{_odds(farm, field, advice)}; more hours, hands or speed in [work]"
+def _if_too_little_time(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    return f"{_if_odds_too_low(farm, field, advice)}; more hours, hands or speed in [work]"
 
 
-def _fibre(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_not_ripe(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     if advice.day is not None and just_cut_text(field, advice.day.date):
         return "nothing until the next growth is ripe"
     look = "a look that finds the stand further on, noted"
@@ -57,54 +57,54 @@ def _fibre(farm: Farm, field: FieldProspect, advice: Advice) -> str:
         return look
     wanted, now = field.ndf_target - RIPE_HALF_WIDTH, field.ndf.mid
     digits = 0 if round(wanted) > round(now) else 1
-    told = f"fibre (NDF) of {wanted:.{digits}f}%; it is {_down(now, digits) if digits else f'{now:.0f}'}%"
-    return told if _looks_are_lost(field) else f"{told}. Or {look}"
+    told = f"fibre (NDF) of {wanted:.{digits}f}%; it is {_rounded_down_text(now, digits) if digits else f'{now:.0f}'}%"
+    return told if _looks_tell_nothing(field) else f"{told}. Or {look}"
 
 
-def _down(share: float, digits: int) -> str:
+def _rounded_down_text(share: float, digits: int) -> str:
     """Return a number rounded down, so that what lacks a little never reads as enough."""
     return f"{math.floor(share * 10.0**digits + CRUMB) / 10.0**digits:.{digits}f}"
 
 
-def _looks_are_lost(field: FieldProspect) -> bool:
+def _looks_tell_nothing(field: FieldProspect) -> bool:
     """Return whether no look tells how far a stand is: grass heads but once, so that its regrowth shows no stages."""
     return field.last_cut is not None and all(one.kind == "grasses" for one in field.kinds) and bool(field.kinds)
 
 
-def _ground(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_ground_soft(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how firm it must be: for the least share of the forecast, and in so much of it that the odds are there."""
     carried = advice.day.ground_firm_share if advice.day else None
-    now = "" if carried is None else f" (it is in {_down(100.0 * carried, 0)}%)"
+    now = "" if carried is None else f" (it is in {_rounded_down_text(100.0 * carried, 0)}%)"
     share = "more" if carried is not None and carried >= FIRM_SHARE_NEEDED else f"{FIRM_SHARE_NEEDED:.0%}"
-    sure = _odds(farm, field, advice)
+    sure = _if_odds_too_low(farm, field, advice)
     look = "a look that finds it firm, noted"
     return f"ground that is firm in {share} of the forecast{now}, and with it {sure}. Or {look}"
 
 
-def _late(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_too_late_today(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     latest = time_text(farm.work.latest_start, farm.units)
     return f"nothing today but a later latest_start in [work], where time to bale is left; it is {latest}"
 
 
-def _stale(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_data_stale(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     return f"a forecast no older than {farm.weather.oldest:g} hours"
 
 
-def _members(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_few_members(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     return f"a forecast of {farm.weather.least_members} usable members"
 
 
-def _full(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_day_is_full(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     before = advice.day.after if advice.day and advice.day.after else "another field"
     return f"{before} taken off the day, or more hours, hands or speed in [work]"
 
 
-def _better(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_better_later(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     now = f"it is {farm.estimates.worth_waiting:.0%}"
     return f"a forecast in which that day is no better, or a higher worth_waiting in [estimates]; {now}"
 
 
-def _thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+def _if_too_thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how thin the crop must be spread: over all of the cut width at the most."""
     most, share = MAX_DENSITY / 100.0, farm.baleage.swath_share
     less = f"less crop than about {yield_text(most * share, farm.units)} (expected_yield of the field)"
@@ -115,41 +115,41 @@ def _thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     return f"a swath_width of {wide:.2f} in [baleage], it is {share:.2f}; or {less}"
 
 
-def _and_odds(words: str) -> Told:
+def _words_and_odds(words: str) -> ChangeText:
     """Return what stands in the way of a day, and the odds where those do too."""
 
     def told(farm: Farm, field: FieldProspect, advice: Advice) -> str:
         least = least_area_odds(advice.day, farm) if advice.day else None
         lacks = least is not None and least.odds < farm.alerts.odds_needed
-        return f"{words}, and {_odds(farm, field, advice)}" if lacks else words
+        return f"{words}, and {_if_odds_too_low(farm, field, advice)}" if lacks else words
 
     return told
 
 
-def _plain(words: str) -> Told:
+def _words_only(words: str) -> ChangeText:
     return lambda farm, field, advice: words
 
 
-TURNED_BY: Final[Mapping[Reason, Told]] = {
-    Reason.NOT_RIPE: _fibre,
-    Reason.RAIN: _odds,
-    Reason.WILL_NOT_DRY: _odds,
-    Reason.ODDS_TOO_LOW: _odds,
-    Reason.TOO_LITTLE_TIME: _time,
-    Reason.GROUND_SOFT: _ground,
-    Reason.TOO_LATE_TODAY: _late,
-    Reason.DATA_STALE: _stale,
-    Reason.FEW_MEMBERS: _members,
-    Reason.DAY_OFF: _and_odds("days_off in [work]"),
-    Reason.DAY_IS_FULL: _full,
-    Reason.OUT_OF_SEASON: _plain("season in [farm], or the growth of the year that begins"),
-    Reason.BETTER_LATER: _better,
-    Reason.CROP_LIES: _plain("the crop that lies, once it is noted as wrapped"),
-    Reason.CALLED_OFF: _plain("nothing today"),
-    Reason.LEFT_UNCUT: _and_odds("the note taken back by forenoon note undo"),
-    Reason.DATA_MISSING: _plain("weather that can be had; what is missing is named"),
-    Reason.DIARY_UNREADABLE: _plain("a diary that can be read; what is wrong with it is named"),
-    Reason.GROWTH_UNKNOWN: _plain("what is named put right"),  # a look alone is no help, and may be what is named
-    Reason.TOO_THICK: _thick,
-    Reason.OUT_OF_RANGE: _plain("what is named put right"),
+WOULD_CHANGE: Final[Mapping[Reason, ChangeText]] = {
+    Reason.NOT_RIPE: _if_not_ripe,
+    Reason.RAIN: _if_odds_too_low,
+    Reason.WILL_NOT_DRY: _if_odds_too_low,
+    Reason.ODDS_TOO_LOW: _if_odds_too_low,
+    Reason.TOO_LITTLE_TIME: _if_too_little_time,
+    Reason.GROUND_SOFT: _if_ground_soft,
+    Reason.TOO_LATE_TODAY: _if_too_late_today,
+    Reason.DATA_STALE: _if_data_stale,
+    Reason.FEW_MEMBERS: _if_few_members,
+    Reason.DAY_OFF: _words_and_odds("days_off in [work]"),
+    Reason.DAY_IS_FULL: _if_day_is_full,
+    Reason.OUT_OF_SEASON: _words_only("season in [farm], or the growth of the year that begins"),
+    Reason.BETTER_LATER: _if_better_later,
+    Reason.CROP_LIES: _words_only("the crop that lies, once it is noted as wrapped"),
+    Reason.CALLED_OFF: _words_only("nothing today"),
+    Reason.LEFT_UNCUT: _words_and_odds("the note taken back by forenoon note undo"),
+    Reason.DATA_MISSING: _words_only("weather that can be had; what is missing is named"),
+    Reason.DIARY_UNREADABLE: _words_only("a diary that can be read; what is wrong with it is named"),
+    Reason.GROWTH_UNKNOWN: _words_only("what is named put right"),  # a look alone is no help, and may be what is named
+    Reason.TOO_THICK: _if_too_thick,
+    Reason.OUT_OF_RANGE: _words_only("what is named put right"),
 }

@@ -15,7 +15,7 @@ from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldProspect
 from daemon.messages.daily import email_of, text_body
 from daemon.page.server import write_page
-from daemon.page.today import make_view
+from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields
 from daemon.settings import load
 from daemon.weather.clean import clean
@@ -57,7 +57,7 @@ def show_demo(farm: Farm, morning: Morning, page: Path | None) -> None:
     print(f"--- The email\nSubject: {email.title}\n\n{email.body}\n")
     print(f"--- The fields\n{_table(farm, morning)}\n")
     written = page or Path("forenoon-demo.html")
-    write_page(make_view(farm, morning, (), NOW), written)
+    write_page(take_snapshot(farm, morning, (), NOW), written)
     print(f"--- The status page is in {written.absolute()}")
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Iterator, Mapping
 from typing import Final
 
-from daemon.diary.cuts import CUT_WHOLE
-from daemon.diary.store import LineKind
+from daemon.diary.cuts import WHOLE_CUT_SHARE
+from daemon.diary.store import NoteKind
 from daemon.domain.advice import Morning, WatchState
 from daemon.domain.farm import Farm, Field, Units
 from daemon.domain.prospect import FieldProspect, is_ripe_soon
@@ -13,13 +13,16 @@ from daemon.words.numbers import field_size_text
 from models.firmness import Firmness
 from models.stages import LEAFY_REGROWTH, NO_BUDS, NO_HEADS
 
-Choice = tuple[LineKind, str]  # a kind of line, and the stage, the ground or the area [ha] that it tells of
+Choice = tuple[NoteKind, str]  # a kind of line, and the stage, the ground or the area [ha] that it tells of
 
 # What is seen of a stand that is ripe within days, of grasses (False) and of legumes (True).
-SEEN: Final[Mapping[bool, tuple[str, str]]] = {False: (NO_HEADS, "heads here and there"), True: (NO_BUDS, "buds")}
+STAGE_CHOICES: Final[Mapping[bool, tuple[str, str]]] = {
+    False: (NO_HEADS, "heads here and there"),
+    True: (NO_BUDS, "buds"),
+}
 
 
-def choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str, tuple[Choice, ...]]:
+def answer_choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str, tuple[Choice, ...]]:
     """Return what can be answered of each field: nothing where there is nothing to ask.
 
     Parameters
@@ -35,54 +38,56 @@ def choices(farm: Farm, morning: Morning, lying: Mapping[str, bool]) -> dict[str
     for known in morning.prospect.fields:
         name, own = known.name, list[Choice]()
         if name in lying:
-            own += _of_lying(cut_today=lying[name])
+            own += _lying_choices(cut_today=lying[name])
         # What lies since an earlier day may be a part, and the rest of the field may be advised today.
         is_rest = name in asked and known.standing is not None and not lying.get(name, True)
         if name in fields and (name not in lying or is_rest):
-            own += _of_standing(farm, fields[name], known, asked.get(name))
+            own += _standing_choices(farm, fields[name], known, asked.get(name))
         found[name] = tuple(dict.fromkeys(own))
     return {name: told for name, told in found.items() if told}
 
 
-def _of_lying(*, cut_today: bool) -> Iterator[Choice]:
+def _lying_choices(*, cut_today: bool) -> Iterator[Choice]:
     """Yield what can be answered of a field whose crop lies."""
-    yield from ((LineKind.MOISTURE, ""), (LineKind.WRAPPED, ""))
+    yield from ((NoteKind.MOISTURE, ""), (NoteKind.WRAPPED, ""))
     if cut_today:
-        yield LineKind.UNCUT, ""
+        yield NoteKind.UNCUT, ""
 
 
-def _of_standing(farm: Farm, field: Field, known: FieldProspect, advised: float | None) -> Iterator[Choice]:
+def _standing_choices(
+    farm: Farm, field: Field, prospect: FieldProspect, advised_area: float | None
+) -> Iterator[Choice]:
     """Yield what can be answered of a field that stands: whether it was cut as advised [ha], else how far it is.
 
     How wet it was is asked with the advice: who cuts by it measures in the afternoon, with that morning's email.
     """
-    whole = known.area if known.standing is None else known.standing
-    if advised is not None:
+    whole = prospect.area if prospect.standing is None else prospect.standing
+    if advised_area is not None:
         # Who cuts as advised leaves the rest standing, and its growth must not begin anew.
-        part = [(LineKind.CUT, f"{advised:.4f}")] if 0.0 < advised < CUT_WHOLE * whole else []
-        yield from (*part, (LineKind.CUT, ""), (LineKind.UNCUT, ""), (LineKind.MOISTURE, ""))
-    elif not is_ripe_soon(known):
+        part = [(NoteKind.CUT, f"{advised_area:.4f}")] if 0.0 < advised_area < WHOLE_CUT_SHARE * whole else []
+        yield from (*part, (NoteKind.CUT, ""), (NoteKind.UNCUT, ""), (NoteKind.MOISTURE, ""))
+    elif not is_ripe_soon(prospect):
         return
     else:
         for legume in sorted({farm.species[name].legume for name in field.stand}):
-            if legume or not _is_leafy(known):
-                yield from ((LineKind.STAGE, word) for word in SEEN[legume])
-    yield from ((LineKind.GROUND, word) for word in (Firmness.FIRM, Firmness.SOFT))
+            if legume or not _is_regrowth(prospect):
+                yield from ((NoteKind.STAGE, word) for word in STAGE_CHOICES[legume])
+    yield from ((NoteKind.GROUND, word) for word in (Firmness.FIRM, Firmness.SOFT))
 
 
-def _is_leafy(known: FieldProspect) -> bool:
+def _is_regrowth(prospect: FieldProspect) -> bool:
     """Return whether the grasses stand in a regrowth: they head no more, so that heads tell nothing of it."""
-    return any(kind.stage == LEAFY_REGROWTH for kind in known.kinds)
+    return any(kind.stage == LEAFY_REGROWTH for kind in prospect.kinds)
 
 
-def choice_words(choice: Choice, units: Units) -> str:
+def choice_text(choice: Choice, units: Units) -> str:
     """Return what a link says."""
     kind, word = choice
     match kind:
-        case LineKind.CUT if word:
+        case NoteKind.CUT if word:
             return phrase("answers.cut_part", area=field_size_text(float(word), units))
-        case LineKind.STAGE:
+        case NoteKind.STAGE:
             return capitalize_first(word)
-        case LineKind.GROUND:
+        case NoteKind.GROUND:
             return phrase(f"answer_ground.{word}")
     return phrase(f"answer_kinds.{kind}")

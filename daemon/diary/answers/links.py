@@ -15,12 +15,12 @@ from typing import Final
 from itsdangerous import BadData, URLSafeSerializer
 
 from daemon.diary import store as diary_module
-from daemon.diary.answers.choices import Choice, choice_words, choices
+from daemon.diary.answers.choices import Choice, answer_choices, choice_text
 from daemon.diary.answers.store import DATABASE, AlreadyUsed, AnswerFile, AnswersError
-from daemon.diary.cuts import cuts, still_lying
-from daemon.diary.feedback import at_once
-from daemon.diary.parse import Unlikely, WrongUsage, ground_meant, moisture_meant, moment_meant, stage_meant
-from daemon.diary.store import Diary, DiaryError, Line, LineKind, local_day, of_field
+from daemon.diary.cuts import cuts_from_notes, fields_lying
+from daemon.diary.feedback import feedback
+from daemon.diary.parse import ImplausibleMoisture, UsageError, parse_ground, parse_moisture, parse_stage, parse_time
+from daemon.diary.store import Diary, DiaryError, Note, NoteKind, local_day, notes_of
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Field, Person
 from daemon.domain.message import Message
@@ -29,20 +29,20 @@ from daemon.words.catalog import phrase
 
 log = logging.getLogger(__name__)
 
-LONGEST: Final = 2000  # characters of a token; ours have a few hundred
+MAX_TOKEN_LENGTH: Final = 2000  # characters of a token; ours have a few hundred
 # What may be told on the day after too; the others are true only for as long as they can be seen.
-OF_THE_DAY: Final = (LineKind.CUT, LineKind.UNCUT, LineKind.WRAPPED)
+ANSWERABLE_NEXT_DAY: Final = (NoteKind.CUT, NoteKind.UNCUT, NoteKind.WRAPPED)
 # What must not be told twice of a day, with what takes it back: a part would be held for cut twice, and a second
 # `wrapped` for another cut.
-ONCE: Final[Mapping[LineKind, tuple[LineKind, ...]]] = {
-    **dict.fromkeys((LineKind.CUT, LineKind.UNCUT), (LineKind.CUT, LineKind.UNCUT)),
-    LineKind.WRAPPED: (LineKind.WRAPPED,),
+ONCE_A_DAY: Final[Mapping[NoteKind, tuple[NoteKind, ...]]] = {
+    **dict.fromkeys((NoteKind.CUT, NoteKind.UNCUT), (NoteKind.CUT, NoteKind.UNCUT)),
+    NoteKind.WRAPPED: (NoteKind.WRAPPED,),
 }
-SAME_AREA: Final = 0.01  # [ha]
-LINK: Final = "display: inline-block; padding: 12px 16px; border: 1px solid; line-height: 20px"  # 46 px high
+AREA_TOLERANCE: Final = 0.01  # [ha]
+LINK_STYLE: Final = "display: inline-block; padding: 12px 16px; border: 1px solid; line-height: 20px"  # 46 px high
 
 
-class Trouble(StrEnum):
+class AnswerTrouble(StrEnum):
     """Why nothing was noted."""
 
     FORGED = "forged"
@@ -57,12 +57,12 @@ class Trouble(StrEnum):
     WET = "wet"
 
 
-class NotTaken(Exception):
+class AnswerRejected(Exception):
     """An answer that was not taken; the text is for who typed something wrong."""
 
-    def __init__(self, trouble: Trouble, why: str = "") -> None:
-        super().__init__(why or trouble)
-        self.trouble, self.why = trouble, why
+    def __init__(self, trouble: AnswerTrouble, detail: str = "") -> None:
+        super().__init__(detail or trouble)
+        self.trouble, self.detail = trouble, detail
 
 
 @dataclass(frozen=True)
@@ -72,12 +72,12 @@ class Answer:
     `word` is the stage or the ground seen, or the area cut [ha] where that was not all of the field.
     """
 
-    kind: LineKind
+    kind: NoteKind
     word: str
     field: str
     day: date
     person: str
-    ends: datetime
+    expires_at: datetime
     nonce: str
 
 
@@ -127,64 +127,64 @@ class Answers:
         if farm.page.address is None or morning.date != now.astimezone(farm.place.timezone).date():
             return {}
         try:
-            writer = _writer(self._file.key())
+            writer = _serializer(self._file.signing_key())
         except AnswersError as error:
             log.warning("there are no links to answer by: %s", error)
             return {}
         base, name = (farm.page.address, person.name) if person else ("", "")
 
         def link(field: str, choice: Choice) -> Link:
-            answer = _answer(farm, field, morning.date, choice, name)
-            return Link(choice_words(choice, farm.units), f"{base}/answer/{writer.dumps(_packed(answer))}")
+            answer = _new_answer(farm, field, morning.date, choice, name)
+            return Link(choice_text(choice, farm.units), f"{base}/answer/{writer.dumps(_pack(answer))}")
 
         return {
             field: tuple(link(field, choice) for choice in found)
-            for field, found in choices(farm, morning, self._lying(farm, now)).items()
+            for field, found in answer_choices(farm, morning, self._lying_fields(farm, now)).items()
         }
 
-    def add(self, mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
+    def add_links(self, mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
         """Return the morning's email to a person with the links by which it can be answered."""
         links = self.links(farm, morning, person)
         if not links:
             return mail
         first = phrase("answers.answer")
         plain = ("\n".join([name, *(f"- {one.words}: {one.href}" for one in own)]) for name, own in links.items())
-        marked = (f"<p>{escape(name)}</p>{''.join(map(_marked, own))}" for name, own in links.items())
+        marked = (f"<p>{escape(name)}</p>{''.join(map(_link_html, own))}" for name, own in links.items())
         html = None if mail.html is None else f"{mail.html}<p>{escape(first)}</p>{''.join(marked)}"
         return replace(mail, body="\n\n".join([mail.body, first, *plain]), html=html)
 
-    def read(self, farm: Farm, token: str) -> Answer:
+    def read_answer(self, farm: Farm, token: str) -> Answer:
         """Return what a link says, if it can still be answered.
 
         Raises
         ------
         NotTaken
         """
-        answer = self._good(farm, token)
-        self._is_news(farm, self.line(farm, answer))
+        answer = self._check_answer(farm, token)
+        self._reject_repeat(farm, self.draft_note(farm, answer))
         return answer
 
-    def _good(self, farm: Farm, token: str) -> Answer:
-        answer, now = self._meant(token), self._clock.now()
-        if answer.ends <= now:
-            raise NotTaken(Trouble.EXPIRED)
+    def _check_answer(self, farm: Farm, token: str) -> Answer:
+        answer, now = self._decode(token), self._clock.now()
+        if answer.expires_at <= now:
+            raise AnswerRejected(AnswerTrouble.EXPIRED)
         told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.second_ways))}
         if answer.person not in told:
-            raise NotTaken(Trouble.GONE)
+            raise AnswerRejected(AnswerTrouble.GONE)
         if self._is_used(answer):
-            raise NotTaken(Trouble.USED)
+            raise AnswerRejected(AnswerTrouble.USED)
         if answer.day > now.astimezone(farm.place.timezone).date():
-            raise NotTaken(Trouble.CLOCK)
-        self.line(farm, answer)
+            raise AnswerRejected(AnswerTrouble.CLOCK)
+        self.draft_note(farm, answer)
         return answer
 
     def _is_used(self, answer: Answer) -> bool:
         try:
             return self._file.is_used(answer.nonce)
         except AnswersError as error:
-            raise _not_kept(error) from error
+            raise _storage_failure(error) from error
 
-    def line(self, farm: Farm, answer: Answer, percent: str | None = None, *, sure: bool = False) -> Line:
+    def draft_note(self, farm: Farm, answer: Answer, percent: str | None = None, *, sure: bool = False) -> Note:
         """Return the line that an answer is, before it is in the diary: number 0, and without a moisture not given.
 
         Raises
@@ -192,26 +192,28 @@ class Answers:
         NotTaken
             If it means nothing by the settings of now, or if the moisture given is none.
         """
-        now, zone, timed = self._clock.now(), farm.place.timezone, answer.kind is LineKind.MOISTURE
+        now, zone, timed = self._clock.now(), farm.place.timezone, answer.kind is NoteKind.MOISTURE
         field = next((one for one in farm.fields if one.name == answer.field), None)
         if field is None:
-            raise NotTaken(Trouble.GONE)
+            raise AnswerRejected(AnswerTrouble.GONE)
         on = None if timed else answer.day.isoformat()
         try:
-            at, _ = moment_meant(None, on, zone, now, whole_day=not timed)
-            stage, ground = _seen(farm, field, answer)
-            area = _area(field, answer)
-        except (WrongUsage, ValueError) as error:
-            raise NotTaken(Trouble.GONE) from error
+            at, _ = parse_time(None, on, zone, now, whole_day=not timed)
+            stage, ground = _stage_and_ground(farm, field, answer)
+            area = _cut_area(field, answer)
+        except (UsageError, ValueError) as error:
+            raise AnswerRejected(AnswerTrouble.GONE) from error
         try:
-            moisture = None if percent is None else moisture_meant(percent, sure=sure)
-        except Unlikely as error:
-            raise NotTaken(Trouble.DRY if error.is_dry else Trouble.WET, f"{error.percent:g}") from error
-        except WrongUsage as error:
-            raise NotTaken(Trouble.WRONG, str(error).removeprefix("note: ")) from error
-        return Line(0, answer.kind, field.name, at, now, timed, area, moisture, stage=stage, ground=ground)
+            moisture = None if percent is None else parse_moisture(percent, sure=sure)
+        except ImplausibleMoisture as error:
+            raise AnswerRejected(
+                AnswerTrouble.DRY if error.is_dry else AnswerTrouble.WET, f"{error.percent:g}"
+            ) from error
+        except UsageError as error:
+            raise AnswerRejected(AnswerTrouble.WRONG, str(error).removeprefix("note: ")) from error
+        return Note(0, answer.kind, field.name, at, now, timed, area, moisture, stage=stage, ground=ground)
 
-    def note(self, farm: Farm, token: str, percent: str = "", *, sure: bool = False) -> tuple[Line, tuple[str, ...]]:
+    def record(self, farm: Farm, token: str, percent: str = "", *, sure: bool = False) -> tuple[Note, tuple[str, ...]]:
         """Write an answer into the diary and return its line, with what is to be said of it at once.
 
         Parameters
@@ -229,109 +231,111 @@ class Answers:
         NotTaken
             Then nothing is noted, and the link is as good as before.
         """
-        answer = self._good(farm, token)
-        line = self.line(farm, answer, percent if answer.kind is LineKind.MOISTURE else None, sure=sure)
+        answer = self._check_answer(farm, token)
+        line = self.draft_note(farm, answer, percent if answer.kind is NoteKind.MOISTURE else None, sure=sure)
         told = {"area": line.area, "moisture": line.moisture, "stage": line.stage, "ground": line.ground}
         try:
-            with self._file.using(answer.nonce, answer.ends, line.written_at):
-                self._is_news(farm, line)  # only one at a time comes here
+            with self._file.use_once(answer.nonce, answer.expires_at, line.written_at):
+                self._reject_repeat(farm, line)  # only one at a time comes here
                 kept = self._diary.add(line.kind, line.field, line.at, line.written_at, timed=line.timed, **told)  # type: ignore[arg-type]
         except AlreadyUsed as error:
-            raise NotTaken(Trouble.USED) from error
+            raise AnswerRejected(AnswerTrouble.USED) from error
         except (AnswersError, DiaryError) as error:
-            raise _not_kept(error) from error
+            raise _storage_failure(error) from error
         with suppress(DiaryError):  # it is noted, whatever the other lines are
-            return kept, tuple(at_once(farm, self._diary.lines(), kept))
+            return kept, tuple(feedback(farm, self._diary.notes(), kept))
         return kept, ()
 
-    def mark(self, token: str) -> str:
+    def form_mark(self, token: str) -> str:
         """Return the mark of the form that a link opens: who has not opened it cannot send it."""
-        return _writer(self._opened_key(), "form").dumps(hashlib.sha256(token.encode()).hexdigest())
+        return _serializer(self._signing_key(), "form").dumps(hashlib.sha256(token.encode()).hexdigest())
 
     def is_marked(self, token: str, mark: str) -> bool:
         """Return whether a form is the one that a link opened."""
-        return secrets.compare_digest(self.mark(token).encode(), mark.encode())
+        return secrets.compare_digest(self.form_mark(token).encode(), mark.encode())
 
-    def _meant(self, token: str) -> Answer:
-        if len(token) > LONGEST:
-            raise NotTaken(Trouble.FORGED)
+    def _decode(self, token: str) -> Answer:
+        if len(token) > MAX_TOKEN_LENGTH:
+            raise AnswerRejected(AnswerTrouble.FORGED)
         try:
-            return _unpacked(_writer(self._opened_key()).loads(token))
+            return _unpack(_serializer(self._signing_key()).loads(token))
         except (BadData, ValueError, TypeError, OverflowError) as error:
-            raise NotTaken(Trouble.FORGED) from error
+            raise AnswerRejected(AnswerTrouble.FORGED) from error
 
-    def _is_news(self, farm: Farm, line: Line) -> None:
+    def _reject_repeat(self, farm: Farm, note: Note) -> None:
         """Refuse a line that says what the diary says already; one that cannot be read says nothing."""
         try:
-            lines = self._diary.lines()
+            lines = self._diary.notes()
         except DiaryError:
             return
-        if _says(lines, line, farm):
-            raise NotTaken(Trouble.TOLD)
+        if _is_recorded(lines, note, farm):
+            raise AnswerRejected(AnswerTrouble.TOLD)
 
-    def _opened_key(self) -> bytes:
+    def _signing_key(self) -> bytes:
         try:
-            return self._file.key()
+            return self._file.signing_key()
         except AnswersError as error:
-            raise _not_kept(error) from error
+            raise _storage_failure(error) from error
 
-    def _lying(self, farm: Farm, now: datetime) -> dict[str, bool]:
+    def _lying_fields(self, farm: Farm, now: datetime) -> dict[str, bool]:
         """Return the fields whose crop lies, and whether it was cut today."""
         try:
-            lines = self._diary.lines()
+            lines = self._diary.notes()
         except DiaryError:
             return {}
         today = now.astimezone(farm.place.timezone).date()
-        own = {field.name: cuts(of_field(lines, field, now), farm.place) for field in farm.fields}
-        return {name: any(cut.day == today for cut in own[name]) for name in still_lying(farm, lines, now)}
+        own = {field.name: cuts_from_notes(notes_of(lines, field, now), farm.place) for field in farm.fields}
+        return {name: any(cut.day == today for cut in own[name]) for name in fields_lying(farm, lines, now)}
 
 
-def _marked(link: Link) -> str:
+def _link_html(link: Link) -> str:
     """Return a link that a thumb hits, and not the next one."""
-    return f'<p style="margin: 0 0 12px"><a style="{LINK}" href="{escape(link.href)}">{escape(link.words)}</a></p>'
+    return (
+        f'<p style="margin: 0 0 12px"><a style="{LINK_STYLE}" href="{escape(link.href)}">{escape(link.words)}</a></p>'
+    )
 
 
-def _seen(farm: Farm, field: Field, answer: Answer) -> tuple[str | None, str | None]:
+def _stage_and_ground(farm: Farm, field: Field, answer: Answer) -> tuple[str | None, str | None]:
     """Return the stage and the ground that an answer tells of."""
-    stage = stage_meant(answer.word, field, farm.species) if answer.kind is LineKind.STAGE else None
-    return stage, ground_meant(answer.word, farm.units) if answer.kind is LineKind.GROUND else None
+    stage = parse_stage(answer.word, field, farm.species) if answer.kind is NoteKind.STAGE else None
+    return stage, parse_ground(answer.word, farm.units) if answer.kind is NoteKind.GROUND else None
 
 
-def _area(field: Field, answer: Answer) -> float | None:
+def _cut_area(field: Field, answer: Answer) -> float | None:
     """Return how much was cut [ha], None for all of it."""
-    return min(float(answer.word), field.area) if answer.kind is LineKind.CUT and answer.word else None
+    return min(float(answer.word), field.area) if answer.kind is NoteKind.CUT and answer.word else None
 
 
-def _says(lines: Sequence[Line], line: Line, farm: Farm) -> bool:
+def _is_recorded(notes: Sequence[Note], note: Note, farm: Farm) -> bool:
     """Return whether the diary says the same of that field and day, and nothing since took it back."""
-    kinds, day = ONCE.get(line.kind, ()), local_day(line, farm.place)
-    about = [one for one in lines if one.kind in kinds and local_day(one, farm.place) == day]
-    own = [one for one in about if one.field.casefold() == line.field.casefold()]
-    if not own or own[-1].kind is not line.kind:
+    kinds, day = ONCE_A_DAY.get(note.kind, ()), local_day(note, farm.place)
+    about = [one for one in notes if one.kind in kinds and local_day(one, farm.place) == day]
+    own = [one for one in about if one.field.casefold() == note.field.casefold()]
+    if not own or own[-1].kind is not note.kind:
         return False
-    if line.kind is LineKind.WRAPPED:
-        return line.field not in still_lying(farm, lines, line.written_at)
-    return abs((own[-1].area or 0.0) - (line.area or 0.0)) < SAME_AREA
+    if note.kind is NoteKind.WRAPPED:
+        return note.field not in fields_lying(farm, notes, note.written_at)
+    return abs((own[-1].area or 0.0) - (note.area or 0.0)) < AREA_TOLERANCE
 
 
-def _answer(farm: Farm, field: str, day: date, choice: Choice, person: str) -> Answer:
+def _new_answer(farm: Farm, field: str, day: date, choice: Choice, person: str) -> Answer:
     kind, word = choice
-    last = day + timedelta(days=1 if kind in OF_THE_DAY else 0)
+    last = day + timedelta(days=1 if kind in ANSWERABLE_NEXT_DAY else 0)
     ends = datetime.combine(last + timedelta(days=1), time(0), tzinfo=farm.place.timezone).astimezone(UTC)
     return Answer(kind, str(word), field, day, person, ends, secrets.token_urlsafe(12))
 
 
-def _writer(key: bytes, salt: str = "answer") -> URLSafeSerializer:
+def _serializer(key: bytes, salt: str = "answer") -> URLSafeSerializer:
     signed = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
     return URLSafeSerializer(key, salt=f"forenoon {salt}", signer_kwargs=signed)
 
 
-def _packed(answer: Answer) -> list[str | int]:
-    day, ends = answer.day.isoformat(), int(answer.ends.timestamp())
+def _pack(answer: Answer) -> list[str | int]:
+    day, ends = answer.day.isoformat(), int(answer.expires_at.timestamp())
     return [answer.kind, answer.word, answer.field, day, answer.person, ends, answer.nonce]
 
 
-def _unpacked(packed: object) -> Answer:
+def _unpack(packed: object) -> Answer:
     """Return the answer in a token whose signature is ours; another form of it may be of an older program."""
     if not isinstance(packed, list):
         raise ValueError("no list")
@@ -339,9 +343,9 @@ def _unpacked(packed: object) -> Answer:
     if not all(isinstance(one, str) for one in (word, field, person, nonce)):
         raise ValueError("no words")
     last = datetime.fromtimestamp(ends, UTC)
-    return Answer(LineKind(kind), word, field, date.fromisoformat(day), person, last, nonce)
+    return Answer(NoteKind(kind), word, field, date.fromisoformat(day), person, last, nonce)
 
 
-def _not_kept(error: Exception) -> NotTaken:
+def _storage_failure(error: Exception) -> AnswerRejected:
     log.error("an answer could not be kept: %s", error)
-    return NotTaken(Trouble.NOT_KEPT)
+    return AnswerRejected(AnswerTrouble.NOT_KEPT)

@@ -11,7 +11,9 @@ from daemon.system.sqlite_store import SqliteStore
 
 DATABASE: Final = "answers.sqlite3"
 KEY_BYTES: Final = 32
-KEPT: Final = timedelta(days=60)  # after a link has run out: a clock that is set back shall not let it be used again
+RETENTION: Final = timedelta(
+    days=60
+)  # after a link has run out: a clock that is set back shall not let it be used again
 _SCHEMA: Final = (
     "CREATE TABLE IF NOT EXISTS key (id INTEGER PRIMARY KEY CHECK (id = 1), secret BLOB NOT NULL)",
     "CREATE TABLE IF NOT EXISTS used (nonce TEXT PRIMARY KEY, ended_at TEXT NOT NULL, used_at TEXT NOT NULL)",
@@ -45,9 +47,9 @@ class AnswerFile(SqliteStore):
     corrupt_errors = (ValueError,)
     file_mode = 0o600
 
-    def key(self) -> bytes:
+    def signing_key(self) -> bytes:
         """Return the key, which is made at the first call of all."""
-        return (self._key() if self._exists() else None) or self._made_key()
+        return (self._stored_key() if self._exists() else None) or self._create_key()
 
     def is_used(self, nonce: str) -> bool:
         """Return whether a link was used."""
@@ -55,14 +57,14 @@ class AnswerFile(SqliteStore):
             return db.execute("SELECT 1 FROM used WHERE nonce = ?", (nonce,)).fetchone() is not None
 
     @contextmanager
-    def using(self, nonce: str, ends: datetime, now: datetime) -> Iterator[None]:
+    def use_once(self, nonce: str, expires_at: datetime, now: datetime) -> Iterator[None]:
         """Use a link up for what is done in the context; if that breaks down the link is as good as before.
 
         Parameters
         ----------
         nonce : str
             The link's own.
-        ends : datetime
+        expires_at : datetime
             When it runs out.
         now : datetime
 
@@ -75,27 +77,27 @@ class AnswerFile(SqliteStore):
         -----
         What is done is kept before the link is marked: a crash between the two lets it be done twice, and never lost.
         """
-        with self._writing() as db:
-            db.execute("DELETE FROM used WHERE ended_at < ?", (_text(now - KEPT),))
-            row = (nonce, _text(ends), _text(now))
+        with self._transaction() as db:
+            db.execute("DELETE FROM used WHERE ended_at < ?", (_time_text(now - RETENTION),))
+            row = (nonce, _time_text(expires_at), _time_text(now))
             if db.execute("INSERT OR IGNORE INTO used VALUES (?, ?, ?)", row).rowcount != 1:
                 raise AlreadyUsed
             yield
 
-    def _key(self) -> bytes | None:
+    def _stored_key(self) -> bytes | None:
         with self._open() as db:
             if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'key'").fetchone() is None:
                 return None
-            return _whole(db.execute("SELECT secret FROM key").fetchone())
+            return _valid_key(db.execute("SELECT secret FROM key").fetchone())
 
-    def _made_key(self) -> bytes:
+    def _create_key(self) -> bytes:
         """Make the key, or return the one of who was quicker."""
-        with self._writing() as db:
+        with self._transaction() as db:
             db.execute("INSERT OR IGNORE INTO key VALUES (1, ?)", (secrets.token_bytes(KEY_BYTES),))
-            return _whole(db.execute("SELECT secret FROM key").fetchone())
+            return _valid_key(db.execute("SELECT secret FROM key").fetchone())
 
     @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
         with self._open() as db:
             db.execute("PRAGMA synchronous = FULL")
             db.execute("BEGIN IMMEDIATE")
@@ -105,12 +107,12 @@ class AnswerFile(SqliteStore):
             db.execute("COMMIT")
 
 
-def _whole(row: tuple[object] | None) -> bytes:
+def _valid_key(row: tuple[object] | None) -> bytes:
     """Return a key that is long enough; a shorter one could be guessed."""
     if row is None or not isinstance(row[0], bytes) or len(row[0]) != KEY_BYTES:
         raise ValueError(f"its key is none of {KEY_BYTES} bytes")
     return row[0]
 
 
-def _text(at: datetime) -> str:
+def _time_text(at: datetime) -> str:
     return at.astimezone(UTC).isoformat(timespec="seconds")

@@ -22,15 +22,22 @@ Tick = tuple[float, str]
 SVG: Final = "svg"
 PNG: Final = "png"
 WIDTH: Final = 320.0  # [px] of the drawing: a narrow telephone's, so that its words are as large as there is room for
-LETTERS: Final = 15.0  # [px]
+FONT_SIZE: Final = 15.0  # [px]
 EMAIL_WIDTH: Final = 600.0  # [px]
 COLOURS: Final = 32  # of an email's picture
 INK, SOFT, LINE, BAND, MARK, WATER, PAPER = "#20211c", "#56554a", "#b9b5a5", "#dcd6c1", "#2f5230", "#3d6a8a", "#faf8f2"
 #: The same inks by the names and on the ground of the page's dark dress.
-DARK: Final = {INK: "#ecebe2", SOFT: "#b9b7aa", LINE: "#565749", BAND: "#444a3c", MARK: "#a9cda5", WATER: "#8fbcdc"}
-NAMES: Final = {INK: "ink", SOFT: "soft", LINE: "line", BAND: "band", MARK: "mark", WATER: "water"}
-GRIDDED: Final = (20.0, 40.0, 60.0, 80.0)  # % water
-ROOM_BEFORE: Final = 6.0  # [h] that the words beside the wanted water take
+DARK_INKS: Final = {
+    INK: "#ecebe2",
+    SOFT: "#b9b7aa",
+    LINE: "#565749",
+    BAND: "#444a3c",
+    MARK: "#a9cda5",
+    WATER: "#8fbcdc",
+}
+INK_NAMES: Final = {INK: "ink", SOFT: "soft", LINE: "line", BAND: "band", MARK: "mark", WATER: "water"}
+WATER_TICKS: Final = (20.0, 40.0, 60.0, 80.0)  # % water
+FIT_LABEL_HOURS: Final = 6.0  # [h] that the words beside the wanted water take
 FULL_SUN: Final = 1000.0  # [W/m2]
 
 
@@ -72,21 +79,21 @@ class GrowthSheet:
 
 
 Sheet = DryingSheet | GrowthSheet
-KINDS: Final = {one.__name__: one for one in (DryingSheet, GrowthSheet)}
+SHEETS_BY_NAME: Final = {one.__name__: one for one in (DryingSheet, GrowthSheet)}
 
 
-def as_json(sheet: Sheet, form: str) -> str:
+def sheet_json(sheet: Sheet, form: str) -> str:
     """Return what the drawing process reads."""
     return json.dumps({"kind": type(sheet).__name__, "form": form, "sheet": asdict(sheet)}, allow_nan=False)
 
 
-def draw(order: str) -> bytes:
+def draw_picture(order: str) -> bytes:
     """Return the picture that was ordered.
 
     Parameters
     ----------
     order : str
-        From `as_json`.
+        From `sheet_json`.
 
     Returns
     -------
@@ -94,81 +101,85 @@ def draw(order: str) -> bytes:
         An SVG that takes on the page's dark dress by itself, its words as text; or a PNG 600 px wide.
     """
     given = json.loads(order)
-    sheet = KINDS[given["kind"]](**given["sheet"])
-    figure = _drying(sheet) if isinstance(sheet, DryingSheet) else _growth(sheet)
-    return _svg(figure) if given["form"] == SVG else _png(figure)
+    sheet = SHEETS_BY_NAME[given["kind"]](**given["sheet"])
+    figure = _draw_drying(sheet) if isinstance(sheet, DryingSheet) else _draw_growth(sheet)
+    return _svg_bytes(figure) if given["form"] == SVG else _png_bytes(figure)
 
 
-def _drying(sheet: DryingSheet) -> "Figure":
-    figure, (water, rain, sun) = _sheet(280.0, (5.0, 1.1, 1.1))
-    _band(water, _curve(sheet), WATER)
-    _wanted(water, sheet.fit)
+def _draw_drying(sheet: DryingSheet) -> "Figure":
+    figure, (water, rain, sun) = _new_figure(280.0, (5.0, 1.1, 1.1))
+    _draw_band(water, _water_curve(sheet), WATER)
+    _draw_target(water, sheet.fit)
     # Where the curve is not, and beside the line of mowing.
-    after = sheet.mown < ROOM_BEFORE
-    _note(water, sheet.mown + 0.15 if after else 0.1, sheet.fit[0] - 1.0, sheet.words["fit"], MARK, ha="left", va="top")
-    _moments(water, sheet)
+    after = sheet.mown < FIT_LABEL_HOURS
+    _draw_label(
+        water, sheet.mown + 0.15 if after else 0.1, sheet.fit[0] - 1.0, sheet.words["fit"], MARK, ha="left", va="top"
+    )
+    _draw_work(water, sheet)
     water.set_ylim(15.0, 101.0)
-    water.set_yticks(GRIDDED)
+    water.set_yticks(WATER_TICKS)
     hours = [hour + 0.5 for hour in range(len(sheet.rain))]
     rain.bar(hours, sheet.rain, width=0.8, color=WATER, edgecolor=WATER, hatch="////")
     shares = [min(one / FULL_SUN, 1.0) for one in sheet.sun]
     sun.bar(hours, shares, width=0.8, color=BAND, edgecolor=SOFT, linewidth=0.8)
     for axes, name in ((water, "water"), (rain, "rain"), (sun, "sun")):
-        _title(axes, sheet.words[name])
+        _set_title(axes, sheet.words[name])
         axes.set_xlim(0.0, float(len(sheet.rain)))
     for axes in (rain, sun):
         axes.set_ylim(0.0, 1.0)
-    rain.set_yticks([0.5], [_plain(sheet.words["half"])])
+    rain.set_yticks([0.5], [_escape_math(sheet.words["half"])])
     sun.set_yticks([])
-    _ticks(sun, sheet.ticks)
+    _set_ticks(sun, sheet.ticks)
     return figure
 
 
-def _curve(sheet: DryingSheet) -> list[tuple[float, Points]]:
+def _water_curve(sheet: DryingSheet) -> list[tuple[float, Points]]:
     """Return the water from mowing on, hour by hour."""
     ends = [(float(end), points) for end, points in enumerate(sheet.water, start=1) if points is not None]
     begun = ends and ends[0][0] <= sheet.mown
     return ends if begun or sheet.cut_with is None else [(sheet.mown, sheet.cut_with), *ends]
 
 
-def _moments(axes: "Axes", sheet: DryingSheet) -> None:
+def _draw_work(axes: "Axes", sheet: DryingSheet) -> None:
     """Draw when it is mown, raked and baled."""
     marks = [(sheet.mown, "mow"), *([(sheet.raking, "rake")] if sheet.raking is not None else [])]
     for hour, name in marks:
         axes.axvline(hour, color=SOFT, linewidth=1.0, linestyle=(0, (4, 2)))
-        _note(axes, hour + 0.15, 101.0, sheet.words[name], SOFT, ha="left", va="top")
+        _draw_label(axes, hour + 0.15, 101.0, sheet.words[name], SOFT, ha="left", va="top")
     if sheet.baling is not None:
         begin, end = sheet.baling
         axes.barh(18.0, end - begin, left=begin, height=5.0, color=MARK)
-        _note(axes, begin, 21.0, sheet.words["bale"], MARK, ha="left", va="bottom")
+        _draw_label(axes, begin, 21.0, sheet.words["bale"], MARK, ha="left", va="bottom")
 
 
-def _growth(sheet: GrowthSheet) -> "Figure":
-    figure, (axes,) = _sheet(230.0, (1.0,))
-    _band(axes, list(zip(sheet.days, sheet.fibre, strict=True)), SOFT)
-    _wanted(axes, sheet.best)
+def _draw_growth(sheet: GrowthSheet) -> "Figure":
+    figure, (axes,) = _new_figure(230.0, (1.0,))
+    _draw_band(axes, list(zip(sheet.days, sheet.fibre, strict=True)), SOFT)
+    _draw_target(axes, sheet.best)
     low = min(sheet.best[0], *(points[0] for points in sheet.fibre)) - 4.0
     high = max(sheet.best[1], *(points[2] for points in sheet.fibre)) + 3.0
-    _note(axes, sheet.days[0] - 0.4, sheet.best[1] + 0.2, sheet.words["best"], MARK, ha="left", va="bottom")
+    _draw_label(axes, sheet.days[0] - 0.4, sheet.best[1] + 0.2, sheet.words["best"], MARK, ha="left", va="bottom")
     axes.plot(sheet.good, [low + 1.0] * len(sheet.good), linestyle="none", marker="D", markersize=7.0, color=MARK)
     if sheet.good:
         side = "left" if sheet.good[0] < (sheet.days[0] + sheet.days[-1]) / 2.0 else "right"
-        _note(axes, sheet.good[0], low + 1.8, sheet.words["good"], MARK, ha=side, va="bottom")
+        _draw_label(axes, sheet.good[0], low + 1.8, sheet.words["good"], MARK, ha=side, va="bottom")
     axes.set_ylim(low, high)
     axes.locator_params(axis="y", integer=True, nbins=5)
     axes.set_xlim(sheet.days[0] - 0.5, sheet.days[-1] + 0.5)
-    _title(axes, sheet.words["fibre"])
-    _ticks(axes, sheet.ticks)
+    _set_title(axes, sheet.words["fibre"])
+    _set_ticks(axes, sheet.ticks)
     return figure
 
 
-def _sheet(height: float, parts: tuple[float, ...]) -> "tuple[Figure, Sequence[Axes]]":
+def _new_figure(height: float, parts: tuple[float, ...]) -> "tuple[Figure, Sequence[Axes]]":
     """Return a figure, in which one point is one pixel, and its panels from above."""
     import matplotlib as mpl  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
 
     mpl.rcdefaults()
-    mpl.rcParams.update({"font.size": LETTERS, "svg.fonttype": "none", "svg.hashsalt": "sheet", "hatch.linewidth": 0.8})
+    mpl.rcParams.update(
+        {"font.size": FONT_SIZE, "svg.fonttype": "none", "svg.hashsalt": "sheet", "hatch.linewidth": 0.8}
+    )
     figure = Figure(figsize=(WIDTH / 72.0, height / 72.0), layout="constrained")
     panels = figure.subplots(len(parts), 1, sharex=True, squeeze=False, height_ratios=list(parts))[:, 0]
     for axes in panels:
@@ -179,7 +190,7 @@ def _sheet(height: float, parts: tuple[float, ...]) -> "tuple[Figure, Sequence[A
     return figure, list(panels)
 
 
-def _band(axes: "Axes", points: Sequence[tuple[float, Points]], ink: str) -> None:
+def _draw_band(axes: "Axes", points: Sequence[tuple[float, Points]], ink: str) -> None:
     """Draw a range with its middle."""
     at = [where for where, _ in points]
     axes.fill_between(at, [one[0] for _, one in points], [one[2] for _, one in points], color=BAND, linewidth=0.0)
@@ -188,31 +199,31 @@ def _band(axes: "Axes", points: Sequence[tuple[float, Points]], ink: str) -> Non
     axes.plot(at, [one[1] for _, one in points], color=ink, linewidth=2.5)
 
 
-def _wanted(axes: "Axes", span: tuple[float, float]) -> None:
+def _draw_target(axes: "Axes", span: tuple[float, float]) -> None:
     """Draw the span in which a line should lie."""
     axes.axhspan(*span, facecolor="none", edgecolor=MARK, hatch="\\\\", linewidth=0.0)
     for edge in span:
         axes.axhline(edge, color=MARK, linewidth=1.0)
 
 
-def _note(axes: "Axes", x: float, y: float, words: str, ink: str, **where: Any) -> None:
-    axes.text(x, y, _plain(words), color=ink, fontsize=LETTERS, **where)
+def _draw_label(axes: "Axes", x: float, y: float, words: str, ink: str, **where: Any) -> None:
+    axes.text(x, y, _escape_math(words), color=ink, fontsize=FONT_SIZE, **where)
 
 
-def _title(axes: "Axes", words: str) -> None:
-    axes.set_title(_plain(words), loc="left", color=INK, fontsize=LETTERS, pad=4.0)
+def _set_title(axes: "Axes", words: str) -> None:
+    axes.set_title(_escape_math(words), loc="left", color=INK, fontsize=FONT_SIZE, pad=4.0)
 
 
-def _ticks(axes: "Axes", ticks: Sequence[Tick]) -> None:
-    axes.set_xticks([at for at, _ in ticks], [_plain(words) for _, words in ticks])
+def _set_ticks(axes: "Axes", ticks: Sequence[Tick]) -> None:
+    axes.set_xticks([at for at, _ in ticks], [_escape_math(words) for _, words in ticks])
 
 
-def _plain(words: str) -> str:
+def _escape_math(words: str) -> str:
     """Return words without what would be set as mathematics."""
     return words.replace("$", r"\$")
 
 
-def _svg(figure: "Figure") -> bytes:
+def _svg_bytes(figure: "Figure") -> bytes:
     out = BytesIO()
     figure.savefig(
         out, format=SVG, transparent=True, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
@@ -225,20 +236,20 @@ def _svg(figure: "Figure") -> bytes:
         (r"(\d+\.\d)\d+", r"\1"),  # a tenth of a pixel is enough
         (r"<g id=\"[^\"]*\">", "<g>"),
         (r"\s*\n\s*", "\n"),
-        ("|".join(NAMES), lambda found: f"var(--{NAMES[found[0]]})"),
+        ("|".join(INK_NAMES), lambda found: f"var(--{INK_NAMES[found[0]]})"),
     )
     for pattern, instead in slim:
         text = re.sub(pattern, instead, text, flags=re.DOTALL)
-    return text.replace("<defs>", f"<style>{_dress()}</style><defs>", 1).strip().encode()
+    return text.replace("<defs>", f"<style>{_ink_css()}</style><defs>", 1).strip().encode()
 
 
-def _dress() -> str:
-    light = "".join(f"--{name}:{ink};" for ink, name in NAMES.items())
-    dark = "".join(f"--{name}:{DARK[ink]};" for ink, name in NAMES.items())
+def _ink_css() -> str:
+    light = "".join(f"--{name}:{ink};" for ink, name in INK_NAMES.items())
+    dark = "".join(f"--{name}:{DARK_INKS[ink]};" for ink, name in INK_NAMES.items())
     return f":root{{{light}}}@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}"
 
 
-def _png(figure: "Figure") -> bytes:
+def _png_bytes(figure: "Figure") -> bytes:
     from PIL import Image  # noqa: PLC0415
 
     out = BytesIO()
@@ -252,7 +263,7 @@ def _png(figure: "Figure") -> bytes:
 
 def main() -> None:
     """Draw what standard input orders to standard output."""
-    sys.stdout.buffer.write(draw(sys.stdin.read()))
+    sys.stdout.buffer.write(draw_picture(sys.stdin.read()))
 
 
 if __name__ == "__main__":

@@ -15,22 +15,22 @@ from typing import Final
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
 from daemon.page.pictures import draw as drawing
-from daemon.page.pictures.draw import PNG, SVG, Sheet, as_json
-from daemon.page.pictures.sheets import drying_sheet, first_to_mow
+from daemon.page.pictures.draw import PNG, SVG, Sheet, sheet_json
+from daemon.page.pictures.sheets import drying_sheet, first_field_to_mow
 from daemon.words.pictures import drying_picture_text
 
 log = logging.getLogger(__name__)
 
-PROGRAM: Final = (sys.executable, "-P", str(Path(drawing.__file__)))
-WITHIN: Final = 20.0  # [s] on a small board; a picture that takes longer is none
-AGAIN: Final = timedelta(minutes=10)  # after a failure
-MOST_KEPT: Final = 100  # pictures, of some 10 kB each
-MOST_WAITING: Final = 2  # requests for pictures at once, so that the page itself is never kept waiting
+DRAW_COMMAND: Final = (sys.executable, "-P", str(Path(drawing.__file__)))
+TIME_LIMIT: Final = 20.0  # [s] on a small board; a picture that takes longer is none
+RETRY_AFTER: Final = timedelta(minutes=10)  # after a failure
+MAX_CACHED: Final = 100  # pictures, of some 10 kB each
+MAX_WAITING: Final = 2  # requests for pictures at once, so that the page itself is never kept waiting
 # All that the process gets of this one's surroundings: where its own things lie, and no secrets.
-HANDED_ON: Final = ("HOME", "PATH", "LANG", "TMPDIR", "XDG_CACHE_HOME", "SYSTEMROOT")
+PASSED_ENVIRONMENT: Final = ("HOME", "PATH", "LANG", "TMPDIR", "XDG_CACHE_HOME", "SYSTEMROOT")
 
 
-class NoPicture(Exception):
+class DrawingFailed(Exception):
     """A picture could not be drawn; the reason is in the log."""
 
 
@@ -42,26 +42,26 @@ def email_picture(farm: Farm, morning: Morning) -> tuple[bytes, str] | None:
     tuple or None
         None where nothing is to be mown, or where it could not be drawn.
     """
-    field = first_to_mow(morning)
+    field = first_field_to_mow(morning)
     sheet = drying_sheet(farm, field) if field is not None else None
     if field is None or sheet is None:
         return None
     try:
-        return drawn(as_json(sheet, PNG)), drying_picture_text(farm, field)
-    except NoPicture:
+        return run_drawing(sheet_json(sheet, PNG)), drying_picture_text(farm, field)
+    except DrawingFailed:
         return None
 
 
-def drawn(order: str, program: Sequence[str] = PROGRAM, within: float = WITHIN) -> bytes:
+def run_drawing(order: str, program: Sequence[str] = DRAW_COMMAND, time_limit: float = TIME_LIMIT) -> bytes:
     """Return a picture from a process of its own.
 
     Parameters
     ----------
     order : str
-        From `daemon.page.pictures.draw.as_json`.
+        From `daemon.page.pictures.draw.sheet_json`.
     program : sequence of str
         What draws.
-    within : float
+    time_limit : float
         How long it may take [s]; then it is ended.
 
     Raises
@@ -69,35 +69,35 @@ def drawn(order: str, program: Sequence[str] = PROGRAM, within: float = WITHIN) 
     NoPicture
         If it fails or takes too long.
     """
-    around = {name: os.environ[name] for name in HANDED_ON if name in os.environ}
+    around = {name: os.environ[name] for name in PASSED_ENVIRONMENT if name in os.environ}
     around |= {"OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "agg"}
     try:
         done = subprocess.run(
-            program, input=order.encode(), capture_output=True, timeout=within, env=around, check=True
+            program, input=order.encode(), capture_output=True, timeout=time_limit, env=around, check=True
         )
     except subprocess.CalledProcessError as error:
         why = (error.stderr.decode(errors="replace").strip() or "it said nothing").splitlines()[-1]
         log.warning("a picture could not be drawn: %s", why)
-        raise NoPicture from error
+        raise DrawingFailed from error
     except (OSError, subprocess.TimeoutExpired) as error:
         log.warning("a picture could not be drawn: %s", type(error).__name__)
-        raise NoPicture from error
+        raise DrawingFailed from error
     return done.stdout
 
 
 @dataclass(frozen=True)
-class _Kept:
+class _CachedPicture:
     picture: bytes | None  # None: it could not be drawn
     at: datetime
 
 
-class Pictures:
+class PictureCache:
     """Pictures that were drawn, kept so that a page that is loaded again costs nothing.
 
     Parameters
     ----------
     program, within
-        As for `drawn`.
+        As for `run_drawing`.
 
     Notes
     -----
@@ -105,10 +105,10 @@ class Pictures:
     a time, and what failed is tried again after ten minutes.
     """
 
-    def __init__(self, program: Sequence[str] = PROGRAM, within: float = WITHIN) -> None:
-        self._program, self._within = program, within
-        self._kept: OrderedDict[str, _Kept] = OrderedDict()
-        self._waiting, self._drawing = BoundedSemaphore(MOST_WAITING), Lock()
+    def __init__(self, program: Sequence[str] = DRAW_COMMAND, time_limit: float = TIME_LIMIT) -> None:
+        self._program, self._time_limit = program, time_limit
+        self._cache: OrderedDict[str, _CachedPicture] = OrderedDict()
+        self._waiting_slots, self._drawing_lock = BoundedSemaphore(MAX_WAITING), Lock()
 
     def svg(self, sheet: Sheet, now: datetime) -> bytes:
         """Return a picture of a sheet.
@@ -118,31 +118,31 @@ class Pictures:
         NoPicture
             If it could not be drawn, now or a moment ago, or if others are waiting already.
         """
-        order = as_json(sheet, SVG)
-        kept = self._known(order, now) or self._draw(order, now)
+        order = sheet_json(sheet, SVG)
+        kept = self._cached(order, now) or self._draw_in_turn(order, now)
         if kept.picture is None:
-            raise NoPicture
+            raise DrawingFailed
         return kept.picture
 
-    def _known(self, order: str, now: datetime) -> _Kept | None:
-        kept = self._kept.get(order)
-        return None if kept is None or (kept.picture is None and now - kept.at > AGAIN) else kept
+    def _cached(self, order: str, now: datetime) -> _CachedPicture | None:
+        kept = self._cache.get(order)
+        return None if kept is None or (kept.picture is None and now - kept.at > RETRY_AFTER) else kept
 
-    def _draw(self, order: str, now: datetime) -> _Kept:
-        if not self._waiting.acquire(blocking=False):
-            raise NoPicture
+    def _draw_in_turn(self, order: str, now: datetime) -> _CachedPicture:
+        if not self._waiting_slots.acquire(blocking=False):
+            raise DrawingFailed
         try:
-            with self._drawing:
-                kept = self._known(order, now) or self._new(order, now)
-                self._kept[order] = kept
-                while len(self._kept) > MOST_KEPT:
-                    self._kept.popitem(last=False)
+            with self._drawing_lock:
+                kept = self._cached(order, now) or self._draw_new(order, now)
+                self._cache[order] = kept
+                while len(self._cache) > MAX_CACHED:
+                    self._cache.popitem(last=False)
                 return kept
         finally:
-            self._waiting.release()
+            self._waiting_slots.release()
 
-    def _new(self, order: str, now: datetime) -> _Kept:
+    def _draw_new(self, order: str, now: datetime) -> _CachedPicture:
         try:
-            return _Kept(drawn(order, self._program, self._within), now)
-        except NoPicture:
-            return _Kept(None, now)
+            return _CachedPicture(run_drawing(order, self._program, self._time_limit), now)
+        except DrawingFailed:
+            return _CachedPicture(None, now)

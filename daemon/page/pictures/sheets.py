@@ -11,8 +11,8 @@ from daemon.page.pictures.draw import DryingSheet, GrowthSheet, Points, Tick
 from daemon.words.catalog import phrase
 from daemon.words.numbers import day_text, time_text
 
-HOURS_BETWEEN: Final = 3  # ticks
-MOST_DAYS: Final = 3  # that are named below a picture of days
+TICK_HOURS: Final = 3  # ticks
+MAX_NAMED_DAYS: Final = 3  # that are named below a picture of days
 HOUR: Final = timedelta(hours=1)
 
 
@@ -27,12 +27,12 @@ def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
         water=[None if one is None else _points(one, 100.0) for one in shown.water],
         rain=shown.rain,
         sun=shown.sun,
-        ticks=_hours(farm, shown),
-        mown=_hour(shown, shown.mown),
+        ticks=_hour_ticks(farm, shown),
+        mown=_axis_hour(shown, shown.mown),
         cut_with=None if shown.water_at_mowing is None else _points(shown.water_at_mowing, 100.0),
         fit=(low, high),
-        raking=_hour(shown, day.rake_from) if day is not None and day.rake_from is not None else None,
-        baling=(_hour(shown, baling[0]), _hour(shown, baling[1])) if baling[0] and baling[1] else None,
+        raking=_axis_hour(shown, day.rake_from) if day is not None and day.rake_from is not None else None,
+        baling=(_axis_hour(shown, baling[0]), _axis_hour(shown, baling[1])) if baling[0] and baling[1] else None,
         words={
             **{name: phrase(f"drawn.{name}") for name in ("water", "rain", "half", "sun", "mow", "rake", "bale")},
             "fit": phrase("picture.fit", low=f"{low:.0f}", high=f"{high:.0f}"),
@@ -46,7 +46,7 @@ def growth_sheet(field: FieldProspect, today: date) -> GrowthSheet | None:
     if len(days) < 2 or field.ndf_target is None:
         return None
     ahead = [float((day.date - today).days) for day in days]
-    apart = math.ceil((ahead[-1] + 1.0) / MOST_DAYS)
+    apart = math.ceil((ahead[-1] + 1.0) / MAX_NAMED_DAYS)
     return GrowthSheet(
         days=ahead,
         fibre=[_points(day.ndf) for day in days],
@@ -57,7 +57,7 @@ def growth_sheet(field: FieldProspect, today: date) -> GrowthSheet | None:
     )
 
 
-def first_to_mow(morning: Morning) -> FieldProspect | None:
+def first_field_to_mow(morning: Morning) -> FieldProspect | None:
     """Return the field that is mown first today, None where none is."""
     name = next((advice.field for advice in morning.mows), None)
     return next((field for field in morning.prospect.fields if field.name == name), None)
@@ -67,17 +67,17 @@ def _points(band: Band, times: float = 1.0) -> Points:
     return times * band.low, times * band.mid, times * band.high
 
 
-def _hour(shown: DryingPicture, at: datetime) -> float:
+def _axis_hour(picture: DryingPicture, at: datetime) -> float:
     """Return how many hours after the left edge a moment stands."""
-    return (at - shown.begins) / HOUR
+    return (at - picture.begins) / HOUR
 
 
-def _hours(farm: Farm, shown: DryingPicture) -> list[Tick]:
-    moments = [(float(hour), shown.begins + hour * HOUR) for hour in range(1, len(shown.water))]
-    return [(at, _whole_hour(moment, farm.units)) for at, moment in moments if moment.hour % HOURS_BETWEEN == 0]
+def _hour_ticks(farm: Farm, picture: DryingPicture) -> list[Tick]:
+    moments = [(float(hour), picture.begins + hour * HOUR) for hour in range(1, len(picture.water))]
+    return [(at, _hour_text(moment, farm.units)) for at, moment in moments if moment.hour % TICK_HOURS == 0]
 
 
-def _whole_hour(at: datetime, units: Units) -> str:
+def _hour_text(at: datetime, units: Units) -> str:
     """Return an hour as short as there is room for."""
     if units is Units.METRIC:
         return time_text(at, units)

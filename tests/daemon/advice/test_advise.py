@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.advice.advise import Memory, look
+from daemon.advice.advise import Stores, advise
 from daemon.domain.farm import Farm
 from daemon.learning.record import ForecastRecord
 from tests.loopback.hours import invented, source
@@ -32,9 +32,9 @@ def farm(server: OpenMeteo) -> Farm:
 
 def test_what_is_said_is_kept_where_it_is_to_be_and_is_not_in_the_morning(farm: Farm, tmp_path: Path) -> None:
     ledger = ForecastRecord(tmp_path / "record.sqlite3")
-    read_only = look(farm, NOW, memory=Memory(None, ledger))
+    read_only = advise(farm, NOW, stores=Stores(None, ledger))
     assert ledger.unverified(date(2026, 6, 20)) == ()
-    morning = look(farm, NOW, memory=Memory(None, ledger, keeping=True))
+    morning = advise(farm, NOW, stores=Stores(None, ledger, is_recording=True))
     assert morning == read_only
     assert morning.prospect.forecast_cases == ()
     kept = ledger.unverified(date(2026, 6, 11))
@@ -46,9 +46,9 @@ def test_what_is_said_is_kept_where_it_is_to_be_and_is_not_in_the_morning(farm: 
 
 def test_the_next_look_judges_the_days_that_have_come(farm: Farm, server: OpenMeteo, tmp_path: Path) -> None:
     ledger = ForecastRecord(tmp_path / "record.sqlite3")
-    look(farm, NOW, memory=Memory(None, ledger, keeping=True))
+    advise(farm, NOW, stores=Stores(None, ledger, is_recording=True))
     server.now = NOW + timedelta(hours=20)
-    later = look(farm, server.now, memory=Memory(None, ledger, keeping=True))
+    later = advise(farm, server.now, stores=Stores(None, ledger, is_recording=True))
     assert ledger.load_record(date(2026, 6, 11)).odds.size == 2
     assert "holds 2 cases of 1 day" in later.prospect.record[0]
 
@@ -59,8 +59,8 @@ def test_a_record_that_cannot_be_used_costs_no_morning(
     path = tmp_path / "record.sqlite3"
     path.write_text("not a database, but long enough to be looked at" * 30)
     with caplog.at_level(logging.WARNING):
-        morning = look(farm, NOW, memory=Memory(None, ForecastRecord(path), keeping=True))
-    assert [one.kind for one in morning.advices] == [one.kind for one in look(farm, NOW).advices]
+        morning = advise(farm, NOW, stores=Stores(None, ForecastRecord(path), is_recording=True))
+    assert [one.kind for one in morning.advices] == [one.kind for one in advise(farm, NOW).advices]
     assert morning.prospect.trouble is None
     assert "the odds are not corrected" in caplog.text
     assert "was not kept in the record" in caplog.text

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.advice.decide import UNKNOWABLE, Underway, decide
+from daemon.advice.decide import NO_ADVICE_REASONS, DayUnderway, decide
 from daemon.domain.advice import AdviceKind, Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
@@ -14,7 +14,7 @@ from daemon.planning.prospect import unknown_prospect
 from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=150)
-WAITS = sorted(set(Reason) - UNKNOWABLE)
+WAITS = sorted(set(Reason) - NO_ADVICE_REASONS)
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ def test_the_day_is_that_of_the_farms_clock(two_elms: Farm) -> None:
     assert len(decide(two_elms, found).mows) == 1
 
 
-@pytest.mark.parametrize("reason", sorted(UNKNOWABLE))
+@pytest.mark.parametrize("reason", sorted(NO_ADVICE_REASONS))
 def test_every_unknown_is_no_advice_even_with_an_area(two_elms: Farm, reason: Reason) -> None:
     whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=reason, detail="why")
     today = field_prospect("Creek", 9, field_day(reason=reason))
@@ -63,7 +63,7 @@ def test_every_known_hindrance_is_to_wait(two_elms: Farm, reason: Reason) -> Non
         assert (advice.kind, advice.area, advice.reason) == (AdviceKind.WAIT, 0.0, reason)
 
 
-@pytest.mark.parametrize("reason", sorted(UNKNOWABLE))
+@pytest.mark.parametrize("reason", sorted(NO_ADVICE_REASONS))
 def test_without_weather_no_field_gets_advice(two_elms: Farm, reason: Reason) -> None:
     morning = decide(two_elms, unknown_prospect(two_elms, DAWN, reason, "the server is down"))
     assert [advice.field for advice in morning.advices] == ["Long Meadow", "Creek & Bend"]
@@ -146,14 +146,14 @@ def watched(name: str, state: WatchState) -> WatchedField:
 MOWS, WAITS_FOR_SUN = field_day(), field_day(0, 0, 0.3, Reason.WILL_NOT_DRY)
 
 
-def kinds(found: Prospect, underway: Underway) -> list[tuple[str, AdviceKind, Reason | None]]:
+def kinds(found: Prospect, underway: DayUnderway) -> list[tuple[str, AdviceKind, Reason | None]]:
     return sorted((one.field, one.kind, one.reason) for one in decide(farm(), found, underway).advices)
 
 
 def test_what_was_said_stands_once_mowing_has_begun() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     now_otherwise = two(WAITS_FOR_SUN, MOWS, hours=4)  # half past nine; mowing was to begin at eight
-    underway = Underway(morning, (watched("Long Meadow", WatchState.ON_TRACK),))
+    underway = DayUnderway(morning, (watched("Long Meadow", WatchState.ON_TRACK),))
     assert kinds(now_otherwise, underway) == [
         ("Creek & Bend", AdviceKind.WAIT, Reason.CROP_LIES),
         ("Long Meadow", AdviceKind.MOW, None),
@@ -163,13 +163,13 @@ def test_what_was_said_stands_once_mowing_has_begun() -> None:
 
 def test_what_is_no_longer_watched_was_cut_before_and_does_not_stand() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
-    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=4), Underway(morning))
+    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=4), DayUnderway(morning))
     assert ("Long Meadow", AdviceKind.WAIT, Reason.WILL_NOT_DRY) in found
 
 
 def test_before_mowing_begins_the_newest_look_is_heard() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
-    assert kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=1), Underway(morning)) == [
+    assert kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=1), DayUnderway(morning)) == [
         ("Creek & Bend", AdviceKind.WAIT, Reason.WILL_NOT_DRY),
         ("Long Meadow", AdviceKind.WAIT, Reason.WILL_NOT_DRY),
     ]
@@ -179,7 +179,7 @@ def test_what_was_called_off_is_not_advised_again() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     off = (watched("Long Meadow", WatchState.WILL_NOT_MAKE_IT),)
     for hours in (1, 4, 6):
-        found = decide(farm(), two(MOWS, WAITS_FOR_SUN, hours=hours), Underway(morning, off))
+        found = decide(farm(), two(MOWS, WAITS_FOR_SUN, hours=hours), DayUnderway(morning, off))
         assert found.mows == ()
         assert found.watched == off
         assert next(one for one in found.advices if one.field == "Long Meadow").reason is Reason.CALLED_OFF
@@ -189,14 +189,14 @@ def test_what_was_left_uncut_is_not_advised_again_and_makes_room() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     done = (watched("Long Meadow", WatchState.DONE),)
     for hours in (1, 4):
-        assert kinds(two(MOWS, MOWS, hours=hours), Underway(morning, done, uncut=("Long Meadow",))) == [
+        assert kinds(two(MOWS, MOWS, hours=hours), DayUnderway(morning, done, left_uncut=("Long Meadow",))) == [
             ("Creek & Bend", AdviceKind.MOW, None),
             ("Long Meadow", AdviceKind.WAIT, Reason.LEFT_UNCUT),
         ]
 
 
 def test_a_crop_that_lies_keeps_everybody_from_another_field() -> None:
-    assert kinds(two(MOWS, MOWS), Underway(lying=("Hill",))) == [
+    assert kinds(two(MOWS, MOWS), DayUnderway(lying=("Hill",))) == [
         ("Creek & Bend", AdviceKind.WAIT, Reason.CROP_LIES),
         ("Long Meadow", AdviceKind.WAIT, Reason.CROP_LIES),
     ]
@@ -204,18 +204,18 @@ def test_a_crop_that_lies_keeps_everybody_from_another_field() -> None:
 
 def test_a_day_that_is_full_beside_a_crop_that_lies_is_full_of_that() -> None:
     full = field_day(0, 0, None, Reason.DAY_IS_FULL)
-    assert ("Creek & Bend", AdviceKind.WAIT, Reason.CROP_LIES) in kinds(two(MOWS, full), Underway(lying=("Hill",)))
-    assert ("Creek & Bend", AdviceKind.WAIT, Reason.DAY_IS_FULL) in kinds(two(MOWS, full), Underway())
+    assert ("Creek & Bend", AdviceKind.WAIT, Reason.CROP_LIES) in kinds(two(MOWS, full), DayUnderway(lying=("Hill",)))
+    assert ("Creek & Bend", AdviceKind.WAIT, Reason.DAY_IS_FULL) in kinds(two(MOWS, full), DayUnderway())
 
 
 def test_what_is_wrapped_makes_room_for_the_newest_look() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     done = (watched("Long Meadow", WatchState.DONE),)
-    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=8), Underway(morning, done))
+    found = kinds(two(WAITS_FOR_SUN, WAITS_FOR_SUN, hours=8), DayUnderway(morning, done))
     assert ("Long Meadow", AdviceKind.WAIT, Reason.WILL_NOT_DRY) in found
 
 
 def test_what_cannot_be_known_is_no_advice_whatever_was_said() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
     stale = unknown_prospect(farm(), DAWN + timedelta(hours=4), Reason.DATA_STALE, "30 hours old")
-    assert {one.kind for one in decide(farm(), stale, Underway(morning)).advices} == {AdviceKind.NONE}
+    assert {one.kind for one in decide(farm(), stale, DayUnderway(morning)).advices} == {AdviceKind.NONE}

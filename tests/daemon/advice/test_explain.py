@@ -7,8 +7,8 @@ from datetime import date, timedelta
 import pytest
 
 from daemon.advice.decide import decide
-from daemon.advice.explain.provenance import sources
-from daemon.advice.explain.text import LEGEND, WIDTH, explain
+from daemon.advice.explain.provenance import provenance_by_topic
+from daemon.advice.explain.text import LEGEND, LINE_WIDTH, explanation_text
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Estimates, Farm, Look, Units
 from daemon.domain.field_watch import start_watch
@@ -24,7 +24,7 @@ NAME = "Long Meadow"
 
 def blocks(morning: Morning, given: Farm | None = None) -> dict[str, str]:
     """The blocks of the text by how they begin."""
-    said = explain(given or farm(), morning, NAME).split("\n\n")
+    said = explanation_text(given or farm(), morning, NAME).split("\n\n")
     return {re.split(r"[ :,\n]", block, maxsplit=1)[0]: block for block in said}
 
 
@@ -41,8 +41,8 @@ def nothing_known() -> Morning:
 @pytest.mark.parametrize("morning", [whole_morning(), mow_morning(), wait_morning(), nothing_known()])
 @pytest.mark.parametrize("units", list(Units))
 def test_no_line_is_too_long_to_read(morning: Morning, units: Units) -> None:
-    lines = explain(farm(units=units), morning, NAME).splitlines()
-    assert max(map(len, lines)) <= WIDTH < 100
+    lines = explanation_text(farm(units=units), morning, NAME).splitlines()
+    assert max(map(len, lines)) <= LINE_WIDTH < 100
 
 
 def test_every_block_with_numbers_has_its_source_at_the_end() -> None:
@@ -81,7 +81,7 @@ def test_the_estimates_of_the_year_that_are_in_force_are_told() -> None:
 
 
 def test_the_commands_that_put_it_right_name_the_field() -> None:
-    said = explain(farm(), whole_morning(), NAME)
+    said = explanation_text(farm(), whole_morning(), NAME)
     for command in (
         'stage "Long Meadow" WORD',
         'ground "Long Meadow" firm|soft|ruts',
@@ -91,7 +91,9 @@ def test_the_commands_that_put_it_right_name_the_field() -> None:
 
 
 def test_a_field_may_have_any_name() -> None:
-    assert sources(farm(), "5 {a} %s")["growth"].put_right_by.startswith('forenoon note stage "5 {a} %s" WORD')
+    assert provenance_by_topic(farm(), "5 {a} %s")["growth"].put_right_by.startswith(
+        'forenoon note stage "5 {a} %s" WORD'
+    )
 
 
 def test_what_the_crop_loses_is_told_with_its_three_points() -> None:
@@ -104,7 +106,7 @@ def test_what_the_crop_loses_is_told_with_its_three_points() -> None:
 
 
 def test_a_day_without_losses_says_nothing_of_them() -> None:
-    said = explain(farm(), mow_morning(), NAME)
+    said = explanation_text(farm(), mow_morning(), NAME)
     assert "Breathed" not in said
     assert "would take" not in said
     assert "Order" not in said
@@ -136,7 +138,7 @@ def test_the_order_of_a_field_that_had_better_wait_or_comes_second() -> None:
 
 def test_the_farms_own_estimates_are_named_as_such() -> None:
     own = replace(farm(), estimates=Estimates(spoiled_loss=0.4, firm_below=0.8))
-    said = " ".join(explain(own, whole_morning(), NAME).split())
+    said = " ".join(explanation_text(own, whole_morning(), NAME).split())
     assert "loses 40% of its worth (the settings)" in said
     assert "topsoil under 80% of what it holds when drained (the settings)" in said
     assert "10 mm lacking in the root zone (remembered: Schulte 2005)" in said
@@ -165,7 +167,9 @@ def test_a_look_that_was_used_is_told_and_both_kinds_of_a_mix() -> None:
         "Growth: ripe, grasses early heads, legumes buds (estimate)",
         "  full heads seen on 29 May 2026; the clock of the grasses takes most of the way to what was seen",
     ]
-    assert "good to about four days, about two after a look" in " ".join(explain(farm(), changed(), NAME).split())
+    assert "good to about four days, about two after a look" in " ".join(
+        explanation_text(farm(), changed(), NAME).split()
+    )
 
 
 def test_a_field_that_was_cut_yesterday_says_so_and_no_more_of_its_crop() -> None:
@@ -192,21 +196,21 @@ def test_days_that_are_held_at_their_ends_are_not_told_as_days(days: float, word
 def test_what_lies_stands_before_the_advice() -> None:
     morning = start_watch(mow_morning())
     morning = replace(morning, watched=(replace(morning.watched[0], noted=True, timed=True),))
-    said = explain(farm(), morning, NAME).splitlines()
+    said = explanation_text(farm(), morning, NAME).splitlines()
     assert said[0] == "Long Meadow, 22 acres"
     assert said[1].startswith("Long Meadow, 20 acres cut at 8:00 am: on track, bale from 3:30 pm,")
-    assert explain(farm(), morning, "Creek & Bend").splitlines()[1].startswith("Today: wait")
+    assert explanation_text(farm(), morning, "Creek & Bend").splitlines()[1].startswith("Today: wait")
 
 
 def test_the_legend_stands_before_the_first_three_numbers_that_need_it() -> None:
-    said = explain(farm(), mow_morning(), NAME)
+    said = explanation_text(farm(), mow_morning(), NAME)
     assert said.index("Three numbers in a row") < said.index("fibre (NDF) 46, 49, 52%")
     assert LEGEND in " ".join(said.split())
-    assert "Three numbers" not in explain(farm(), nothing_known(), NAME)  # there are none
+    assert "Three numbers" not in explanation_text(farm(), nothing_known(), NAME)  # there are none
 
 
 def test_a_field_of_which_nothing_is_known_says_why() -> None:
-    said = explain(farm(), nothing_known(), NAME)
+    said = explanation_text(farm(), nothing_known(), NAME)
     assert "no advice, because the forecast is too old (30 hours old)." in said
     assert "Growth: not known." in said
     assert "Coming days" not in said
@@ -296,9 +300,9 @@ def test_official_warnings_are_told() -> None:
     warning = OfficialWarning("Thunderstorm Watch", "the weather office", DAWN, DAWN + timedelta(hours=9))
     morning = whole_morning()
     warned = replace(morning, prospect=replace(morning.prospect, warnings=(warning,)))
-    said = explain(farm(), warned, NAME)
+    said = explanation_text(farm(), warned, NAME)
     assert "Beware: Official warning: Thunderstorm Watch, Monday 5:30 am to Monday 2:30 pm" in said
-    assert "Official warning" not in explain(farm(), morning, NAME)
+    assert "Official warning" not in explanation_text(farm(), morning, NAME)
 
 
 def test_a_field_that_is_cut_in_part_says_what_stands() -> None:
@@ -318,7 +322,7 @@ def test_a_source_that_was_told_is_not_told_again() -> None:
 
 def test_a_field_that_is_not_there() -> None:
     with pytest.raises(KeyError):
-        explain(farm(), mow_morning(), "Hill")
+        explanation_text(farm(), mow_morning(), "Hill")
 
 
 @pytest.mark.parametrize(

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 
 from daemon.advice.decide import decide
-from daemon.advice.explain.provenance import sources
-from daemon.advice.explain.report import report
+from daemon.advice.explain.provenance import provenance_by_topic
+from daemon.advice.explain.report import morning_report
 from daemon.domain.advice import Morning, WatchState
 from daemon.domain.farm import Units
 from daemon.domain.field_watch import start_watch
@@ -32,7 +32,7 @@ DAY = {
 
 
 def read_back(morning: Morning, units: Units = Units.US) -> dict[str, Any]:
-    read: dict[str, Any] = json.loads(json.dumps(report(farm(units=units), morning), allow_nan=False))
+    read: dict[str, Any] = json.loads(json.dumps(morning_report(farm(units=units), morning), allow_nan=False))
     return read
 
 
@@ -135,8 +135,8 @@ def test_every_number_of_a_field_has_its_range_its_source_and_what_would_put_it_
 
 
 def test_the_hours_of_a_record_are_not_said_to_be_drawn_to_a_prior() -> None:
-    assert "pulled towards an ordinary day's 3 in 10" in sources(farm())["odds"].source
-    assert "recorded" in sources(farm(), known=True)["odds"].source
+    assert "pulled towards an ordinary day's 3 in 10" in provenance_by_topic(farm())["odds"].source
+    assert "recorded" in provenance_by_topic(farm(), is_recorded=True)["odds"].source
 
 
 def test_what_the_pictures_show_is_told_in_si_units() -> None:

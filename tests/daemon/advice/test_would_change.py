@@ -5,9 +5,9 @@ from datetime import date
 
 import pytest
 
-from daemon.advice.explain.report import report_of_field
-from daemon.advice.explain.text import explain
-from daemon.advice.explain.would_change import TURNED_BY, turned_by
+from daemon.advice.explain.report import field_report
+from daemon.advice.explain.text import explanation_text
+from daemon.advice.explain.would_change import WOULD_CHANGE, would_change
 from daemon.domain.advice import Advice, AdviceKind
 from daemon.domain.farm import Units
 from daemon.domain.prospect import AreaOdds, Band, FieldDay, PlantKindToday, Reason
@@ -20,14 +20,14 @@ NAME = "Long Meadow"
 
 def turned(reason: Reason, **of_day: object) -> str:
     day = replace(FieldDay(whole_morning().date, None, None, None), **of_day)  # type: ignore[arg-type]
-    return turned_by(farm(), FIELD, Advice(NAME, AdviceKind.WAIT, 0.0, reason, day))
+    return would_change(farm(), FIELD, Advice(NAME, AdviceKind.WAIT, 0.0, reason, day))
 
 
 def test_every_reason_has_its_answer() -> None:
-    assert set(TURNED_BY) == set(Reason)
+    assert set(WOULD_CHANGE) == set(Reason)
     for reason in Reason:
         assert turned(reason).strip(" .;") == turned(reason) != ""
-        assert turned_by(farm(), FIELD, Advice(NAME, AdviceKind.NONE, 0.0, reason, None)) != ""
+        assert would_change(farm(), FIELD, Advice(NAME, AdviceKind.NONE, 0.0, reason, None)) != ""
 
 
 def test_the_numbers_that_it_hangs_on_are_told() -> None:
@@ -41,20 +41,20 @@ def test_the_numbers_that_it_hangs_on_are_told() -> None:
 
 
 def test_the_text_and_the_data_say_it() -> None:
-    said = " ".join(explain(farm(), whole_morning(), NAME).split())
+    said = " ".join(explanation_text(farm(), whole_morning(), NAME).split())
     assert "Would change it: odds under 7 in 10 for 2 acres (they are 9 in 10), by rain, soft ground or slower" in said
-    told = report_of_field(farm(units=Units.METRIC), mow_morning(), NAME)
+    told = field_report(farm(units=Units.METRIC), mow_morning(), NAME)
     would = told["fields"][0]["advice"]["would_change"]
     assert would.startswith("odds under 7 in 10 for 0.8 hectares (they are 9 in 10), by rain")
 
 
 def test_the_data_of_a_field_hold_no_other() -> None:
-    told = report_of_field(farm(), mow_morning(), NAME)
+    told = field_report(farm(), mow_morning(), NAME)
     assert [one["name"] for one in told["fields"]] == [NAME]
     assert told["about"]["growth"]["put_right_by"].startswith(f'forenoon note stage "{NAME}" WORD')
     assert {"weather", "odds_needed", "record", "trouble"} <= told.keys()
     with pytest.raises(StopIteration):
-        report_of_field(farm(), mow_morning(), "Hill")
+        field_report(farm(), mow_morning(), "Hill")
 
 
 def advised(kind: AdviceKind, reason: Reason | None, **of_day: object) -> Advice:
@@ -65,21 +65,23 @@ def advised(kind: AdviceKind, reason: Reason | None, **of_day: object) -> Advice
 def test_fibre_that_lacks_a_little_never_reads_as_enough() -> None:
     for mid, words in ((46.96, "of 47.0%; it is 46.9%"), (46.4, "of 47%; it is 46%"), (46.6, "of 47.0%; it is 46.6%")):
         field = replace(FIELD, ndf=Band(mid - 3.0, mid, mid + 3.0))
-        assert words in turned_by(farm(), field, advised(AdviceKind.WAIT, Reason.NOT_RIPE))
+        assert words in would_change(farm(), field, advised(AdviceKind.WAIT, Reason.NOT_RIPE))
 
 
 def test_no_look_is_asked_for_where_none_tells_the_stage() -> None:
     grass, legume = PlantKindToday("grasses", "leafy", 315.0), PlantKindToday("legumes", "vegetative", 205.0)
     waits = advised(AdviceKind.WAIT, Reason.NOT_RIPE)
     regrown = replace(FIELD, last_cut=date(2026, 5, 1), kinds=(grass,))
-    assert turned_by(farm(), regrown, waits) == "fibre (NDF) of 47%; it is 44%"
+    assert would_change(farm(), regrown, waits) == "fibre (NDF) of 47%; it is 44%"
     for seen in (replace(regrown, last_cut=None), replace(regrown, kinds=(grass, legume))):
-        assert turned_by(farm(), seen, waits).endswith("Or a look that finds the stand further on, noted")
+        assert would_change(farm(), seen, waits).endswith("Or a look that finds the stand further on, noted")
 
 
 def test_a_field_that_was_just_cut_waits_for_its_next_growth() -> None:
     cut = replace(FIELD, last_cut=whole_morning().date, dry_matter=0.1, dry_matter_band=None)
-    assert turned_by(farm(), cut, advised(AdviceKind.WAIT, Reason.NOT_RIPE)) == "nothing until the next growth is ripe"
+    assert (
+        would_change(farm(), cut, advised(AdviceKind.WAIT, Reason.NOT_RIPE)) == "nothing until the next growth is ripe"
+    )
 
 
 def test_ground_must_be_firm_in_as_much_of_the_forecast_as_the_odds_take() -> None:
@@ -121,5 +123,5 @@ def test_the_settings_that_it_hangs_on_are_told_as_they_stand() -> None:
 )
 def test_a_swath_gets_no_wider_than_what_is_cut(grown: float, words: str) -> None:
     thick = replace(FIELD, dry_matter=grown, dry_matter_band=None)
-    said = turned_by(farm(units=Units.METRIC), thick, advised(AdviceKind.NONE, Reason.TOO_THICK))
+    said = would_change(farm(units=Units.METRIC), thick, advised(AdviceKind.NONE, Reason.TOO_THICK))
     assert said == f"{words} than about 6.8 tonnes of dry matter a hectare (expected_yield of the field)"

@@ -517,7 +517,7 @@ def test_a_note_from_a_process_of_its_own(tmp_path: Path, record_farm: Path) -> 
         check=True,
     )
     assert looked.stdout == "Noted Long Field: ground soft on 9 June 2026; to undo it: forenoon note undo 2\n"
-    told = [(line.id, line.moisture, line.ground) for line in Diary(state / "diary.sqlite3").lines()]
+    told = [(line.id, line.moisture, line.ground) for line in Diary(state / "diary.sqlite3").notes()]
     assert told == [(1, 0.58, None), (2, None, "soft")]
 
 

@@ -20,21 +20,21 @@ import pytest
 import requests
 from itsdangerous import URLSafeSerializer
 
-from daemon.diary.answers.choices import SEEN
+from daemon.diary.answers.choices import STAGE_CHOICES
 from daemon.diary.answers.links import Answers, Links
 from daemon.diary.answers.store import DATABASE as ANSWERS
 from daemon.diary.answers.store import AlreadyUsed, AnswerFile, AnswersError
-from daemon.diary.overlay import with_diary
-from daemon.diary.store import DATABASE, Diary, LineKind
+from daemon.diary.overlay import apply_diary
+from daemon.diary.store import DATABASE, Diary, NoteKind
 from daemon.domain.advice import AdviceKind, Morning, WatchState
 from daemon.domain.farm import Channel, Farm
 from daemon.domain.field_watch import start_watch
 from daemon.domain.prospect import PlantKindToday, Reason, Ripeness
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import email_of, say
-from daemon.page.answer_pages import answering
+from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
-from daemon.page.today import make_view
+from daemon.page.today import take_snapshot
 from models.looks import LOOK_STAGES
 from models.stages import LEAFY_REGROWTH
 from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
@@ -81,9 +81,9 @@ class Site:
     address: str = ""
 
     @property
-    def diary(self) -> list[tuple[LineKind, str, str]]:
+    def diary(self) -> list[tuple[NoteKind, str, str]]:
         """The kinds, fields and local days of the lines."""
-        lines = Diary(self.folder / DATABASE).lines()
+        lines = Diary(self.folder / DATABASE).notes()
         return [(one.kind, one.field, f"{one.at.astimezone(self.farm.place.timezone):%m-%d}") for one in lines]
 
     def links(self) -> Links:
@@ -115,8 +115,8 @@ class Site:
 def site(tmp_path: Path) -> Iterator[Site]:
     clock = Hand()
     one = Site(tmp_path, our_farm(), our_morning(), clock, Answers(tmp_path, clock))
-    app = create_app(lambda: make_view(one.farm, one.morning, (), clock.now()), links=one.answers.links)
-    app.register_blueprint(answering(one.answers, lambda: one.farm))
+    app = create_app(lambda: take_snapshot(one.farm, one.morning, (), clock.now()), links=one.answers.links)
+    app.register_blueprint(answer_blueprint(one.answers, lambda: one.farm))
     server = PageServer(app, "127.0.0.1", 0)
     one.address = server.address.rstrip("/")
     try:
@@ -149,9 +149,9 @@ def test_who_cut_as_much_as_advised_left_the_rest_standing(site: Site) -> None:
     assert asked(site)[:3] == ["Cut 8 acres of it", "Cut all of it", "Did not cut it"]
     assert "To be noted: Long Meadow: 8 acres of it cut on 1 June 2026." in text_of(site.get(site.link(asked(site)[0])))
     site.press(site.link("Cut 8 acres of it"))
-    (line,) = Diary(site.folder / DATABASE).lines()
+    (line,) = Diary(site.folder / DATABASE).notes()
     assert line.area == pytest.approx(8 * ACRE, abs=1e-4)
-    (field, *_) = with_diary(site.farm, [line], SOON).fields
+    (field, *_) = apply_diary(site.farm, [line], SOON).fields
     assert field.standing == pytest.approx(14 * ACRE, abs=1e-3)
 
 
@@ -177,22 +177,22 @@ def test_a_regrowth_of_grass_is_not_asked_for_heads(site: Site) -> None:
 
 
 def test_the_stages_that_are_asked_for_are_known() -> None:
-    assert all(word in LOOK_STAGES[legume] for legume, words in SEEN.items() for word in words)
+    assert all(word in LOOK_STAGES[legume] for legume, words in STAGE_CHOICES.items() for word in words)
 
 
 def test_of_a_crop_that_lies_it_is_asked_how_wet_it_is(site: Site) -> None:
     diary = Diary(site.folder / DATABASE)
-    diary.add(LineKind.CUT, "Long Meadow", DAWN, DAWN)
+    diary.add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
     assert asked(site) == ["Moisture was ...", "Wrapped it", "Did not cut it"]
-    diary.strike(1)
-    diary.add(LineKind.CUT, "Long Meadow", DAWN - timedelta(days=1), DAWN)
+    diary.delete(1)
+    diary.add(NoteKind.CUT, "Long Meadow", DAWN - timedelta(days=1), DAWN)
     assert asked(site) == ["Moisture was ...", "Wrapped it"]
-    diary.add(LineKind.WRAPPED, "Long Meadow", DAWN, DAWN)
+    diary.add(NoteKind.WRAPPED, "Long Meadow", DAWN, DAWN)
     assert "Wrapped it" not in asked(site)
 
 
 def test_where_a_part_lies_and_the_rest_is_advised_both_are_asked(site: Site) -> None:
-    Diary(site.folder / DATABASE).add(LineKind.CUT, "Long Meadow", DAWN - timedelta(days=1), DAWN, area=8 * ACRE)
+    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", DAWN - timedelta(days=1), DAWN, area=8 * ACRE)
     long, creek = our_morning().advices
     first, *others = our_morning().prospect.fields
     prospect = replace(our_morning().prospect, fields=(replace(first, standing=14 * ACRE), *others))
@@ -209,7 +209,7 @@ def test_the_moisture_of_the_day_is_told_with_the_mornings_email(site: Site) -> 
     first = text_of(site.press(moisture, percent="57"))
     assert "It is set aside until the cut of Long Meadow on that day or the day before is noted." in first
     assert site.press(cut).status_code == 200
-    assert [kind for kind, *_ in site.diary] == [LineKind.MOISTURE, LineKind.CUT]
+    assert [kind for kind, *_ in site.diary] == [NoteKind.MOISTURE, NoteKind.CUT]
 
 
 def test_what_was_called_off_may_have_been_cut_all_the_same(site: Site) -> None:
@@ -233,7 +233,7 @@ def test_of_nothing_known_nothing_is_asked(site: Site) -> None:
 def test_the_email_carries_links_in_both_its_forms_for_each_person(site: Site) -> None:
     cat = person("Cat", Channel.EMAIL, "mailto://127.0.0.1:2")
     its = replace(site.farm, alerts=replace(site.farm.alerts, people=(person(), BEN, cat)))
-    told = say(its, site.morning, TaskKind.MORNING, site.answers.add)
+    told = say(its, site.morning, TaskKind.MORNING, site.answers.add_links)
     mail = told[BEN]
     assert mail.html is not None
     shown = re.findall(rf"^- ([^:]+): ({PUBLIC}/answer/[\w.-]+)$", mail.body, re.MULTILINE)
@@ -246,7 +246,7 @@ def test_the_email_carries_links_in_both_its_forms_for_each_person(site: Site) -
     )
     assert "http" not in told[person()].body, "no links in a text"
     for task in (TaskKind.EVENING, TaskKind.SIGN_OF_LIFE):
-        assert all("/answer/" not in one.body for one in say(its, site.morning, task, site.answers.add).values())
+        assert all("/answer/" not in one.body for one in say(its, site.morning, task, site.answers.add_links).values())
 
 
 def test_the_page_carries_links_that_lead_to_itself(site: Site) -> None:
@@ -254,12 +254,12 @@ def test_the_page_carries_links_that_lead_to_itself(site: Site) -> None:
     paths = re.findall(r'<a href="(/answer/[\w.-]+)">', page)
     assert len(paths) == len(OF_A_FIELD_TO_MOW)
     assert site.press(paths[0]).status_code == 200
-    assert site.diary == [(LineKind.CUT, "Long Meadow", "06-01")]
+    assert site.diary == [(NoteKind.CUT, "Long Meadow", "06-01")]
 
 
 def test_what_lies_since_yesterday_is_asked_of_on_the_first_page(site: Site) -> None:
     yesterday = DAWN - timedelta(days=1)
-    Diary(site.folder / DATABASE).add(LineKind.CUT, "Long Meadow", yesterday, yesterday)
+    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", yesterday, yesterday)
     given = wait_morning()
     (long,) = given.prospect.fields
     creek = replace(long, name="Creek & Bend", last_cut=DAY - timedelta(days=4))
@@ -275,7 +275,7 @@ def test_without_an_address_there_are_no_links_and_nothing_answers(site: Site) -
     form = site.form(path)
     site.farm = our_farm(None)
     assert site.links() == {}
-    mail = say(site.farm, site.morning, TaskKind.MORNING, site.answers.add)[BEN]
+    mail = say(site.farm, site.morning, TaskKind.MORNING, site.answers.add_links)[BEN]
     assert mail == email_of(site.farm, site.morning)
     assert "/answer/" not in site.get("/").text
     assert (site.get(path).status_code, site.post(path, form).status_code) == (404, 404)
@@ -284,7 +284,9 @@ def test_without_an_address_there_are_no_links_and_nothing_answers(site: Site) -
 
 def test_a_message_does_not_wait_for_links_that_cannot_be_signed(site: Site) -> None:
     (site.folder / ANSWERS).mkdir()
-    assert say(site.farm, site.morning, TaskKind.MORNING, site.answers.add)[BEN] == email_of(site.farm, site.morning)
+    assert say(site.farm, site.morning, TaskKind.MORNING, site.answers.add_links)[BEN] == email_of(
+        site.farm, site.morning
+    )
     assert site.get("/").status_code == 200
 
 
@@ -294,13 +296,13 @@ def test_a_message_does_not_wait_for_links_that_cannot_be_signed(site: Site) -> 
 @pytest.mark.parametrize(
     ("words", "question", "kind"),
     [
-        ("Cut all of it", "Long Meadow: cut on 1 June 2026", LineKind.CUT),
-        ("Did not cut it", "Long Meadow: not cut on 1 June 2026", LineKind.UNCUT),
-        ("Ground soft", "Long Meadow: ground soft on 1 June 2026", LineKind.GROUND),
+        ("Cut all of it", "Long Meadow: cut on 1 June 2026", NoteKind.CUT),
+        ("Did not cut it", "Long Meadow: not cut on 1 June 2026", NoteKind.UNCUT),
+        ("Ground soft", "Long Meadow: ground soft on 1 June 2026", NoteKind.GROUND),
     ],
 )
 def test_a_link_says_what_would_be_noted_and_its_button_notes_it(
-    site: Site, words: str, question: str, kind: LineKind
+    site: Site, words: str, question: str, kind: NoteKind
 ) -> None:
     path = site.link(words)
     page = site.get(path)
@@ -317,12 +319,12 @@ def test_a_link_says_what_would_be_noted_and_its_button_notes_it(
 def test_a_stage_that_was_seen_is_noted(site: Site) -> None:
     site.morning = wait_morning()
     assert site.press(site.link("Heads here and there")).status_code == 200
-    (line,) = Diary(site.folder / DATABASE).lines()
-    assert (line.kind, line.stage, line.timed) == (LineKind.STAGE, "heads here and there", False)
+    (line,) = Diary(site.folder / DATABASE).notes()
+    assert (line.kind, line.stage, line.timed) == (NoteKind.STAGE, "heads here and there", False)
 
 
 def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
-    Diary(site.folder / DATABASE).add(LineKind.CUT, "Long Meadow", DAWN, DAWN)
+    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
     path = site.link("Moisture was ...")
     site.clock.at = DAWN + timedelta(hours=9)
     assert "How much water had the sample of Long Meadow that was measured just now?" in text_of(site.get(path))
@@ -334,7 +336,7 @@ def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
     assert len(site.diary) == 1
     done = site.post(path, {**site.form(path), "percent": " 52,0 % "})
     assert "Noted: Long Meadow: 52% water on 1 June 2026 at 2:30 pm." in text_of(done)
-    line = Diary(site.folder / DATABASE).lines()[-1]
+    line = Diary(site.folder / DATABASE).notes()[-1]
     assert (line.moisture, line.at, line.timed) == (0.52, site.clock.at, True)
     assert site.get(path).status_code == 410
 
@@ -345,7 +347,7 @@ def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
 def test_a_moisture_that_is_hardly_so_is_shown_again_before_it_is_noted(
     site: Site, typed: str, shown: str, why: str
 ) -> None:
-    Diary(site.folder / DATABASE).add(LineKind.CUT, "Long Meadow", DAWN, DAWN)
+    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
     path = site.link("Moisture was ...")
     site.clock.at = DAWN + timedelta(hours=9)
     asked = site.press(path, percent=typed)
@@ -357,12 +359,12 @@ def test_a_moisture_that_is_hardly_so_is_shown_again_before_it_is_noted(
     other = site.post(path, form | {"percent": "7"})  # changed, and no likelier
     assert (other.status_code, len(site.diary)) == (422, 1)
     assert site.post(path, form).status_code == 200
-    assert Diary(site.folder / DATABASE).lines()[-1].moisture == pytest.approx(float(shown) / 100.0)
+    assert Diary(site.folder / DATABASE).notes()[-1].moisture == pytest.approx(float(shown) / 100.0)
 
 
 def test_what_is_typed_where_nothing_is_asked_is_left_aside(site: Site) -> None:
     assert site.press(site.link("Cut all of it"), percent="52", area="1", field="Creek & Bend").status_code == 200
-    (line,) = Diary(site.folder / DATABASE).lines()
+    (line,) = Diary(site.folder / DATABASE).notes()
     assert (line.field, line.moisture, line.area) == ("Long Meadow", None, None)
 
 
@@ -370,7 +372,7 @@ def test_a_cut_can_be_told_on_the_day_after_and_is_of_its_own_day(site: Site) ->
     path = site.link("Cut all of it")
     site.clock.at = DAWN + timedelta(hours=30)
     assert site.press(path).status_code == 200
-    assert site.diary == [(LineKind.CUT, "Long Meadow", "06-01")]
+    assert site.diary == [(NoteKind.CUT, "Long Meadow", "06-01")]
 
 
 def test_taking_a_cut_back_says_so(site: Site) -> None:
@@ -387,11 +389,11 @@ def test_a_hostile_name_is_only_a_name(site: Site) -> None:
     site.farm = replace(site.farm, name="<b>Elms", fields=fields)
     site.morning = replace(old, advices=(replace(old.advices[0], field=name),), prospect=renamed)
     path = site.link("Cut all of it", name)
-    mail = site.answers.add(email_of(site.farm, site.morning), site.farm, site.morning, BEN)
+    mail = site.answers.add_links(email_of(site.farm, site.morning), site.farm, site.morning, BEN)
     for text in (site.get(path).text, site.press(path).text, site.get("/").text, mail.html or ""):
         assert "<script" not in text and "<b>Elms" not in text
         assert "&lt;script&gt;" in text
-    assert site.diary == [(LineKind.CUT, name, "06-01")]
+    assert site.diary == [(NoteKind.CUT, name, "06-01")]
 
 
 # --- Two who were asked ------------------------------------------------------------------------------------------
@@ -415,16 +417,16 @@ def test_a_part_that_two_tell_of_was_cut_once(site: Site) -> None:
     long, creek = our_morning().advices
     site.morning = replace(our_morning(), advices=(replace(long, area=8 * ACRE), creek))
     assert both_press(site, "Cut 8 acres of it").status_code == 409
-    (line,) = Diary(site.folder / DATABASE).lines()
-    (field, *_) = with_diary(site.farm, [line], SOON).fields
+    (line,) = Diary(site.folder / DATABASE).notes()
+    (field, *_) = apply_diary(site.farm, [line], SOON).fields
     assert field.standing == pytest.approx(14 * ACRE, abs=1e-3)
 
 
 def test_a_wrapping_that_two_tell_of_is_no_second_cut(site: Site) -> None:
     diary, two_days_ago = Diary(site.folder / DATABASE), DAWN - timedelta(days=2)
-    diary.add(LineKind.CUT, "Long Meadow", two_days_ago, two_days_ago)
+    diary.add(NoteKind.CUT, "Long Meadow", two_days_ago, two_days_ago)
     assert both_press(site, "Wrapped it").status_code == 409
-    (field, *_) = with_diary(site.farm, diary.lines(), SOON).fields
+    (field, *_) = apply_diary(site.farm, diary.notes(), SOON).fields
     assert field.last_cut == DAY - timedelta(days=2)
 
 
@@ -434,7 +436,7 @@ def test_of_two_who_press_at_once_one_is_noted(site: Site) -> None:
     with ThreadPoolExecutor(8) as pool:
         pages = list(pool.map(site.post, paths, forms))
     assert sorted(page.status_code for page in pages) == [200, *[409] * 7]
-    assert site.diary == [(LineKind.UNCUT, "Long Meadow", "06-01")]
+    assert site.diary == [(NoteKind.UNCUT, "Long Meadow", "06-01")]
 
 
 def test_what_was_taken_back_can_be_told_again(site: Site) -> None:
@@ -442,7 +444,7 @@ def test_what_was_taken_back_can_be_told_again(site: Site) -> None:
     paths = [site.link(one) for one in words]
     assert [site.press(path).status_code for path in paths[:4]] == [200] * 4
     assert site.get(paths[4]).status_code == 409
-    Diary(site.folder / DATABASE).strike(4)
+    Diary(site.folder / DATABASE).delete(4)
     assert site.get(paths[5]).status_code == 409, "its cut was noted before, and stands again"
     assert site.press(paths[4]).status_code == 200
 
@@ -522,7 +524,7 @@ def test_a_signature_is_of_one_field_one_day_and_one_answer(site: Site) -> None:
 )
 def test_what_we_signed_in_another_form_is_refused(site: Site, content: object) -> None:
     """A program of another age may have signed it with the same key."""
-    key = AnswerFile(site.folder / ANSWERS).key()
+    key = AnswerFile(site.folder / ANSWERS).signing_key()
     token = URLSafeSerializer(key, salt="forenoon answer", signer_kwargs=SIGNED).dumps(content)
     assert site.get(f"/answer/{token!s}").status_code == 400
 
@@ -567,7 +569,7 @@ def test_a_link_is_good_once(site: Site) -> None:
         assert page.status_code == 410
         assert "Nothing was noted. This link was used already." in text_of(page)
     assert len(site.diary) == 1
-    Diary(site.folder / DATABASE).strike(1)
+    Diary(site.folder / DATABASE).delete(1)
     assert site.get(path).status_code == 410, "nor again when its line was undone"
     assert site.post(path, form).status_code == 410
     assert site.diary == []
@@ -744,7 +746,7 @@ def read_only(folder: Path) -> Iterator[None]:
 
 
 def test_where_nothing_can_be_written_that_is_said_and_the_link_stays_good(site: Site) -> None:
-    Diary(site.folder / DATABASE).add(LineKind.LODGED, "Creek & Bend", DAWN, DAWN)
+    Diary(site.folder / DATABASE).add(NoteKind.LODGED, "Creek & Bend", DAWN, DAWN)
     path = site.link("Cut all of it")
     form = site.form(path)
     with read_only(site.folder):
@@ -773,18 +775,18 @@ def test_a_file_that_holds_no_key_signs_nothing(tmp_path: Path, content: bytes) 
     path.write_bytes(content)
     if content:
         with pytest.raises(AnswersError, match=r"answers: .* cannot be used"):
-            AnswerFile(path).key()
+            AnswerFile(path).signing_key()
     else:
-        assert len(AnswerFile(path).key()) == 32
+        assert len(AnswerFile(path).signing_key()) == 32
 
 
 def test_a_key_that_could_be_guessed_is_none(tmp_path: Path) -> None:
     file = AnswerFile(tmp_path / ANSWERS)
-    file.key()
+    file.signing_key()
     with closing(sqlite3.connect(tmp_path / ANSWERS, isolation_level=None)) as db:
         db.execute("UPDATE key SET secret = x''")
     with pytest.raises(AnswersError, match="none of 32 bytes"):
-        file.key()
+        file.signing_key()
 
 
 # --- The file ----------------------------------------------------------------------------------------------------
@@ -792,36 +794,36 @@ def test_a_key_that_could_be_guessed_is_none(tmp_path: Path) -> None:
 
 def test_the_key_is_made_once_and_read_by_nobody_else(tmp_path: Path) -> None:
     with ThreadPoolExecutor(8) as pool:
-        keys = set(pool.map(lambda _: AnswerFile(tmp_path / "a" / ANSWERS).key(), range(8)))
+        keys = set(pool.map(lambda _: AnswerFile(tmp_path / "a" / ANSWERS).signing_key(), range(8)))
     assert len(keys) == 1
     assert len(keys.pop()) == 32
     assert stat.S_IMODE((tmp_path / "a" / ANSWERS).stat().st_mode) == 0o600
     shared = tmp_path / "shared"
     shared.mkdir()
     shared.chmod(0o2770)
-    AnswerFile(shared / ANSWERS).key()
+    AnswerFile(shared / ANSWERS).signing_key()
     assert stat.S_IMODE((shared / ANSWERS).stat().st_mode) == 0o660
 
 
 def test_what_was_used_is_forgotten_long_after_it_ran_out(tmp_path: Path) -> None:
     file, ends = AnswerFile(tmp_path / ANSWERS), SOON + timedelta(days=1)
-    file.key()
-    with file.using("one", ends, SOON):
+    file.signing_key()
+    with file.use_once("one", ends, SOON):
         pass
-    with pytest.raises(AlreadyUsed), file.using("one", ends, SOON):
+    with pytest.raises(AlreadyUsed), file.use_once("one", ends, SOON):
         raise AssertionError
-    with file.using("two", ends, SOON + timedelta(days=60)):
+    with file.use_once("two", ends, SOON + timedelta(days=60)):
         pass
     assert file.is_used("one")
-    with file.using("three", ends, SOON + timedelta(days=62)):
+    with file.use_once("three", ends, SOON + timedelta(days=62)):
         pass
     assert not file.is_used("one")
 
 
 def test_a_use_that_breaks_down_is_none(tmp_path: Path) -> None:
     file = AnswerFile(tmp_path / ANSWERS)
-    file.key()
-    with pytest.raises(KeyError), file.using("one", SOON, SOON):
+    file.signing_key()
+    with pytest.raises(KeyError), file.use_once("one", SOON, SOON):
         raise KeyError
     assert not file.is_used("one")
 
@@ -830,5 +832,5 @@ def test_the_day_of_a_link_is_the_farms(site: Site) -> None:
     site.clock.at = datetime(2026, 6, 2, 3, 30, tzinfo=UTC)  # half past eleven at night on the first
     assert asked(site) != []
     site.press(site.link("Cut all of it"))
-    (line,) = Diary(site.folder / DATABASE).lines()
+    (line,) = Diary(site.folder / DATABASE).notes()
     assert line.at.astimezone(site.farm.place.timezone).date() == date(2026, 6, 1)

@@ -15,10 +15,10 @@ from hypothesis import given as supposed
 from hypothesis import settings as supposed_settings
 from hypothesis import strategies as st
 
-from daemon.diary.cuts import left_uncut, still_lying
-from daemon.diary.overlay import with_diary
-from daemon.diary.phrases import line_words, told_by
-from daemon.diary.store import Diary, DiaryError, Line, LineKind
+from daemon.diary.cuts import fields_left_uncut, fields_lying
+from daemon.diary.overlay import apply_diary
+from daemon.diary.phrases import describe_field, describe_note
+from daemon.diary.store import Diary, DiaryError, Note, NoteKind
 from daemon.domain.farm import Farm, Field, Look, Units
 from tests.support.farms import ACRE, ZONE, farm
 
@@ -49,30 +49,30 @@ class Lines:
     """Lines about one field, numbered from 1 as they come."""
 
     def __init__(self) -> None:
-        self.all: list[Line] = []
+        self.all: list[Note] = []
 
-    def _add(self, kind: LineKind, moment: datetime, **parts: Any) -> "Lines":
-        self.all.append(Line(len(self.all) + 1, kind, FIELD, moment, NOW, **parts))
+    def _add(self, kind: NoteKind, moment: datetime, **parts: Any) -> "Lines":
+        self.all.append(Note(len(self.all) + 1, kind, FIELD, moment, NOW, **parts))
         return self
 
     def cut(self, month: int, day: int, acres: float | None = None, year: int = 2026) -> "Lines":
         area = None if acres is None else acres * ACRE
-        return self._add(LineKind.CUT, at(month, day, year=year), timed=False, area=area)
+        return self._add(NoteKind.CUT, at(month, day, year=year), timed=False, area=area)
 
     def uncut(self, month: int, day: int) -> "Lines":
-        return self._add(LineKind.UNCUT, at(month, day), timed=False)
+        return self._add(NoteKind.UNCUT, at(month, day), timed=False)
 
     def stage(self, month: int, day: int, word: str, year: int = 2026) -> "Lines":
-        return self._add(LineKind.STAGE, at(month, day, year=year), timed=False, stage=word)
+        return self._add(NoteKind.STAGE, at(month, day, year=year), timed=False, stage=word)
 
     def height(self, month: int, day: int, inches: float) -> "Lines":
-        return self._add(LineKind.HEIGHT, at(month, day), timed=False, height=inches * 0.0254)
+        return self._add(NoteKind.HEIGHT, at(month, day), timed=False, height=inches * 0.0254)
 
     def ground(self, month: int, day: int, word: str) -> "Lines":
-        return self._add(LineKind.GROUND, at(month, day), timed=False, ground=word)
+        return self._add(NoteKind.GROUND, at(month, day), timed=False, ground=word)
 
     def wrapped(self, month: int, day: int) -> "Lines":
-        return self._add(LineKind.WRAPPED, at(month, day, 19))
+        return self._add(NoteKind.WRAPPED, at(month, day, 19))
 
 
 def settings(last_cut: date | None = None, **changes: Any) -> Farm:
@@ -82,41 +82,41 @@ def settings(last_cut: date | None = None, **changes: Any) -> Farm:
 
 def told(lines: Lines, last_cut: date | None = None, now: datetime = NOW) -> tuple[Field, list[str]]:
     given = settings(last_cut)
-    return with_diary(given, lines.all, now).fields[0], told_by(given, lines.all, given.fields[0], now)
+    return apply_diary(given, lines.all, now).fields[0], describe_field(given, lines.all, given.fields[0], now)
 
 
 def test_a_line_comes_back_as_it_was_written(diary: Diary) -> None:
     moment = datetime(2026, 6, 10, 14, 30, tzinfo=ZONE)
-    line = diary.add(LineKind.MOISTURE, FIELD, moment, NOW, moisture=0.575)
-    cut = diary.add(LineKind.CUT, FIELD, moment, NOW, timed=False, area=1.25)
-    assert line == Line(1, LineKind.MOISTURE, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, True, None, 0.575)
-    assert cut == Line(2, LineKind.CUT, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, False, 1.25)
-    tall = diary.add(LineKind.HEIGHT, FIELD, moment, NOW, timed=False, height=0.55)
-    stage = diary.add(LineKind.STAGE, FIELD, moment, NOW, timed=False, stage="no heads yet")
-    ground = diary.add(LineKind.GROUND, FIELD, moment, NOW, timed=False, ground="ruts")
+    line = diary.add(NoteKind.MOISTURE, FIELD, moment, NOW, moisture=0.575)
+    cut = diary.add(NoteKind.CUT, FIELD, moment, NOW, timed=False, area=1.25)
+    assert line == Note(1, NoteKind.MOISTURE, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, True, None, 0.575)
+    assert cut == Note(2, NoteKind.CUT, FIELD, datetime(2026, 6, 10, 18, 30, tzinfo=UTC), NOW, False, 1.25)
+    tall = diary.add(NoteKind.HEIGHT, FIELD, moment, NOW, timed=False, height=0.55)
+    stage = diary.add(NoteKind.STAGE, FIELD, moment, NOW, timed=False, stage="no heads yet")
+    ground = diary.add(NoteKind.GROUND, FIELD, moment, NOW, timed=False, ground="ruts")
     assert (tall.height, stage.stage, ground.ground) == (0.55, "no heads yet", "ruts")
-    assert diary.lines() == (line, cut, tall, stage, ground)
+    assert diary.notes() == (line, cut, tall, stage, ground)
 
 
 def test_reading_makes_no_diary(tmp_path: Path, diary: Diary) -> None:
-    assert diary.lines() == ()
-    assert diary.line(1) is None
-    assert not diary.strike(1)
+    assert diary.notes() == ()
+    assert diary.note(1) is None
+    assert not diary.delete(1)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_striking_a_line_restores_what_was_before(diary: Diary) -> None:
-    first = diary.add(LineKind.CUT, FIELD, at(6, 4), NOW)
-    diary.keep_factors({first.id: 0.8})
-    before = diary.lines()
+    first = diary.add(NoteKind.CUT, FIELD, at(6, 4), NOW)
+    diary.store_factors({first.id: 0.8})
+    before = diary.notes()
     assert before[0].factor == 0.8
-    second = diary.add(LineKind.WRAPPED, FIELD, at(6, 5), NOW, moisture=0.5)
-    assert diary.line(second.id) == second
-    assert diary.strike(second.id)
-    assert diary.lines() == before
-    assert diary.line(second.id) is None
-    assert not diary.strike(second.id)
-    assert diary.add(LineKind.CUT, FIELD, at(6, 6), NOW).id == 3, "a number never comes back"
+    second = diary.add(NoteKind.WRAPPED, FIELD, at(6, 5), NOW, moisture=0.5)
+    assert diary.note(second.id) == second
+    assert diary.delete(second.id)
+    assert diary.notes() == before
+    assert diary.note(second.id) is None
+    assert not diary.delete(second.id)
+    assert diary.add(NoteKind.CUT, FIELD, at(6, 6), NOW).id == 3, "a number never comes back"
 
 
 def test_two_processes_at_once_lose_nothing(tmp_path: Path) -> None:
@@ -131,16 +131,16 @@ def test_two_processes_at_once_lose_nothing(tmp_path: Path) -> None:
         writer.stdin.write("\n")
         writer.stdin.flush()
     assert [writer.communicate()[1] for writer in writers] == ["", ""]
-    lines = Diary(path).lines()
+    lines = Diary(path).notes()
     assert [line.id for line in lines] == list(range(1, 51))
     assert sorted(line.field for line in lines) == ["one"] * 25 + ["two"] * 25
 
 
 @pytest.mark.parametrize("number", [0, -1, 2**63 - 1, 2**63, -(2**63) - 1])
 def test_a_number_that_no_line_can_have(diary: Diary, number: int) -> None:
-    diary.add(LineKind.CUT, FIELD, at(6, 4), NOW)
-    assert diary.line(number) is None
-    assert not diary.strike(number)
+    diary.add(NoteKind.CUT, FIELD, at(6, 4), NOW)
+    assert diary.note(number) is None
+    assert not diary.delete(number)
 
 
 def change(path: Path, *statements: str) -> None:
@@ -179,24 +179,24 @@ def test_who_may_only_read_can_read_the_diary(shared: Path, former: bool) -> Non
     path = shared / "diary.sqlite3"
     if former:  # as the file was once made
         change(path, "PRAGMA journal_mode = WAL")
-    line = Diary(path).add(LineKind.CUT, FIELD, at(6, 4), NOW)
+    line = Diary(path).add(NoteKind.CUT, FIELD, at(6, 4), NOW)
     assert list(shared.iterdir()) == [path]
     with who_may_only_read(shared):
-        assert Diary(path).lines() == (line,)
+        assert Diary(path).notes() == (line,)
         with pytest.raises(DiaryError, match="make its folder writable"):
-            Diary(path).add(LineKind.CUT, FIELD, at(6, 5), NOW)
-    assert Diary(path).lines() == (line,)
+            Diary(path).add(NoteKind.CUT, FIELD, at(6, 5), NOW)
+    assert Diary(path).notes() == (line,)
 
 
 def test_a_diary_of_the_former_form_is_read_and_brought_up_by_the_next_note(tmp_path: Path, diary: Diary) -> None:
     path = tmp_path / "state" / "diary.sqlite3"
-    line = diary.add(LineKind.MOISTURE, FIELD, at(6, 4), NOW, moisture=0.5)
+    line = diary.add(NoteKind.MOISTURE, FIELD, at(6, 4), NOW, moisture=0.5)
     change(path, "ALTER TABLE lines DROP COLUMN factor", "PRAGMA user_version = 0")
-    assert diary.lines() == (line,)
-    diary.keep_factors({1: 0.8})
-    assert diary.lines() == (replace(line, factor=0.8),)
+    assert diary.notes() == (line,)
+    diary.store_factors({1: 0.8})
+    assert diary.notes() == (replace(line, factor=0.8),)
     change(path, "ALTER TABLE lines DROP COLUMN factor", "PRAGMA user_version = 0")
-    assert diary.add(LineKind.CUT, FIELD, at(6, 5), NOW).id == 2
+    assert diary.add(NoteKind.CUT, FIELD, at(6, 5), NOW).id == 2
     with closing(sqlite3.connect(path)) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (4,)
         assert db.execute("SELECT id, factor FROM lines").fetchall() == [(1, None), (2, None)]
@@ -204,25 +204,25 @@ def test_a_diary_of_the_former_form_is_read_and_brought_up_by_the_next_note(tmp_
 
 def test_a_diary_of_the_first_form_learns_of_looks_by_the_next_note(tmp_path: Path, diary: Diary) -> None:
     path = tmp_path / "state" / "diary.sqlite3"
-    line = diary.add(LineKind.MOISTURE, FIELD, at(6, 4), NOW, moisture=0.5)
-    diary.keep_factors({1: 0.8})
+    line = diary.add(NoteKind.MOISTURE, FIELD, at(6, 4), NOW, moisture=0.5)
+    diary.store_factors({1: 0.8})
     gone = [f"ALTER TABLE lines DROP COLUMN {name}" for name in ("stage", "height", "ground")]
     change(path, *gone, "PRAGMA user_version = 1")
     line = replace(line, factor=0.8)
-    assert diary.lines() == (line,)
-    ground = diary.add(LineKind.GROUND, FIELD, at(6, 5), NOW, ground="soft")
-    assert diary.lines() == (line, ground)
+    assert diary.notes() == (line,)
+    ground = diary.add(NoteKind.GROUND, FIELD, at(6, 5), NOW, ground="soft")
+    assert diary.notes() == (line, ground)
     with pytest.raises(DiaryError, match="CHECK constraint failed"):
-        diary.add(LineKind.HEIGHT, FIELD, at(6, 5), NOW, height=-0.1)
+        diary.add(NoteKind.HEIGHT, FIELD, at(6, 5), NOW, height=-0.1)
 
 
 def test_a_file_that_is_still_empty_is_a_diary_without_lines(tmp_path: Path) -> None:
     path = tmp_path / "diary.sqlite3"
     path.touch()
-    assert Diary(path).lines() == ()
-    assert Diary(path).line(1) is None
-    assert not Diary(path).strike(1)
-    assert Diary(path).add(LineKind.CUT, FIELD, at(6, 5), NOW).id == 1
+    assert Diary(path).notes() == ()
+    assert Diary(path).note(1) is None
+    assert not Diary(path).delete(1)
+    assert Diary(path).add(NoteKind.CUT, FIELD, at(6, 5), NOW).id == 1
 
 
 @pytest.mark.parametrize(
@@ -235,15 +235,15 @@ def test_a_file_that_is_still_empty_is_a_diary_without_lines(tmp_path: Path) -> 
 )
 def test_a_file_of_another_form_is_refused_and_left_alone(tmp_path: Path, statement: str, said: str) -> None:
     path = tmp_path / "diary.sqlite3"
-    Diary(path).add(LineKind.CUT, FIELD, at(6, 4), NOW)
+    Diary(path).add(NoteKind.CUT, FIELD, at(6, 4), NOW)
     change(path, "CREATE TABLE others (id INTEGER)", statement)
     before = path.read_bytes()
     for call in (
-        Diary(path).lines,
-        lambda: Diary(path).line(1),
-        lambda: Diary(path).strike(1),
-        lambda: Diary(path).keep_factors({1: 0.8}),
-        lambda: Diary(path).add(LineKind.CUT, FIELD, at(6, 5), NOW),
+        Diary(path).notes,
+        lambda: Diary(path).note(1),
+        lambda: Diary(path).delete(1),
+        lambda: Diary(path).store_factors({1: 0.8}),
+        lambda: Diary(path).add(NoteKind.CUT, FIELD, at(6, 5), NOW),
     ):
         with pytest.raises(DiaryError) as error:
             call()
@@ -284,24 +284,24 @@ def test_a_file_of_another_form_is_refused_and_left_alone(tmp_path: Path, statem
 )
 def test_a_line_that_none_can_have_written_is_named_and_can_be_deleted(tmp_path: Path, changes: str, said: str) -> None:
     path = tmp_path / "diary.sqlite3"
-    good = [Diary(path).add(LineKind.CUT, FIELD, at(6, day), NOW) for day in (4, 5, 6)]
+    good = [Diary(path).add(NoteKind.CUT, FIELD, at(6, day), NOW) for day in (4, 5, 6)]
     change(path, f"UPDATE lines SET {changes} WHERE id = 2")
-    for read in (Diary(path).lines, lambda: Diary(path).line(2)):
+    for read in (Diary(path).notes, lambda: Diary(path).note(2)):
         with pytest.raises(DiaryError) as error:
             read()
         assert str(error.value).startswith(f"diary: line 2 of {path} cannot be read ({said}")
         assert str(error.value).endswith("; delete it with forenoon note undo 2")
-    assert Diary(path).strike(2)
-    assert Diary(path).lines() == (good[0], good[2])
+    assert Diary(path).delete(2)
+    assert Diary(path).notes() == (good[0], good[2])
 
 
 @supposed_settings(max_examples=50, deadline=None)
 @supposed(
     st.lists(
         st.builds(
-            Line,
+            Note,
             id=st.integers(1, 9),
-            kind=st.sampled_from(LineKind),
+            kind=st.sampled_from(NoteKind),
             field=st.just(FIELD),
             at=st.datetimes(datetime(1900, 1, 1), datetime(2100, 12, 31), timezones=st.just(UTC)),  # noqa: DTZ001
             written_at=st.datetimes(datetime(1900, 1, 1), datetime(2100, 12, 31), timezones=st.just(UTC)),  # noqa: DTZ001
@@ -314,13 +314,13 @@ def test_a_line_that_none_can_have_written_is_named_and_can_be_deleted(tmp_path:
         )
     )
 )
-def test_what_is_read_can_be_told(lines: list[Line]) -> None:
+def test_what_is_read_can_be_told(lines: list[Note]) -> None:
     given = settings()
-    assert all(line_words(given, line) for line in lines)
+    assert all(describe_note(given, line) for line in lines)
     for now in (NOW, at(12, 31, year=2100)):
-        assert 1 <= len(told_by(given, lines, given.fields[0], now)) <= 4
-        assert [field.area for field in with_diary(given, lines, now).fields] == [field.area for field in given.fields]
-        assert set(still_lying(given, lines, now)) <= {FIELD}
+        assert 1 <= len(describe_field(given, lines, given.fields[0], now)) <= 4
+        assert [field.area for field in apply_diary(given, lines, now).fields] == [field.area for field in given.fields]
+        assert set(fields_lying(given, lines, now)) <= {FIELD}
 
 
 def no_diary(path: Path) -> None:
@@ -336,7 +336,7 @@ def test_a_diary_that_cannot_be_used_is_named(tmp_path: Path, spoil: Callable[[P
     path = tmp_path / "diary.sqlite3"
     spoil(path)
     with pytest.raises(DiaryError, match=said) as error:
-        Diary(path).lines()
+        Diary(path).notes()
     assert str(error.value).startswith(f"diary: {path} cannot be used (")
     assert str(error.value).endswith("make its folder writable, or move the file away")
 
@@ -344,10 +344,10 @@ def test_a_diary_that_cannot_be_used_is_named(tmp_path: Path, spoil: Callable[[P
 @pytest.mark.parametrize("parts", [{"area": 0.0}, {"moisture": 1.0}, {"moisture": -0.1}])
 def test_what_cannot_be_is_not_kept(diary: Diary, parts: dict[str, float]) -> None:
     with pytest.raises(DiaryError, match="CHECK constraint failed"):
-        diary.add(LineKind.CUT, FIELD, at(6, 4), NOW, **parts)  # type: ignore[arg-type]
-    assert diary.lines() == ()
+        diary.add(NoteKind.CUT, FIELD, at(6, 4), NOW, **parts)  # type: ignore[arg-type]
+    assert diary.notes() == ()
     with pytest.raises(ValueError, match="without an offset"):
-        diary.add(LineKind.CUT, FIELD, datetime(2026, 6, 4), NOW)  # noqa: DTZ001
+        diary.add(NoteKind.CUT, FIELD, datetime(2026, 6, 4), NOW)  # noqa: DTZ001
 
 
 @pytest.mark.parametrize(
@@ -436,12 +436,12 @@ def test_what_was_wrapped_was_cut(lines: Lines, last: date | None) -> None:
     assert told(lines)[0].last_cut == last
 
 
-def written(line: Line, hour: float) -> Line:
+def written(line: Note, hour: float) -> Note:
     return replace(line, written_at=at(6, 10) + timedelta(hours=hour))
 
 
-def lying(*lines: Line, now: datetime = at(6, 10, 22)) -> tuple[str, ...]:  # noqa: B008
-    return still_lying(settings(), lines, now)
+def lying(*lines: Note, now: datetime = at(6, 10, 22)) -> tuple[str, ...]:  # noqa: B008
+    return fields_lying(settings(), lines, now)
 
 
 @pytest.mark.parametrize(
@@ -481,7 +481,7 @@ def test_a_cut_without_its_hour_was_made_before_it_was_written_and_not_at_midnig
     assert lying(wrapped, written(cut, 8)) == ()
     assert lying(wrapped, written(cut, 30)) == (), "noted on the day after"
     part = written(replace(cut, area=8 * ACRE), 12)
-    field = with_diary(settings(), [wrapped, part], NOW).fields[0]
+    field = apply_diary(settings(), [wrapped, part], NOW).fields[0]
     assert field.standing == pytest.approx(14 * ACRE), "what is noted of a day stands in place of what is guessed"
 
 
@@ -492,7 +492,7 @@ def test_looks_of_the_diary_stand_beside_those_of_the_settings() -> None:
     bare = settings()
     said = (Look(date(2026, 6, 12), "leaf"), Look(date(2026, 6, 15), height=0.7), Look(date(2026, 5, 1), "leaf"))
     given = replace(bare, fields=(replace(bare.fields[0], looks=said), bare.fields[1]))
-    found = with_diary(given, lines.all, NOW).fields
+    found = apply_diary(given, lines.all, NOW).fields
     assert found[0].looks == (
         Look(date(2026, 5, 1), "leaf"),
         Look(date(2026, 6, 10), "boot"),
@@ -524,7 +524,7 @@ def test_lines_ahead_of_the_time_say_nothing_yet() -> None:
 
 def test_a_name_is_known_in_any_case_and_other_fields_stay() -> None:
     lines = [replace(Lines().cut(6, 4).all[0], field="LONG meadow")]
-    found = with_diary(settings(), lines, NOW)
+    found = apply_diary(settings(), lines, NOW)
     assert [field.last_cut for field in found.fields] == [date(2026, 6, 4), None]
 
 
@@ -532,7 +532,7 @@ def test_what_was_wrapped_on_an_earlier_day_was_so_after_it_was_cut_there() -> N
     wrapped = replace(Lines().wrapped(6, 10).all[0], id=2, at=at(6, 10), timed=False)
     for cut in (replace(Lines().cut(6, 10).all[0], timed=True, at=at(6, 10, 8)), Lines().cut(6, 10).all[0]):
         assert lying(cut, wrapped) == ()
-        field = with_diary(settings(), [cut, wrapped], NOW).fields[0]
+        field = apply_diary(settings(), [cut, wrapped], NOW).fields[0]
         assert (field.last_cut, field.standing) == (date(2026, 6, 10), None)
     later = replace(Lines().cut(6, 18).all[0], id=1)
     assert lying(later, replace(wrapped, at=at(6, 17)), now=NOW) == (FIELD,)
@@ -550,30 +550,30 @@ def test_parts_alone_are_no_cut_of_the_whole_field() -> None:
 def test_lines_in_words() -> None:
     given = settings(units=Units.METRIC)
     line = Lines().cut(6, 4, 8).all[0]
-    assert line_words(given, line) == "Long Meadow: 3.2 hectares of it cut on 4 June 2026"
+    assert describe_note(given, line) == "Long Meadow: 3.2 hectares of it cut on 4 June 2026"
     timed = replace(line, area=None, timed=True, at=line.at + timedelta(hours=8))
-    assert line_words(given, timed) == "Long Meadow: cut on 4 June 2026 at 8:00"
+    assert describe_note(given, timed) == "Long Meadow: cut on 4 June 2026 at 8:00"
     wrapped = replace(Lines().wrapped(6, 4).all[0], moisture=0.52)
-    assert line_words(settings(), wrapped) == "Long Meadow: wrapped on 4 June 2026 at 7:00 pm, 52% water"
+    assert describe_note(settings(), wrapped) == "Long Meadow: wrapped on 4 June 2026 at 7:00 pm, 52% water"
     looks = Lines().stage(6, 4, "boot").height(6, 4, 22).ground(6, 4, "soft").all
-    assert [line_words(given, look) for look in looks] == [
+    assert [describe_note(given, look) for look in looks] == [
         "Long Meadow: boot on 4 June 2026",
         "Long Meadow: 55.9 cm tall on 4 June 2026",
         "Long Meadow: ground soft on 4 June 2026",
     ]
-    moisture = replace(wrapped, kind=LineKind.MOISTURE)
-    assert line_words(settings(), moisture) == "Long Meadow: 52% water on 4 June 2026 at 7:00 pm"
+    moisture = replace(wrapped, kind=NoteKind.MOISTURE)
+    assert describe_note(settings(), moisture) == "Long Meadow: 52% water on 4 June 2026 at 7:00 pm"
 
 
 def test_a_crop_that_lies_flat_does_so_until_it_is_cut(tmp_path: Path) -> None:
     diary, given = Diary(tmp_path / "diary.sqlite3"), farm()
     name, morning = given.fields[0].name, datetime(2026, 6, 8, 4, tzinfo=UTC)
-    flat = diary.add(LineKind.LODGED, name, morning, NOW, timed=False)
-    assert line_words(given, flat) == f"{name}: lying flat on 8 June 2026"
-    assert with_diary(given, diary.lines(), NOW).fields[0].lodged == date(2026, 6, 8)
-    assert "Seen: lying flat on 8 June 2026 (line 1)." in told_by(given, diary.lines(), given.fields[0], NOW)
-    diary.add(LineKind.CUT, name, morning + timedelta(days=1), NOW, timed=False)
-    assert with_diary(given, diary.lines(), NOW).fields[0].lodged is None
+    flat = diary.add(NoteKind.LODGED, name, morning, NOW, timed=False)
+    assert describe_note(given, flat) == f"{name}: lying flat on 8 June 2026"
+    assert apply_diary(given, diary.notes(), NOW).fields[0].lodged == date(2026, 6, 8)
+    assert "Seen: lying flat on 8 June 2026 (line 1)." in describe_field(given, diary.notes(), given.fields[0], NOW)
+    diary.add(NoteKind.CUT, name, morning + timedelta(days=1), NOW, timed=False)
+    assert apply_diary(given, diary.notes(), NOW).fields[0].lodged is None
 
 
 def test_a_field_left_uncut_takes_back_what_was_noted_of_the_day_before_it() -> None:
@@ -587,14 +587,14 @@ def test_a_field_left_uncut_takes_back_what_was_noted_of_the_day_before_it() -> 
     assert last_cut(Lines().cut(6, 4).wrapped(6, 4).uncut(6, 4)) == date(2026, 6, 4), "what was wrapped was cut"
     noted = Lines().cut(6, 4, 8).uncut(6, 4)
     assert told(noted)[0].standing is None
-    assert line_words(settings(), noted.all[1]) == "Long Meadow: not cut on 4 June 2026"
+    assert describe_note(settings(), noted.all[1]) == "Long Meadow: not cut on 4 June 2026"
 
 
 def test_which_fields_are_left_uncut_today() -> None:
     today = datetime(2026, 6, 4, 20, tzinfo=UTC)
 
     def left(lines: Lines) -> tuple[str, ...]:
-        return left_uncut(settings(), lines.all, today)
+        return fields_left_uncut(settings(), lines.all, today)
 
     assert left(Lines().uncut(6, 4)) == left(Lines().cut(6, 4).uncut(6, 4)) == ("Long Meadow",)
     assert left(Lines()) == left(Lines().uncut(6, 3)) == left(Lines().uncut(6, 4).cut(6, 4)) == ()
@@ -604,8 +604,8 @@ def test_soft_ground_seen_in_the_evening_is_soft_the_next_morning(tmp_path: Path
     diary, given = Diary(tmp_path / "diary.sqlite3"), farm()
     name = given.fields[0].name
     for day, hour, word in ((15, 22, "soft"), (16, 12, "ruts"), (17, 22, "firm")):  # UTC: six in the evening, eight
-        diary.add(LineKind.GROUND, name, datetime(2026, 6, day, hour, tzinfo=UTC), NOW, ground=word)
-    assert with_diary(given, diary.lines(), NOW).fields[0].ground_looks == (
+        diary.add(NoteKind.GROUND, name, datetime(2026, 6, day, hour, tzinfo=UTC), NOW, ground=word)
+    assert apply_diary(given, diary.notes(), NOW).fields[0].ground_looks == (
         (date(2026, 6, 15), "soft"),
         (date(2026, 6, 16), "soft"),
         (date(2026, 6, 16), "ruts"),

@@ -10,8 +10,8 @@ from daemon.domain.field_watch import start_watch
 from daemon.domain.prospect import AreaOdds, Reason
 from daemon.domain.underway import bales_for_area, first_pictured_field, still_to_mow
 from daemon.page.field import field_cards, field_page, field_sheet
-from daemon.page.server import render
-from daemon.page.today import PageView, field_headline, headline, make_view, next_step, order_lines, work_rows
+from daemon.page.server import render_page
+from daemon.page.today import Snapshot, field_headline, headline, next_step, order_lines, take_snapshot, work_rows
 from tests.support.farms import ACRE, DAWN, ZONE, farm, field_day
 from tests.support.full_morning import drawn_morning
 from tests.support.plain_text import spaced
@@ -34,10 +34,10 @@ def cut(**changed: object) -> WatchedField:
     return stands(**{"noted": True, "area": 22.0 * ACRE, **changed})
 
 
-def noon(*watched: WatchedField, at: datetime = NOON) -> PageView:
+def noon(*watched: WatchedField, at: datetime = NOON) -> Snapshot:
     morning = drawn_morning()
     looked = replace(morning, watched=watched, prospect=replace(morning.prospect, at=NOON))
-    return make_view(farm(), looked, (), at)
+    return take_snapshot(farm(), looked, (), at)
 
 
 @pytest.mark.parametrize(
@@ -63,7 +63,7 @@ def test_the_headline_tells_the_field_as_it_stands_by_now(watched: WatchedField,
 
 
 def test_there_is_one_area_one_odds_and_one_count_of_bales_on_the_page() -> None:
-    page = spaced(render(noon(cut()))).split("Fields</h2>")[0]
+    page = spaced(render_page(noon(cut()))).split("Fields</h2>")[0]
     assert "20 acres" not in page
     assert "7 in 10" not in page
     assert "40 bales" not in page
@@ -119,7 +119,7 @@ def test_no_picture_shows_another_work_than_the_words() -> None:
         assert first_pictured_field(shown.morning) is None
         assert field_sheet(shown, 1, "drying") is None
         assert field_sheet(shown, 1, "growth") is not None
-        assert ">Drying of" not in render(shown, drying="x.svg")
+        assert ">Drying of" not in render_page(shown, drying_source="x.svg")
     same = field_sheet(noon(stands()), 1, "drying")
     assert same is not None
     assert same.baling == (9.0, 12.5)  # type: ignore[union-attr]  # from 4:00 pm on, not 3:30 pm as said
@@ -140,9 +140,9 @@ def test_an_order_is_not_told_of_what_is_cut() -> None:
     flat = replace(morning.prospect.fields[0], lodged=morning.date)
     fields = (flat, *morning.prospect.fields[1:])
 
-    def view(*watched: WatchedField) -> PageView:
+    def view(*watched: WatchedField) -> Snapshot:
         found = Morning(morning.date, morning.advices, replace(morning.prospect, fields=fields), watched)
-        return make_view(farm(), found, (), NOON)
+        return take_snapshot(farm(), found, (), NOON)
 
     assert order_lines(view(stands())) == ("Long Meadow lies flat: mow it against the lean.",)
     assert order_lines(view(cut())) == ()

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.advice.advise import Memory, look
-from daemon.diary.store import Diary, Line, LineKind
+from daemon.advice.advise import Stores, advise
+from daemon.diary.store import Diary, Note, NoteKind
 from daemon.domain.farm import Drying, Farm, Field
 from daemon.domain.prospect import FieldProspect, Reason
 from daemon.learning.samples import DryingLearnt, learn_drying
@@ -42,12 +42,12 @@ def farm(*fields: Field) -> Farm:
     return working_farm(*(fields or (LONG, CREEK)))
 
 
-def cut(number: int = 1, *, begun: datetime | None = None, field: str = LONG.name, day: int = 10) -> Line:
-    return Line(number, LineKind.CUT, field, begun or at(0, day), NOW, timed=begun is not None)
+def cut(number: int = 1, *, begun: datetime | None = None, field: str = LONG.name, day: int = 10) -> Note:
+    return Note(number, NoteKind.CUT, field, begun or at(0, day), NOW, timed=begun is not None)
 
 
-def sample(moisture: float, taken: datetime, number: int = 2, field: str = LONG.name) -> Line:
-    return Line(number, LineKind.MOISTURE, field, taken, NOW, moisture=moisture)
+def sample(moisture: float, taken: datetime, number: int = 2, field: str = LONG.name) -> Note:
+    return Note(number, NoteKind.MOISTURE, field, taken, NOW, moisture=moisture)
 
 
 def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG) -> float:
@@ -77,7 +77,7 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     return float(wet_basis(water[-1, 0, 0, 0]))
 
 
-def told(lines: list[Line], given: Farm | None = None, hours: Weather | None = None) -> DryingLearnt:
+def told(lines: list[Note], given: Farm | None = None, hours: Weather | None = None) -> DryingLearnt:
     return learn_drying(given or farm(), lines, hours or weather(), NOW)
 
 
@@ -110,7 +110,7 @@ def test_growth_of_the_sample_is_the_one_that_was_cut() -> None:
     grown = replace(LONG, expected_yield=None, last_cut=date(2026, 5, 1))
     made = reading(at(8), at(13), 0.8, grown)
     assert told([cut(begun=at(8)), sample(made, at(13))], farm(grown)).factors[2] == pytest.approx(0.8, abs=1e-6)
-    former = Line(3, LineKind.CUT, LONG.name, at(0, 1, 5), NOW, timed=False)
+    former = Note(3, NoteKind.CUT, LONG.name, at(0, 1, 5), NOW, timed=False)
     bare = replace(grown, last_cut=date(2026, 6, 10))  # the settings tell of the mowing itself
     lines = [former, cut(begun=at(8)), sample(made, at(13))]
     assert told(lines, farm(bare)).factors[2] == pytest.approx(0.8, abs=1e-6)
@@ -137,7 +137,7 @@ def test_a_cut_without_its_hour_began_at_the_earliest_start() -> None:
 
 
 def test_a_wrapped_line_with_its_moisture_is_a_sample_and_a_cut() -> None:
-    wrapped = replace(sample(reading(at(7), at(13), 0.8), at(13)), kind=LineKind.WRAPPED)
+    wrapped = replace(sample(reading(at(7), at(13), 0.8), at(13)), kind=NoteKind.WRAPPED)
     assert told([wrapped]).factors[2] == pytest.approx(0.8, abs=1e-6)
 
 
@@ -176,7 +176,7 @@ def test_two_samples_of_one_mowing_count_less_than_two_of_two_mowings() -> None:
         ([cut(day=20), sample(0.7, at(8, 20), 2)], "the past weather from 12:00 pm on 19 June 2026 to 8:00 am is not"),
     ],
 )
-def test_a_sample_that_tells_nothing_is_set_aside_and_named(lines: list[Line], said: str) -> None:
+def test_a_sample_that_tells_nothing_is_set_aside_and_named(lines: list[Note], said: str) -> None:
     hours = forecast(farm().place, NOW - timedelta(hours=2), NOW + timedelta(days=2)) if "past" in said else None
     found = told(lines, hours=hours)
     assert found.farm == farm()
@@ -196,7 +196,7 @@ def test_one_bad_sample_leaves_the_others() -> None:
     assert drying(told(lines)) == drying(told(lines[:2]))
 
 
-def slips(*factors: float) -> list[Line]:
+def slips(*factors: float) -> list[Note]:
     """Samples of one field, of a mowing every five days, whose weather is gone."""
     return [
         line
@@ -309,23 +309,23 @@ def record(tmp_path: Path) -> Farm:
 
 
 def said(given: Farm, diary: Diary | None) -> FieldProspect:
-    return look(given, NOW, memory=Memory(diary)).prospect.fields[0]
+    return advise(given, NOW, stores=Stores(diary)).prospect.fields[0]
 
 
 def test_a_look_takes_the_diary_in_and_an_undone_line_leaves_no_trace(tmp_path: Path, record: Farm) -> None:
     diary = Diary(tmp_path / "diary.sqlite3")
-    before = look(record, NOW, memory=Memory(diary))
-    assert before == look(record, NOW)
-    noted = diary.add(LineKind.CUT, LONG.name, at(8), NOW)
-    measured = diary.add(LineKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
+    before = advise(record, NOW, stores=Stores(diary))
+    assert before == advise(record, NOW)
+    noted = diary.add(NoteKind.CUT, LONG.name, at(8), NOW)
+    measured = diary.add(NoteKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
     after = said(record, diary)
     assert after.clock_from == date(2026, 6, 10)
     assert after.diary_sentences[0] == "Last cut 10 June 2026, from the diary (line 1)."
     assert after.diary_sentences[1].startswith("Sample of 62% on 10 June 2026 at 1:00 pm (line 2): the model had ")
-    assert diary.lines()[1].factor == pytest.approx(told_factor(after.diary_sentences[1]), abs=0.006)
+    assert diary.notes()[1].factor == pytest.approx(told_factor(after.diary_sentences[1]), abs=0.006)
     for line in (measured, noted):
-        diary.strike(line.id)
-    assert look(record, NOW, memory=Memory(diary)) == before
+        diary.delete(line.id)
+    assert advise(record, NOW, stores=Stores(diary)) == before
 
 
 def told_factor(sentence: str) -> float:
@@ -342,7 +342,7 @@ def test_a_diary_that_cannot_be_read_is_no_advice(tmp_path: Path, record: Farm) 
 
 def test_weather_that_is_missing_leaves_what_was_cut(tmp_path: Path, record: Farm) -> None:
     diary = Diary(tmp_path / "diary.sqlite3")
-    diary.add(LineKind.CUT, LONG.name, at(8), NOW)
+    diary.add(NoteKind.CUT, LONG.name, at(8), NOW)
     broken = replace(record, weather=source(sources=("file",), path=tmp_path / "none.csv"))
     field = said(broken, diary)
     assert field.unknown is Reason.DATA_MISSING
@@ -354,11 +354,11 @@ def test_a_diary_that_cannot_be_written_still_gives_advice(
 ) -> None:
     path = tmp_path / "diary.sqlite3"
     diary = Diary(path)
-    diary.add(LineKind.CUT, LONG.name, at(8), NOW)
-    diary.add(LineKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
+    diary.add(NoteKind.CUT, LONG.name, at(8), NOW)
+    diary.add(NoteKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
     db = sqlite3.connect(path)
     db.execute("CREATE TRIGGER no BEFORE UPDATE ON lines BEGIN SELECT RAISE(ABORT, 'locked'); END")
     db.close()
     assert "it tells a drying factor of" in said(record, diary).diary_sentences[1]
     assert "what a sample told was not kept: diary: " in caplog.text
-    assert diary.lines()[1].factor is None
+    assert diary.notes()[1].factor is None

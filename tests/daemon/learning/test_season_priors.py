@@ -77,9 +77,9 @@ def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
     ledger: ForecastRecord, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(looking, "gather", lambda _, now, *__, **___: weather(HERE, now, now + timedelta(hours=22)))
-    memory = looking.Memory(ledger=ledger, keeping=True)
-    looking.look(working_farm(field("Long", 12, looks=(SEEN,))), NOW, memory=memory)
-    next_year = looking.look(working_farm(field("Long", 12)), NOW.replace(year=2027), memory=memory)
+    memory = looking.Stores(forecast_record=ledger, is_recording=True)
+    looking.advise(working_farm(field("Long", 12, looks=(SEEN,))), NOW, stores=memory)
+    next_year = looking.advise(working_farm(field("Long", 12)), NOW.replace(year=2027), stores=memory)
     assert any("Last season its grasses were" in words for words in next_year.prospect.fields[0].diary_sentences)
 
 

@@ -18,16 +18,16 @@ from daemon.domain.message import Message, MessageState, QueuedMessage
 from daemon.domain.prospect import PlantKindToday, Reason
 from daemon.page.field import field_cards, field_page, field_sheet
 from daemon.page.message_rows import message_problems, message_rows
-from daemon.page.pictures.render import Pictures
-from daemon.page.server import PageServer, create_app, render, render_field, write_page
+from daemon.page.pictures.render import PictureCache
+from daemon.page.server import PageServer, create_app, render_field, render_page, write_page
 from daemon.page.today import (
-    PageView,
+    Snapshot,
     data_age,
-    day_name,
+    day_name_text,
     headline,
-    make_view,
     next_step,
     pass_problems,
+    take_snapshot,
     watch_lines,
     work_rows,
 )
@@ -53,8 +53,8 @@ SOON = DAWN + timedelta(minutes=45)
 WINTER = datetime.fromisoformat("2026-12-01T12:00:00+00:00")
 
 
-def view(morning: Morning | None, now: datetime = SOON, messages: tuple[QueuedMessage, ...] = ()) -> PageView:
-    return make_view(farm(person()), morning, messages, now)
+def view(morning: Morning | None, now: datetime = SOON, messages: tuple[QueuedMessage, ...] = ()) -> Snapshot:
+    return take_snapshot(farm(person()), morning, messages, now)
 
 
 def posted(state: MessageState, body: str = "Mow 20 acres", reason: str = "", attempts: int = 1) -> QueuedMessage:
@@ -134,7 +134,7 @@ def test_two_fields_are_taken_in_order() -> None:
 
 
 def test_a_metric_farm_reads_hectares_and_its_own_clock() -> None:
-    shown = make_view(farm(units=Units.METRIC), mow_morning(), (), SOON)
+    shown = take_snapshot(farm(units=Units.METRIC), mow_morning(), (), SOON)
     assert headline(shown).startswith("Today: mow 8 hectares of Long Meadow from 8:00 (")
     assert next_step(shown).startswith("8:00, begin to mow Long Meadow, 8 hectares.")
     assert [row.time for row in work_rows(shown)] == ["8:00", "10:30", "15:30", "19:00"]
@@ -167,7 +167,7 @@ def test_under_the_advice_stands_how_a_mown_field_does() -> None:
         "If you mowed Long Meadow: on track, bale from 3:30 pm, all wrapped by about 7:00 pm. "
         "20 acres: 7 in 10 that all is wrapped tonight."
     )
-    page = spaced(render(shown))
+    page = spaced(render_page(shown))
     assert page.index("Next:") < page.index(line) < page.index(">Fields<")
     assert watch_lines(view(mow_morning())) == ()
 
@@ -199,7 +199,7 @@ def test_old_data_is_never_on_track(hours: float, lines: int) -> None:
 )
 def test_what_is_not_known_is_no_advice(morning: Morning | None, now: datetime, sentence: str) -> None:
     assert headline(view(morning, now)) == sentence
-    page = render(view(morning, now))
+    page = render_page(view(morning, now))
     assert "acres of" not in page
     assert "start 8:00" not in page
 
@@ -254,7 +254,7 @@ def test_a_day_that_will_not_do_has_its_odds_on_the_fields_own_page() -> None:
 def test_of_many_fields_the_days_that_matter_stand_in_a_sentence() -> None:
     fields = mow_morning().prospect.fields[:1] * 13
     cards = field_cards(view(Morning(DAY, (), prospect(*fields))))
-    assert [(card.days, card.more) for card in cards] == [((), True)] * 13
+    assert [(card.days, card.has_more_days) for card in cards] == [((), True)] * 13
     assert cards[0].state[-1] == (
         "Today (20 acres, 7 in 10); Thursday 4 (12 acres, 7 in 10); Monday 8 (9.3 acres, 7 in 10)."
     )
@@ -277,7 +277,7 @@ def test_why_there_is_no_weather_stands_once_in_plain_words(detail: str, words: 
     shown = view(
         Morning(DAY, tuple(Advice(one, AdviceKind.NONE, 0.0, lost.trouble, None, detail) for one in names), lost)
     )
-    page = unescape(render(shown))
+    page = unescape(render_page(shown))
     assert shown.problems == (words,)
     assert page.count(detail) == 1
     assert page.index("Trouble") < page.index(detail) < page.index("Fields</h2>")
@@ -289,20 +289,20 @@ def test_too_few_forecasts_are_a_trouble_of_all_fields_told_once() -> None:
     lost = replace(given, fields=fields, trouble=Reason.FEW_MEMBERS, detail="7 of 8")
     shown = view(Morning(DAY, (), lost))
     assert shown.problems == ("Too few forecasts to judge the odds (7 of 8).",)
-    assert render(shown).count("7 of 8") == 1
+    assert render_page(shown).count("7 of 8") == 1
 
 
 @pytest.mark.parametrize(("hours", "stands"), [(0.75, False), (15.5, True), (24.0, True)])
 def test_what_is_not_of_today_is_headed_so_and_says_nothing_of_the_season(hours: float, stands: bool) -> None:
     shown = view(mow_morning(), DAWN + timedelta(hours=hours))
-    for page in (spaced(render(shown)), spaced(render_field(shown, 1) or "")):
+    for page in (spaced(render_page(shown)), spaced(render_field(shown, 1) or "")):
         assert ("As it stood Monday 1 at 5:30 am:" in page) is stands
-    assert ("Ripe and uncut" in render(shown)) is not stands
-    assert ("as if nothing were mown before it" in render(shown)) is not stands
+    assert ("Ripe and uncut" in render_page(shown)) is not stands
+    assert ("as if nothing were mown before it" in render_page(shown)) is not stands
 
 
 def test_days_times_and_odds_stay_on_one_line() -> None:
-    page = render(view(mow_morning()))
+    page = render_page(view(mow_morning()))
     assert "from 8:00\N{NO-BREAK SPACE}am (odds 7\N{NO-BREAK SPACE}in\N{NO-BREAK SPACE}10)" in page
     assert "Thursday\N{NO-BREAK SPACE}4" in page
     assert not re.search(r"\d (am|pm)\b|day \d|\d in 10", page)
@@ -311,7 +311,7 @@ def test_days_times_and_odds_stay_on_one_line() -> None:
 def test_the_months_of_the_season_say_when_messages_begin_again() -> None:
     southern = farm(season=frozenset({11, 12, 1, 2}))
     for month, begins in ((3, "November"), (10, "November")):
-        shown = make_view(southern, None, (), DAWN.replace(month=month))
+        shown = take_snapshot(southern, None, (), DAWN.replace(month=month))
         assert headline(shown) == f"Out of season. Messages begin again in {begins}."
 
 
@@ -336,7 +336,7 @@ def test_a_fields_page_has_its_work_its_cares_and_its_pictures() -> None:
     waits = field_page(view(drawn_morning()), 2)
     assert waits is not None
     assert waits.headline == "No mowing today. Not ripe yet."
-    assert (waits.work, waits.beware, waits.pictures) == ((), (), ())
+    assert (waits.work, waits.cautions, waits.pictures) == ((), (), ())
     assert [field_page(view(drawn_morning()), number) for number in (0, 3)] == [None, None]
 
 
@@ -412,7 +412,7 @@ def test_what_is_noted_as_cut_is_no_if() -> None:
 
 
 def test_a_day_is_named_as_people_say_it() -> None:
-    assert [day_name(date(2026, 6, day), DAY) for day in (1, 2, 8)] == ["Today", "Tomorrow", "Monday 8"]
+    assert [day_name_text(date(2026, 6, day), DAY) for day in (1, 2, 8)] == ["Today", "Tomorrow", "Monday 8"]
 
 
 @pytest.mark.parametrize(
@@ -499,7 +499,7 @@ class Outline(HTMLParser):
 
 
 def test_the_page_is_small_plain_and_readable_aloud() -> None:
-    page = render(view(mow_morning(), messages=(posted(MessageState.SENT),)))
+    page = render_page(view(mow_morning(), messages=(posted(MessageState.SENT),)))
     outline = Outline(page)
     assert len(page.encode()) < 50_000
     assert outline.lang == "en"
@@ -513,7 +513,7 @@ def test_the_page_is_small_plain_and_readable_aloud() -> None:
 
 
 def test_what_comes_from_outside_is_escaped() -> None:
-    page = render(view(mow_morning(), messages=(posted(MessageState.FAILED, "<b>Mow</b>", "<i>refused</i>"),)))
+    page = render_page(view(mow_morning(), messages=(posted(MessageState.FAILED, "<b>Mow</b>", "<i>refused</i>"),)))
     assert "Creek &amp; Bend" in page
     assert "&lt;b&gt;Mow" in page
     assert "<i>refused" not in page
@@ -531,7 +531,7 @@ def luminance(colour: str) -> float:
 
 @pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
 def test_words_stand_out_from_their_ground(scheme: int) -> None:
-    roots = re.findall(r":root \{([^}]*)\}", render(view(None)))
+    roots = re.findall(r":root \{([^}]*)\}", render_page(view(None)))
     found = colours(roots[scheme])
     for ink in ("ink", "soft"):
         for ground in ("paper", "band"):
@@ -543,7 +543,7 @@ def test_the_page_is_written_to_a_file_whole(tmp_path: Path) -> None:
     path = tmp_path / "page.html"
     path.write_text("old")
     write_page(view(mow_morning()), path)
-    assert path.read_text(encoding="utf-8") == render(view(mow_morning()))
+    assert path.read_text(encoding="utf-8") == render_page(view(mow_morning()))
     assert list(tmp_path.iterdir()) == [path]
 
 
@@ -557,7 +557,7 @@ def test_a_page_in_a_file_holds_its_picture(tmp_path: Path) -> None:
     assert "href" not in page, "there is no other page to go to"
 
 
-def served(shown: Callable[[], PageView], route: str, pictures: Pictures | None = None) -> requests.Response:
+def served(shown: Callable[[], Snapshot], route: str, pictures: PictureCache | None = None) -> requests.Response:
     server = PageServer(create_app(shown, pictures=pictures), "127.0.0.1", 0)
     try:
         return requests.get(server.address + route, timeout=5)
@@ -577,7 +577,7 @@ def test_pictures_are_served_and_a_page_that_has_none_still_says_the_same() -> N
     picture = served(lambda: view(drawn_morning()), "field/1/growth.svg")
     assert (picture.status_code, picture.headers["Content-Type"]) == (200, "image/svg+xml; charset=utf-8")
     assert picture.headers["Content-Security-Policy"].startswith("default-src 'none'")
-    broken = Pictures((sys.executable, "-c", "raise SystemExit(1)"))
+    broken = PictureCache((sys.executable, "-c", "raise SystemExit(1)"))
     assert served(lambda: view(drawn_morning()), "field/1/drying.svg", broken).status_code == 503
     page = served(lambda: view(drawn_morning()), "field/1", broken)
     assert page.status_code == 200

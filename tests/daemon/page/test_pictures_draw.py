@@ -14,8 +14,8 @@ import pytest
 
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Units
-from daemon.page.pictures.draw import PNG, SVG, DryingSheet, Sheet, as_json, draw
-from daemon.page.pictures.render import NoPicture, Pictures, drawn, email_picture
+from daemon.page.pictures.draw import PNG, SVG, DryingSheet, Sheet, draw_picture, sheet_json
+from daemon.page.pictures.render import DrawingFailed, PictureCache, email_picture, run_drawing
 from daemon.page.pictures.sheets import drying_sheet, growth_sheet
 from daemon.words.pictures import drying_picture_text, growth_picture_text, rain_odds_text
 from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, wait_morning
@@ -79,7 +79,7 @@ def test_of_two_weeks_no_more_days_are_named_than_have_room() -> None:
 def test_the_curve_begins_where_mowing_begins() -> None:
     drawn_at = {}
     for cut_with in (None, (80.0, 81.0, 82.0)):
-        svg = draw(as_json(replace(SMALL, mown=0.5, cut_with=cut_with), SVG)).decode()
+        svg = draw_picture(sheet_json(replace(SMALL, mown=0.5, cut_with=cut_with), SVG)).decode()
         [begins] = re.findall(r'd="M (\d+\.\d) [^"]*"[^>]*stroke: var\(--water\); stroke-width: 2\.5', svg)
         [mow] = re.findall(r'd="M (\d+\.\d) [^"]*"[^>]*stroke-dasharray: [^>]*var\(--soft\)', svg)
         drawn_at[cut_with] = float(begins) - float(mow)
@@ -97,14 +97,14 @@ def test_what_is_not_known_is_not_drawn() -> None:
 
 @pytest.mark.parametrize("sheet", [drying(), growth_sheet(drawn_field(), DAY)], ids=["drying", "growth"])
 def test_a_picture_has_its_words_as_text_and_is_small(sheet: Sheet) -> None:
-    svg = draw(as_json(sheet, SVG))
+    svg = draw_picture(sheet_json(sheet, SVG))
     assert len(svg) < 15_000
     assert set(sheet.words.values()) - set(words_of(svg)) == set()
     assert {words for _, words in sheet.ticks} <= set(words_of(svg))
 
 
 def test_a_picture_has_the_two_dresses_of_the_page_and_no_colour_beside() -> None:
-    svg = draw(as_json(drying(), SVG)).decode()
+    svg = draw_picture(sheet_json(drying(), SVG)).decode()
     assert "prefers-color-scheme:dark" in svg
     drawn_in = re.sub(r"<style>:root.*?</style>", "", svg)
     assert set(re.findall(r"#[0-9a-f]{6}", drawn_in)) <= {"#000000"}
@@ -119,7 +119,7 @@ def luminance(colour: str) -> float:
 
 @pytest.mark.parametrize("grounds", [("#faf8f2", "#dcd6c1"), ("#181a16", "#444a3c")], ids=["light", "dark"])
 def test_words_and_lines_stand_out_from_the_paper_and_the_band(grounds: tuple[str, str]) -> None:
-    dress = draw(as_json(SMALL, SVG)).decode().split("@media")[grounds[0] == "#181a16"]
+    dress = draw_picture(sheet_json(SMALL, SVG)).decode().split("@media")[grounds[0] == "#181a16"]
     inks = dict(re.findall(r"--(\w+):(#[0-9a-f]{6})", dress))
     assert inks["band"] == grounds[1]
     for ink, least in (("ink", 4.5), ("soft", 4.5), ("mark", 4.5), ("water", 3.0)):
@@ -129,12 +129,12 @@ def test_words_and_lines_stand_out_from_the_paper_and_the_band(grounds: tuple[st
 
 
 def test_the_same_sheet_gives_the_same_picture() -> None:
-    assert draw(as_json(SMALL, SVG)) == draw(as_json(SMALL, SVG))
+    assert draw_picture(sheet_json(SMALL, SVG)) == draw_picture(sheet_json(SMALL, SVG))
 
 
 def test_names_are_neither_markup_nor_mathematics() -> None:
     hostile = "<b>$x^2$</b> & \\frac"
-    svg = draw(as_json(replace(SMALL, words={**SMALL.words, "water": hostile}), SVG))
+    svg = draw_picture(sheet_json(replace(SMALL, words={**SMALL.words, "water": hostile}), SVG))
     assert hostile in words_of(svg)
 
 
@@ -195,8 +195,8 @@ def test_no_rain_is_never_none_in_ten() -> None:
 
 
 def test_the_process_gives_what_the_function_gives() -> None:
-    assert drawn(as_json(SMALL, SVG)) == draw(as_json(SMALL, SVG))
-    assert drawn(as_json(SMALL, PNG)).startswith(b"\x89PNG")
+    assert run_drawing(sheet_json(SMALL, SVG)) == draw_picture(sheet_json(SMALL, SVG))
+    assert run_drawing(sheet_json(SMALL, PNG)).startswith(b"\x89PNG")
 
 
 def test_the_service_never_loads_what_draws() -> None:
@@ -209,7 +209,7 @@ def test_the_service_never_loads_what_draws() -> None:
 def test_the_process_sees_no_secret_of_this_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FORENOON_ADDRESS", "secret")
     shows = program(tmp_path, "import json, os; print(json.dumps(dict(os.environ)))")
-    seen = json.loads(drawn("{}", shows))
+    seen = json.loads(run_drawing("{}", shows))
     assert "secret" not in seen.values()
     assert seen["OPENBLAS_NUM_THREADS"] == "1"
 
@@ -225,27 +225,27 @@ def test_the_process_sees_no_secret_of_this_one(tmp_path: Path, monkeypatch: pyt
 def test_a_process_that_fails_or_hangs_is_ended_and_logged(
     body: str, why: str, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    with pytest.raises(NoPicture):
-        drawn("{}", program(tmp_path, body), within=2.0 if "sleep" not in body else 0.3)
+    with pytest.raises(DrawingFailed):
+        run_drawing("{}", program(tmp_path, body), time_limit=2.0 if "sleep" not in body else 0.3)
     assert why in caplog.text
 
 
 def test_a_program_that_is_not_there_gives_no_picture(tmp_path: Path) -> None:
-    with pytest.raises(NoPicture):
-        drawn("{}", (str(tmp_path / "nothing"),))
+    with pytest.raises(DrawingFailed):
+        run_drawing("{}", (str(tmp_path / "nothing"),))
 
 
 def test_a_picture_is_drawn_once_and_what_failed_again_later(tmp_path: Path) -> None:
     tally = tmp_path / "tally"
     counts = f"open({str(tally)!r}, 'a').write('x'); print('picture')"
-    pictures = Pictures(program(tmp_path, counts))
+    pictures = PictureCache(program(tmp_path, counts))
     for _ in range(3):
         assert pictures.svg(SMALL, DAWN) == b"picture\n"
     assert tally.read_text() == "x"
-    broken = Pictures(program(tmp_path, f"{counts}; raise SystemExit(1)"))
+    broken = PictureCache(program(tmp_path, f"{counts}; raise SystemExit(1)"))
 
     def fails(at: datetime) -> None:
-        with pytest.raises(NoPicture):
+        with pytest.raises(DrawingFailed):
             broken.svg(SMALL, at)
 
     for minutes, times in ((0, 2), (9, 2), (11, 3)):

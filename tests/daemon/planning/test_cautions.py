@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from daemon.advice.decide import decide
-from daemon.advice.explain.report import report
-from daemon.advice.explain.text import explain
+from daemon.advice.explain.report import morning_report
+from daemon.advice.explain.text import explanation_text
 from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Estimates, Farm, Traction, Units
 from daemon.domain.prospect import FieldDay, OfficialWarning, TimedCaution
 from daemon.messages.daily import email_of, text_body
-from daemon.page.server import render
-from daemon.page.today import make_view
+from daemon.page.server import render_page
+from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields
 from daemon.settings import effective_settings_text, load
 from daemon.weather.contract import Weather
@@ -279,15 +279,15 @@ def test_email_page_explain_and_report_tell_them() -> None:
     shown = mowing((THUNDER, MACHINE))
     here = farm()
     email = email_of(here, shown)
-    page = spaced(render(make_view(here, shown, (), DAWN)))
+    page = spaced(render_page(take_snapshot(here, shown, (), DAWN)))
     for care in (THUNDER, MACHINE):
         words = caution_sentence(care, Units.US)
         assert f"- {words}\n" in email.body
         assert f"<li>{words}</li>" in spaced(str(email.html))
         assert f"<li>{words}</li>" in page
-        assert words in " ".join(explain(here, shown, NAMES[0]).split())  # over more than one line
+        assert words in " ".join(explanation_text(here, shown, NAMES[0]).split())  # over more than one line
     assert "Stop for thunder and for heat" in email.body  # the general caution stays
-    (one,) = report(here, shown)["fields"]
+    (one,) = morning_report(here, shown)["fields"]
     assert one["days"][0]["cautions"] == [
         {
             "caution": "thunder",
@@ -301,7 +301,7 @@ def test_email_page_explain_and_report_tell_them() -> None:
 
 def test_a_page_whose_pass_is_too_old_tells_none() -> None:
     shown = mowing((THUNDER,))
-    assert "Thunder may come" not in render(make_view(farm(), shown, (), DAWN + timedelta(days=1)))
+    assert "Thunder may come" not in render_page(take_snapshot(farm(), shown, (), DAWN + timedelta(days=1)))
 
 
 # --- Settings ----------------------------------------------------------------------------------------------------
@@ -341,8 +341,8 @@ def test_official_warnings_in_the_hours_of_work_come_first_with_their_issuer() -
     assert official_warning_sentences(here, morning) == (words,)
     assert words in text_body(here, morning)
     assert email_of(here, morning).body.index(words) < email_of(here, morning).body.index("Shut off the drive")
-    assert f"<li>{words}</li>" in spaced(render(make_view(here, morning, (), DAWN)))
-    assert report(here, morning)["warnings"][0]["issuer"] == "the invented weather office"
+    assert f"<li>{words}</li>" in spaced(render_page(take_snapshot(here, morning, (), DAWN)))
+    assert morning_report(here, morning)["warnings"][0]["issuer"] == "the invented weather office"
 
 
 @pytest.mark.parametrize(

@@ -6,8 +6,8 @@ import pytest
 from pydantic import TypeAdapter
 
 from daemon.advice.decide import decide
-from daemon.advice.explain.report import report
-from daemon.advice.explain.text import explain
+from daemon.advice.explain.report import morning_report
+from daemon.advice.explain.text import explanation_text
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Field, Units
 from daemon.domain.prospect import FieldProspect, Quality, Ripeness, Waiting
@@ -104,7 +104,7 @@ def told() -> Morning:
 
 
 def test_explain_tells_quality_and_waiting_with_their_range_and_source() -> None:
-    said = explain(farm(), told(), "Long Meadow")
+    said = explanation_text(farm(), told(), "Long Meadow")
     assert "to be cut near 50%, for milking cows (extension advice)" in " ".join(said.split())
     assert "  digestibility 64, 66, 68%\n" in said
     assert "  protein       12, 14, 16%\n" in said
@@ -117,7 +117,7 @@ def test_explain_tells_quality_and_waiting_with_their_range_and_source() -> None
     feed = " ".join(said.partition("\n  Feed\n")[2].split())
     assert "source: digestibility: estimate: a test; protein: estimate: a test put right by" in feed
     assert "put right by: a look at the field" in waiting
-    metric = explain(farm(units=Units.METRIC), told(), "Long Meadow")
+    metric = explanation_text(farm(units=Units.METRIC), told(), "Long Meadow")
     assert "  yield         +50, +100, +150 kg a hectare\n" in metric
 
 
@@ -128,19 +128,19 @@ def test_explain_says_where_the_fibre_to_cut_at_comes_from() -> None:
         ({"purpose": Purpose.HORSES}, "for working horses (estimate)"),
         ({"cut_at_fibre": 50.0}, "as cut_at_fibre in the settings says"),
     ):
-        said = explain(replace(given, fields=(replace(long, **change), creek)), told(), "Long Meadow")
+        said = explanation_text(replace(given, fields=(replace(long, **change), creek)), told(), "Long Meadow")
         said = " ".join(said.split())
         assert f"to be cut near 50%, {words}" in said
 
 
 def test_explain_leaves_out_what_is_not_known() -> None:
-    said = explain(farm(), mow_morning(), "Long Meadow")
+    said = explanation_text(farm(), mow_morning(), "Long Meadow")
     assert "As feed" not in said
     assert "One more day" not in said
 
 
 def test_the_report_has_each_figure_with_its_unit_and_source() -> None:
-    first, second = report(farm(), told())["fields"]
+    first, second = morning_report(farm(), told())["fields"]
     assert first["quality"].keys() == {"ndf", "digestibility", "protein"}
     assert first["waiting"]["dry_matter"] == {
         "low": 0.05, "mid": 0.1, "high": 0.15, "unit": "t/ha", "source": "estimate: dry_matter",

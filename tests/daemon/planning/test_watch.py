@@ -9,8 +9,8 @@ import pytest
 import xarray as xr
 
 from daemon.advice.decide import decide
-from daemon.diary.overlay import with_diary
-from daemon.diary.store import Line, LineKind
+from daemon.diary.overlay import apply_diary
+from daemon.diary.store import Note, NoteKind
 from daemon.domain.advice import Morning, WatchedField, WatchState
 from daemon.domain.farm import Channel, Farm, Units
 from daemon.domain.field_watch import changes, keep_last_watch, start_watch, wettest_when_urgent, with_changes_told
@@ -19,8 +19,8 @@ from daemon.domain.prospect import AreaOdds, Band, LeftOvernight, Reason
 from daemon.messages.change import say_change
 from daemon.messages.daily import say
 from daemon.messages.outbox.store import Postbag
-from daemon.page.server import render
-from daemon.page.today import make_view
+from daemon.page.server import render_page
+from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields, unknown_prospect
 from daemon.planning.watch import watch_fields
 from daemon.service.rounds import Service
@@ -80,15 +80,15 @@ def morning() -> Morning:
 
 
 def looked(
-    now: datetime, hours: Weather, said: Morning | None = None, *lines: Line, farm: Farm = FARM
+    now: datetime, hours: Weather, said: Morning | None = None, *lines: Note, farm: Farm = FARM
 ) -> list[WatchedField]:
     return list(watch_fields(farm, hours, said or morning(), lines, now))
 
 
 def line(
-    kind: LineKind, hour: float, name: str = "Long Meadow", *, area: float | None = None, timed: bool = True
-) -> Line:
-    return Line(1, kind, name, at(hour), at(hour), timed=timed, area=area)
+    kind: NoteKind, hour: float, name: str = "Long Meadow", *, area: float | None = None, timed: bool = True
+) -> Note:
+    return Note(1, kind, name, at(hour), at(hour), timed=timed, area=area)
 
 
 def clock(moment: datetime | None) -> str:
@@ -233,7 +233,7 @@ def test_mowing_is_held_to_have_ended_when_it_was_called_off() -> None:
     # an hour's mowing, none of which would have been dry before the rain; all of it is when the rain stays away
     assert off[0].still_wrappable is None and later.still_wrappable is not None
     assert later.still_wrappable.area == pytest.approx(2.8)
-    (anyway,) = looked(at(13), sky(at(13), 20), said, line(LineKind.CUT, 9, area=12 * ACRE))
+    (anyway,) = looked(at(13), sky(at(13), 20), said, line(NoteKind.CUT, 9, area=12 * ACRE))
     assert anyway.still_wrappable is not None and anyway.still_wrappable.area > 2.8
 
 
@@ -249,66 +249,66 @@ def test_after_it_was_told_the_new_hours_are_what_was_said() -> None:
 
 
 def test_a_noted_cut_gives_the_hour_and_the_area() -> None:
-    cut = line(LineKind.CUT, 9.25, area=12 * ACRE)
+    cut = line(NoteKind.CUT, 9.25, area=12 * ACRE)
     (stands,) = looked(at(12), sky(at(12)), None, cut)
     assert (clock(stands.start), stands.area) == ("09:15", 12 * ACRE)
-    whole = looked(at(12), sky(at(12)), None, line(LineKind.CUT, 0.0, timed=False))[0]
+    whole = looked(at(12), sky(at(12)), None, line(NoteKind.CUT, 0.0, timed=False))[0]
     assert (clock(whole.start), whole.area) == ("07:00", 40 * ACRE)
 
 
 def test_parts_cut_on_one_day_add_up() -> None:
-    parts_cut = (line(LineKind.CUT, 8, area=5 * ACRE), replace(line(LineKind.CUT, 10, area=7 * ACRE), id=2))
+    parts_cut = (line(NoteKind.CUT, 8, area=5 * ACRE), replace(line(NoteKind.CUT, 10, area=7 * ACRE), id=2))
     (stands,) = looked(at(12), sky(at(12)), None, *parts_cut)
     assert clock(stands.start) == "08:00"
     assert stands.area == pytest.approx(12 * ACRE)
 
 
 def test_a_field_mown_without_advice_is_watched_too() -> None:
-    fields = looked(at(12), sky(at(12)), None, line(LineKind.CUT, 6.5, "Hill", area=2 * ACRE))
+    fields = looked(at(12), sky(at(12)), None, line(NoteKind.CUT, 6.5, "Hill", area=2 * ACRE))
     assert [(one.field, one.state, clock(one.start)) for one in fields] == [
         ("Hill", WatchState.ON_TRACK, "06:30"),
         ("Long Meadow", WatchState.ON_TRACK, "07:00"),
     ]
-    assert [one.field for one in watch_fields(FARM, sky(at(12)), None, [line(LineKind.CUT, 6.5, "Hill")], at(12))] == [
+    assert [one.field for one in watch_fields(FARM, sky(at(12)), None, [line(NoteKind.CUT, 6.5, "Hill")], at(12))] == [
         "Hill"
     ]
 
 
 def test_fields_share_the_hands() -> None:
     alone = looked(at(12), sky(at(12)))[0].odds
-    after = looked(at(12), sky(at(12)), None, line(LineKind.CUT, 6.0, "Hill"))[1].odds
+    after = looked(at(12), sky(at(12)), None, line(NoteKind.CUT, 6.0, "Hill"))[1].odds
     assert alone is not None and after is not None and after < alone
 
 
 def test_a_line_wrapped_ends_the_watch() -> None:
-    wrapped = replace(line(LineKind.WRAPPED, 15), id=2)
-    (stands,) = looked(at(16), sky(at(16)), None, line(LineKind.CUT, 7), wrapped)
+    wrapped = replace(line(NoteKind.WRAPPED, 15), id=2)
+    (stands,) = looked(at(16), sky(at(16)), None, line(NoteKind.CUT, 7), wrapped)
     assert stands.state is WatchState.DONE
-    (again,) = looked(at(16), sky(at(16)), None, replace(wrapped, at=at(8)), line(LineKind.CUT, 9, area=4 * ACRE))
+    (again,) = looked(at(16), sky(at(16)), None, replace(wrapped, at=at(8)), line(NoteKind.CUT, 9, area=4 * ACRE))
     assert (again.state, again.area) == (WatchState.ON_TRACK, 4 * ACRE)
 
 
 def test_a_field_left_uncut_is_watched_no_longer_until_it_is_cut_after_all() -> None:
-    left = line(LineKind.UNCUT, 0, timed=False)
+    left = line(NoteKind.UNCUT, 0, timed=False)
     (stands,) = looked(at(9), sky(at(9), 11), None, left)
     assert stands.state is WatchState.DONE
     assert list(changes(replace(morning(), watched=(stands,)), morning())) == []
-    after = replace(line(LineKind.CUT, 8, area=4 * ACRE), id=2)
+    after = replace(line(NoteKind.CUT, 8, area=4 * ACRE), id=2)
     (stands,) = looked(at(9), sky(at(9)), None, left, after)
     assert (stands.state, stands.noted) == (WatchState.ON_TRACK, True)
-    (stands,) = looked(at(9), sky(at(9)), None, line(LineKind.CUT, 8), replace(left, id=2))
+    (stands,) = looked(at(9), sky(at(9)), None, line(NoteKind.CUT, 8), replace(left, id=2))
     assert (stands.state, stands.noted) == (WatchState.DONE, False)
     assert looked(at(9), sky(at(9)), None, replace(left, at=at(-24)))[0].state is WatchState.ON_TRACK
 
 
 def test_wrapping_what_was_cut_yesterday_leaves_what_was_cut_today() -> None:
-    yesterday = line(LineKind.CUT, -16, area=15 * ACRE)
-    wrapped = replace(line(LineKind.WRAPPED, 11), id=3)
-    today = replace(line(LineKind.CUT, 7, area=20 * ACRE), id=2)
-    unhoured = replace(line(LineKind.CUT, 0, area=20 * ACRE, timed=False), id=4, written_at=at(12))
-    said = start_watch(decide(FARM, plan_fields(with_diary(FARM, [yesterday], DAWN), sky(DAWN), DAWN)))
+    yesterday = line(NoteKind.CUT, -16, area=15 * ACRE)
+    wrapped = replace(line(NoteKind.WRAPPED, 11), id=3)
+    today = replace(line(NoteKind.CUT, 7, area=20 * ACRE), id=2)
+    unhoured = replace(line(NoteKind.CUT, 0, area=20 * ACRE, timed=False), id=4, written_at=at(12))
+    said = start_watch(decide(FARM, plan_fields(apply_diary(FARM, [yesterday], DAWN), sky(DAWN), DAWN)))
 
-    def stands(*lines: Line) -> list[tuple[WatchState, float]]:
+    def stands(*lines: Note) -> list[tuple[WatchState, float]]:
         found = looked(at(13), sky(at(13)), said, yesterday, *lines)
         return [(one.state, round(one.area / ACRE, 6)) for one in found]
 
@@ -325,7 +325,7 @@ def test_wrapping_what_was_cut_yesterday_leaves_what_was_cut_today() -> None:
 
 
 def test_a_field_that_turns_out_to_be_cut_before_today_is_not_watched() -> None:
-    late = replace(line(LineKind.CUT, -14), written_at=at(8))
+    late = replace(line(NoteKind.CUT, -14), written_at=at(8))
     assert looked(at(8.5), sky(at(8.5)), None, late) == []
     parts_cut = [replace(late, id=number, area=18.5 * ACRE) for number in (1, 2)]
     assert looked(at(8.5), sky(at(8.5)), None, *parts_cut) == []
@@ -334,7 +334,7 @@ def test_a_field_that_turns_out_to_be_cut_before_today_is_not_watched() -> None:
     # What was known when it was said is in what was said.
     (kept,) = looked(at(8.5), sky(at(8.5)), None, replace(late, at=at(-14 - 20 * 24), written_at=at(-14)))
     assert kept.area == morning().watched[0].area
-    both = (late, replace(line(LineKind.CUT, 7, area=2 * ACRE), id=2))
+    both = (late, replace(line(NoteKind.CUT, 7, area=2 * ACRE), id=2))
     assert [one.area for one in looked(at(8.5), sky(at(8.5)), None, *both)] == [2 * ACRE]
 
 
@@ -347,7 +347,7 @@ def test_the_end_of_the_working_day_ends_the_watch() -> None:
 
 def test_a_field_that_cannot_be_reckoned_stands_as_it_was_said(caplog: pytest.LogCaptureFixture) -> None:
     fields = (replace(FARM.fields[0], expected_yield=12.0), FARM.fields[1])
-    found = looked(at(12), sky(at(12)), None, line(LineKind.CUT, 8, "Hill"), farm=replace(FARM, fields=fields))
+    found = looked(at(12), sky(at(12)), None, line(NoteKind.CUT, 8, "Hill"), farm=replace(FARM, fields=fields))
     assert [(one.field, one.at) for one in found] == [("Long Meadow", DAWN), ("Hill", at(12))]
     assert "Long Meadow cannot be watched: its swath lies too thick" in caplog.text
 
@@ -463,10 +463,10 @@ def test_what_is_noted_as_cut_is_told_as_such() -> None:
 
 
 def test_the_diary_says_what_is_cut_and_when() -> None:
-    part = line(LineKind.CUT, 7.5, area=3 * ACRE)
+    part = line(NoteKind.CUT, 7.5, area=3 * ACRE)
     (stands,) = looked(at(9.5), sky(at(9.5)), None, part)
     assert (stands.noted, stands.timed, stands.area, clock(stands.start)) == (True, True, 3 * ACRE, "07:30")
-    (stands,) = looked(at(9.5), sky(at(9.5)), None, line(LineKind.CUT, 0, timed=False))
+    (stands,) = looked(at(9.5), sky(at(9.5)), None, line(NoteKind.CUT, 0, timed=False))
     assert (stands.noted, stands.timed) == (True, False)
     (stands,) = looked(at(9.5), sky(at(9.5)))
     assert (stands.noted, stands.timed) == (False, False)
@@ -539,7 +539,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 def test_a_good_day_brings_no_change(bench: Bench) -> None:
     bench.run(18.5)
     assert bench.kinds == ["morning"]
-    assert "If you mowed Long Meadow: on track" in render(bench.service.view())
+    assert "If you mowed Long Meadow: on track" in render_page(bench.service.view())
 
 
 def test_rain_that_moves_forward_is_told_once_each(bench: Bench) -> None:
@@ -555,7 +555,7 @@ def test_after_calling_off_there_is_no_bale_sooner(bench: Bench) -> None:
     bench.look.turns = {11: 15, 12: 19, 14: None}
     bench.run(18.5)
     assert bench.kinds == ["morning", "will not make it: Long Meadow"]
-    assert "If you mowed Long Meadow: mowing was called off earlier today" in render(bench.service.view())
+    assert "If you mowed Long Meadow: mowing was called off earlier today" in render_page(bench.service.view())
 
 
 def test_a_restart_loses_nothing_and_repeats_nothing(bench: Bench) -> None:
@@ -594,25 +594,25 @@ def test_without_weather_nothing_is_said_and_the_page_says_since_when(bench: Ben
     bench.look.turns = {11: "the server is away"}
     bench.run(15)
     assert bench.kinds == ["morning"]
-    page = spaced(render(bench.service.view()))
+    page = spaced(render_page(bench.service.view()))
     assert "If you mowed Long Meadow: nothing new is known since 10:30 am." in page
     assert "on track" not in page
     bench.start()
-    assert "nothing new is known since 10:30 am" in spaced(render(bench.service.view()))
+    assert "nothing new is known since 10:30 am" in spaced(render_page(bench.service.view()))
 
 
 def test_without_weather_from_the_first_the_page_holds_to_what_was_said(bench: Bench) -> None:
     bench.look.turns = {6: "the server is away"}
     bench.run(9)
-    assert "If you mowed Long Meadow: nothing new is known since 5:30 am." in spaced(render(bench.service.view()))
+    assert "If you mowed Long Meadow: nothing new is known since 5:30 am." in spaced(render_page(bench.service.view()))
 
 
 def test_a_service_that_stands_still_is_not_on_track(bench: Bench) -> None:
     bench.run(11)
     old = replace(FARM.weather, oldest=2.0)
-    shown = make_view(replace(bench.farm, weather=old), bench.service.view().morning, (), at(12))
-    assert "nothing new is known since 10:30 am" in spaced(render(shown))
-    assert "If you mowed" not in render(make_view(bench.farm, shown.morning, (), at(24.5)))
+    shown = take_snapshot(replace(bench.farm, weather=old), bench.service.view().morning, (), at(12))
+    assert "nothing new is known since 10:30 am" in spaced(render_page(shown))
+    assert "If you mowed" not in render_page(take_snapshot(bench.farm, shown.morning, (), at(24.5)))
 
 
 def test_what_is_kept_is_of_its_day_only() -> None:

@@ -38,7 +38,7 @@ def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: M
 
 
 def test_no_picture_keeps_no_message_back(morning: Morning, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pictures.drawn, "__defaults__", (("/nowhere/at/all",), 1.0))
+    monkeypatch.setattr(pictures.run_drawing, "__defaults__", (("/nowhere/at/all",), 1.0))
     assert say_with_picture(FARM, morning, TaskKind.MORNING) == say(FARM, morning, TaskKind.MORNING)
 
 

@@ -20,7 +20,7 @@ import pytest
 import requests
 
 from daemon.diary.answers.links import Answers
-from daemon.diary.store import Diary, LineKind
+from daemon.diary.store import Diary, NoteKind
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
 from daemon.domain.message import MessageState
@@ -307,10 +307,10 @@ def test_a_note_is_looked_at_in_the_next_round_and_a_spoiled_diary_is_not_looked
 
     try:
         assert rounds(10) == 1
-        noted = diary.add(LineKind.CUT, "Long Meadow", clock.at, clock.at)
+        noted = diary.add(NoteKind.CUT, "Long Meadow", clock.at, clock.at)
         assert rounds(1) == 1, "in the next round"
         assert rounds(10) == 0
-        diary.strike(noted.id)
+        diary.delete(noted.id)
         assert rounds(10) == 1
         (tmp_path / "diary.sqlite3").write_bytes(b"no diary")
         assert rounds(10) == 0

@@ -17,10 +17,10 @@ from typing import Final
 import numpy as np
 import pytest
 
-from daemon.advice.advise import Memory, look
+from daemon.advice.advise import Stores, advise
 from daemon.cli.commands import main
-from daemon.diary.answers.links import Answers, NotTaken, Trouble
-from daemon.diary.store import Diary, LineKind
+from daemon.diary.answers.links import AnswerRejected, Answers, AnswerTrouble
+from daemon.diary.store import Diary, NoteKind
 from daemon.domain.advice import AdviceKind, Morning
 from daemon.domain.farm import Farm
 from daemon.domain.field_watch import start_watch
@@ -144,7 +144,7 @@ def copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Copy]:
 
 
 def test_the_diary_holds_every_note_and_the_number_of_the_deleted_line_stays_free(copy: Copy) -> None:
-    lines = copy.diary.lines()
+    lines = copy.diary.notes()
     assert [(line.id, line.kind, line.field, line.at, line.written_at, line.timed) for line in lines] == [
         (1, "cut", "Low Meadow", local(4), local(4, 7), False),
         (2, "stage", "Low Meadow", local(4), local(4, 7), False),
@@ -160,7 +160,7 @@ def test_the_diary_holds_every_note_and_the_number_of_the_deleted_line_stays_fre
         (13, "wrapped", "Hill Piece", local(6, 8), local(6, 8, 30), True),
         (14, "ground", "Hill Piece", local(7), local(7, 5, 36), False),
     ]
-    assert {line.kind for line in lines} == set(LineKind)
+    assert {line.kind for line in lines} == set(NoteKind)
     assert {line.id: line.area for line in lines if line.area} == {6: 1.61874256896}
     assert {line.id: (line.moisture, line.factor) for line in lines if line.moisture} == {
         4: (0.54, 0.7647687200398199),
@@ -169,7 +169,7 @@ def test_the_diary_holds_every_note_and_the_number_of_the_deleted_line_stays_fre
     assert {line.id: line.stage for line in lines if line.stage} == {2: "boot"}
     assert {line.id: line.height for line in lines if line.height} == {10: 0.508}
     assert {line.id: line.ground for line in lines if line.ground} == {3: "firm", 11: "soft", 14: "firm"}
-    assert copy.diary.add(LineKind.STAGE, "Bank Field", KILLED, KILLED, stage="buds").id == 15
+    assert copy.diary.add(NoteKind.STAGE, "Bank Field", KILLED, KILLED, stage="buds").id == 15
 
 
 def test_the_outbox_holds_every_message_in_its_state(copy: Copy) -> None:
@@ -332,19 +332,19 @@ def test_a_reply_of_a_weather_service_is_still_good_until_it_expires(copy: Copy)
 
 def test_a_link_of_an_email_is_still_good_once_and_one_that_was_used_is_not(copy: Copy) -> None:
     answers = Answers(copy.state, HandClock(KILLED))
-    answer = answers.read(copy.farm, copy.link("Cut all of it"))
-    assert (answer.kind, answer.field, answer.day, answer.person) == (LineKind.CUT, "Hill Piece", TODAY, "Ben")
-    with pytest.raises(NotTaken) as used:
-        answers.read(copy.farm, copy.link("Ground firm"))
-    assert used.value.trouble is Trouble.USED
-    with pytest.raises(NotTaken) as forged:
-        answers.read(copy.farm, copy.link("Cut all of it")[:-3] + "AAA")
-    assert forged.value.trouble is Trouble.FORGED
-    line, _ = answers.note(copy.farm, copy.link("Did not cut it"))
-    assert copy.diary.lines()[-1] == line
-    with pytest.raises(NotTaken) as again:
-        answers.read(copy.farm, copy.link("Did not cut it"))
-    assert again.value.trouble is Trouble.USED
+    answer = answers.read_answer(copy.farm, copy.link("Cut all of it"))
+    assert (answer.kind, answer.field, answer.day, answer.person) == (NoteKind.CUT, "Hill Piece", TODAY, "Ben")
+    with pytest.raises(AnswerRejected) as used:
+        answers.read_answer(copy.farm, copy.link("Ground firm"))
+    assert used.value.trouble is AnswerTrouble.USED
+    with pytest.raises(AnswerRejected) as forged:
+        answers.read_answer(copy.farm, copy.link("Cut all of it")[:-3] + "AAA")
+    assert forged.value.trouble is AnswerTrouble.FORGED
+    line, _ = answers.record(copy.farm, copy.link("Did not cut it"))
+    assert copy.diary.notes()[-1] == line
+    with pytest.raises(AnswerRejected) as again:
+        answers.read_answer(copy.farm, copy.link("Did not cut it"))
+    assert again.value.trouble is AnswerTrouble.USED
 
 
 def test_the_service_goes_on_on_the_same_day_and_sends_nothing_twice(copy: Copy) -> None:
@@ -397,8 +397,8 @@ def test_a_look_without_any_weather_service_goes_by_what_the_folder_holds(
 ) -> None:
     monkeypatch.setattr(gather, "open_session", partial(open_session, backoff=0.0))
     before = copy.rows()
-    memory = Memory(copy.diary, copy.record, copy.archive, copy.state / "replies", keeping=True)
-    morning = look(copy.farm, KILLED, memory=memory)
+    memory = Stores(copy.diary, copy.record, copy.archive, copy.state / "replies", is_recording=True)
+    morning = advise(copy.farm, KILLED, stores=memory)
     assert [(advice.field, advice.kind) for advice in morning.advices] == [
         ("Hill Piece", AdviceKind.MOW),
         ("Low Meadow", AdviceKind.WAIT),
@@ -419,8 +419,8 @@ def test_nothing_is_lost_by_rounds_of_the_service(copy: Copy) -> None:
     assert before["postbag.sqlite3", "messages"] == 58
     assert before["weather.sqlite3", "hours"] == 3096
     clock = HandClock(KILLED)
-    memory = Memory(copy.diary, copy.record, copy.archive, keeping=True)
-    service = Service(copy.farm, copy.outbox, clock, partial(look, memory=memory), say)
+    memory = Stores(copy.diary, copy.record, copy.archive, is_recording=True)
+    service = Service(copy.farm, copy.outbox, clock, partial(advise, stores=memory), say)
     for _ in range(20):
         service.round()
         clock.wait(1)

@@ -81,12 +81,12 @@ def noted(*words: str) -> Callable[[], int]:
 
 def test_what_either_makes_both_can_write(state: Path) -> None:
     assert acting(LOGIN, noted("cut", "North meadow")) == 0, "the diary is made by who logs in"
-    assert acting(SERVICE, lambda: Diary(state / "diary.sqlite3").keep_factors({1: 0.9})) == 0
+    assert acting(SERVICE, lambda: Diary(state / "diary.sqlite3").store_factors({1: 0.9})) == 0
     assert acting(SERVICE, put(state, "morning")) == 0, "the postbag is made by the service"
     assert acting(LOGIN, put(state, "test")) == 0
     assert acting(SERVICE, put(state, "evening")) == 0
     assert acting(LOGIN, noted("ground", "Creek flat", "soft")) == 0
-    assert len(Diary(state / "diary.sqlite3").lines()) == 2
+    assert len(Diary(state / "diary.sqlite3").notes()) == 2
     assert len(Postbag(state / "postbag.sqlite3").recent()) == 3
     for file in state.iterdir():
         found = file.stat()

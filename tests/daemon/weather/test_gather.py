@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from daemon.advice.advise import Memory, look
+from daemon.advice.advise import Stores, advise
 from daemon.domain.farm import Place
 from daemon.domain.prospect import Reason
-from daemon.page.server import render
-from daemon.page.today import make_view
+from daemon.page.server import render_page
+from daemon.page.today import take_snapshot
 from daemon.weather import gather as gathering
 from daemon.weather.contract import Refused, Weather, validate
 from daemon.weather.gather import gather
@@ -66,10 +66,10 @@ def test_the_switch_stands_on_the_morning_that_the_page_shows(servers: World) ->
     servers.told("open-meteo", now=NOW - HOUR)
     servers.refuse_open_meteo("the store is being rebuilt")
     servers.at(NOW)
-    morning = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive))
+    morning = advise(servers.farm(*ALL), NOW, stores=Stores(archive=servers.archive))
     assert morning.prospect.weather is not None
     assert morning.prospect.weather.source == "weather.gov"
-    shown = unescape(render(make_view(servers.farm(*ALL), morning, (), NOW)))
+    shown = unescape(render_page(take_snapshot(servers.farm(*ALL), morning, (), NOW)))
     assert "answered 400: the store is being rebuilt" in shown
     assert "from weather.gov (" in shown
 
@@ -88,7 +88,7 @@ def test_a_late_forecast_gives_way_to_the_next_and_its_past_hours_are_used(serve
 def test_a_late_forecast_that_nobody_replaces_comes_with_its_age(servers: World) -> None:
     servers.open_meteo.run = NOW - 30 * HOUR
     servers.weather_gov.faults[POINT], servers.met_no.fault = uncovered(), page(422)
-    morning = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive, keeping=True))
+    morning = advise(servers.farm(*ALL), NOW, stores=Stores(archive=servers.archive, is_recording=True))
     assert "30 hours old, no more than 18 allowed" in morning.prospect.detail
     assert {one.kind.name for one in morning.advices} == {"NONE"}
     assert servers.archive.newest_forecast(servers.place, NOW - 48 * HOUR) is None, (
@@ -198,8 +198,8 @@ def test_the_last_good_forecast_stands_in_and_its_age_is_said(servers: World) ->
     hours = found.ahead["time"].to_numpy() > np.datetime64("2026-06-10T09")
     air = before.ahead[AIR].sel(time=found.ahead["time"][hours])
     assert np.allclose(found.ahead[AIR].sel(time=air["time"]), air, atol=1e-5)
-    morning = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive))
-    shown = unescape(render(make_view(servers.farm(*ALL), morning, (), NOW)))
+    morning = advise(servers.farm(*ALL), NOW, stores=Stores(archive=servers.archive))
+    shown = unescape(render_page(take_snapshot(servers.farm(*ALL), morning, (), NOW)))
     assert "Weather data 10 hours old, from open-meteo" in shown
     assert "the last good forecast stands in: it is 10 hours old, no more than 18 allowed" in shown
 
@@ -222,7 +222,7 @@ def test_an_old_forecast_does_not_stand_in_and_all_reasons_are_told(servers: Wor
     assert "met.no: " in told
     assert "who is asking" in told
     assert "stands in" not in told
-    morning = look(servers.farm(*ALL), NOW, memory=Memory(archive=servers.archive))
+    morning = advise(servers.farm(*ALL), NOW, stores=Stores(archive=servers.archive))
     assert morning.mows == ()
     assert morning.prospect.trouble is Reason.DATA_STALE
     assert morning.prospect.detail == "18.1 hours old, no more than 18 allowed"
@@ -268,7 +268,7 @@ def test_many_fields_cost_the_same_requests_as_one(servers: World) -> None:
         servers.open_meteo.asked.clear()
         farm = servers.farm("open-meteo")
         fields = tuple(field(f"Field {one}", 5 + one) for one in range(number))
-        look(replace(farm, fields=fields), NOW)
+        advise(replace(farm, fields=fields), NOW)
         counts.append([(asked.path, asked.query["latitude"]) for asked in servers.open_meteo.asked if asked.query])
     assert counts[0] == counts[1]
     assert sorted(path for path, _ in counts[0]) == sorted([FORECAST, ENSEMBLE, "/history/v1/forecast"])

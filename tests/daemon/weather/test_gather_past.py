@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from daemon.advice.advise import Memory, look
+from daemon.advice.advise import Stores, advise
 from daemon.weather import gather as gathering
 from daemon.weather.contract import FILLED, Refused, Weather, is_filled
 from daemon.weather.gather import gather
@@ -230,10 +230,10 @@ def test_the_sum_of_warmth_goes_on_through_an_outage(servers: World) -> None:
     for hours in (0, 24, 48, 72):
         servers.told("open-meteo", "met.no", now=NOW + hours * HOUR)
         servers.refuse_open_meteo()
-        memory = Memory(archive=servers.archive)
-        clocks.append(look(farm, NOW + hours * HOUR, memory=memory).prospect.fields[0].clock or 0.0)
+        memory = Stores(archive=servers.archive)
+        clocks.append(advise(farm, NOW + hours * HOUR, stores=memory).prospect.fields[0].clock or 0.0)
     servers.mend()
     servers.at(NOW + 72 * HOUR)
-    whole = look(servers.farm("open-meteo"), NOW + 72 * HOUR).prospect.fields[0].clock
+    whole = advise(servers.farm("open-meteo"), NOW + 72 * HOUR).prospect.fields[0].clock
     assert min(np.diff(clocks)) > 5.0
     assert clocks[-1] == pytest.approx(whole, abs=1e-2), "what is forecast here is what comes"

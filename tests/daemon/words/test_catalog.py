@@ -33,8 +33,8 @@ from daemon.domain.schedule import TaskKind
 from daemon.messages.change import say_change
 from daemon.messages.daily import say, text_body
 from daemon.messages.outbox.enqueue import said_late
-from daemon.page.server import render
-from daemon.page.today import make_view
+from daemon.page.server import render_page
+from daemon.page.today import take_snapshot
 from daemon.words.catalog import Catalog, join, load_catalog, phrase, plural, use_catalog
 from daemon.words.cautions import day_cautions, stop_work_sentences
 from daemon.words.reasons import NEAR_MISS_REASONS
@@ -424,9 +424,9 @@ def test_another_language_is_spoken_in_every_message_and_on_the_page(units: Unit
         now = DAWN + timedelta(minutes=45)
         kinds = ("morning", "sign of life", "will not make it: LONG", "settings 1a")
         rows = [letters(state, kind) for state, kind in product(MessageState, kinds)]
-        told += [heard(render(make_view(given, one, rows, at))) for one, at in ((morning, now), (None, now))]
-        told.append(heard(render(make_view(given, morning, (), now + timedelta(hours=17)))))
-        told.append(heard(render(make_view(given, morning, (), now + timedelta(days=200)))))
+        told += [heard(render_page(take_snapshot(given, one, rows, at))) for one, at in ((morning, now), (None, now))]
+        told.append(heard(render_page(take_snapshot(given, morning, (), now + timedelta(hours=17)))))
+        told.append(heard(render_page(take_snapshot(given, morning, (), now + timedelta(days=200)))))
     for one in watched():
         told += [watch_text(given, one, DAWN, known) for known in (DAWN, DAWN + timedelta(hours=2))]
         told += [part for message in say_change(given, one).values() for part in (message.title, message.body)]
