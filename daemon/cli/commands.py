@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from daemon.cli.parser import GOOD, INTERRUPTED, PROBLEMS, WRONG_USAGE, parser
+from daemon.cli.parser import EXIT_INTERRUPTED, EXIT_OK, EXIT_PROBLEMS, EXIT_WRONG_USAGE, build_parser
 from daemon.cli.progress_line import Stages
 from daemon.system.logs import report_problem, set_up_logging
 
@@ -27,93 +27,95 @@ Command = Callable[[argparse.Namespace], int]
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    given = parser().parse_args(arguments)
+    given = build_parser().parse_args(arguments)
     typed, verbose = given.command != "run", getattr(given, "verbose", False)
     set_up_logging(as_json=getattr(given, "json_logs", False), for_command=typed, verbose=verbose)
     try:
         code = COMMANDS[given.command](given)
     except BrokenPipeError:
-        return PROBLEMS
+        return EXIT_PROBLEMS
     except KeyboardInterrupt:
-        return INTERRUPTED
+        return EXIT_INTERRUPTED
     except Exception as error:
         from daemon.cli.setup import SetupError  # noqa: PLC0415
         from daemon.diary.parse import UsageError  # noqa: PLC0415
         from daemon.diary.store import DiaryError  # noqa: PLC0415
-        from daemon.messages.outbox.store import PostbagError  # noqa: PLC0415
+        from daemon.messages.outbox.store import OutboxError  # noqa: PLC0415
         from daemon.settings import SettingsError  # noqa: PLC0415
         from daemon.system.lock import AlreadyRunning  # noqa: PLC0415
 
         if isinstance(error, UsageError):
             print(error, file=sys.stderr)
-            return WRONG_USAGE
-        if not isinstance(error, AlreadyRunning | DiaryError | PostbagError | SettingsError | SetupError | OSError):
+            return EXIT_WRONG_USAGE
+        if not isinstance(error, AlreadyRunning | DiaryError | OutboxError | SettingsError | SetupError | OSError):
             raise
         report_problem(error, as_json=getattr(given, "json_logs", False))
-        return PROBLEMS
+        return EXIT_PROBLEMS
     return code
 
 
-def _once(given: argparse.Namespace) -> int:
+def _once(args: argparse.Namespace) -> int:
     from daemon.domain.schedule import TaskKind  # noqa: PLC0415
 
-    farm = _farm(given.config)
-    now = _clock(given.now).now()
-    morning = _morning(farm, now)
-    if given.json:
+    farm = _load_farm(args.config)
+    now = _clock(args.now).now()
+    morning = _advise_with_progress(farm, now)
+    if args.json:
         from daemon.advice.explain.report import morning_report  # noqa: PLC0415
 
         _print_json(morning_report(farm, morning))
     else:
         _print_morning(farm, morning)
-    sent = GOOD
-    if given.send:
+    sent = EXIT_OK
+    if args.send:
         from daemon.diary.answers.links import Answers  # noqa: PLC0415
-        from daemon.service.compose import say_with_picture  # noqa: PLC0415
+        from daemon.service.compose import compose_with_picture  # noqa: PLC0415
 
-        answers = Answers(_state_folder(), _clock(given.now))
-        sent = _send(farm, say_with_picture(farm, morning, TaskKind.MORNING, answers.add_links), TaskKind.MORNING, now)
+        answers = Answers(_state_folder(), _clock(args.now))
+        sent = _send(
+            farm, compose_with_picture(farm, morning, TaskKind.MORNING, answers.add_links), TaskKind.MORNING, now
+        )
     if morning.is_unknown:
         why = dict.fromkeys(advice.detail or str(advice.reason) for advice in morning.advices)
         print(f"no advice, because: {'; '.join(why)}", file=sys.stderr)
-        return PROBLEMS
+        return EXIT_PROBLEMS
     return sent
 
 
-def _run(given: argparse.Namespace) -> int:
+def _run(args: argparse.Namespace) -> int:
     from functools import partial  # noqa: PLC0415
 
     from daemon.advice.advise import advise  # noqa: PLC0415
     from daemon.diary.answers.links import Answers  # noqa: PLC0415
-    from daemon.service.compose import say_with_picture  # noqa: PLC0415
+    from daemon.service.compose import compose_with_picture  # noqa: PLC0415
     from daemon.service.process import serve  # noqa: PLC0415
     from daemon.settings import find_settings_file  # noqa: PLC0415
     from daemon.settings.reload import SettingsFile  # noqa: PLC0415
 
-    settings, memory = SettingsFile(find_settings_file(given.config)), _memory(keeping=given.now is None)
-    folder, clock = _state_folder(), _clock(given.now)
-    tell = partial(say_with_picture, add=Answers(folder, clock).add_links)
+    settings, memory = SettingsFile(find_settings_file(args.config)), _open_stores(keeping=args.now is None)
+    folder, clock = _state_folder(), _clock(args.now)
+    tell = partial(compose_with_picture, add=Answers(folder, clock).add_links)
     serve(settings, folder, clock, partial(advise, stores=memory), tell)
-    return GOOD
+    return EXIT_OK
 
 
-def _status(given: argparse.Namespace) -> int:
-    from daemon.service.status import data, status, words  # noqa: PLC0415
+def _status(args: argparse.Namespace) -> int:
+    from daemon.service.status import read_status, status_json, status_text  # noqa: PLC0415
     from daemon.settings import find_settings_file  # noqa: PLC0415
 
-    found = status(find_settings_file(given.config), _state_folder(), _clock(given.now).now())
-    if given.json:
-        _print_json(data(found))
+    found = read_status(find_settings_file(args.config), _state_folder(), _clock(args.now).now())
+    if args.json:
+        _print_json(status_json(found))
     else:
-        print(words(found))
-    return PROBLEMS if found.problems else GOOD
+        print(status_text(found))
+    return EXIT_PROBLEMS if found.problems else EXIT_OK
 
 
-def _explain(given: argparse.Namespace) -> int:
-    farm = _farm(given.config)
-    name = _field(farm, given.field, "explain").name
-    morning = _morning(farm, _clock(given.now).now())
-    if given.json:
+def _explain(args: argparse.Namespace) -> int:
+    farm = _load_farm(args.config)
+    name = _find_field(farm, args.field, "explain").name
+    morning = _advise_with_progress(farm, _clock(args.now).now())
+    if args.json:
         from daemon.advice.explain.report import field_report  # noqa: PLC0415
 
         _print_json(field_report(farm, morning, name))
@@ -122,88 +124,88 @@ def _explain(given: argparse.Namespace) -> int:
 
         print(explanation_text(farm, morning, name))
     if morning.prospect.trouble is None:
-        return GOOD
+        return EXIT_OK
     print(f"no advice, because: {morning.prospect.detail or morning.prospect.trouble}", file=sys.stderr)
-    return PROBLEMS
+    return EXIT_PROBLEMS
 
 
-def _note(given: argparse.Namespace) -> int:
+def _note(args: argparse.Namespace) -> int:
     from daemon.diary import parse as noting  # noqa: PLC0415
     from daemon.diary.feedback import feedback  # noqa: PLC0415
     from daemon.diary.phrases import describe_note  # noqa: PLC0415
     from daemon.diary.store import LOOKS, DiaryError, NoteKind  # noqa: PLC0415
 
-    farm = _farm(given.config)
-    now = _clock(given.now).now()
-    field = _field(farm, given.field, "note")
-    kind = NoteKind(given.kind)
+    farm = _load_farm(args.config)
+    now = _clock(args.now).now()
+    field = _find_field(farm, args.field, "note")
+    kind = NoteKind(args.kind)
     whole_day = kind in (NoteKind.CUT, NoteKind.UNCUT, *LOOKS)
-    at, timed = noting.parse_time(given.at, given.on, farm.place.timezone, now, whole_day=whole_day)
+    at, timed = noting.parse_time(args.at, args.on, farm.place.timezone, now, whole_day=whole_day)
     meant: dict[str, Callable[[str], Any]] = {
         "area": lambda said: noting.parse_area(said, field, farm.units),
-        "moisture": lambda said: noting.parse_moisture(said, sure=given.sure),
+        "moisture": lambda said: noting.parse_moisture(said, sure=args.sure),
         "stage": lambda said: noting.parse_stage(said, field, farm.species),
         "height": lambda said: noting.parse_height(said, farm.units),
         "ground": lambda said: noting.parse_ground(said, farm.units),
     }
-    said = {name: words for name, words in vars(given).items() if name in meant and words is not None}
+    said = {name: words for name, words in vars(args).items() if name in meant and words is not None}
     told = {name: meant[name](words) for name, words in said.items()}
-    diary = _diary()
+    diary = _open_diary()
     line = diary.add(kind, field.name, at, now, timed=timed, **told)
     print(f"Noted {describe_note(farm, line)}; to undo it: forenoon note undo {line.id}")
     with suppress(DiaryError):  # a line that cannot be read is named by whoever reads them all
         for words in feedback(farm, diary.notes(), line):
             print(words)
-    return GOOD
+    return EXIT_OK
 
 
-def _note_list(given: argparse.Namespace) -> int:
+def _note_list(args: argparse.Namespace) -> int:
     from daemon.diary.phrases import describe_note  # noqa: PLC0415
 
-    farm = _farm(given.config)
+    farm = _load_farm(args.config)
     known = {field.name.casefold() for field in farm.fields}
-    for line in _diary().notes():
+    for line in _open_diary().notes():
         unknown = "" if line.field.casefold() in known else " (no field of the settings has this name)"
         print(f"{line.id:4}  {describe_note(farm, line)}{unknown}")
-    return GOOD
+    return EXIT_OK
 
 
-def _note_undo(given: argparse.Namespace) -> int:
+def _note_undo(args: argparse.Namespace) -> int:
     from daemon.diary.feedback import undo_feedback  # noqa: PLC0415
     from daemon.diary.parse import UsageError  # noqa: PLC0415
     from daemon.diary.phrases import describe_note  # noqa: PLC0415
     from daemon.diary.store import DiaryError  # noqa: PLC0415
 
-    farm, diary = _farm(given.config), _diary()
+    farm, diary = _load_farm(args.config), _open_diary()
     words, more = "a line that could not be read", tuple[str, ...]()
     with suppress(DiaryError):  # a line that cannot be read can be deleted all the same
-        line = diary.note(given.number)
+        line = diary.note(args.number)
         if line is not None:
             words = describe_note(farm, line)
             more = tuple(undo_feedback(farm, diary.notes(), line))
-    if not diary.delete(given.number):
-        raise UsageError(f"note: given line {given.number}, allowed a number that `forenoon note list` prints")
+    if not diary.delete(args.number):
+        raise UsageError(f"note: given line {args.number}, allowed a number that `forenoon note list` prints")
     print(f"Taken back: {words}")
     for one in more:
         print(one)
-    return GOOD
+    return EXIT_OK
 
 
-def _setup(given: argparse.Namespace) -> int:
+def _setup(args: argparse.Namespace) -> int:
     """Ask, write, check, and where somebody is to be told, offer the test message; always say what comes next."""
-    from daemon.cli.setup import refuse_taken, settings_text, write  # noqa: PLC0415
+    from daemon.cli.setup import check_writable, settings_text, write_private_file  # noqa: PLC0415
     from daemon.settings import load, new_settings_file  # noqa: PLC0415
 
-    path = new_settings_file(given.config)
-    if not given.overwrite:
-        refuse_taken(path)
+    path = new_settings_file(args.config)
+    if not args.overwrite:
+        check_writable(path)
     now = _clock(None).now()
-    write(path, settings_text(input, print, now), overwrite=given.overwrite)
+    write_private_file(path, settings_text(input, print, now), overwrite=args.overwrite)
     print()
-    code = _checked(path, now, shown=False)
-    if code == GOOD:
+    code = _check_settings(path, now, with_options=False)
+    if code == EXIT_OK:
         people = load(path).alerts.people
-        if people and _agreed(f"Send {people[0].name} a test message now? [y/N] "):
+        if people and _confirm(f"Send {people[0].name} a test message now? [y/N] "):
             code = _test_alert(argparse.Namespace(config=path))
         print(f"Next: put the other fields into {path}, then try: forenoon once")
     else:
@@ -211,7 +213,7 @@ def _setup(given: argparse.Namespace) -> int:
     return code
 
 
-def _agreed(question: str) -> bool:
+def _confirm(question: str) -> bool:
     try:
         return input(question).strip().casefold() in ("y", "yes")
     except (EOFError, UnicodeDecodeError):
@@ -219,31 +221,31 @@ def _agreed(question: str) -> bool:
         return False
 
 
-def _check(given: argparse.Namespace) -> int:
+def _check(args: argparse.Namespace) -> int:
     from daemon.settings import find_settings_file  # noqa: PLC0415
 
-    return _checked(find_settings_file(given.config), _clock(given.now).now(), shown=given.show)
+    return _check_settings(find_settings_file(args.config), _clock(args.now).now(), with_options=args.show)
 
 
-def _checked(path: Path, now: datetime, *, shown: bool) -> int:
+def _check_settings(path: Path, now: datetime, *, with_options: bool) -> int:
     with Stages("reading the settings"):
         from daemon.settings import check, effective_settings_text, load  # noqa: PLC0415
 
         report = check(path, now)
     if report.problems:
         print(report, file=sys.stderr)
-        return PROBLEMS
+        return EXIT_PROBLEMS
     if report.warnings:
         print(report, file=sys.stderr)
-    print(effective_settings_text(load(path)) if shown else f"{path}: good")
-    return GOOD
+    print(effective_settings_text(load(path)) if with_options else f"{path}: good")
+    return EXIT_OK
 
 
-def _test_alert(given: argparse.Namespace) -> int:
+def _test_alert(args: argparse.Namespace) -> int:
     from daemon.domain.farm import Channel  # noqa: PLC0415
     from daemon.domain.message import Message  # noqa: PLC0415
 
-    farm = _farm(given.config)
+    farm = _load_farm(args.config)
     now = _clock(None).now()
     words = f"{farm.name}: a test. If you read this, the mowing advice can reach you."
     text, email = Message("", words), Message("Test of the mowing advice", words, f"<p>{words}</p>")
@@ -253,78 +255,82 @@ def _test_alert(given: argparse.Namespace) -> int:
     return _send(farm, told, f"test {now:%H:%M:%S}", now, tried_for=timedelta(0))
 
 
-def _demo(given: argparse.Namespace) -> int:
+def _demo(args: argparse.Namespace) -> int:
     with Stages("loading the program", "reckoning the fields") as stages:
         from daemon.cli.demo import invented_morning, show_demo  # noqa: PLC0415
 
-        stages.next()
+        stages.next_stage()
         farm, morning = invented_morning()
-    show_demo(farm, morning, given.page)
-    return GOOD
+    show_demo(farm, morning, args.page)
+    return EXIT_OK
 
 
 def _send(
-    farm: "Farm", told: "Mapping[Person, Message]", kind: str, now: datetime, tried_for: timedelta = timedelta(hours=4)
+    farm: "Farm",
+    messages: "Mapping[Person, Message]",
+    kind: str,
+    now: datetime,
+    tried_for: timedelta = timedelta(hours=4),
 ) -> int:
     """Put messages in the postbag, deliver them once and say what became of each."""
     from daemon.domain.message import MessageState, NewMessage  # noqa: PLC0415
-    from daemon.messages.outbox.store import DATABASE, Postbag  # noqa: PLC0415
+    from daemon.messages.outbox.store import DATABASE, Outbox  # noqa: PLC0415
 
     words = {
         MessageState.NEW: "not sent yet",
         MessageState.FAILED: "not sent",
         MessageState.UNKNOWN: "may not have arrived",
     }
-    postbag = Postbag(_state_folder() / DATABASE)
+    postbag = Outbox(_state_folder() / DATABASE)
     day = now.astimezone(farm.place.timezone).date()
-    for person, message in told.items():
-        if postbag.put(NewMessage(day, kind, person, message, now, now + tried_for), now) is None:
+    for person, message in messages.items():
+        if postbag.enqueue(NewMessage(day, kind, person, message, now, now + tried_for), now) is None:
             print(f"{person.name} ({person.channel}): already told today")
     with Stages("sending"):
         tried = postbag.deliver(now, (*farm.alerts.people, *farm.alerts.second_ways))
     for row in tried:
         why = f", {row.reason}" if row.reason else ""
         print(f"{row.person} ({row.channel}): {words.get(row.state, row.state)}{why}")
-    if not told:
+    if not messages:
         print("nobody to tell")
-    return GOOD if all(row.state is MessageState.SENT for row in tried) else PROBLEMS
+    return EXIT_OK if all(row.state is MessageState.SENT for row in tried) else EXIT_PROBLEMS
 
 
-def _morning(farm: "Farm", now: datetime) -> "Morning":
+def _advise_with_progress(farm: "Farm", now: datetime) -> "Morning":
     """Return the advice of one look, which a terminal is shown the stages of."""
     with Stages("loading the program", "fetching the weather", "reckoning the fields") as stages:
         from daemon.advice.advise import advise  # noqa: PLC0415
 
-        memory = _memory()
-        stages.next()
-        return advise(farm, now, stores=memory, on_weather_ready=stages.next)
+        memory = _open_stores()
+        stages.next_stage()
+        return advise(farm, now, stores=memory, on_weather_ready=stages.next_stage)
 
 
-def _print_json(told: Mapping[str, Any]) -> None:
-    print(json.dumps(told, ensure_ascii=False, allow_nan=False, indent=1))
+def _print_json(data: Mapping[str, Any]) -> None:
+    print(json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1))
 
 
 def _print_morning(farm: "Farm", morning: "Morning") -> None:
     """Print how the fields stand that are cut, then the text message and the email as they would be sent."""
-    from daemon.messages.daily import email_of, text_body  # noqa: PLC0415
+    from daemon.messages.daily import morning_email, morning_text  # noqa: PLC0415
     from daemon.words.watch import watch_text  # noqa: PLC0415
 
     at = morning.prospect.at
     stands = [watch_text(farm, one, at, at) for one in morning.watched]
     if stands:
         print("\n".join(["Under way", *stands]), end="\n\n")
-    email = email_of(farm, morning)
-    print(f"Text\n{text_body(farm, morning)}\n\nEmail: {email.title}\n{email.body}")
+    email = morning_email(farm, morning)
+    print(f"Text\n{morning_text(farm, morning)}\n\nEmail: {email.title}\n{email.body}")
 
 
-def _farm(config: Path | None) -> "Farm":
+def _load_farm(config: Path | None) -> "Farm":
     with Stages("reading the settings"):
         from daemon.settings import find_settings_file, load  # noqa: PLC0415
 
         return load(find_settings_file(config))
 
 
-def _diary() -> "Diary":
+def _open_diary() -> "Diary":
     from daemon.diary.store import DATABASE, Diary  # noqa: PLC0415
 
     return Diary(_state_folder() / DATABASE)
@@ -339,14 +345,14 @@ def _state_folder() -> Path:
     return folder
 
 
-def _memory(*, keeping: bool = False) -> "Stores":
+def _open_stores(*, keeping: bool = False) -> "Stores":
     from daemon.advice.advise import Stores  # noqa: PLC0415
     from daemon.learning import record as ledger  # noqa: PLC0415
     from daemon.weather import archive  # noqa: PLC0415
 
     folder = _state_folder()
     return Stores(
-        _diary(),
+        _open_diary(),
         ledger.ForecastRecord(folder / ledger.DATABASE),
         archive.Archive(folder / archive.DATABASE),
         folder / "replies",
@@ -354,18 +360,18 @@ def _memory(*, keeping: bool = False) -> "Stores":
     )
 
 
-def _field(farm: "Farm", given: str, command: str) -> "Field":
+def _find_field(farm: "Farm", name: str, command: str) -> "Field":
     """Return the field of a name, in whatever case."""
     from daemon.diary.parse import UsageError  # noqa: PLC0415
     from daemon.settings.problems import nearest_word  # noqa: PLC0415
 
     for field in farm.fields:
-        if field.name.casefold() == given.casefold():
+        if field.name.casefold() == name.casefold():
             return field
     names = [field.name for field in farm.fields]
-    like = nearest_word(given, names)
+    like = nearest_word(name, names)
     fix = f'; the nearest is "{like}"' if like else ""
-    raise UsageError(f"{command}: given {given!r}, allowed one of: {', '.join(names)}{fix}")
+    raise UsageError(f"{command}: given {name!r}, allowed one of: {', '.join(names)}{fix}")
 
 
 def _clock(now: datetime | None) -> "Clock":

@@ -9,10 +9,10 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Any, Final
 
-GOOD: Final = 0
-PROBLEMS: Final = 1
-WRONG_USAGE: Final = 2
-INTERRUPTED: Final = 130
+EXIT_OK: Final = 0
+EXIT_PROBLEMS: Final = 1
+EXIT_WRONG_USAGE: Final = 2
+EXIT_INTERRUPTED: Final = 130
 EXAMPLES: Final = """
 examples:
   forenoon demo                          an invented farm, no network, nothing sent
@@ -33,10 +33,10 @@ exit codes:
   2    wrong usage, named on standard error
   130  interrupted from the keyboard
 """
-COMMANDS_OF_NOTE: Final[Mapping[str, str]] = {"list": "note list", "undo": "note undo"}
+NOTE_COMMANDS: Final[Mapping[str, str]] = {"list": "note list", "undo": "note undo"}
 
 
-class Parser(argparse.ArgumentParser):
+class CommandParser(argparse.ArgumentParser):
     """A parser that tells what is left over by its command, and how a name of several words is typed."""
 
     def parse_known_args(  # type: ignore[override]
@@ -46,16 +46,16 @@ class Parser(argparse.ArgumentParser):
         given, more = super().parse_known_args(args, namespace)
         places = len(self._get_positional_actions())
         if more and getattr(given, "field", None) is not None and not any(word.startswith("-") for word in more):
-            self.error(f"put the name of the field in quotes: {_in_quotes(args or (), given.field, places)}")
+            self.error(f"put the name of the field in quotes: {_quoted_field(args or (), given.field, places)}")
         if more and self._subparsers is None:
             self.error(f"given what means nothing here: {' '.join(more)}")
         return given, more
 
 
-def _in_quotes(typed: Sequence[str], field: str, places: int) -> str:
+def _quoted_field(typed: Sequence[str], field: str, places: int) -> str:
     """Return a name of several words as it should have been typed, with what comes after it.
 
-    >>> _in_quotes(["North", "meadow", "52", "--at", "15:30"], "North", 2)
+    >>> _quoted_field(["North", "meadow", "52", "--at", "15:30"], "North", 2)
     '"North meadow" 52'
     """
     words = list(takewhile(lambda word: not word.startswith("-"), typed[list(typed).index(field) :]))
@@ -63,23 +63,25 @@ def _in_quotes(typed: Sequence[str], field: str, places: int) -> str:
     return " ".join([f'"{" ".join(words[:name])}"', *words[name:]])
 
 
-def parser() -> Parser:
+def build_parser() -> CommandParser:
     """Return the parser of the command line; what it gives holds the name of its command as `command`."""
-    whole = Parser(
+    whole = CommandParser(
         prog="forenoon",
         description="Tells a grass farm which field to mow this morning, how much of it, and how sure that is.",
         epilog=EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     whole.add_argument("--version", action="version", version=f"forenoon {version('forenoon')}")
-    config = Parser(add_help=False)
+    config = CommandParser(add_help=False)
     config.add_argument("-c", "--config", type=Path, metavar="FILE", help="the farm's settings")
     config.add_argument("-v", "--verbose", action="store_true", help="tell each step on standard error")
-    now = Parser(add_help=False)
-    now.add_argument("--now", type=_moment, metavar="ISO", help="the time to pretend, such as 2026-06-01T05:30-04:00")
+    now = CommandParser(add_help=False)
+    now.add_argument(
+        "--now", type=_parse_time, metavar="ISO", help="the time to pretend, such as 2026-06-01T05:30-04:00"
+    )
     commands = whole.add_subparsers(metavar="COMMAND", required=True)
 
-    def add(name: str, text: str, *parents: Parser) -> Parser:
+    def add(name: str, text: str, *parents: CommandParser) -> CommandParser:
         one = commands.add_parser(name, **_help(text), parents=list(parents))
         one.set_defaults(command=name)
         return one
@@ -96,7 +98,9 @@ def parser() -> Parser:
     one_field = add("explain", "print the numbers behind a field's advice", config, now)
     one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
     one_field.add_argument("--json", action="store_true", help="print one JSON object in SI units")
-    _add_note(commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now)
+    _add_note_commands(
+        commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now
+    )
     check = add("check", "check the settings", config, now)
     check.add_argument("--show", action="store_true", help="print what they mean, secrets masked")
     add("test-alert", "send everybody a message through the real path", config)
@@ -109,18 +113,18 @@ def _help(text: str) -> dict[str, Any]:
     return {"help": text, "description": f"{text.capitalize()}."}
 
 
-def _add_note(note: Parser, config: Parser, now: Parser) -> None:
+def _add_note_commands(note: CommandParser, config: CommandParser, now: CommandParser) -> None:
     kinds = note.add_subparsers(metavar="WHAT", required=True)
-    about, timed, dated = (Parser(add_help=False) for _ in range(3))
+    about, timed, dated = (CommandParser(add_help=False) for _ in range(3))
     about.add_argument("field", metavar="FIELD", help="its name in the settings")
     about.set_defaults(at=None, on=None)
     timed.add_argument("--at", metavar="TIME", help="when: 14:30 on the farm's clock, or 2026-06-01T14:30; of a cut, "
                        "when mowing began")  # fmt: skip
     dated.add_argument("--on", metavar="DATE", help="2026-06-01, yesterday or today (the default)")
 
-    def add(name: str, text: str, *parents: Parser) -> Parser:
+    def add(name: str, text: str, *parents: CommandParser) -> CommandParser:
         one = kinds.add_parser(name, **_help(text), parents=[*parents, config, now])
-        one.set_defaults(command=COMMANDS_OF_NOTE.get(name, "note"), kind=name)
+        one.set_defaults(command=NOTE_COMMANDS.get(name, "note"), kind=name)
         return one
 
     moisture = add("moisture", "a measured moisture of a swath, which teaches how fast it dries", about, timed)
@@ -147,7 +151,7 @@ def _add_note(note: Parser, config: Parser, now: Parser) -> None:
     undo.add_argument("number", metavar="NUMBER", type=int, help="as printed by note list")
 
 
-def _moment(text: str) -> datetime:
+def _parse_time(text: str) -> datetime:
     from daemon.diary.schema import YEARS  # noqa: PLC0415
 
     with suppress(ValueError):

@@ -6,9 +6,9 @@ from threading import Event, Thread
 from types import TracebackType
 from typing import Final, Self, TextIO
 
-PATIENCE: Final = 2.0  # [s] what takes no longer shows nothing
-BEAT: Final = 0.5  # [s] from one drawing to the next
-SHARE: Final = 20  # characters of the bar
+SHOW_AFTER: Final = 2.0  # [s] what takes no longer shows nothing
+DRAW_INTERVAL: Final = 0.5  # [s] from one drawing to the next
+BAR_WIDTH: Final = 20  # characters of the bar
 
 
 class Stages:
@@ -51,28 +51,28 @@ class Stages:
         """Whether there is a terminal to draw on."""
         return self._thread is not None
 
-    def is_over(self, wait: float) -> bool:
+    def wait_for_end(self, wait: float) -> bool:
         """Return whether drawing ends within a time [s], by itself where its terminal goes away."""
         return self._end.wait(wait)
 
-    def next(self) -> None:
+    def next_stage(self) -> None:
         """Go on to the next stage."""
         self._at = min(self._at + 1, len(self._names) - 1)
 
     def _draw(self) -> None:
         """Draw until the end; how long it took is counted in beats."""
-        wait, seconds, longest = PATIENCE, PATIENCE, 0
+        wait, seconds, longest = SHOW_AFTER, SHOW_AFTER, 0
         while not self._end.wait(wait):
             line = self._line(seconds)
             longest = max(longest, len(line))
             self._write(f"\r{line:{longest}}")
-            wait, seconds = BEAT, seconds + BEAT
+            wait, seconds = DRAW_INTERVAL, seconds + DRAW_INTERVAL
         if longest:
             self._write(f"\r{'':{longest}}\r")
 
     def _line(self, seconds: float) -> str:
-        done = SHARE * self._at // len(self._names)
-        return f"[{'#' * done}{'-' * (SHARE - done)}] {self._names[self._at]}, {seconds:.0f} s"
+        done = BAR_WIDTH * self._at // len(self._names)
+        return f"[{'#' * done}{'-' * (BAR_WIDTH - done)}] {self._names[self._at]}, {seconds:.0f} s"
 
     def _write(self, text: str) -> None:
         try:

@@ -10,7 +10,7 @@ from daemon.domain.message import Message
 from daemon.domain.prospect import Band, FieldDay, FieldProspect, is_ripe_soon, water_at
 from daemon.domain.schedule import TaskKind
 from daemon.domain.season_progress import crop_progress
-from daemon.messages.layout import cut, email
+from daemon.messages.layout import email_message, short_subject
 from daemon.words.catalog import join, phrase, plural, with_aside
 from daemon.words.cautions import day_cautions, official_warning_sentences, stop_work_sentences
 from daemon.words.field_order import order_sentences, urgency_sentences
@@ -41,17 +41,19 @@ from daemon.words.work import (
     too_dry_sentence,
 )
 
-Add = Callable[[Message, Farm, Morning, Person], Message]
+AddToEmail = Callable[[Message, Farm, Morning, Person], Message]
 
-OTHER_AREA: Final = 0.2  # of an area, by which it differs from the evening's before that is said
+AREA_CHANGE: Final = 0.2  # of an area, by which it differs from the evening's before that is said
 
 
-def unchanged(mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
+def add_nothing(mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
     """Return an email as it is."""
     return mail
 
 
-def say(farm: Farm, morning: Morning, task: TaskKind, add: Add = unchanged) -> dict[Person, Message]:
+def compose_messages(
+    farm: Farm, morning: Morning, task: TaskKind, add: AddToEmail = add_nothing
+) -> dict[Person, Message]:
     """Return each person's message; nobody who has nothing to hear is in it.
 
     Parameters
@@ -68,37 +70,37 @@ def say(farm: Farm, morning: Morning, task: TaskKind, add: Add = unchanged) -> d
     if task is TaskKind.SIGN_OF_LIFE:
         emails = [person for person in people if person.channel is Channel.EMAIL]
         in_season = morning.date.month in farm.season
-        return {person: _sign_of_life(farm, person, in_season=in_season) for person in (*emails, *people)[:1]}
+        return {person: _sign_of_life_message(farm, person, in_season=in_season) for person in (*emails, *people)[:1]}
     if task is TaskKind.EVENING:
-        likely = _likely(morning)
-        return {person: _evening(farm, person, likely) for person in people} if likely else {}
-    hears_it = [person for person in people if _concerns(person, morning)]
-    text, mail = Message("", text_body(farm, morning)), email_of(farm, morning)
+        likely = _likely_tomorrow(morning)
+        return {person: _evening_message(farm, person, likely) for person in people} if likely else {}
+    hears_it = [person for person in people if _is_concerned(person, morning)]
+    text, mail = Message("", morning_text(farm, morning)), morning_email(farm, morning)
     return {person: text if person.channel is Channel.TEXT else add(mail, farm, morning, person) for person in hears_it}
 
 
-def announced(morning: Morning) -> tuple[AnnouncedField, ...]:
+def announcements(morning: Morning) -> tuple[AnnouncedField, ...]:
     """Return what an evening's heads-up says of tomorrow, for the next morning to be held against."""
-    return tuple(AnnouncedField(name, day.area, day.odds or 0.0) for name, day in _likely(morning))
+    return tuple(AnnouncedField(name, day.area, day.odds or 0.0) for name, day in _likely_tomorrow(morning))
 
 
-def since_evening(farm: Farm, morning: Morning) -> list[str]:
+def changes_since_evening(farm: Farm, morning: Morning) -> list[str]:
     """Return what has changed since the evening before, in sentences."""
     mown = {advice.field: advice.area for advice in morning.mows}
     off = [one.field for one in morning.announced if one.field not in mown]
     other = [
-        one for one in morning.announced if one.field in mown and abs(mown[one.field] / one.area - 1.0) > OTHER_AREA
+        one for one in morning.announced if one.field in mown and abs(mown[one.field] / one.area - 1.0) > AREA_CHANGE
     ]
     told = [plural("evening.gone", len(off), fields=join(off, last="lists.and"))] if off else []
     return told + [phrase("evening.other", area=area_text(one.area, farm.units), field=one.field) for one in other]
 
 
-def _likely(morning: Morning) -> list[tuple[str, FieldDay]]:
+def _likely_tomorrow(morning: Morning) -> list[tuple[str, FieldDay]]:
     """Return the fields that may be mown tomorrow."""
     return [(name, day) for name, day in _days_on(morning, morning.date + timedelta(days=1)) if day.area > 0.0]
 
 
-def text_body(farm: Farm, morning: Morning) -> str:
+def morning_text(farm: Farm, morning: Morning) -> str:
     """Return the morning's text in at most two parts of the GSM alphabet.
 
     Where it would be longer, the reminder of the sample goes first, then what stops the work, official warnings, why a
@@ -107,9 +109,9 @@ def text_body(farm: Farm, morning: Morning) -> str:
     is_rehearsal = morning.prospect.weather and morning.prospect.weather.is_recorded
     name = phrase("text.rehearsal", farm=farm.name) if is_rehearsal else farm.name
     jobs = [_text_job(farm, advice) for advice in morning.mows]
-    changed = since_evening(farm, morning)
+    changed = changes_since_evening(farm, morning)
     if not jobs:
-        return fit_pieces(name, [headline(morning), *changed])
+        return fit_pieces(name, [answer_sentence(morning), *changed])
     beside = [
         *changed,
         *urgency_sentences(farm, morning),
@@ -128,13 +130,13 @@ def text_body(farm: Farm, morning: Morning) -> str:
     return fit_pieces(name, pieces)
 
 
-def email_of(farm: Farm, morning: Morning) -> Message:
+def morning_email(farm: Farm, morning: Morning) -> Message:
     """Return the morning's email: the day's answer, then each field, then the cautions and the credit."""
     fields = {field.name: field for field in morning.prospect.fields}
-    lines = [_lead(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
+    lines = [_lead_sentence(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
     if morning.prospect.trouble is not None:
         lines.append(trouble_sentence(morning.prospect.trouble, morning.prospect.detail))
-    if told := [*since_evening(farm, morning), *order_sentences(farm, morning)]:
+    if told := [*changes_since_evening(farm, morning), *order_sentences(farm, morning)]:
         lines.append(" ".join(told))
     if morning.mows:
         aim, wettest = moisture_text(farm.baleage.aim), moisture_limit_text(farm.baleage.wettest)
@@ -142,10 +144,10 @@ def email_of(farm: Farm, morning: Morning) -> Message:
     if going := progress_text(farm, crop_progress(morning)):
         lines.append(going)
     beware = (*official_warning_sentences(farm, morning), *day_cautions(morning.mows, farm.units))
-    return email(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
+    return email_message(_subject(farm, morning), lines, _field_lines(farm, morning), _footer(morning), beware)
 
 
-def headline(morning: Morning) -> str:
+def answer_sentence(morning: Morning) -> str:
     """Return the day's answer in one sentence where nothing is to be mown."""
     day = weekday_name(morning.date)
     if morning.advices and morning.is_unknown:
@@ -154,7 +156,7 @@ def headline(morning: Morning) -> str:
     return phrase("answer.wait", day=day, reasons=waiting_text(morning.advices))
 
 
-def _concerns(person: Person, morning: Morning) -> bool:
+def _is_concerned(person: Person, morning: Morning) -> bool:
     """Return whether a person hears of this morning: mowing, called likely or advised, and trouble go to all."""
     trouble = any(advice.kind is AdviceKind.NONE for advice in morning.advices)
     if morning.mows or morning.announced or trouble:
@@ -162,15 +164,15 @@ def _concerns(person: Person, morning: Morning) -> bool:
     return person.hears is Subscription.RIPE_MORNINGS and any(is_ripe_soon(field) for field in morning.prospect.fields)
 
 
-def _lead(farm: Farm, morning: Morning) -> str:
+def _lead_sentence(farm: Farm, morning: Morning) -> str:
     if not morning.mows:
-        return headline(morning)
+        return answer_sentence(morning)
     jobs = join((job_text(advice.area, advice.field, farm) for advice in morning.mows), by="lists.then")
     late = any(advice.day and advice.day.mow_until and advice.day.mow_until.hour >= 12 for advice in morning.mows)
     return phrase("email.mow_today" if late else "email.mow_forenoon", day=weekday_name(morning.date), jobs=jobs)
 
 
-def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
+def _evening_message(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]]) -> Message:
     day = likely[0][1].date
     told = [with_aside(job_text(one.area, name, farm), odds_text(one.odds or 0.0)) for name, one in likely]
     sentence = phrase("evening.mow", day=weekday_name(day), jobs=join(told, by="lists.then"))
@@ -179,15 +181,17 @@ def _evening(farm: Farm, person: Person, likely: Sequence[tuple[str, FieldDay]])
     later = phrase("evening.decides")
     if person.channel is Channel.TEXT:
         return Message("", fit_pieces(farm.name, [sentence, later]))
-    return email(cut(phrase("evening.subject", job=told[0])), [sentence, later], [], [phrase("care.caution")])
+    return email_message(
+        short_subject(phrase("evening.subject", job=told[0])), [sentence, later], [], [phrase("care.caution")]
+    )
 
 
-def _sign_of_life(farm: Farm, person: Person, *, in_season: bool) -> Message:
+def _sign_of_life_message(farm: Farm, person: Person, *, in_season: bool) -> Message:
     waits = phrase("alive.in_season" if in_season else "alive.out_of_season")
     if person.channel is Channel.TEXT:
         return Message("", fit_pieces(farm.name, [waits]))
     subject = phrase("alive.subject_in_season" if in_season else "alive.subject_out_of_season")
-    return email(cut(subject), [phrase("text.whole", farm=farm.name, words=waits)], [], [])
+    return email_message(short_subject(subject), [phrase("text.whole", farm=farm.name, words=waits)], [], [])
 
 
 def _subject(farm: Farm, morning: Morning) -> str:
@@ -195,9 +199,11 @@ def _subject(farm: Farm, morning: Morning) -> str:
         first = morning.mows[0]
         much, others = area_text(first.area, farm.units), len(morning.mows) - 1
         if others:
-            return cut(phrase("subject.mow_more", area=much, field=first.field, count=others))
-        return cut(phrase("subject.mow", area=much, field=first.field))
-    return cut(phrase("subject.unknown" if morning.is_unknown else "subject.wait", day=weekday_name(morning.date)))
+            return short_subject(phrase("subject.mow_more", area=much, field=first.field, count=others))
+        return short_subject(phrase("subject.mow", area=much, field=first.field))
+    return short_subject(
+        phrase("subject.unknown" if morning.is_unknown else "subject.wait", day=weekday_name(morning.date))
+    )
 
 
 def _text_job(farm: Farm, advice: Advice) -> str:
@@ -224,7 +230,7 @@ def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
         raise ValueError(f"{advice.field}: advised to be mown without its hours")
     hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
     start, stop, rake, bale, end = (time_text(at, units) for at in hours)
-    if band := _water_by_raking(field, day):
+    if band := _moisture_at_raking(field, day):
         low, high = whole_percents(band.low, band.high)
         rake = phrase("email.rake_at", time=rake, low=low, high=high)
     work = phrase(
@@ -244,7 +250,7 @@ def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
     return " ".join([work, *(words for words in more if words)])
 
 
-def _water_by_raking(field: FieldProspect | None, day: FieldDay) -> Band | None:
+def _moisture_at_raking(field: FieldProspect | None, day: FieldDay) -> Band | None:
     """Return the water of the swath when it is to be raked; in the windrow it hardly dries on."""
     shown = None if field is None else field.drying_picture
     if shown is None or shown.date != day.date or day.rake_from is None:
@@ -257,13 +263,13 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     waiting = {advice.field: advice for advice in morning.advices if advice.kind is not AdviceKind.MOW}
     lines = []
     for field in morning.prospect.fields:
-        told = [_state(field, farm)] if field.ripeness else []
+        told = [_field_state(field, farm)] if field.ripeness else []
         told += [phrase("email.flat")] if field.lodged else []
         told += [ground_text(field)] if field.ground not in (None, "firm") else []
         told += [field.detail] if field.detail and field.unknown is None and is_ripe_soon(field) else []
         # What ails all fields is told once, above them.
         alone = morning.prospect.trouble is None or field.unknown is not morning.prospect.trouble
-        told += [_waiting(waiting[field.name])] if field.name in waiting and alone else []
+        told += [_waiting_reason(waiting[field.name])] if field.name in waiting and alone else []
         ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
         if ahead is not None:
             much, sure = area_text(ahead.area, farm.units), odds_text(ahead.odds or 0.0)
@@ -272,7 +278,7 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     return lines
 
 
-def _waiting(advice: Advice) -> str:
+def _waiting_reason(advice: Advice) -> str:
     """Return why nothing of a field is to be mown today."""
     words = day_reason_text(advice.reason, advice.day)
     if advice.kind is AdviceKind.NONE:
@@ -280,16 +286,16 @@ def _waiting(advice: Advice) -> str:
     return phrase("email.today", reason=words)
 
 
-def _state(field: FieldProspect, farm: Farm) -> str:
+def _field_state(field: FieldProspect, farm: Farm) -> str:
     """Return how ripe a field is, with what is known of its stand."""
     if field.ripeness is None:
         return ""
     grown = phrase("email.crop", crop=yield_text(field.dry_matter, farm.units)) if field.dry_matter else ""
-    fibre = _fibre(field.ndf) if field.ndf else ""
+    fibre = _fibre_text(field.ndf) if field.ndf else ""
     return with_aside(ripeness_text(field.ripeness), join([stage_text(field.stage or ""), fibre, grown]))
 
 
-def _fibre(band: Band) -> str:
+def _fibre_text(band: Band) -> str:
     if band.high - band.low < 1.0:
         return phrase("email.fibre_about", middle=f"{band.mid:.0f}")
     return phrase("email.fibre", low=f"{band.low:.0f}", high=f"{band.high:.0f}")

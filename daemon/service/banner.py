@@ -7,7 +7,7 @@ from daemon.words.catalog import phrase
 from daemon.words.numbers import weekday_time_text
 
 
-def running_words(farm: Farm, address: str | None, now: datetime) -> str:
+def running_line(farm: Farm, address: str | None, now: datetime) -> str:
     """Return one line: that it runs, where its page is, when the next message is due and how to stop it.
 
     Parameters
@@ -19,10 +19,10 @@ def running_words(farm: Farm, address: str | None, now: datetime) -> str:
         The time.
     """
     page = phrase("running.no_page") if address is None else phrase("running.page", address=address)
-    return phrase("running.line", page=page, next=_next(farm, now))
+    return phrase("running.line", page=page, next=_next_message_text(farm, now))
 
 
-def _next(farm: Farm, now: datetime) -> str:
+def _next_message_text(farm: Farm, now: datetime) -> str:
     here = now.astimezone(farm.place.timezone)
     at = datetime.combine(here.date(), farm.alerts.morning, tzinfo=farm.place.timezone)
     first = at if at > here else at + timedelta(days=1)

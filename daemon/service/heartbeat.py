@@ -11,19 +11,19 @@ import requests
 from daemon.domain.farm import Farm
 from daemon.domain.message import MessageState, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind, send_window
-from daemon.messages.outbox.store import Postbag, PostbagError
+from daemon.messages.outbox.store import Outbox, OutboxError
 from daemon.words.numbers import time_text
 
 log = logging.getLogger(__name__)
 
 TIMEOUT: Final = 10.0  # [s]
-CALLED: Final = "called outside"  # the last day of which the outside was told
-BEGAN: Final = "began"  # when the service first ran with this postbag
-WELL: Final = ""
+LAST_PING: Final = "called outside"  # the last day of which the outside was told
+FIRST_RUN: Final = "began"  # when the service first ran with this postbag
+OK: Final = ""
 
 
-def verdict(farm: Farm, bag: Postbag, day: date, now: datetime) -> str | None:
-    """Return what became of a day's morning: `WELL`, why not, or None while that is open.
+def morning_outcome(farm: Farm, outbox: Outbox, day: date, now: datetime) -> str | None:
+    """Return what became of a day's morning: `OK`, why not, or None while that is open.
 
     Notes
     -----
@@ -34,34 +34,34 @@ def verdict(farm: Farm, bag: Postbag, day: date, now: datetime) -> str | None:
     opens, _ = send_window(task, farm.alerts, farm.place.timezone)
     if now < opens:
         return None
-    if day.month in farm.season and task not in bag.done(day):
-        return missed(farm, bag, day, now) or None
-    return _of_messages(bag.of(day, TaskKind.MORNING))
+    if day.month in farm.season and task not in outbox.tasks_done(day):
+        return missed_morning(farm, outbox, day, now) or None
+    return _messages_outcome(outbox.messages_of(day, TaskKind.MORNING))
 
 
-def missed(farm: Farm, bag: Postbag, day: date, now: datetime) -> str:
+def missed_morning(farm: Farm, outbox: Outbox, day: date, now: datetime) -> str:
     """Return why nobody was told anything this morning, where it is too late for it by now; else nothing.
 
     A service that first ran when the morning was over has missed none.
     """
     task = Task(TaskKind.MORNING, day)
     _, closes = send_window(task, farm.alerts, farm.place.timezone)
-    if day.month not in farm.season or now <= closes or task in bag.done(day):
+    if day.month not in farm.season or now <= closes or task in outbox.tasks_done(day):
         return ""
-    began = bag.kept(BEGAN)
+    began = outbox.load_value(FIRST_RUN)
     if began is None or datetime.fromisoformat(began) > closes:
         return ""
     until = time_text(closes.astimezone(farm.place.timezone), farm.units)
     return f"nothing was sent this morning: the weather and fields could not be looked at by {until}"
 
 
-def begin(bag: Postbag, now: datetime) -> None:
+def record_first_run(outbox: Outbox, now: datetime) -> None:
     """Keep when the service first ran with a postbag."""
-    if bag.kept(BEGAN) is None:
-        bag.keep(BEGAN, now.isoformat())
+    if outbox.load_value(FIRST_RUN) is None:
+        outbox.save_value(FIRST_RUN, now.isoformat())
 
 
-def _of_messages(rows: Sequence[QueuedMessage]) -> str | None:
+def _messages_outcome(rows: Sequence[QueuedMessage]) -> str | None:
     """Return what became of a morning's messages; one is well if it went out by either way."""
     went = {row.stands_in_for or row.id for row in rows if row.state is MessageState.SENT}
     waits = {row.stands_in_for or row.id for row in rows if row.is_waiting}
@@ -69,10 +69,10 @@ def _of_messages(rows: Sequence[QueuedMessage]) -> str | None:
     lost = [row for row in first if row.id not in went | waits]
     if lost:
         return "; ".join(f"to {row.person} by {row.channel}: {row.state}, {row.reason}" for row in lost)
-    return WELL if all(row.id in went for row in first) else None
+    return OK if all(row.id in went for row in first) else None
 
 
-class Outside:
+class Heartbeat:
     """Calls the outside once a day, beside the rounds: none waits for it.
 
     Parameters
@@ -81,35 +81,35 @@ class Outside:
         Keeps which day was told.
     """
 
-    def __init__(self, bag: Postbag) -> None:
-        self._bag = bag
+    def __init__(self, outbox: Outbox) -> None:
+        self._bag = outbox
         self._calling: threading.Thread | None = None
 
-    def tell(self, farm: Farm, now: datetime) -> None:
+    def report_morning(self, farm: Farm, now: datetime) -> None:
         """Begin to tell what became of today's morning, once that is known; a call that failed is made again."""
         day = now.astimezone(farm.place.timezone).date()
-        if (self._calling and self._calling.is_alive()) or self._bag.kept(CALLED) == day.isoformat():
+        if (self._calling and self._calling.is_alive()) or self._bag.load_value(LAST_PING) == day.isoformat():
             return
-        reason = verdict(farm, self._bag, day, now)
-        address = farm.alerts.alive_address if reason == WELL else farm.alerts.trouble_address
+        reason = morning_outcome(farm, self._bag, day, now)
+        address = farm.alerts.alive_address if reason == OK else farm.alerts.trouble_address
         if reason is not None and address is not None:
             self._calling = threading.Thread(
-                target=self._call, args=(address, reason, day), name="outside", daemon=True
+                target=self._ping, args=(address, reason, day), name="outside", daemon=True
             )
             self._calling.start()
 
-    def _call(self, address: str, reason: str, day: date) -> None:
+    def _ping(self, address: str, reason: str, day: date) -> None:
         try:
-            call(address, reason)
-            self._bag.keep(CALLED, day.isoformat())
-        except (requests.RequestException, PostbagError) as error:
+            ping(address, reason)
+            self._bag.save_value(LAST_PING, day.isoformat())
+        except (requests.RequestException, OutboxError) as error:
             # Its own words hold the address, which is a secret.
             log.warning(
                 "the call to %s failed: %s", "trouble_address" if reason else "alive_address", type(error).__name__
             )
 
 
-def call(address: str, reason: str) -> None:
+def ping(address: str, reason: str) -> None:
     """Ask for an address, or post the reason to it where there is one; raises what requests raises."""
     method, words = ("POST", reason.encode()) if reason else ("GET", None)
     headers = {"Content-Type": "text/plain; charset=utf-8"} if reason else {}

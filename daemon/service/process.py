@@ -18,20 +18,20 @@ from daemon.diary.answers.links import Answers
 from daemon.diary.store import DATABASE as DIARY
 from daemon.diary.store import Diary, DiaryError
 from daemon.domain.farm import Farm, PageAddress
-from daemon.messages.outbox.store import DATABASE, Postbag
+from daemon.messages.outbox.store import DATABASE, Outbox
 from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
-from daemon.service.banner import running_words
-from daemon.service.rounds import Look, Say, Service
-from daemon.service.status import mark_alive
+from daemon.service.banner import running_line
+from daemon.service.rounds import Advise, ComposeMessages, Service
+from daemon.service.status import touch_alive_file
 from daemon.system.clock import Clock, SystemClock
 from daemon.system.lock import single_instance
 from daemon.system.systemd import sd_notify, sd_notify_reloading
 
 log = logging.getLogger(__name__)
 
-ROUND_EVERY: Final = 60  # [s]
-STOP_WITHIN: Final = 8.0  # [s] for a round to end when the service is stopped
+ROUND_INTERVAL: Final = 60  # [s]
+STOP_TIMEOUT: Final = 8.0  # [s] for a round to end when the service is stopped
 
 
 class Settings(Protocol):
@@ -47,7 +47,7 @@ class Settings(Protocol):
         """Return whether they were read anew."""
 
 
-class Process:
+class ServiceProcess:
     """The service with its page and its settings.
 
     Parameters
@@ -64,7 +64,7 @@ class Process:
         self._settings, self._service, self._state_folder = settings, service, state_folder
         self._answers = answers
         self._diary = Diary(state_folder / DIARY)
-        self._noted = self._lines_noted(())
+        self._noted = self._note_ids(())
         self._at: PageAddress | None = None
         self._page: PageServer | None = None
         self._show_page()
@@ -73,17 +73,17 @@ class Process:
         """Take up new settings, let the service work, and tell the manager that it does."""
         if self._settings.reload_if_changed():
             sd_notify_reloading()
-            self._take_up()
-        before, self._noted = self._noted, self._lines_noted(self._noted)
+            self._apply_settings()
+        before, self._noted = self._noted, self._note_ids(self._noted)
         if self._noted != before:
-            self._service.look_again()  # who notes a cut or a sample looks at the page for what that changes
+            self._service.request_advice()  # who notes a cut or a sample looks at the page for what that changes
         self._service.round()
         # Only after a round that came to its end: one that hangs shall be ended by the manager.
-        mark_alive(self._state_folder)
-        sd_notify(READY=1, STATUS=self._service.line(), WATCHDOG=1)
+        touch_alive_file(self._state_folder)
+        sd_notify(READY=1, STATUS=self._service.status_line(), WATCHDOG=1)
 
     @property
-    def address(self) -> str | None:
+    def page_address(self) -> str | None:
         """Where its page is, None where it has none."""
         return None if self._page is None else self._page.address
 
@@ -92,14 +92,14 @@ class Process:
         if self._page is not None:
             self._page.close()
 
-    def _take_up(self) -> None:
+    def _apply_settings(self) -> None:
         if self._settings.mistakes:
             self._service.tell_mistakes(self._settings.mistakes)
         else:
-            self._service.take(self._settings.farm)
+            self._service.change_farm(self._settings.farm)
             self._show_page()
 
-    def _lines_noted(self, before: tuple[int, ...]) -> tuple[int, ...]:
+    def _note_ids(self, before: tuple[int, ...]) -> tuple[int, ...]:
         """Return the numbers of the diary's lines, those of before where it cannot be read."""
         try:
             return tuple(line.id for line in self._diary.notes())
@@ -114,16 +114,16 @@ class Process:
         self.close()
         self._at, self._page = wanted, None
         try:
-            app = create_app(self._service.view, self._service.health, self._answers.links)
+            app = create_app(self._service.snapshot, self._service.health, self._answers.links)
             app.register_blueprint(answer_blueprint(self._answers, lambda: self._settings.farm))
             self._page = PageServer(app, wanted.host, wanted.port)
             if not sys.stdout.isatty():  # there one line tells all
                 print(f"page at {self._page.address}", flush=True)
         except OSError as error:
-            log.error("there is no page, but messages go out: %s", _why_no_page(wanted, error))
+            log.error("there is no page, but messages go out: %s", _no_page_reason(wanted, error))
 
 
-def _why_no_page(wanted: PageAddress, error: OSError) -> str:
+def _no_page_reason(wanted: PageAddress, error: OSError) -> str:
     """Return why a page cannot be served, and what to do."""
     if error.errno == errno.EADDRINUSE:
         return f"something else on this machine has port {wanted.port}; write another port under [page] in the settings"
@@ -134,7 +134,7 @@ def _why_no_page(wanted: PageAddress, error: OSError) -> str:
     return f"{wanted.host} port {wanted.port} cannot be had ({error.strerror}); see [page] in the settings"
 
 
-def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
+def serve(settings: Settings, state_folder: Path, clock: Clock, advise: Advise, compose: ComposeMessages) -> None:
     """Run the service until SIGTERM or SIGINT; call it from the main thread.
 
     Parameters
@@ -158,22 +158,24 @@ def serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say:
     the signal is left: all that it had to keep is on disk.
     """
     with single_instance(state_folder):
-        _serve(settings, state_folder, clock, look, say)
+        _run_until_stopped(settings, state_folder, clock, advise, compose)
 
 
-def _serve(settings: Settings, state_folder: Path, clock: Clock, look: Look, say: Say) -> None:
+def _run_until_stopped(
+    settings: Settings, state_folder: Path, clock: Clock, advise: Advise, compose: ComposeMessages
+) -> None:
     stop = _stop_on_signal(settings)
-    service = Service(settings.farm, Postbag(state_folder / DATABASE), clock, look, say)
-    process = Process(settings, service, state_folder, Answers(state_folder, clock))
-    scheduler = _schedule(process)
+    service = Service(settings.farm, Outbox(state_folder / DATABASE), clock, advise, compose)
+    process = ServiceProcess(settings, service, state_folder, Answers(state_folder, clock))
+    scheduler = _start_scheduler(process)
     if sys.stdout.isatty():
-        print(running_words(settings.farm, process.address, clock.now()), flush=True)
+        print(running_line(settings.farm, process.page_address, clock.now()), flush=True)
     sd_notify(READY=1, STATUS="takes its first look")  # which may take longer than the manager waits
     stop.wait()
     log.info("stopping")
     sd_notify(STOPPING=1, STATUS="stopping")
     process.close()
-    _end(scheduler)
+    _stop_scheduler(scheduler)
 
 
 def _stop_on_signal(settings: Settings) -> threading.Event:
@@ -190,22 +192,22 @@ def _stop_on_signal(settings: Settings) -> threading.Event:
     return stop
 
 
-def _schedule(process: Process) -> BackgroundScheduler:
+def _start_scheduler(process: ServiceProcess) -> BackgroundScheduler:
     # It wakes by the machine's clock and in UTC, whatever clock and zone the service lives by.
     defaults = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
     scheduler = BackgroundScheduler(timezone="UTC", job_defaults=defaults)
-    trigger = IntervalTrigger(seconds=ROUND_EVERY, timezone="UTC")
+    trigger = IntervalTrigger(seconds=ROUND_INTERVAL, timezone="UTC")
     scheduler.add_job(process.round, trigger, next_run_time=SystemClock().now())
     scheduler.start()
     return scheduler
 
 
-def _end(scheduler: BackgroundScheduler) -> None:
+def _stop_scheduler(scheduler: BackgroundScheduler) -> None:
     """Wait for the round to end, but not for a server that does not answer."""
     waiter = threading.Thread(target=scheduler.shutdown, name="stop", daemon=True)
     waiter.start()
-    waiter.join(STOP_WITHIN)
+    waiter.join(STOP_TIMEOUT)
     if waiter.is_alive():
-        log.warning("a round was still running after %g s and is left", STOP_WITHIN)
+        log.warning("a round was still running after %g s and is left", STOP_TIMEOUT)
         logging.shutdown()
         os._exit(0)  # Python itself would wait for the round's threads

@@ -16,13 +16,13 @@ from daemon.domain.farm import Farm, Person
 from daemon.domain.field_watch import changes, keep_last_watch, start_watch, with_changes_told
 from daemon.domain.message import Message, QueuedMessage
 from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, fetch_interval, send_window
-from daemon.messages.change import say_change
-from daemon.messages.daily import announced
-from daemon.messages.outbox.enqueue import Occasion, post, worded
-from daemon.messages.outbox.store import Postbag, PostbagError
-from daemon.messages.settings_mistakes import say_mistakes
+from daemon.messages.change import compose_change
+from daemon.messages.daily import announcements
+from daemon.messages.outbox.enqueue import Occasion, enqueue_for_all, late_notice
+from daemon.messages.outbox.store import Outbox, OutboxError
+from daemon.messages.settings_mistakes import compose_mistakes
 from daemon.page.today import Snapshot, headline, take_snapshot
-from daemon.service.heartbeat import Outside, begin, missed
+from daemon.service.heartbeat import Heartbeat, missed_morning, record_first_run
 from daemon.system.clock import Clock
 from daemon.system.memory import trim_heap
 from daemon.words.catalog import as_sentence
@@ -31,16 +31,16 @@ T = TypeVar("T")
 
 log = logging.getLogger(__name__)
 
-Look = Callable[[Farm, datetime, Morning | None], Morning]
-Say = Callable[[Farm, Morning, TaskKind], Mapping[Person, Message]]
+Advise = Callable[[Farm, datetime, Morning | None], Morning]
+ComposeMessages = Callable[[Farm, Morning, TaskKind], Mapping[Person, Message]]
 
-STUCK: Final = timedelta(minutes=10)  # without the end of a round
-MISTAKES_MATTER: Final = timedelta(hours=24)
-LOOK_AGAIN: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
-WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
-_MORNING: Final = TypeAdapter(Morning)
-_FETCHED: Final = TypeAdapter(datetime)
-_ANNOUNCED: Final = TypeAdapter(tuple[date, tuple[AnnouncedField, ...]])
+STUCK_AFTER: Final = timedelta(minutes=10)  # without the end of a round
+MISTAKES_VALID_FOR: Final = timedelta(hours=24)
+MIN_ADVISE_INTERVAL: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
+SILENT_WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
+_MORNING_ADAPTER: Final = TypeAdapter(Morning)
+_FETCH_TIME_ADAPTER: Final = TypeAdapter(datetime)
+_ANNOUNCEMENTS_ADAPTER: Final = TypeAdapter(tuple[date, tuple[AnnouncedField, ...]])
 
 
 class Service:
@@ -61,9 +61,9 @@ class Service:
         Words a morning of a farm for a kind of task: each person's message, nobody who hears nothing.
     """
 
-    def __init__(self, farm: Farm, postbag: Postbag, clock: Clock, look: Look, say: Say) -> None:
-        self._farm, self._postbag, self._clock, self._look, self._say = farm, postbag, clock, look, say
-        self._outside = Outside(postbag)
+    def __init__(self, farm: Farm, outbox: Outbox, clock: Clock, advise: Advise, compose: ComposeMessages) -> None:
+        self._farm, self._postbag, self._clock, self._look, self._say = farm, outbox, clock, advise, compose
+        self._outside = Heartbeat(outbox)
         self._broke_at: datetime | None = None
         self._looked_at: datetime | None = None
         self._morning: Morning | None = None
@@ -75,7 +75,7 @@ class Service:
         self._is_new = False  # whether the settings are newer than the last look
         self._ended = clock.now()  # the last round
         with self._step("the postbag"):
-            self._take_up(clock.now())
+            self._resume(clock.now())
 
     def round(self) -> None:
         """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
@@ -83,14 +83,14 @@ class Service:
         self._round(self._clock.now())
         self._trouble, self._ended = self._newest_trouble, self._clock.now()
 
-    def take(self, farm: Farm) -> None:
+    def change_farm(self, farm: Farm) -> None:
         """Go on with other settings; the weather is fetched anew, since fields or their place may be others."""
         if farm != self._farm:
             self._farm = farm
-            self.look_again()
+            self.request_advice()
         self._mistakes = ()
 
-    def look_again(self) -> None:
+    def request_advice(self) -> None:
         """Look at weather and fields in the next round, whenever the last look was: something else is known now."""
         self._looked_at, self._is_new = None, True
 
@@ -99,34 +99,34 @@ class Service:
         self._mistakes, now = mistakes, self._clock.now()
         day = now.astimezone(self._farm.place.timezone).date()
         kind = f"settings {sha256(''.join(mistakes).encode()).hexdigest()[:8]}"
-        occasion = Occasion(day, kind, now, now + MISTAKES_MATTER)
+        occasion = Occasion(day, kind, now, now + MISTAKES_VALID_FOR)
         with self._step("the mistakes in the settings"):
-            post(self._postbag, self._farm, occasion, partial(say_mistakes, mistakes=mistakes), now)
+            enqueue_for_all(self._postbag, self._farm, occasion, partial(compose_mistakes, mistakes=mistakes), now)
 
     def _round(self, now: datetime) -> None:
         with self._step("the postbag"):
-            self._take_up(now)
+            self._resume(now)
         with self._step("this round"):
             alerts, place = self._farm.alerts, self._farm.place
             every = fetch_interval(place)
-            tasks = due_tasks(now, self._done(now), alerts, place.timezone, self._farm.season, interval=every)
-            morning = self._looked(now) if tasks else None
+            tasks = due_tasks(now, self._tasks_done(now), alerts, place.timezone, self._farm.season, interval=every)
+            morning = self._advise_if_due(now) if tasks else None
             for task in tasks:
                 if morning is not None:
                     with self._step(f"the {task.kind} task of {task.day}"):
-                        self._do(task, morning, now)
+                        self._do_task(task, morning, now)
         with self._step("what became of the advice"):
-            self._say_after_all(now)
-            self._say_change(now)
+            self._enqueue_after_all(now)
+            self._enqueue_changes(now)
         with self._step("delivery"):
             alerts = self._farm.alerts
-            self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.second_ways), worded(self._farm))
+            self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.second_ways), late_notice(self._farm))
         with self._step("the call to who watches from outside"):
-            self._outside.tell(self._farm, self._clock.now())
+            self._outside.report_morning(self._farm, self._clock.now())
 
-    def view(self) -> Snapshot:
+    def snapshot(self) -> Snapshot:
         """Return what the page shows now, where the postbag cannot be read too."""
-        shown = self._seen()
+        shown = self._base_snapshot()
         if not self._mistakes:
             return shown
         former = f"The settings file has mistakes, so what it said before is in use: {self._mistakes[0]}."
@@ -139,32 +139,32 @@ class Service:
         -----
         Mistakes in the settings file do not: what it said before does its work.
         """
-        return self._ill(self._seen())
+        return self._problems(self._base_snapshot())
 
-    def line(self) -> str:
+    def status_line(self) -> str:
         """Return how things stand, in one line."""
-        shown = self._seen()
-        return "; ".join((headline(shown), *self._ill(shown)))
+        shown = self._base_snapshot()
+        return "; ".join((headline(shown), *self._problems(shown)))
 
-    def _ill(self, shown: Snapshot) -> tuple[str, ...]:
+    def _problems(self, snapshot: Snapshot) -> tuple[str, ...]:
         silent = self._clock.now() - self._ended
-        hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK else ()
-        return (*hangs, *shown.problems)
+        hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK_AFTER else ()
+        return (*hangs, *snapshot.problems)
 
-    def _seen(self) -> Snapshot:
+    def _base_snapshot(self) -> Snapshot:
         trouble, messages, now = self._trouble, tuple[QueuedMessage, ...](), self._clock.now()
         untold = ""
         try:
             messages = self._postbag.recent()
-            untold = missed(self._farm, self._postbag, now.astimezone(self._farm.place.timezone).date(), now)
-        except PostbagError as error:
+            untold = missed_morning(self._farm, self._postbag, now.astimezone(self._farm.place.timezone).date(), now)
+        except OutboxError as error:
             trouble = str(error)
         shown = take_snapshot(self._farm, self._morning, messages, now)
         waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
         said = tuple(as_sentence(words) for words in (self._damage, untold) if words)
         return replace(shown, problems=(*waits, *said, *shown.problems))
 
-    def _take_up(self, now: datetime) -> None:
+    def _resume(self, now: datetime) -> None:
         """Take up what the last run left, at the start and after any trouble with the postbag."""
         if self._fit:
             return
@@ -173,11 +173,11 @@ class Service:
             self._damage = damage
         if unsure := self._postbag.recover(now):
             log.warning("%d messages were being sent when the service last ended", unsure)
-        begin(self._postbag, now)
-        self._morning = self._morning or self._kept("morning", _MORNING)
-        self._said = self._said or self._kept("said", _MORNING)
+        record_first_run(self._postbag, now)
+        self._morning = self._morning or self._load_value("morning", _MORNING_ADAPTER)
+        self._said = self._said or self._load_value("said", _MORNING_ADAPTER)
         if damage and self._said is not None:
-            self._keep_said(self._said)
+            self._save_sent_morning(self._said)
         self._fit = True
 
     @contextmanager
@@ -186,105 +186,121 @@ class Service:
         try:
             yield
         except Exception as error:
-            if isinstance(error, PostbagError):
+            if isinstance(error, OutboxError):
                 self._fit, self._newest_trouble = False, str(error)
             log.error("%s broke down: %s: %s", step, type(error).__name__, " ".join(str(error).split()))
             log.debug("%s", step, exc_info=True)
 
-    def _done(self, now: datetime) -> TaskHistory:
+    def _tasks_done(self, now: datetime) -> TaskHistory:
         since = now.date() - timedelta(days=3)
         # A disk that keeps nothing must not let the weather services be asked at every round.
-        fetched = self._looked_at or (None if self._is_new else self._kept("fetched", _FETCHED))
-        return TaskHistory(self._postbag.done(since), fetched)
+        fetched = self._looked_at or (None if self._is_new else self._load_value("fetched", _FETCH_TIME_ADAPTER))
+        return TaskHistory(self._postbag.tasks_done(since), fetched)
 
-    def _looked(self, now: datetime) -> Morning | None:
+    def _advise_if_due(self, now: datetime) -> Morning | None:
         """Look at weather and fields, if not done a moment ago; None if that broke down now or a moment ago."""
         today = now.astimezone(self._farm.place.timezone).date()
-        if _just_now(self._broke_at, now):
+        if _is_recent(self._broke_at, now):
             return None
-        if _just_now(self._looked_at, now) and self._morning is not None and self._morning.date == today:
+        if _is_recent(self._looked_at, now) and self._morning is not None and self._morning.date == today:
             return self._morning
         self._broke_at = now
         with self._step("the look at weather and fields"):
-            said = self._said_on(today)
+            said = self._sent_morning_on(today)
             self._morning = keep_last_watch(self._look(self._farm, now, said), said, self._morning)
             self._broke_at, self._looked_at, self._is_new = None, now, False
-            self._postbag.keep("fetched", _FETCHED.dump_json(now).decode())
-            self._postbag.keep("morning", _MORNING.dump_json(self._morning).decode())
+            self._postbag.save_value("fetched", _FETCH_TIME_ADAPTER.dump_json(now).decode())
+            self._postbag.save_value("morning", _MORNING_ADAPTER.dump_json(self._morning).decode())
             trim_heap()
         return None if self._broke_at else self._morning
 
-    def _do(self, task: Task, morning: Morning, now: datetime) -> None:
+    def _do_task(self, task: Task, morning: Morning, now: datetime) -> None:
         if task.kind is TaskKind.FETCH:
             return  # the look was it
-        before = self._said_on(task.day)
+        before = self._sent_morning_on(task.day)
         if task.kind is TaskKind.MORNING and (before is None or not before.watched):
             # Before it is sent, so that no crash leaves a mow that nobody watches; worded again after one, it does not
             # push out what may have been sent.
-            self._keep_said(start_watch(morning))
+            self._save_sent_morning(start_watch(morning))
         if task.kind is TaskKind.EVENING:
-            self._postbag.keep("announced", _ANNOUNCED.dump_json((task.day, announced(morning))).decode())
+            self._postbag.save_value(
+                "announced", _ANNOUNCEMENTS_ADAPTER.dump_json((task.day, announcements(morning))).decode()
+            )
         else:
-            morning = replace(morning, announced=self._announced(task.day))
+            morning = replace(morning, announced=self._announcements_for(task.day))
         falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
         occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
-        post(self._postbag, self._farm, occasion, partial(self._words, morning=morning, task=task, now=now), now)
+        enqueue_for_all(
+            self._postbag,
+            self._farm,
+            occasion,
+            partial(self._compose_for_task, morning=morning, task=task, now=now),
+            now,
+        )
         if task.kind is TaskKind.MORNING:
-            self._postbag.forget(now)
+            self._postbag.prune(now)
         # Only now: a crash before this line words the message again, and the postbag refuses a second one.
         self._postbag.mark_done(task, now)
 
-    def _words(self, farm: Farm, morning: Morning, task: Task, now: datetime) -> Mapping[Person, Message]:
+    def _compose_for_task(self, farm: Farm, morning: Morning, task: Task, now: datetime) -> Mapping[Person, Message]:
         """Return everybody's message; a sign of life only to who heard nothing else for a week."""
         told = self._say(farm, morning, task.kind)
         if task.kind is not TaskKind.SIGN_OF_LIFE:
             return told
-        return {person: said for person, said in told.items() if not self._postbag.heard(person.name, now - WEEK)}
+        return {
+            person: said for person, said in told.items() if not self._postbag.was_told(person.name, now - SILENT_WEEK)
+        }
 
-    def _announced(self, day: date) -> tuple[AnnouncedField, ...]:
+    def _announcements_for(self, day: date) -> tuple[AnnouncedField, ...]:
         """Return what the evening before called likely for a day."""
-        evening, found = self._kept("announced", _ANNOUNCED) or (day, ())
+        evening, found = self._load_value("announced", _ANNOUNCEMENTS_ADAPTER) or (day, ())
         return found if evening == day - timedelta(days=1) else ()
 
-    def _say_after_all(self, now: datetime) -> None:
+    def _enqueue_after_all(self, now: datetime) -> None:
         """Say once what is to be mown where the morning's message had to say that nothing could be known."""
         newest = self._morning
-        said = None if newest is None else self._said_on(newest.date)
+        said = None if newest is None else self._sent_morning_on(newest.date)
         if newest is None or said is None or not newest.mows or not said.is_unknown:
             return
         task = Task(TaskKind.MORNING, newest.date)
         falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
         if falls_due <= now <= too_late:
             occasion = Occasion(newest.date, TaskKind.AFTER_ALL, now, too_late, urgent=True)
-            post(self._postbag, self._farm, occasion, partial(self._words, morning=newest, task=task, now=now), now)
-            self._keep_said(start_watch(newest))
+            enqueue_for_all(
+                self._postbag,
+                self._farm,
+                occasion,
+                partial(self._compose_for_task, morning=newest, task=task, now=now),
+                now,
+            )
+            self._save_sent_morning(start_watch(newest))
 
-    def _say_change(self, now: datetime) -> None:
+    def _enqueue_changes(self, now: datetime) -> None:
         """Say what the newest look found to have become of the advice; at every round, so that no crash swallows it."""
         morning = self._morning
         if morning is None or not timedelta(0) <= now - morning.prospect.at < fetch_interval(self._farm.place):
             return
-        said = self._said_on(morning.date)
+        said = self._sent_morning_on(morning.date)
         finish = datetime.combine(morning.date, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
         changed = list(changes(morning, said))
         for one in changed:
             # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
             off = one.state is WatchState.WILL_NOT_MAKE_IT
             occasion = Occasion(morning.date, f"{one.state}: {one.field}", now, finish, urgent=off)
-            post(self._postbag, self._farm, occasion, partial(say_change, one=one), now)
+            enqueue_for_all(self._postbag, self._farm, occasion, partial(compose_change, watched=one), now)
         if said is not None and changed:
-            self._keep_said(with_changes_told(said, changed))
+            self._save_sent_morning(with_changes_told(said, changed))
 
-    def _said_on(self, day: date) -> Morning | None:
+    def _sent_morning_on(self, day: date) -> Morning | None:
         return self._said if self._said is not None and self._said.date == day else None
 
-    def _keep_said(self, said: Morning) -> None:
-        self._postbag.keep("said", _MORNING.dump_json(said).decode())
-        self._said = said
+    def _save_sent_morning(self, morning: Morning) -> None:
+        self._postbag.save_value("said", _MORNING_ADAPTER.dump_json(morning).decode())
+        self._said = morning
 
-    def _kept(self, name: str, kind: TypeAdapter[T]) -> T | None:
+    def _load_value(self, name: str, kind: TypeAdapter[T]) -> T | None:
         """Return what the postbag keeps under a name; what cannot be read is made anew in time."""
-        kept = self._postbag.kept(name)
+        kept = self._postbag.load_value(name)
         try:
             return None if kept is None else kind.validate_json(kept)
         except ValidationError as error:
@@ -292,5 +308,5 @@ class Service:
             return None
 
 
-def _just_now(moment: datetime | None, now: datetime) -> bool:
-    return moment is not None and timedelta(0) <= now - moment < LOOK_AGAIN
+def _is_recent(moment: datetime | None, now: datetime) -> bool:
+    return moment is not None and timedelta(0) <= now - moment < MIN_ADVISE_INTERVAL

@@ -23,7 +23,7 @@ def made(fields: int = FIELDS, members: int = MEMBERS, days: int = DAYS) -> tupl
     with as_file(files("daemon.cli.demo") / "farm.toml") as path:
         farm = load(path)
     weather = demo.invented_weather(
-        farm, members=members, days=[demo.DAYS[day % len(demo.DAYS)] for day in range(days + 1)]
+        farm, members=members, days=[demo.DAY_WEATHER[day % len(demo.DAY_WEATHER)] for day in range(days + 1)]
     )
     several = (replace(farm.fields[number % len(farm.fields)], name=f"Field {number}") for number in range(fields))
     return replace(farm, fields=tuple(several)), weather

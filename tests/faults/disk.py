@@ -26,7 +26,7 @@ from typing import Final
 
 import requests
 
-from daemon.messages.outbox.store import DATABASE, Postbag
+from daemon.messages.outbox.store import DATABASE, Outbox
 from tests.faults.counting import Count, report
 from tests.faults.nursery import Nursery, Order
 from tests.faults.office import PostOffice
@@ -198,7 +198,7 @@ def morning(nursery: Nursery, fault: Fault, moment: str, waits: float, found: Fo
 
 def _begin(nursery: Nursery, office: PostOffice, fault: Fault) -> int:
     """Start the service twenty minutes before the morning, on the folder of a former run."""
-    Postbag(fault.folder / DATABASE).keep("former", "run")
+    Outbox(fault.folder / DATABASE).save_value("former", "run")
     if fault.user:
         for path in (fault.folder, *fault.folder.iterdir()):
             os.chown(path, fault.user, fault.user)

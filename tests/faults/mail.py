@@ -27,7 +27,7 @@ from typing import Final
 from daemon.domain.farm import Channel
 from daemon.domain.message import Message, MessageState, NewMessage
 from daemon.messages.delivery import smtp as letter
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.outbox.store import Outbox
 from tests.faults.counting import Count, report
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
 from tests.support.farms import DAWN, DAY, person
@@ -143,7 +143,7 @@ def _fault(draw: Random, point: str) -> Fault:
 def tried(case: Case, folder: Path, pem: Path) -> Came:
     """Send a message by a server that goes wrong, and another person's by one that is well, until both are at rest."""
     offers = ("AUTH PLAIN",) if case.secure != "insecure" else ()
-    bag = Postbag(folder / "postbag.sqlite3")
+    bag = Outbox(folder / "postbag.sqlite3")
     with (
         SmtpServer(*case.plans, for_ever=case.for_ever, secure=case.secure, certificate=pem, offers=offers) as bad,
         SmtpServer() as good,
@@ -153,7 +153,7 @@ def tried(case: Case, folder: Path, pem: Path) -> Came:
         cat = person("Cat", Channel.EMAIL, good.address("cat@example.org"))
         for who in (ben, cat):
             said = Message("Mow today", "Mow 20 acres.", "<p>Mow 20 acres.</p>")
-            bag.put(NewMessage(DAY, "morning", who, said, DAWN, DAWN + timedelta(minutes=TOO_LATE)), DAWN)
+            bag.enqueue(NewMessage(DAY, "morning", who, said, DAWN, DAWN + timedelta(minutes=TOO_LATE)), DAWN)
         begun = time.monotonic()
         rows = list(bag.deliver(DAWN, (ben, cat)))
         took, early = time.monotonic() - begun, len(bad.letters)
@@ -237,11 +237,11 @@ def crowd(dead: int) -> float:
         SmtpServer({"connect": Fault(drip=1.0)}, for_ever=True) as bad,
         SmtpServer() as good,
     ):
-        bag = Postbag(Path(folder) / "postbag.sqlite3")
+        bag = Outbox(Path(folder) / "postbag.sqlite3")
         people = [person(f"P{number}", Channel.EMAIL, bad.address()) for number in range(dead)]
         people.append(person("Last", Channel.EMAIL, good.address()))
         for who in people:
-            bag.put(NewMessage(DAY, "morning", who, Message("Mow", "Mow"), DAWN, DAWN + timedelta(hours=4)), DAWN)
+            bag.enqueue(NewMessage(DAY, "morning", who, Message("Mow", "Mow"), DAWN, DAWN + timedelta(hours=4)), DAWN)
         begun = time.monotonic()
         bag.deliver(DAWN, people)
         return good.seen[0] - begun

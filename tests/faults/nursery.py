@@ -28,7 +28,7 @@ from daemon.domain.farm import Channel, Farm, Person
 from daemon.domain.message import Message
 from daemon.domain.schedule import TaskKind
 from daemon.messages.delivery import smtp as letter
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.outbox.store import Outbox
 from daemon.service.process import serve
 from daemon.service.rounds import Service
 from tests.support.farms import Steady, farm, mow_morning, person
@@ -41,12 +41,12 @@ _CALLS: Final[dict[str, tuple[Any, str]]] = {
     "round": (Service, "round"),
     "decide": (sys.modules[__name__], "_look"),
     "word": (sys.modules[__name__], "_say"),
-    "keep": (Postbag, "keep"),
-    "insert": (Postbag, "put"),
-    "done": (Postbag, "mark_done"),
-    "claim": (Postbag, "_claim"),
+    "keep": (Outbox, "keep"),
+    "insert": (Outbox, "put"),
+    "done": (Outbox, "mark_done"),
+    "claim": (Outbox, "_claim"),
     "attempt": (letter, "_hand_over"),
-    "mark": (Postbag, "_mark"),
+    "mark": (Outbox, "_mark"),
 }
 POINTS: Final = tuple(f"{when} {call}" for call in _CALLS for when in ("before", "after"))
 
@@ -180,7 +180,7 @@ class _Clock:
 
 def _clock(order: Order) -> _Clock:
     if order.speed:
-        daemon.service.process.ROUND_EVERY = 60.0 / order.speed  # type: ignore[misc,assignment]
+        daemon.service.process.ROUND_INTERVAL = 60.0 / order.speed  # type: ignore[misc,assignment]
     return _Clock(datetime.fromisoformat(order.at).astimezone(UTC), order.speed, time.monotonic())
 
 

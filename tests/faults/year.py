@@ -24,8 +24,8 @@ from typing import Any, Final
 from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Channel, Farm, Subscription
 from daemon.domain.prospect import FieldDay, FieldProspect, Reason, Ripeness
-from daemon.messages.daily import say
-from daemon.messages.outbox.store import DATABASE, Postbag
+from daemon.messages.daily import compose_messages
+from daemon.messages.outbox.store import DATABASE, Outbox
 from daemon.page.server import render_page
 from daemon.service.rounds import Service
 from daemon.system.memory import trim_heap
@@ -93,7 +93,7 @@ def service_of(its: Farm, folder: Path, clock: Hand) -> Service:
         found = morning_of(now.astimezone(ZONE).date(), len(its.fields))
         return replace(found, prospect=replace(found.prospect, at=now))
 
-    return Service(its, Postbag(folder / DATABASE), clock, look, say)
+    return Service(its, Outbox(folder / DATABASE), clock, look, compose_messages)
 
 
 def farm_of(fields: int, text: str, mail: str) -> Farm:
@@ -186,7 +186,7 @@ def _live(service: Service, clock: Hand, day: date, step: timedelta, found: Foun
         service.round()
         clock.at += step
         found.rounds += 1
-    render_page(service.view())
+    render_page(service.snapshot())
 
 
 def _compare(day: date, told: Counter[str], got: Counter[str], found: Found) -> None:

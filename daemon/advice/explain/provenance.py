@@ -197,7 +197,8 @@ def _order_source(farm: Farm) -> str:
     return (
         f"estimate: cost and loss; a crop not wrapped in time loses {estimates.spoiled_loss:.0%} of its worth"
         f"{_estimate_mark(farm, 'spoiled_loss', 'derived: $50 of $200')}, "
-        f"the next chance comes {estimates.next_window:g} days after the forecast ends{_estimate_mark(farm, 'next_window', 'estimate')}"
+        f"the next chance comes {estimates.next_window:g} days after the forecast ends"
+        f"{_estimate_mark(farm, 'next_window', 'estimate')}"
     )
 
 

@@ -13,7 +13,7 @@ from daemon.advice.decide import decide
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldProspect
-from daemon.messages.daily import email_of, text_body
+from daemon.messages.daily import morning_email, morning_text
 from daemon.page.server import write_page
 from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields
@@ -29,9 +29,9 @@ Array = NDArray[np.float64]
 
 NOW: Final = datetime(2026, 6, 1, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 MEMBERS: Final = 31
-CLEARNESS: Final = 0.76  # share of the sun outside the air that a clear day lets through
+CLEAR_SKY_TRANSMISSIVITY: Final = 0.76  # share of the sun outside the air that a clear day lets through
 #: Sun as share of a clear day, and the chance that a member has a shower in the afternoon, for each day from today on.
-DAYS: Final = (
+DAY_WEATHER: Final = (
     (1.0, 0.03),
     (0.85, 0.12),
     (0.62, 0.45),
@@ -52,24 +52,28 @@ def invented_morning() -> tuple[Farm, Morning]:
 
 def show_demo(farm: Farm, morning: Morning, page: Path | None) -> None:
     """Print the text, the email and the fields of the invented morning, and write the page."""
-    email = email_of(farm, morning)
-    print(f"--- The text message, {weekday_name(morning.date)} at half past five\n{text_body(farm, morning)}\n")
+    email = morning_email(farm, morning)
+    print(f"--- The text message, {weekday_name(morning.date)} at half past five\n{morning_text(farm, morning)}\n")
     print(f"--- The email\nSubject: {email.title}\n\n{email.body}\n")
-    print(f"--- The fields\n{_table(farm, morning)}\n")
+    print(f"--- The fields\n{_field_table(farm, morning)}\n")
     written = page or Path("forenoon-demo.html")
     write_page(take_snapshot(farm, morning, (), NOW), written)
     print(f"--- The status page is in {written.absolute()}")
 
 
-def invented_weather(farm: Farm, *, members: int = MEMBERS, days: Sequence[tuple[float, float]] = DAYS) -> Weather:
+def invented_weather(
+    farm: Farm, *, members: int = MEMBERS, days: Sequence[tuple[float, float]] = DAY_WEATHER
+) -> Weather:
     """Return a spring that came and some days ahead in some members, the same at each call."""
     first = datetime(NOW.year - 1, 12, 31, tzinfo=UTC)
     past = _hours(first, NOW.replace(minute=0))
     ahead = _hours((NOW - timedelta(days=2)).replace(hour=0, minute=0), NOW + timedelta(days=len(days)))
     lone, chance = np.random.default_rng(1), np.random.default_rng(2)
-    come = _weather(farm, past, np.full((1, past.size), 0.7), lone) | {"precipitation_amount": _spring_rain(past)}
-    sun, shower = _forecast(ahead, chance, members, days)
-    coming = _weather(farm, ahead, sun, chance) | {"precipitation_amount": shower[None]}
+    come = _weather_variables(farm, past, np.full((1, past.size), 0.7), lone) | {
+        "precipitation_amount": _past_rain(past)
+    }
+    sun, shower = _forecast_sky_and_rain(ahead, chance, members, days)
+    coming = _weather_variables(farm, ahead, sun, chance) | {"precipitation_amount": shower[None]}
     attributes = {
         "source": "invented",
         "model": "demo",
@@ -92,50 +96,52 @@ def _hours(first: datetime, last: datetime) -> NDArray[np.datetime64]:
     return np.arange(start, end + 1).astype("datetime64[ns]")
 
 
-def _weather(farm: Farm, time: NDArray[np.datetime64], clear: Array, chance: np.random.Generator) -> dict[str, Array]:
+def _weather_variables(
+    farm: Farm, time: NDArray[np.datetime64], clear: Array, rng: np.random.Generator
+) -> dict[str, Array]:
     """Return air, dew point, wind and sun of shape (1, member, hour) for a share of the clear sky."""
     day = (time - time.astype("datetime64[Y]")) / np.timedelta64(1, "D")
     clock = (time - time.astype("datetime64[D]")) / np.timedelta64(1, "h")
     season = 8.0 - 13.5 * np.cos(2.0 * np.pi * (day - 22.0) / 365.0)
     swing = 8.0 * np.cos(2.0 * np.pi * (clock - 20.0) / 24.0)
     spell = 2.5 * np.sin(day / 4.3) + 1.5 * np.sin(day / 1.9)
-    air = season + spell + swing * (0.4 + 0.6 * clear) + chance.normal(0.0, 0.8, (clear.shape[0], 1))
-    dew = np.minimum(season + spell - 6.0 - 5.0 * clear + chance.normal(0.0, 0.7, (clear.shape[0], 1)), air - 0.2)
+    air = season + spell + swing * (0.4 + 0.6 * clear) + rng.normal(0.0, 0.8, (clear.shape[0], 1))
+    dew = np.minimum(season + spell - 6.0 - 5.0 * clear + rng.normal(0.0, 0.7, (clear.shape[0], 1)), air - 0.2)
     outside = extraterrestrial_radiation(farm.place.latitude, farm.place.longitude, time)
     wind = 2.2 + 1.3 * np.cos(2.0 * np.pi * (clock - 19.0) / 24.0) + np.zeros_like(clear)
     values = {
         "air_temperature": air,
         "dew_point_temperature": dew,
         "wind_speed": wind,
-        "surface_downwelling_shortwave_flux_in_air": clear * CLEARNESS * outside / 0.0036,
+        "surface_downwelling_shortwave_flux_in_air": clear * CLEAR_SKY_TRANSMISSIVITY * outside / 0.0036,
         "precipitation_amount": np.zeros_like(clear),
     }
     return {name: np.asarray(value, dtype=np.float64)[None] for name, value in values.items()}
 
 
-def _spring_rain(time: NDArray[np.datetime64]) -> Array:
+def _past_rain(time: NDArray[np.datetime64]) -> Array:
     """Return the rain [mm] that came, shape (1, 1, hour): at night, each fifth day until a week ago."""
     ago = (np.datetime64(NOW.date()) - time.astype("datetime64[D]")).astype(int)
     night = (time - time.astype("datetime64[D]")) // np.timedelta64(1, "h") < 6
     return np.where((ago % 5 == 2) & (ago > 5) & night, 3.0, 0.0)[None, None]
 
 
-def _forecast(
-    time: NDArray[np.datetime64], chance: np.random.Generator, members: int, days: Sequence[tuple[float, float]]
+def _forecast_sky_and_rain(
+    time: NDArray[np.datetime64], rng: np.random.Generator, members: int, days: Sequence[tuple[float, float]]
 ) -> tuple[Array, Array]:
     """Return the share of clear sky and the rain [mm] of every member, shape (member, hour)."""
     number = (time.astype("datetime64[D]") - np.datetime64(NOW.date())).astype(int)
     plan = np.array([days[min(max(day, 0), len(days) - 1)] for day in number])
-    spread = chance.normal(0.0, 0.06, (members, 1)) * (1.0 + 0.3 * np.maximum(number, 0))
+    spread = rng.normal(0.0, 0.06, (members, 1)) * (1.0 + 0.3 * np.maximum(number, 0))
     sun = np.clip(plan[:, 0] + spread, 0.1, 1.0)
-    showery = chance.random((members, number.max() + 3))[:, number + 2] < np.where(number >= 0, plan[:, 1], 0.0)
+    showery = rng.random((members, number.max() + 3))[:, number + 2] < np.where(number >= 0, plan[:, 1], 0.0)
     clock = (time - time.astype("datetime64[D]")) / np.timedelta64(1, "h")
     rain = np.where(showery & (clock >= 18) & (clock < 22), 1.6, 0.0)
     return np.where(rain > 0.0, 0.15, sun), rain
 
 
-def _table(farm: Farm, morning: Morning) -> str:
-    rows = [_row(farm, morning, field) for field in morning.prospect.fields]
+def _field_table(farm: Farm, morning: Morning) -> str:
+    rows = [_field_row(farm, morning, field) for field in morning.prospect.fields]
     heads = ("field", "size", "ripeness", "today", "next good day")
     widths = [max(len(row[column]) for row in (heads, *rows)) for column in range(len(heads))]
     return "\n".join(
@@ -143,7 +149,7 @@ def _table(farm: Farm, morning: Morning) -> str:
     )
 
 
-def _row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
+def _field_row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
     advice = next(one for one in morning.advices if one.field == field.name)
     state = ripeness_text(field.ripeness) if field.ripeness else "not known"
     today = (

@@ -8,15 +8,15 @@ from typing import Final
 from daemon.domain.farm import Alerts, Farm, Person
 from daemon.domain.message import Message, NewMessage, QueuedMessage
 from daemon.domain.schedule import earliest_send_time
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.outbox.store import Outbox
 from daemon.words.catalog import phrase
 from daemon.words.numbers import time_text
 from daemon.words.sms import MAX_PARTS, part_count, shorten, to_gsm_alphabet
 
-Words = Callable[[Farm], Mapping[Person, Message]]
+ComposeForFarm = Callable[[Farm], Mapping[Person, Message]]
 
-LATE: Final = timedelta(minutes=15)  # from which a message says so
-EVENING_TIME: Final = timedelta(minutes=30)  # for the evening's message to go out
+LATE_AFTER: Final = timedelta(minutes=15)  # from which a message says so
+EVENING_ALLOWANCE: Final = timedelta(minutes=30)  # for the evening's message to go out
 
 
 @dataclass(frozen=True)
@@ -33,15 +33,15 @@ class Occasion:
     urgent: bool = False
 
 
-def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: datetime) -> int:
+def enqueue_for_all(outbox: Outbox, farm: Farm, occasion: Occasion, compose: ComposeForFarm, now: datetime) -> int:
     """Put everybody's message of an occasion into the postbag, and how many were new.
 
     Parameters
     ----------
-    bag : Postbag
+    outbox : Postbag
     farm : Farm
     occasion : Occasion
-    words : callable
+    compose : callable
         Returns the messages to the people of a farm.
     now : datetime
 
@@ -50,9 +50,9 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
     The message by a person's second way waits until the first has had its time, and is spared if that delivers. What
     has not gone out when the quiet hours begin is given up.
     """
-    goes = _spoken(now, farm)
-    told, new = words(farm), 0
-    again = words(_by_second_ways(farm)) if farm.alerts.second_ways else {}
+    goes = _send_time(now, farm)
+    told, new = compose(farm), 0
+    again = compose(_with_second_ways_only(farm)) if farm.alerts.second_ways else {}
     for person, message in told.items():
         item = NewMessage(
             day=occasion.day,
@@ -60,7 +60,7 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
             person=person,
             message=message,
             due=occasion.due,
-            expires_at=min(occasion.too_late, _quiet_again(goes, farm)),
+            expires_at=min(occasion.too_late, _last_send_time(goes, farm)),
             first_try=goes,
             max_per_day=None if occasion.urgent else farm.alerts.most_a_day,
         )
@@ -68,55 +68,55 @@ def post(bag: Postbag, farm: Farm, occasion: Occasion, words: Words, now: dateti
         if person.second is not None and person.second in again:
             later = goes + timedelta(minutes=farm.alerts.second_after)
             second = replace(item, person=person.second, message=again[person.second], first_try=later)
-        new += bag.put(item, now, second) is not None
+        new += outbox.enqueue(item, now, second) is not None
     return new
 
 
-def _spoken(now: datetime, farm: Farm) -> datetime:
-    return max(now, earliest_send_time(now, _with_an_evening(farm.alerts), farm.place.timezone))
+def _send_time(now: datetime, farm: Farm) -> datetime:
+    return max(now, earliest_send_time(now, _with_evening_allowance(farm.alerts), farm.place.timezone))
 
 
-def _quiet_again(goes: datetime, farm: Farm) -> datetime:
+def _last_send_time(send_time: datetime, farm: Farm) -> datetime:
     """Return the last instant before the quiet hours that follow: no second try and no second way wakes anybody."""
-    here = goes.astimezone(farm.place.timezone)
-    begin = datetime.combine(here.date(), _with_an_evening(farm.alerts).quiet_from, tzinfo=farm.place.timezone)
+    here = send_time.astimezone(farm.place.timezone)
+    begin = datetime.combine(here.date(), _with_evening_allowance(farm.alerts).quiet_from, tzinfo=farm.place.timezone)
     return begin.astimezone(UTC) - timedelta(microseconds=1)
 
 
-def _with_an_evening(alerts: Alerts) -> Alerts:
+def _with_evening_allowance(alerts: Alerts) -> Alerts:
     """Return the alerts with time for the evening's message, at whose hour the quiet ones may begin."""
     evening = datetime.combine(date.min, alerts.evening)
-    latest = min(evening + EVENING_TIME, datetime.combine(date.min, time.max))
+    latest = min(evening + EVENING_ALLOWANCE, datetime.combine(date.min, time.max))
     return replace(alerts, quiet_from=max(alerts.quiet_from, latest.time()))
 
 
-def _by_second_ways(farm: Farm) -> Farm:
+def _with_second_ways_only(farm: Farm) -> Farm:
     """Return the farm with nobody but those who have a second way, reached by that."""
     return replace(farm, alerts=replace(farm.alerts, people=farm.alerts.second_ways))
 
 
-def worded(farm: Farm) -> Callable[[QueuedMessage, datetime], Message]:
+def late_notice(farm: Farm) -> Callable[[QueuedMessage, datetime], Message]:
     """Return how a message is worded at an attempt: one that is late says first when it was written."""
 
     def words(row: QueuedMessage, now: datetime) -> Message:
-        if now - row.due < LATE:
+        if now - row.due < LATE_AFTER:
             return row.message
         written = time_text(row.made_at.astimezone(farm.place.timezone), farm.units)
-        return said_late(row.message, phrase("late.written", time=written))
+        return mark_late(row.message, phrase("late.written", time=written))
 
     return words
 
 
-def said_late(message: Message, first: str) -> Message:
+def mark_late(message: Message, first: str) -> Message:
     """Return a message with some words before it; a text stays as short as a text may be."""
     if message.html is None:
-        return replace(message, body=_as_text(f"{first} {message.body}"))
+        return replace(message, body=_trim_to_text(f"{first} {message.body}"))
     html = f"<p><strong>{first}</strong></p>{message.html}"
     title = phrase("subject.late", subject=message.title)
     return replace(message, title=title, body=f"{first}\n\n{message.body}", html=html)
 
 
-def _as_text(words: str) -> str:
+def _trim_to_text(words: str) -> str:
     """Return as many whole sentences as a text may hold, two at the least: half an hour or half a number misleads."""
     kept, more = to_gsm_alphabet(words), phrase("text.page")
     if part_count(kept) <= MAX_PARTS:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 # Of the kept values those that are looked at before they are believed.
-_WANTED: Final = {"messages": "1", "done": "1", "kept": "name IN ('said', 'morning')"}
+_SALVAGED_ROWS: Final = {"messages": "1", "done": "1", "kept": "name IN ('said', 'morning')"}
 
 
 def is_damage(why: BaseException | None, spoiled: tuple[type[Exception], ...]) -> bool:
@@ -18,7 +18,7 @@ def is_damage(why: BaseException | None, spoiled: tuple[type[Exception], ...]) -
     return isinstance(why, spoiled)
 
 
-def salvage(damaged: Path, db: sqlite3.Connection, checks: dict[str, Callable[[sqlite3.Row], object]]) -> int:
+def salvage_rows(damaged: Path, db: sqlite3.Connection, checks: dict[str, Callable[[sqlite3.Row], object]]) -> int:
     """Bring over what can be read of a damaged file into a new one that is open, and return how many messages.
 
     Parameters
@@ -30,7 +30,7 @@ def salvage(damaged: Path, db: sqlite3.Connection, checks: dict[str, Callable[[s
         By table: raises ValueError for a row that is none.
     """
     found = 0
-    for table, which in _WANTED.items():
+    for table, which in _SALVAGED_ROWS.items():
         for row in _rows(damaged, table, which):
             with suppress(ValueError, TypeError, KeyError, sqlite3.Error):
                 checks.get(table, tuple)(row)

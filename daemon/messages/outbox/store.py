@@ -13,16 +13,16 @@ from typing import Final
 from daemon.domain.farm import Channel, Person
 from daemon.domain.message import DeliveryOutcome, Message, MessageState, NewMessage, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind
-from daemon.messages.delivery.attempt import attempt
-from daemon.messages.outbox.salvage import is_damage, salvage
+from daemon.messages.delivery.attempt import attempt_delivery
+from daemon.messages.outbox.salvage import is_damage, salvage_rows
 from daemon.system.sqlite_store import SqliteStore
 
 log = logging.getLogger(__name__)
 
 DATABASE: Final = "postbag.sqlite3"
 BACKOFF: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60))
-KEPT: Final = timedelta(days=800)
-SENDERS: Final = 8
+RETENTION: Final = timedelta(days=800)
+SENDER_THREADS: Final = 8
 
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS messages (
@@ -39,7 +39,7 @@ CREATE TABLE IF NOT EXISTS done (kind TEXT, day TEXT, at TEXT NOT NULL, PRIMARY 
 CREATE TABLE IF NOT EXISTS kept (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 """
 # A message made after now, by a clock that was set back since, waits for nothing.
-_WAITING: Final = """
+_SELECT_DUE: Final = """
 SELECT messages.*, first.state AS first_state FROM messages
 LEFT JOIN messages AS first ON first.id = messages.stands_in_for
 WHERE messages.state IN ('new', 'unknown') AND messages.next_try IS NOT NULL
@@ -47,11 +47,11 @@ AND (messages.next_try <= :now OR messages.made_at > :now) ORDER BY messages.id
 """
 
 
-class PostbagError(Exception):
+class OutboxError(Exception):
     """The postbag cannot be used."""
 
 
-class Postbag(SqliteStore):
+class Outbox(SqliteStore):
     """Messages, marks of what was done and a few kept values, in one SQLite file.
 
     Every call opens the file anew, so the service, the page's threads and a command may use it at once. It has a
@@ -69,7 +69,7 @@ class Postbag(SqliteStore):
     """
 
     contents = "postbag"
-    error_class = PostbagError
+    error_class = OutboxError
     corrupt_errors = (ValueError, TypeError, KeyError)
     file_mode = 0o600  # letters hold the links by which they are answered
 
@@ -98,7 +98,7 @@ class Postbag(SqliteStore):
                 self._path.with_name(self._path.name + rest).rename(beside.with_name(beside.name + rest))
         self._unmarked.clear()  # their numbers are other messages' in the new file
         with self._open() as db:
-            brought = salvage(beside, db, {"messages": _posted, "done": _task})
+            brought = salvage_rows(beside, db, {"messages": _message_from_row, "done": _task_from_row})
         return (
             f"the postbag was damaged ({damaged}); it lies at {beside} and a new one was begun with {brought} of its "
             "messages: what was sent today may come again"
@@ -113,9 +113,9 @@ class Postbag(SqliteStore):
             How many messages may have gone out without being marked. Each is tried again: a message that comes twice
             is a smaller harm than one that never comes.
         """
-        self._mark_what_was_not()
+        self._mark_postponed()
         with self._open() as db:
-            rows = [_posted(row) for row in db.execute("SELECT * FROM messages WHERE state = 'sending'")]
+            rows = [_message_from_row(row) for row in db.execute("SELECT * FROM messages WHERE state = 'sending'")]
         for row in rows:
             # The first time at once; then ever later, lest a message that ends the service should go out for ever.
             again = now + (timedelta(0), *BACKOFF)[min(row.attempts, len(BACKOFF) + 1) - 1]
@@ -123,7 +123,7 @@ class Postbag(SqliteStore):
             self._mark(replace(row, state=MessageState.UNKNOWN, unknowns=row.unknowns + 1, next_try=again, reason=why))
         return len(rows)
 
-    def put(self, item: NewMessage, now: datetime, second: NewMessage | None = None) -> int | None:
+    def enqueue(self, item: NewMessage, now: datetime, second: NewMessage | None = None) -> int | None:
         """Keep a message on disk until it is delivered.
 
         Parameters
@@ -141,7 +141,7 @@ class Postbag(SqliteStore):
         """
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
-            withheld = item.max_per_day is not None and _count(db, item) >= item.max_per_day
+            withheld = item.max_per_day is not None and _message_count(db, item) >= item.max_per_day
             state, reason = (
                 (MessageState.WITHHELD, f"{item.max_per_day} messages went that day")
                 if withheld
@@ -157,7 +157,7 @@ class Postbag(SqliteStore):
         self,
         now: datetime,
         people: Iterable[Person],
-        worded: Callable[[QueuedMessage, datetime], Message] = lambda row, now: row.message,
+        wording: Callable[[QueuedMessage, datetime], Message] = lambda row, now: row.message,
     ) -> tuple[QueuedMessage, ...]:
         """Send what waits, each message on its own, and mark each as soon as its outcome is known.
 
@@ -167,7 +167,7 @@ class Postbag(SqliteStore):
             The time.
         people : iterable of Person
             Where the addresses come from: they are secrets and never stand in the postbag.
-        worded : callable
+        wording : callable
             Returns what a message says at an attempt, which may be late.
 
         Returns
@@ -182,64 +182,68 @@ class Postbag(SqliteStore):
         marked at the next call.
         """
         known = {(person.name, person.channel): person for person in people}
-        self._mark_what_was_not()
+        self._mark_postponed()
         rested, claimed = self._claim(now)
         # No failure from here on may leave a message behind that is claimed and not tried.
-        tried = [self._marked_or_kept(row) for row in rested]
-        with ThreadPoolExecutor(SENDERS) as senders:
+        tried = [self._mark_or_postpone(row) for row in rested]
+        with ThreadPoolExecutor(SENDER_THREADS) as senders:
             running = {
-                senders.submit(attempt, known.get((row.person, row.channel)), _worded(row, worded, now)): row
+                senders.submit(
+                    attempt_delivery, known.get((row.person, row.channel)), _apply_wording(row, wording, now)
+                ): row
                 for row in claimed
             }
             for sent in as_completed(running):
-                tried.append(self._marked_or_kept(_after(running[sent], sent.result(), now)))
+                tried.append(self._mark_or_postpone(_after_attempt(running[sent], sent.result(), now)))
         return tuple(tried)
 
     def recent(self, count: int = 20) -> tuple[QueuedMessage, ...]:
         """Return the newest messages, newest first."""
         with self._open() as db:
             rows = db.execute("SELECT * FROM messages ORDER BY id DESC LIMIT ?", (count,)).fetchall()
-            return tuple(map(_posted, rows))
+            return tuple(map(_message_from_row, rows))
 
-    def of(self, day: date, kind: str) -> tuple[QueuedMessage, ...]:
+    def messages_of(self, day: date, kind: str) -> tuple[QueuedMessage, ...]:
         """Return the messages of a kind for a day."""
         with self._open() as db:
             rows = db.execute("SELECT * FROM messages WHERE day = ? AND kind = ?", (day.isoformat(), str(kind)))
-            return tuple(map(_posted, rows.fetchall()))
+            return tuple(map(_message_from_row, rows.fetchall()))
 
-    def heard(self, person: str, since: datetime) -> bool:
+    def was_told(self, person: str, since: datetime) -> bool:
         """Return whether a person was sent something, or is being sent something, that was written since a time."""
         wanted = (
             "SELECT 1 FROM messages WHERE person = ? AND made_at >= ?"
             " AND (state IN ('sent', 'sending', 'new') OR (state = 'unknown' AND next_try IS NOT NULL))"
         )
         with self._open() as db:
-            return db.execute(wanted, (person, _text(since))).fetchone() is not None
+            return db.execute(wanted, (person, _time_text(since))).fetchone() is not None
 
     def mark_done(self, task: Task, now: datetime) -> None:
         """Remember that a task was done for its day."""
         with self._open() as db:
-            db.execute("INSERT OR IGNORE INTO done VALUES (?, ?, ?)", (task.kind, task.day.isoformat(), _text(now)))
+            db.execute(
+                "INSERT OR IGNORE INTO done VALUES (?, ?, ?)", (task.kind, task.day.isoformat(), _time_text(now))
+            )
 
-    def done(self, since: date) -> frozenset[Task]:
+    def tasks_done(self, since: date) -> frozenset[Task]:
         """Return the tasks done for the days from `since` on."""
         with self._open() as db:
             rows = db.execute("SELECT kind, day FROM done WHERE day >= ?", (since.isoformat(),)).fetchall()
-            return frozenset(map(_task, rows))
+            return frozenset(map(_task_from_row, rows))
 
-    def forget(self, now: datetime) -> None:
+    def prune(self, now: datetime) -> None:
         """Delete messages and marks that are older than two seasons."""
-        before = now - KEPT
+        before = now - RETENTION
         with self._open() as db:
-            db.execute("DELETE FROM messages WHERE made_at < ?", (_text(before),))
+            db.execute("DELETE FROM messages WHERE made_at < ?", (_time_text(before),))
             db.execute("DELETE FROM done WHERE day < ?", (before.date().isoformat(),))
 
-    def keep(self, name: str, value: str) -> None:
+    def save_value(self, name: str, value: str) -> None:
         """Keep a value under a name, in place of the former one."""
         with self._open() as db:
             db.execute("INSERT OR REPLACE INTO kept VALUES (?, ?)", (name, value))
 
-    def kept(self, name: str) -> str | None:
+    def load_value(self, name: str) -> str | None:
         """Return the value kept under a name, None if there is none."""
         with self._open() as db:
             row = db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
@@ -252,12 +256,12 @@ class Postbag(SqliteStore):
         claimed: list[QueuedMessage] = []
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
-            for found in db.execute(_WAITING, {"now": _text(now)}).fetchall():
-                row = _posted(found)
+            for found in db.execute(_SELECT_DUE, {"now": _time_text(now)}).fetchall():
+                row = _message_from_row(found)
                 if found["first_state"] == MessageState.SENT:
                     rested.append(replace(row, state=MessageState.NOT_NEEDED, next_try=None))
                 elif row.expires_at < now:
-                    rested.append(_given_up(row))
+                    rested.append(_give_up(row))
                 else:
                     claimed.append(replace(row, attempts=row.attempts + 1))
             starts = [(MessageState.SENDING, row.attempts, row.id) for row in claimed]
@@ -265,15 +269,15 @@ class Postbag(SqliteStore):
             db.execute("COMMIT")
         return rested, claimed
 
-    def _marked_or_kept(self, row: QueuedMessage) -> QueuedMessage:
+    def _mark_or_postpone(self, row: QueuedMessage) -> QueuedMessage:
         try:
             return self._mark(row)
-        except PostbagError as error:
+        except OutboxError as error:
             log.error("what came of a message is marked later: %s", error)
             self._unmarked[row.id] = row
             return row
 
-    def _mark_what_was_not(self) -> None:
+    def _mark_postponed(self) -> None:
         for number, row in tuple(self._unmarked.items()):
             self._mark(row)
             del self._unmarked[number]
@@ -284,8 +288,8 @@ class Postbag(SqliteStore):
                 "UPDATE messages SET state = ?, next_try = ?, unknowns = ?, sent_at = ?, address = ?,"
                 " reason = ? WHERE id = ?",
                 (
-                    *(row.state, row.next_try and _text(row.next_try), row.unknowns),
-                    *(row.sent_at and _text(row.sent_at), row.address, row.reason, row.id),
+                    *(row.state, row.next_try and _time_text(row.next_try), row.unknowns),
+                    *(row.sent_at and _time_text(row.sent_at), row.address, row.reason, row.id),
                 ),
             )
         level = logging.INFO if row.state in (MessageState.SENT, MessageState.NOT_NEEDED) else logging.WARNING
@@ -301,9 +305,9 @@ class Postbag(SqliteStore):
             with self._open() as db:
                 (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
                 for row in db.execute("SELECT * FROM messages"):
-                    _posted(row)  # a whole file may hold what no message is, and then none would ever go out
+                    _message_from_row(row)  # a whole file may hold what no message is, and then none would ever go out
                 return "" if found == "ok" else str(found)
-        except PostbagError as error:
+        except OutboxError as error:
             return str(error.__cause__) if is_damage(error.__cause__, self.corrupt_errors) else ""
 
     @contextmanager
@@ -316,7 +320,7 @@ class Postbag(SqliteStore):
             yield db
 
 
-def _count(db: sqlite3.Connection, item: NewMessage) -> int:
+def _message_count(db: sqlite3.Connection, item: NewMessage) -> int:
     """Return how many messages a person has on a day, those not sent for want of the first channel left out."""
     wanted = "SELECT count(*) FROM messages WHERE day = ? AND person = ? AND state NOT IN ('withheld', 'spared')"
     (count,) = db.execute(wanted, (item.day.isoformat(), item.person.name)).fetchone()
@@ -340,29 +344,31 @@ def _insert(
             *(item.day.isoformat(), str(item.kind), item.person.name, item.person.channel),
             *(item.message.title, item.message.body, item.message.html),
             *(item.message.picture, item.message.alt_text, state, reason),
-            *(_text(now), _text(item.due), _text(item.first_try or now), _text(item.expires_at)),
+            *(_time_text(now), _time_text(item.due), _time_text(item.first_try or now), _time_text(item.expires_at)),
             stands_in_for,
         ),
     )
     return added.lastrowid if added.rowcount == 1 else None
 
 
-def _worded(row: QueuedMessage, worded: Callable[[QueuedMessage, datetime], Message], now: datetime) -> QueuedMessage:
+def _apply_wording(
+    row: QueuedMessage, wording: Callable[[QueuedMessage, datetime], Message], now: datetime
+) -> QueuedMessage:
     """Return a message as it is worded at an attempt, or as it was written where that breaks down."""
     try:
-        return replace(row, message=worded(row, now))
+        return replace(row, message=wording(row, now))
     except Exception as error:
         log.error("a %s message goes out as it was written: %s: %s", row.kind, type(error).__name__, error)
         return row
 
 
-def _given_up(row: QueuedMessage) -> QueuedMessage:
+def _give_up(row: QueuedMessage) -> QueuedMessage:
     """Return a message whose time has passed; what may have gone out stays unknown."""
     state = MessageState.UNKNOWN if row.state is MessageState.UNKNOWN else MessageState.FAILED
     return replace(row, state=state, next_try=None, reason=f"too late to matter; {row.reason}".rstrip("; "))
 
 
-def _after(row: QueuedMessage, outcome: DeliveryOutcome, now: datetime) -> QueuedMessage:
+def _after_attempt(row: QueuedMessage, outcome: DeliveryOutcome, now: datetime) -> QueuedMessage:
     """Return a message as it stands after an attempt: sent, to be tried again, or given up."""
     row = replace(row, address=outcome.address, reason=outcome.reason, next_try=None)
     if outcome.state is MessageState.SENT:
@@ -375,11 +381,11 @@ def _after(row: QueuedMessage, outcome: DeliveryOutcome, now: datetime) -> Queue
     return replace(row, state=MessageState.FAILED if in_time is None else MessageState.NEW, next_try=in_time)
 
 
-def _task(row: sqlite3.Row) -> Task:
+def _task_from_row(row: sqlite3.Row) -> Task:
     return Task(TaskKind(row["kind"]), date.fromisoformat(row["day"]))
 
 
-def _posted(row: sqlite3.Row) -> QueuedMessage:
+def _message_from_row(row: sqlite3.Row) -> QueuedMessage:
     return QueuedMessage(
         id=row["id"],
         day=date.fromisoformat(row["day"]),
@@ -392,19 +398,19 @@ def _posted(row: sqlite3.Row) -> QueuedMessage:
         unknowns=row["unknowns"],
         made_at=datetime.fromisoformat(row["made_at"]),
         due=datetime.fromisoformat(row["due"]),
-        next_try=_time(row["next_try"]),
+        next_try=_parse_time(row["next_try"]),
         expires_at=datetime.fromisoformat(row["too_late"]),
-        sent_at=_time(row["sent_at"]),
+        sent_at=_parse_time(row["sent_at"]),
         address=row["address"],
         reason=row["reason"],
         stands_in_for=row["stands_in_for"],
     )
 
 
-def _text(at: datetime) -> str:
+def _time_text(at: datetime) -> str:
     # One offset and one width, so that SQLite can compare them as text.
     return at.astimezone(UTC).isoformat(timespec="microseconds")
 
 
-def _time(text: str | None) -> datetime | None:
+def _parse_time(text: str | None) -> datetime | None:
     return None if text is None else datetime.fromisoformat(text)

@@ -15,8 +15,8 @@ from daemon.cli.progress_line import Stages
 
 @pytest.fixture(autouse=True)
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stages, "PATIENCE", 0.001)
-    monkeypatch.setattr(stages, "BEAT", 0.001)
+    monkeypatch.setattr(stages, "SHOW_AFTER", 0.001)
+    monkeypatch.setattr(stages, "DRAW_INTERVAL", 0.001)
     monkeypatch.setenv("TERM", "xterm")
 
 
@@ -49,9 +49,9 @@ def test_each_stage_is_drawn_and_nothing_is_left(terminal: tuple[int, TextIO]) -
     master, out = terminal
     with Stages("fetching the weather", "reckoning", out=out) as at:
         shown = until(master, "\r[--------------------] fetching the weather, 0 s")
-        at.next()
+        at.next_stage()
         shown += until(master, "\r[##########----------] reckoning, 0 s")
-        at.next()  # there is no third: the last one stays
+        at.next_stage()  # there is no third: the last one stays
         shown += until(master, "\r[##########----------] reckoning, 0 s")
     lines = (shown + rest(master)).split("\r")
     assert lines[-1] == ""
@@ -70,7 +70,7 @@ def test_the_line_goes_away_where_a_command_breaks_down(terminal: tuple[int, Tex
 
 
 def test_nothing_is_drawn_before_patience_ends(monkeypatch: pytest.MonkeyPatch, terminal: tuple[int, TextIO]) -> None:
-    monkeypatch.setattr(stages, "PATIENCE", 3600.0)
+    monkeypatch.setattr(stages, "SHOW_AFTER", 3600.0)
     with Stages("reckoning", out=terminal[1]):
         pass
     assert rest(terminal[0]) == ""
@@ -97,7 +97,7 @@ def test_a_terminal_that_went_away_stops_nothing() -> None:
     with Stages("reckoning", out=out) as at:
         until(master, "reckoning")
         os.close(master)
-        assert at.is_over(30.0)  # it has seen that nobody looks on
+        assert at.wait_for_end(30.0)  # it has seen that nobody looks on
     os.close(slave)
     with pytest.raises(OSError):
         out.close()

@@ -16,10 +16,10 @@ from typing import Final
 
 import pytest
 
-from daemon.cli.setup import SetupError, refuse_taken, settings_text, write
+from daemon.cli.setup import SetupError, check_writable, settings_text, write_private_file
 from daemon.domain.farm import Channel, Units
 from daemon.domain.message import MessageState
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.outbox.store import Outbox
 from daemon.settings import check, effective_settings_text, load, options
 from daemon.settings.generate import settings_file_text
 from tests.loopback.receivers import Gateway
@@ -59,7 +59,7 @@ def answered(number: int, *instead: str) -> list[str]:
 
 def saved(folder: Path, text: str) -> Path:
     path = folder / "config.toml"
-    write(path, text)
+    write_private_file(path, text)
     return path
 
 
@@ -81,7 +81,7 @@ def test_nobody_but_the_owner_reads_the_file(tmp_path: Path) -> None:
     old = os.umask(0)
     try:
         path = saved(tmp_path / "new" / "folder", asked(GOOD)[0])
-        write(path, asked(GOOD)[0], overwrite=True)
+        write_private_file(path, asked(GOOD)[0], overwrite=True)
     finally:
         os.umask(old)
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
@@ -94,7 +94,7 @@ def test_what_replaces_a_file_goes_to_its_owner_and_group(tmp_path: Path) -> Non
     os.chown(path, stranger, -1)
     path.chmod(0o644)
     before = path.stat()
-    write(path, asked(GOOD)[0], overwrite=True)
+    write_private_file(path, asked(GOOD)[0], overwrite=True)
     found = path.stat()
     assert (found.st_uid, found.st_gid) == (before.st_uid, before.st_gid) == (stranger, before.st_gid)
     assert stat.S_IMODE(found.st_mode) == 0o640, "its group reads it on, and nobody else"
@@ -118,12 +118,12 @@ def test_who_may_write_nothing_there_is_told_so_before_the_questions(tmp_path: P
         refused = 0
         for path in (folder / "config.toml", folder / "new" / "config.toml"):
             try:
-                refuse_taken(path)
+                check_writable(path)
             except SetupError as why:
                 refused += f"given {path}, where you may write nothing" in str(why)
         os._exit(10 + refused)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 12
-    refuse_taken(folder / "new" / "config.toml")  # root may
+    check_writable(folder / "new" / "config.toml")  # root may
 
 
 def test_the_units_are_those_of_the_mowing_rate(tmp_path: Path) -> None:
@@ -358,7 +358,7 @@ def test_a_test_message_that_fails_is_over_and_what_comes_next_is_told_all_the_s
     assert "[y/N] Robin (text): not sent, " in ran.stdout
     assert ran.stdout.endswith("then try: forenoon once\n")
     assert ran.stderr == ""
-    (row,) = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
+    (row,) = Outbox(tmp_path / "state" / "postbag.sqlite3").recent()
     assert (row.state, row.is_waiting) == (MessageState.FAILED, False), "it must not go out later with something else"
 
 

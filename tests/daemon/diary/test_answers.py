@@ -31,7 +31,7 @@ from daemon.domain.farm import Channel, Farm
 from daemon.domain.field_watch import start_watch
 from daemon.domain.prospect import PlantKindToday, Reason, Ripeness
 from daemon.domain.schedule import TaskKind
-from daemon.messages.daily import email_of, say
+from daemon.messages.daily import compose_messages, morning_email
 from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
 from daemon.page.today import take_snapshot
@@ -233,20 +233,23 @@ def test_of_nothing_known_nothing_is_asked(site: Site) -> None:
 def test_the_email_carries_links_in_both_its_forms_for_each_person(site: Site) -> None:
     cat = person("Cat", Channel.EMAIL, "mailto://127.0.0.1:2")
     its = replace(site.farm, alerts=replace(site.farm.alerts, people=(person(), BEN, cat)))
-    told = say(its, site.morning, TaskKind.MORNING, site.answers.add_links)
+    told = compose_messages(its, site.morning, TaskKind.MORNING, site.answers.add_links)
     mail = told[BEN]
     assert mail.html is not None
     shown = re.findall(rf"^- ([^:]+): ({PUBLIC}/answer/[\w.-]+)$", mail.body, re.MULTILINE)
     assert [words for words, _ in shown] == OF_A_FIELD_TO_MOW
     linked = re.findall(r'<a style="[^"]+" href="([^"]+)">([^<]+)</a>', mail.html)
     assert [(words, unescape(href)) for href, words in linked] == shown
-    assert mail.body.startswith(email_of(its, site.morning).body)
+    assert mail.body.startswith(morning_email(its, site.morning).body)
     assert not {href for _, href in shown} & set(re.findall(r"https://\S+", told[cat].body)), (
         "each has links of their own"
     )
     assert "http" not in told[person()].body, "no links in a text"
     for task in (TaskKind.EVENING, TaskKind.SIGN_OF_LIFE):
-        assert all("/answer/" not in one.body for one in say(its, site.morning, task, site.answers.add_links).values())
+        assert all(
+            "/answer/" not in one.body
+            for one in compose_messages(its, site.morning, task, site.answers.add_links).values()
+        )
 
 
 def test_the_page_carries_links_that_lead_to_itself(site: Site) -> None:
@@ -275,8 +278,8 @@ def test_without_an_address_there_are_no_links_and_nothing_answers(site: Site) -
     form = site.form(path)
     site.farm = our_farm(None)
     assert site.links() == {}
-    mail = say(site.farm, site.morning, TaskKind.MORNING, site.answers.add_links)[BEN]
-    assert mail == email_of(site.farm, site.morning)
+    mail = compose_messages(site.farm, site.morning, TaskKind.MORNING, site.answers.add_links)[BEN]
+    assert mail == morning_email(site.farm, site.morning)
     assert "/answer/" not in site.get("/").text
     assert (site.get(path).status_code, site.post(path, form).status_code) == (404, 404)
     assert site.diary == []
@@ -284,7 +287,7 @@ def test_without_an_address_there_are_no_links_and_nothing_answers(site: Site) -
 
 def test_a_message_does_not_wait_for_links_that_cannot_be_signed(site: Site) -> None:
     (site.folder / ANSWERS).mkdir()
-    assert say(site.farm, site.morning, TaskKind.MORNING, site.answers.add_links)[BEN] == email_of(
+    assert compose_messages(site.farm, site.morning, TaskKind.MORNING, site.answers.add_links)[BEN] == morning_email(
         site.farm, site.morning
     )
     assert site.get("/").status_code == 200
@@ -389,7 +392,7 @@ def test_a_hostile_name_is_only_a_name(site: Site) -> None:
     site.farm = replace(site.farm, name="<b>Elms", fields=fields)
     site.morning = replace(old, advices=(replace(old.advices[0], field=name),), prospect=renamed)
     path = site.link("Cut all of it", name)
-    mail = site.answers.add_links(email_of(site.farm, site.morning), site.farm, site.morning, BEN)
+    mail = site.answers.add_links(morning_email(site.farm, site.morning), site.farm, site.morning, BEN)
     for text in (site.get(path).text, site.press(path).text, site.get("/").text, mail.html or ""):
         assert "<script" not in text and "<b>Elms" not in text
         assert "&lt;script&gt;" in text

@@ -14,7 +14,7 @@ from daemon.domain.farm import Channel, Person, Subscription, Units
 from daemon.domain.message import PICTURE_PLACEHOLDER
 from daemon.domain.prospect import AreaOdds, Band, FieldDay, FieldProspect, LeftOvernight, Reason, Ripeness
 from daemon.domain.schedule import TaskKind
-from daemon.messages.daily import announced, email_of, headline, say, text_body
+from daemon.messages.daily import announcements, answer_sentence, compose_messages, morning_email, morning_text
 from daemon.planning.prospect import unknown_prospect
 from daemon.words.catalog import phrase
 from daemon.words.reasons import reason_text
@@ -74,7 +74,7 @@ def growing(ripe_in: int) -> Morning:
 
 
 def hearers(morning: Morning, task: TaskKind = TaskKind.MORNING, people: Sequence[Person] = EVERYBODY) -> set[str]:
-    return {one.name for one in say(farm(*people), morning, task)}
+    return {one.name for one in compose_messages(farm(*people), morning, task)}
 
 
 def words_of(markup: str) -> str:
@@ -85,14 +85,14 @@ def words_of(markup: str) -> str:
 
 
 def test_the_text_of_a_mow() -> None:
-    assert text_body(farm(), mow_morning()) == (
+    assert morning_text(farm(), mow_morning()) == (
         "Two Elms: Monday: mow 20 acres of Long Meadow, start 8:00 am, stop by 10:30 am, bale from 3:30 pm. "
         "Odds 7 in 10 (2 acres: 9 in 10). Check a sample before baling."
     )
 
 
 def test_the_text_of_a_metric_farm() -> None:
-    assert text_body(farm(units=Units.METRIC), mow_morning()) == (
+    assert morning_text(farm(units=Units.METRIC), mow_morning()) == (
         "Two Elms: Monday: mow 8 hectares of Long Meadow, start 8:00, stop by 10:30, bale from 15:30. "
         "Odds 7 in 10 (0.8 hectares: 9 in 10). Check a sample before baling."
     )
@@ -103,9 +103,9 @@ def test_the_text_of_a_metric_farm() -> None:
 def test_whatever_the_names_no_text_is_longer_than_two_parts(name: str, names: list[str], units: Units) -> None:
     named = replace(farm(ANN, units=units), name=name)
     mornings = [mowing(names), waiting(names, Reason.RAIN), waiting(names, Reason.OUT_OF_RANGE, kind=AdviceKind.NONE)]
-    texts = [text_body(named, morning) for morning in mornings]
+    texts = [morning_text(named, morning) for morning in mornings]
     tomorrow = prospect(*(field_prospect(one, 22, field_day(1)) for one in names))
-    texts += [one.body for one in say(named, Morning(DAY, (), tomorrow), TaskKind.EVENING).values()]
+    texts += [one.body for one in compose_messages(named, Morning(DAY, (), tomorrow), TaskKind.EVENING).values()]
     assert len(texts) == 4
     for text in texts:
         assert part_count(text) <= 2  # refuses what is not in the alphabet, too
@@ -117,7 +117,7 @@ def test_whatever_the_names_no_text_is_longer_than_two_parts(name: str, names: l
 @given(name=st.text(LETTERS, min_size=1, max_size=40), names=st.lists(st.text("aé", min_size=1, max_size=40)))
 def test_the_field_and_its_odds_come_first_and_the_sample_is_dropped_first(name: str, names: list[str]) -> None:
     fields = ["Long Meadow", *names[:3]]
-    text = text_body(replace(farm(), name=name), mowing(fields))
+    text = morning_text(replace(farm(), name=name), mowing(fields))
     order = ["20 acres", "Long Meadow", "start 8:00 am", "stop by 10:30 am", "bale from 3:30 pm", "Odds 7 in 10"]
     at = [text.find(word) for word in order]
     assert -1 not in at
@@ -131,10 +131,10 @@ def test_the_field_and_its_odds_come_first_and_the_sample_is_dropped_first(name:
 
 def test_the_later_fields_go_before_the_first() -> None:
     names = ["Upper Bottom Meadow", "Lower Bottom Meadow", "Hill Field behind the Barn", "Orchard"]
-    text = text_body(farm(), mowing(names))
+    text = morning_text(farm(), mowing(names))
     assert [name in text for name in names] == [True, True, False, False]
     assert SAMPLE not in text
-    assert SAMPLE in text_body(farm(), mowing(names[:1]))
+    assert SAMPLE in morning_text(farm(), mowing(names[:1]))
 
 
 def test_fit_keeps_the_first_piece_though_cut() -> None:
@@ -142,13 +142,13 @@ def test_fit_keeps_the_first_piece_though_cut() -> None:
 
 
 def test_waiting_says_why_ripe_fields_first() -> None:
-    assert headline(waiting(["Creek", "Long"], Reason.NOT_RIPE, Reason.DAY_OFF)) == (
+    assert answer_sentence(waiting(["Creek", "Long"], Reason.NOT_RIPE, Reason.DAY_OFF)) == (
         "Monday: do not mow. Long: a day off; Creek: not ripe yet."
     )
 
 
 def test_no_advice_says_why() -> None:
-    assert headline(waiting(["Creek", "Long"], Reason.DATA_STALE, kind=AdviceKind.NONE)) == (
+    assert answer_sentence(waiting(["Creek", "Long"], Reason.DATA_STALE, kind=AdviceKind.NONE)) == (
         "Monday: no advice, because the forecast is too old. Go by your own eye and forecast."
     )
 
@@ -156,18 +156,18 @@ def test_no_advice_says_why() -> None:
 def test_one_unknown_field_is_named_beside_the_others() -> None:
     known, unknown = waiting(["Long"], Reason.RAIN), waiting(["Creek"], Reason.OUT_OF_RANGE, kind=AdviceKind.NONE)
     both = Morning(DAY, known.advices + unknown.advices, known.prospect)
-    assert "Creek: no advice, because it is outside" in headline(both)
+    assert "Creek: no advice, because it is outside" in answer_sentence(both)
 
 
 @pytest.mark.parametrize("reason", list(Reason))
 def test_every_reason_has_its_words(reason: Reason) -> None:
-    assert reason_text(reason) in text_body(farm(), waiting(["Long"], reason))
+    assert reason_text(reason) in morning_text(farm(), waiting(["Long"], reason))
 
 
 def test_a_near_miss_is_told_with_its_odds() -> None:
     near = field_prospect("Long", 22, field_day(0, 0, 0.55, Reason.RAIN))
     morning = Morning(DAY, (Advice("Long", AdviceKind.WAIT, 0.0, Reason.RAIN, near.days[0]),), prospect(near))
-    assert headline(morning) == "Monday: do not mow. Long: rain may catch it, only 5 in 10."
+    assert answer_sentence(morning) == "Monday: do not mow. Long: rain may catch it, only 5 in 10."
 
 
 # --- The odds ----------------------------------------------------------------------------------------------------
@@ -179,7 +179,7 @@ def test_odds_are_one_to_nine_in_ten_and_never_per_cent(chance: float, surer: fl
     day = replace(field_day(), odds=chance, curve=(AreaOdds(2 * ACRE, max(surer, chance)), AreaOdds(20 * ACRE, chance)))
     field = field_prospect("Long Meadow", 22, day)
     morning = Morning(DAY, (Advice("Long Meadow", AdviceKind.MOW, 20 * ACRE, None, day),), prospect(field))
-    text, email = text_body(farm(), morning), email_of(farm(), morning).body
+    text, email = morning_text(farm(), morning), morning_email(farm(), morning).body
     said = [int(tenths) for tenths in re.findall(r"(\d+) in 10", text + email)]
     assert said
     assert all(1 <= tenths <= 9 for tenths in said)
@@ -210,7 +210,7 @@ def test_the_same_odds_are_not_said_twice() -> None:
 
 
 def test_the_email_of_a_mow() -> None:
-    message = email_of(farm(), mow_morning())
+    message = morning_email(farm(), mow_morning())
     assert message.title == "Mow 20 acres: Long Meadow"
     assert message.body.startswith(
         "Monday: mow 20 acres of Long Meadow this forenoon.\n\nLong Meadow: 20 acres. Start "
@@ -222,7 +222,7 @@ def test_the_email_of_a_mow() -> None:
 
 
 def test_the_email_tells_the_water_when_it_is_to_be_raked_as_the_picture_does() -> None:
-    body = email_of(farm(), drawn_morning()).body
+    body = morning_email(farm(), drawn_morning()).body
     # By hand: 45.3 to 57% at 2 pm and 40.7 to 54% at 3 pm.
     assert "Rake from 2:45 pm (by then likely 42 to 55% water), and bale from 3:30 pm once a sample is at 55%" in body
 
@@ -230,12 +230,12 @@ def test_the_email_tells_the_water_when_it_is_to_be_raked_as_the_picture_does() 
 def test_the_wettest_is_never_rounded_up() -> None:
     wet = farm()
     wet = replace(wet, baleage=replace(wet.baleage, wettest=0.619))
-    assert "once a sample is at 61% or less" in email_of(wet, mow_morning()).body
-    assert "none over 61%" in email_of(wet, mow_morning()).body
+    assert "once a sample is at 61% or less" in morning_email(wet, mow_morning()).body
+    assert "none over 61%" in morning_email(wet, mow_morning()).body
 
 
 def test_several_fields_are_told_one_after_the_other() -> None:
-    lead = email_of(farm(), mowing(["Hill", "Creek"])).body.split("\n")[0]
+    lead = morning_email(farm(), mowing(["Hill", "Creek"])).body.split("\n")[0]
     assert lead == "Monday: mow 20 acres of Hill, then 20 acres of Creek this forenoon."
 
 
@@ -247,7 +247,7 @@ def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
         waiting(names, Reason.RAIN),
         waiting(names, Reason.FEW_MEMBERS, kind=AdviceKind.NONE),
     ):
-        message = email_of(farm(), morning)
+        message = morning_email(farm(), morning)
         assert 0 < len(message.title) <= 40
         assert message.html is not None
         assert words_of(message.html) == " ".join(re.sub(r"^- ", "", message.body, flags=re.MULTILINE).split())
@@ -256,7 +256,7 @@ def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
 def test_why_there_is_no_weather_stands_once_in_an_email() -> None:
     detail = "open-meteo: forecast was refused: api.example.org could not be reached"
     lost = unknown_prospect(farm(CAT), DAWN, Reason.DATA_MISSING, detail)
-    mail = email_of(farm(CAT), decide(farm(CAT), lost))
+    mail = morning_email(farm(CAT), decide(farm(CAT), lost))
     assert mail.body.startswith(
         "Monday: no advice, because weather data is missing. Go by your own eye and forecast.\n\n"
         f"The weather service could not be reached ({detail}).\n\n"
@@ -267,7 +267,7 @@ def test_why_there_is_no_weather_stands_once_in_an_email() -> None:
 
 
 def test_an_email_heads_its_lists_and_leaves_the_pictures_place_before_the_fields() -> None:
-    mail = email_of(farm(CAT), mow_morning())
+    mail = morning_email(farm(CAT), mow_morning())
     assert "\n\nFields\n- Long Meadow: ripe" in mail.body
     assert mail.html is not None
     assert mail.html.index(PICTURE_PLACEHOLDER) < mail.html.index("<h3>Fields</h3><ul><li>Long Meadow: ripe")
@@ -280,9 +280,9 @@ def test_hostile_names_are_escaped(name: str) -> None:
     tomorrow = Morning(DAY, (), prospect(field_prospect(name, 22, field_day(1))))
     named = replace(farm(CAT), name=name)
     messages = [
-        email_of(named, mowing([name])),
-        say(named, tomorrow, TaskKind.EVENING)[CAT],
-        say(named, tomorrow, TaskKind.SIGN_OF_LIFE)[CAT],
+        morning_email(named, mowing([name])),
+        compose_messages(named, tomorrow, TaskKind.EVENING)[CAT],
+        compose_messages(named, tomorrow, TaskKind.SIGN_OF_LIFE)[CAT],
     ]
     for message in messages:
         assert message.html is not None
@@ -294,14 +294,14 @@ def test_hostile_names_are_escaped(name: str) -> None:
 
 def test_nothing_is_called_safe() -> None:
     for morning in (mow_morning(), wait_morning(), waiting(["a"], Reason.DATA_MISSING, kind=AdviceKind.NONE)):
-        assert "safe" not in (text_body(farm(), morning) + email_of(farm(), morning).body).lower()
+        assert "safe" not in (morning_text(farm(), morning) + morning_email(farm(), morning).body).lower()
 
 
 # --- Who hears what ----------------------------------------------------------------------------------------------
 
 
 def test_a_mow_is_told_to_all_each_in_their_way() -> None:
-    said = say(farm(*EVERYBODY), mow_morning(), TaskKind.MORNING)
+    said = compose_messages(farm(*EVERYBODY), mow_morning(), TaskKind.MORNING)
     assert set(said) == set(EVERYBODY)
     for one, message in said.items():
         is_text = one.channel is Channel.TEXT
@@ -330,7 +330,7 @@ def test_waiting_for_a_field_that_is_far_from_ripe_is_told_to_nobody() -> None:
 def test_the_ground_in_words(word: str | None, from_: date | None, said: str) -> None:
     field = replace(field_prospect("Long Meadow", 22.0, field_day()), ground=word, firm_from=from_)
     assert ground_text(field) == said
-    body = email_of(farm(), Morning(DAY, (), prospect(field))).body
+    body = morning_email(farm(), Morning(DAY, (), prospect(field))).body
     assert ("ground" in body) == (word in ("soft", "ruts"))
     assert said in body or word == "firm"
 
@@ -357,7 +357,7 @@ def test_the_evening_speaks_only_when_tomorrow_has_a_mow() -> None:
 def test_the_evening_names_the_day_the_acres_the_odds_and_the_start() -> None:
     late = replace(field_day(1, 9), start=(field_day(1).start or pytest.fail()) + timedelta(hours=2))
     found = tomorrow(field_prospect("Creek", 9, late), field_prospect("Long", 22, field_day(1)))
-    assert say(farm(ANN), found, TaskKind.EVENING)[ANN].body == (
+    assert compose_messages(farm(ANN), found, TaskKind.EVENING)[ANN].body == (
         "Two Elms: Likely tomorrow, Tuesday: mow 20 acres of Long (7 in 10), then 9 acres of Creek (7 in 10). "
         "Start 8:00 am. The morning's message decides."
     )
@@ -365,7 +365,7 @@ def test_the_evening_names_the_day_the_acres_the_odds_and_the_start() -> None:
 
 def test_the_evening_subject_fits() -> None:
     found = tomorrow(field_prospect("L" * 60, 22, field_day(1)))
-    title = say(farm(CAT), found, TaskKind.EVENING)[CAT].title
+    title = compose_messages(farm(CAT), found, TaskKind.EVENING)[CAT].title
     assert len(title) <= 40
     assert title.startswith("Likely tomorrow: 20 acres of L")
 
@@ -374,7 +374,7 @@ def test_what_looked_likely_and_is_not_is_told_to_all_who_were_told_of_it() -> N
     found = replace(wait_morning(), announced=(AnnouncedField("Long", 8.0, 0.7), AnnouncedField("Creek", 3.0, 0.7)))
     assert hearers(found, TaskKind.MORNING) == {"Ann", "Ben", "Cat", "Dan"}
     words = "Long and Creek looked likely last evening, not now."
-    told = say(farm(ANN, CAT), found, TaskKind.MORNING)
+    told = compose_messages(farm(ANN, CAT), found, TaskKind.MORNING)
     assert told[ANN].body.endswith(words)
     assert words in told[CAT].body
 
@@ -384,16 +384,16 @@ def test_what_looked_likely_and_is_not_is_told_to_all_who_were_told_of_it() -> N
 )
 def test_another_area_than_the_evenings_is_told(acres: float, words: str) -> None:
     found = replace(mow_morning(), announced=(AnnouncedField("Long Meadow", acres * ACRE, 0.7),))
-    assert ("Last evening" in text_body(farm(ANN), found)) == bool(words)
-    assert words in text_body(farm(ANN), found)
-    assert words in email_of(farm(CAT), found).body
+    assert ("Last evening" in morning_text(farm(ANN), found)) == bool(words)
+    assert words in morning_text(farm(ANN), found)
+    assert words in morning_email(farm(CAT), found).body
 
 
 def test_a_heads_up_and_what_is_kept_of_it_are_the_same() -> None:
     found = tomorrow(
         field_prospect("Creek", 9, field_day(1, 9)), field_prospect("Hill", 9, field_day(1, 0, 0.4, Reason.RAIN))
     )
-    [kept] = announced(found)
+    [kept] = announcements(found)
     assert (kept.field, kept.odds) == ("Creek", 0.79)
     assert kept.area == pytest.approx(9 * ACRE)
 
@@ -404,18 +404,18 @@ def test_a_heads_up_and_what_is_kept_of_it_are_the_same() -> None:
 def test_the_sign_of_life_goes_to_one_address_an_email_if_there_is_one(
     people: Sequence[Person], told: list[str]
 ) -> None:
-    said = say(farm(*people), mow_morning(), TaskKind.SIGN_OF_LIFE)
+    said = compose_messages(farm(*people), mow_morning(), TaskKind.SIGN_OF_LIFE)
     assert [one.name for one in said] == told
 
 
 def test_a_sign_of_life_by_text_is_a_text() -> None:
-    message = say(replace(farm(ANN), name="Łąka 🐎"), mow_morning(), TaskKind.SIGN_OF_LIFE)[ANN]
+    message = compose_messages(replace(farm(ANN), name="Łąka 🐎"), mow_morning(), TaskKind.SIGN_OF_LIFE)[ANN]
     assert (message.title, message.html) == ("", None)
     assert part_count(message.body) == 1
 
 
 def test_the_weekday_is_that_of_the_advice() -> None:
-    assert "Sunday" in headline(replace(wait_morning(), date=date(2026, 6, 7)))
+    assert "Sunday" in answer_sentence(replace(wait_morning(), date=date(2026, 6, 7)))
 
 
 @pytest.mark.parametrize(

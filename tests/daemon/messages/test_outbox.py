@@ -12,7 +12,7 @@ from daemon.domain.farm import Channel, Person
 from daemon.domain.message import Message, MessageState, NewMessage, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.delivery import attempt as module
-from daemon.messages.outbox.store import Postbag, PostbagError
+from daemon.messages.outbox.store import Outbox, OutboxError
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.farms import DAWN, DAY, person
 
@@ -27,12 +27,12 @@ def after(minutes: float) -> datetime:
 
 
 @pytest.fixture
-def bag(tmp_path: Path) -> Postbag:
-    return Postbag(tmp_path / "postbag.sqlite3")
+def bag(tmp_path: Path) -> Outbox:
+    return Outbox(tmp_path / "postbag.sqlite3")
 
 
-def put(bag: Postbag, who: Person, message: Message = TEXT, kind: str = "morning") -> bool:
-    return bag.put(NewMessage(DAY, kind, who, message, DAWN, TOO_LATE), DAWN) is not None
+def put(bag: Outbox, who: Person, message: Message = TEXT, kind: str = "morning") -> bool:
+    return bag.enqueue(NewMessage(DAY, kind, who, message, DAWN, TOO_LATE), DAWN) is not None
 
 
 @pytest.fixture
@@ -47,14 +47,14 @@ def logged() -> Iterator[StringIO]:
     root.setLevel(level)
 
 
-def test_messages_are_read_by_nobody_else(bag: Postbag, tmp_path: Path) -> None:
+def test_messages_are_read_by_nobody_else(bag: Outbox, tmp_path: Path) -> None:
     """A letter holds links by which whoever reads it can answer."""
     put(bag, person())
     bag.recent()
     assert {path.stat().st_mode & 0o777 for path in tmp_path.iterdir()} == {0o600}
 
 
-def test_a_text_is_its_body_alone(bag: Postbag) -> None:
+def test_a_text_is_its_body_alone(bag: Outbox) -> None:
     with Gateway() as gateway:
         ann = person(address=gateway.address)
         assert put(bag, ann)
@@ -65,7 +65,7 @@ def test_a_text_is_its_body_alone(bag: Postbag) -> None:
     assert bag.recent() == (row,)
 
 
-def test_a_message_of_a_kind_goes_once_a_day_to_a_person_and_channel(bag: Postbag) -> None:
+def test_a_message_of_a_kind_goes_once_a_day_to_a_person_and_channel(bag: Outbox) -> None:
     with Gateway() as gateway:
         ann = person(address=gateway.address)
         assert put(bag, ann)
@@ -80,11 +80,11 @@ def test_nothing_sent_is_sent_again_after_a_restart(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
     with Gateway() as gateway:
         ann, ben = person(address=gateway.address), person("Ben", address=gateway.address)
-        first = Postbag(path)
+        first = Outbox(path)
         put(first, ann)
         first.deliver(DAWN, [ann])
         put(first, ben)
-        again = Postbag(path)
+        again = Outbox(path)
         assert again.recover(DAWN) == 0
         assert not put(again, ann)
         assert [row.person for row in again.deliver(after(1), [ann, ben])] == ["Ben"]
@@ -99,7 +99,7 @@ def interrupted(path: Path) -> None:
 
 def test_a_message_cut_off_while_being_sent_is_tried_again_ever_later_until_it_is_too_late(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
-    bag = Postbag(path)
+    bag = Outbox(path)
     with Gateway() as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
@@ -116,7 +116,7 @@ def test_a_message_cut_off_while_being_sent_is_tried_again_ever_later_until_it_i
     assert len(gateway.posted) == 1
 
 
-def test_a_clock_set_back_holds_up_no_message(bag: Postbag) -> None:
+def test_a_clock_set_back_holds_up_no_message(bag: Outbox) -> None:
     with Gateway(500) as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
@@ -126,7 +126,7 @@ def test_a_clock_set_back_holds_up_no_message(bag: Postbag) -> None:
     assert len(gateway.posted) == 2
 
 
-def test_a_refusal_is_tried_again_after_1_5_15_and_60_minutes(bag: Postbag) -> None:
+def test_a_refusal_is_tried_again_after_1_5_15_and_60_minutes(bag: Outbox) -> None:
     with Gateway(500, 500, 429, 503, 503) as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
@@ -135,7 +135,7 @@ def test_a_refusal_is_tried_again_after_1_5_15_and_60_minutes(bag: Postbag) -> N
     assert bag.recent()[0].state is MessageState.SENT
 
 
-def test_what_cannot_be_delivered_in_time_has_failed_and_says_why(bag: Postbag) -> None:
+def test_what_cannot_be_delivered_in_time_has_failed_and_says_why(bag: Outbox) -> None:
     with Gateway(*[500] * 20) as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
@@ -147,7 +147,7 @@ def test_what_cannot_be_delivered_in_time_has_failed_and_says_why(bag: Postbag) 
     assert "error=500" in row.reason
 
 
-def test_what_was_not_tried_in_time_is_not_sent(bag: Postbag) -> None:
+def test_what_was_not_tried_in_time_is_not_sent(bag: Outbox) -> None:
     with Gateway() as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
@@ -156,7 +156,7 @@ def test_what_was_not_tried_in_time_is_not_sent(bag: Postbag) -> None:
     assert gateway.posted == []
 
 
-def test_a_timeout_may_have_gone_out(bag: Postbag, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_timeout_may_have_gone_out(bag: Outbox, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "SEND_TIMEOUT", 0.2)
     with Gateway(silent=0.5) as gateway:
         ann = person(address=gateway.address)
@@ -171,7 +171,7 @@ def test_a_timeout_may_have_gone_out(bag: Postbag, monkeypatch: pytest.MonkeyPat
 
 
 @pytest.mark.parametrize("address", [NOWHERE, "nonsense://x", "no address at all", "twilio://short"])
-def test_a_channel_that_fails_holds_up_no_other(bag: Postbag, address: str) -> None:
+def test_a_channel_that_fails_holds_up_no_other(bag: Outbox, address: str) -> None:
     with Gateway() as gateway:
         bad, good = person("Bad", address=address), person("Good", address=gateway.address)
         put(bag, bad)
@@ -183,14 +183,14 @@ def test_a_channel_that_fails_holds_up_no_other(bag: Postbag, address: str) -> N
     assert rows["Bad"].reason
 
 
-def test_somebody_no_longer_in_the_settings_is_named(bag: Postbag) -> None:
+def test_somebody_no_longer_in_the_settings_is_named(bag: Outbox) -> None:
     put(bag, person())
     [row] = bag.deliver(DAWN, [person("Ben")])
     assert row.reason == "this person and channel are no longer in the settings"
 
 
 def test_secrets_stay_out_of_the_file_and_of_the_log(tmp_path: Path, logged: StringIO) -> None:
-    bag = Postbag(tmp_path / "postbag.sqlite3")
+    bag = Outbox(tmp_path / "postbag.sqlite3")
     with Gateway(403) as gateway:
         host = gateway.address.partition("@")[2]
         secret = f"json://user:hush-word@{host}/hush-path?+Authorization=hush-header"
@@ -209,7 +209,7 @@ def test_secrets_stay_out_of_the_file_and_of_the_log(tmp_path: Path, logged: Str
     assert "hush" not in logged.getvalue()
 
 
-def test_an_email_carries_our_html_and_plain_text_of_the_same_words(bag: Postbag) -> None:
+def test_an_email_carries_our_html_and_plain_text_of_the_same_words(bag: Outbox) -> None:
     html = "<p>Mow 20 acres of Creek &amp; Bend.</p><ul><li>Start 8:00 am</li><li>7 in 10</li></ul>"
     with MailServer() as server:
         ben = person("Ben", Channel.EMAIL, server.address)
@@ -225,7 +225,7 @@ def test_an_email_carries_our_html_and_plain_text_of_the_same_words(bag: Postbag
     assert mail["Auto-Submitted"] == "auto-generated"
 
 
-def test_every_copy_of_a_letter_has_the_same_name_and_every_letter_its_own(bag: Postbag, tmp_path: Path) -> None:
+def test_every_copy_of_a_letter_has_the_same_name_and_every_letter_its_own(bag: Outbox, tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
     with MailServer() as server:
         ben = person("Ben", Channel.EMAIL, server.address)
@@ -246,7 +246,7 @@ def test_every_copy_of_a_letter_has_the_same_name_and_every_letter_its_own(bag: 
     assert names["Tomorrow"][0].endswith("@example.org>")
 
 
-def test_a_line_of_one_dot_does_not_end_a_letter(bag: Postbag) -> None:
+def test_a_line_of_one_dot_does_not_end_a_letter(bag: Outbox) -> None:
     body = "first\n.\n..two\nlast"
     with MailServer() as server:
         ben = person("Ben", Channel.EMAIL, server.address)
@@ -256,7 +256,7 @@ def test_a_line_of_one_dot_does_not_end_a_letter(bag: Postbag) -> None:
     assert server.mails[0].get_content().splitlines() == body.splitlines()
 
 
-def test_an_email_without_html_is_plain_text_with_its_lines(bag: Postbag) -> None:
+def test_an_email_without_html_is_plain_text_with_its_lines(bag: Outbox) -> None:
     with MailServer() as server:
         ben = person("Ben", Channel.EMAIL, server.address)
         put(bag, ben, Message("Mow today", "Creek & Bend\n\n  7 in 10"))
@@ -266,7 +266,7 @@ def test_an_email_without_html_is_plain_text_with_its_lines(bag: Postbag) -> Non
     assert mail.get_content().splitlines() == ["Creek & Bend", "", "  7 in 10"]
 
 
-def test_a_mail_server_that_refuses_the_recipient_is_a_refusal(bag: Postbag) -> None:
+def test_a_mail_server_that_refuses_the_recipient_is_a_refusal(bag: Outbox) -> None:
     with MailServer("550 no such user") as server:
         ben = person("Ben", Channel.EMAIL, server.address)
         put(bag, ben, Message("Mow today", "Creek"))
@@ -278,29 +278,29 @@ def test_a_mail_server_that_refuses_the_recipient_is_a_refusal(bag: Postbag) -> 
 def test_marks_and_kept_values_outlive_a_restart(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
     old, new = Task(TaskKind.EVENING, date(2026, 5, 1)), Task(TaskKind.MORNING, DAY)
-    bag = Postbag(path)
+    bag = Outbox(path)
     for task in (old, new, new):
         bag.mark_done(task, DAWN)
-    bag.keep("fetched", "then")
-    bag.keep("fetched", "now")
-    again = Postbag(path)
-    assert again.done(date(2026, 5, 30)) == {new}
-    assert again.done(date(2026, 5, 1)) == {old, new}
-    assert again.kept("fetched") == "now"
-    assert again.kept("nothing") is None
+    bag.save_value("fetched", "then")
+    bag.save_value("fetched", "now")
+    again = Outbox(path)
+    assert again.tasks_done(date(2026, 5, 30)) == {new}
+    assert again.tasks_done(date(2026, 5, 1)) == {old, new}
+    assert again.load_value("fetched") == "now"
+    assert again.load_value("nothing") is None
 
 
-def test_what_is_older_than_two_seasons_is_forgotten(bag: Postbag) -> None:
+def test_what_is_older_than_two_seasons_is_forgotten(bag: Outbox) -> None:
     put(bag, person())
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
-    bag.forget(DAWN + timedelta(days=800))
-    assert (len(bag.recent()), len(bag.done(DAY))) == (1, 1)
-    bag.forget(DAWN + timedelta(days=801))
-    assert (len(bag.recent()), len(bag.done(DAY))) == (0, 0)
+    bag.prune(DAWN + timedelta(days=800))
+    assert (len(bag.recent()), len(bag.tasks_done(DAY))) == (1, 1)
+    bag.prune(DAWN + timedelta(days=801))
+    assert (len(bag.recent()), len(bag.tasks_done(DAY))) == (0, 0)
 
 
 def test_what_was_promised_is_on_disk_at_once(tmp_path: Path) -> None:
-    bag = Postbag(tmp_path / "postbag.sqlite3")
+    bag = Outbox(tmp_path / "postbag.sqlite3")
     put(bag, person())
     with bag._open() as db:
         assert db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
@@ -310,8 +310,8 @@ def test_what_was_promised_is_on_disk_at_once(tmp_path: Path) -> None:
 def test_a_damaged_file_is_set_aside_so_that_the_next_morning_is_told(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
     path.write_text("not a database " * 100)
-    bag = Postbag(path)
-    with pytest.raises(PostbagError, match=r"postbag\.sqlite3 cannot be used .* move the file away"):
+    bag = Outbox(path)
+    with pytest.raises(OutboxError, match=r"postbag\.sqlite3 cannot be used .* move the file away"):
         bag.recent()
     words = bag.set_aside_if_damaged(DAWN)
     assert "damaged (file is not a database)" in words
@@ -324,11 +324,11 @@ def test_a_damaged_file_is_set_aside_so_that_the_next_morning_is_told(tmp_path: 
 
 def test_pages_that_were_overwritten_are_found(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
-    bag = Postbag(path)
+    bag = Outbox(path)
     for number in range(200):
         put(bag, person(), Message("", "words " * 50), kind=str(number))
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
-    bag.keep("said", "words")
+    bag.save_value("said", "words")
     with sqlite3.connect(path) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     db.close()
@@ -340,21 +340,21 @@ def test_pages_that_were_overwritten_are_found(tmp_path: Path) -> None:
     assert f"with {len(kinds)} of its messages" in words
     assert {0, 199} < kinds, "what lies before and behind the damage is brought over"
     assert 150 < len(kinds) < 200
-    assert Task(TaskKind.MORNING, DAY) in bag.done(DAY)
-    assert bag.kept("said") == "words"
+    assert Task(TaskKind.MORNING, DAY) in bag.tasks_done(DAY)
+    assert bag.load_value("said") == "words"
     assert bag.set_aside_if_damaged(DAWN) == ""
 
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    bag = Postbag(tmp_path / "file" / "postbag.sqlite3")
-    with pytest.raises(PostbagError, match="make its folder writable"):
+    bag = Outbox(tmp_path / "file" / "postbag.sqlite3")
+    with pytest.raises(OutboxError, match="make its folder writable"):
         put(bag, person())
     assert bag.set_aside_if_damaged(DAWN) == ""
 
 
 def test_a_whole_file_that_holds_what_no_message_is_counts_as_damaged(tmp_path: Path) -> None:
-    bag = Postbag(tmp_path / "postbag.sqlite3")
+    bag = Outbox(tmp_path / "postbag.sqlite3")
     put(bag, person())
     for column, value in (("state", "'sent?'"), ("made_at", "'some day'"), ("body", "CAST(x'ff' AS TEXT)")):
         with bag._open() as db:
@@ -364,7 +364,7 @@ def test_a_whole_file_that_holds_what_no_message_is_counts_as_damaged(tmp_path: 
 
 
 @contextmanager
-def no_marks(bag: Postbag) -> Iterator[None]:
+def no_marks(bag: Outbox) -> Iterator[None]:
     """Let the disk take no mark of what came of an attempt."""
     with bag._open() as db:
         db.execute("CREATE TRIGGER full BEFORE UPDATE OF sent_at ON messages BEGIN SELECT RAISE(ABORT, 'full'); END")
@@ -373,15 +373,15 @@ def no_marks(bag: Postbag) -> Iterator[None]:
         db.execute("DROP TRIGGER full")
 
 
-def test_marks_that_the_disk_does_not_take_strand_no_message_and_double_none(bag: Postbag) -> None:
+def test_marks_that_the_disk_does_not_take_strand_no_message_and_double_none(bag: Outbox) -> None:
     with Gateway() as gateway:
         ann = person(address=gateway.address)
-        bag.put(NewMessage(DAY, "old", ann, TEXT, DAWN, DAWN), DAWN)
+        bag.enqueue(NewMessage(DAY, "old", ann, TEXT, DAWN, DAWN), DAWN)
         put(bag, ann)
         with no_marks(bag):
             assert [row.state for row in bag.deliver(after(1), [ann])] == [MessageState.FAILED, MessageState.SENT]
             assert {row.state for row in bag.recent()} == {MessageState.NEW, MessageState.SENDING}
-            with pytest.raises(PostbagError, match="full"):
+            with pytest.raises(OutboxError, match="full"):
                 bag.deliver(after(2), [ann])
         assert bag.recover(after(3)) == 0, "what came of it is known"
         assert [row.state for row in bag.recent()] == [MessageState.SENT, MessageState.FAILED]
@@ -391,7 +391,7 @@ def test_marks_that_the_disk_does_not_take_strand_no_message_and_double_none(bag
 
 def test_marks_of_a_file_that_was_set_aside_do_not_mark_the_messages_of_the_next(tmp_path: Path) -> None:
     path = tmp_path / "postbag.sqlite3"
-    bag = Postbag(path)
+    bag = Outbox(path)
     with Gateway() as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)
@@ -406,7 +406,7 @@ def test_marks_of_a_file_that_was_set_aside_do_not_mark_the_messages_of_the_next
     assert len(gateway.posted) == 2
 
 
-def test_words_that_break_down_at_an_attempt_send_the_message_as_it_was_written(bag: Postbag) -> None:
+def test_words_that_break_down_at_an_attempt_send_the_message_as_it_was_written(bag: Outbox) -> None:
     def speechless(row: QueuedMessage, now: datetime) -> Message:
         raise KeyError("no words")
 
@@ -418,7 +418,7 @@ def test_words_that_break_down_at_an_attempt_send_the_message_as_it_was_written(
     assert [posted["message"] for posted in gateway.posted] == [TEXT.body]
 
 
-def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Postbag) -> None:
+def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Outbox) -> None:
     by_text, by_mail = person(), person(channel=Channel.EMAIL)
     with bag._open() as db:
         db.execute(
@@ -427,16 +427,16 @@ def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Postbag) -> None
         )
     first = NewMessage(DAY, "morning", by_text, TEXT, DAWN, TOO_LATE, max_per_day=1)
     second = NewMessage(DAY, "morning", by_mail, TEXT, DAWN, TOO_LATE)
-    with pytest.raises(PostbagError, match="full"):
-        bag.put(first, DAWN, second)
+    with pytest.raises(OutboxError, match="full"):
+        bag.enqueue(first, DAWN, second)
     assert bag.recent() == ()
     with bag._open() as db:
         db.execute("DROP TRIGGER full")
-    number = bag.put(first, DAWN, second)
+    number = bag.enqueue(first, DAWN, second)
     assert [(row.channel, row.stands_in_for) for row in bag.recent()] == [("email", number), ("text", None)]
 
 
-def test_a_message_that_is_withheld_does_not_go_by_the_second_way(bag: Postbag) -> None:
+def test_a_message_that_is_withheld_does_not_go_by_the_second_way(bag: Outbox) -> None:
     first = NewMessage(DAY, "morning", person(), TEXT, DAWN, TOO_LATE, max_per_day=0)
-    bag.put(first, DAWN, NewMessage(DAY, "morning", person(channel=Channel.EMAIL), TEXT, DAWN, TOO_LATE))
+    bag.enqueue(first, DAWN, NewMessage(DAY, "morning", person(channel=Channel.EMAIL), TEXT, DAWN, TOO_LATE))
     assert [row.state for row in bag.recent()] == [MessageState.WITHHELD]

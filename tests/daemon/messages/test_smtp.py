@@ -10,7 +10,7 @@ import pytest
 from daemon.domain.farm import Channel
 from daemon.domain.message import PICTURE_PLACEHOLDER, DeliveryOutcome, Message, MessageState, QueuedMessage
 from daemon.messages.delivery import smtp as module
-from daemon.messages.delivery.attempt import attempt
+from daemon.messages.delivery.attempt import attempt_delivery
 from daemon.messages.delivery.mime import message_id
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
 from tests.support.farms import DAWN, DAY, person
@@ -26,7 +26,7 @@ def row(message: Message = LETTER, kind: str = "morning") -> QueuedMessage:
 
 
 def sent(address: str, message: Message = LETTER) -> DeliveryOutcome:
-    return attempt(person("Ben", Channel.EMAIL, address), row(message))
+    return attempt_delivery(person("Ben", Channel.EMAIL, address), row(message))
 
 
 def test_a_picture_lies_within_the_letter_and_is_told_in_words() -> None:
@@ -141,7 +141,7 @@ def test_a_server_that_does_not_answer_at_a_verb_is_left_in_time(point: str, fau
 
 
 def test_a_server_that_says_more_than_anybody_would_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "MOST_SAID", 100_000)
+    monkeypatch.setattr(module, "MAX_REPLY_BYTES", 100_000)
     with SmtpServer({"ehlo": FLOOD}) as server:
         assert sent(server.address()).reason == "the mail server broke off before it had the letter"
 

@@ -13,7 +13,7 @@ from daemon.advice.explain.text import explanation_text
 from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Estimates, Farm, Traction, Units
 from daemon.domain.prospect import FieldDay, OfficialWarning, TimedCaution
-from daemon.messages.daily import email_of, text_body
+from daemon.messages.daily import morning_email, morning_text
 from daemon.page.server import render_page
 from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields
@@ -250,16 +250,16 @@ def test_no_more_than_are_read() -> None:
 
 
 def test_a_text_says_what_stops_work_and_nothing_else() -> None:
-    text = text_body(farm(), mowing((THUNDER, MACHINE, TimedCaution(Caution.BOTULISM))))
+    text = morning_text(farm(), mowing((THUNDER, MACHINE, TimedCaution(Caution.BOTULISM))))
     assert f"{caution_sentence(THUNDER, Units.US)} {SAMPLE}" in text
     assert "Botulism" not in text and "Drive off" not in text
-    assert text_body(farm(), mowing((MACHINE,))).endswith(f"9 in 10). {SAMPLE}")
+    assert morning_text(farm(), mowing((MACHINE,))).endswith(f"9 in 10). {SAMPLE}")
 
 
 def test_what_stops_work_is_kept_before_the_sample_and_dropped_before_a_field() -> None:
     stops = (THUNDER, HEAT)
     assert len(stop_work_sentences(mowing(stops).mows, Units.US)) == 2
-    texts = [text_body(farm(), mowing(*[stops] * count)) for count in (1, 2, 3)]
+    texts = [morning_text(farm(), mowing(*[stops] * count)) for count in (1, 2, 3)]
     assert all(part_count(text) <= 2 for text in texts)
     assert ["Thunder may come" in text for text in texts] == [True, False, False]
     assert [text.count("bale from") for text in texts] == [1, 2, 2]
@@ -278,7 +278,7 @@ def test_the_gravest_stop_comes_first() -> None:
 def test_email_page_explain_and_report_tell_them() -> None:
     shown = mowing((THUNDER, MACHINE))
     here = farm()
-    email = email_of(here, shown)
+    email = morning_email(here, shown)
     page = spaced(render_page(take_snapshot(here, shown, (), DAWN)))
     for care in (THUNDER, MACHINE):
         words = caution_sentence(care, Units.US)
@@ -339,8 +339,10 @@ def test_official_warnings_in_the_hours_of_work_come_first_with_their_issuer() -
     )
     morning = warned(warning(at(14), at(21)))
     assert official_warning_sentences(here, morning) == (words,)
-    assert words in text_body(here, morning)
-    assert email_of(here, morning).body.index(words) < email_of(here, morning).body.index("Shut off the drive")
+    assert words in morning_text(here, morning)
+    assert morning_email(here, morning).body.index(words) < morning_email(here, morning).body.index(
+        "Shut off the drive"
+    )
     assert f"<li>{words}</li>" in spaced(render_page(take_snapshot(here, morning, (), DAWN)))
     assert morning_report(here, morning)["warnings"][0]["issuer"] == "the invented weather office"
 

@@ -7,7 +7,7 @@ import pytest
 from daemon.advice.decide import decide
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, Reason, Urgency
-from daemon.messages.daily import email_of, text_body
+from daemon.messages.daily import morning_email, morning_text
 from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import Weather
 from daemon.words.reasons import day_reason_text
@@ -116,8 +116,8 @@ def test_a_crop_that_lies_flat_goes_first_and_the_text_says_how_to_mow_it() -> N
     farm = ready_farm(expected_yield=2.0, lodged=date(2026, 6, 9))
     morning = decide(farm, plan_fields(farm, stormy(None), NOW))
     assert [one.field for one in morning.mows] == ["Heavy", "Light"]
-    assert "Heavy lies flat and goes first: mow it against the lean." in text_body(farm, morning)
-    assert "Heavy lies flat and goes first: mow it against the lean." in email_of(farm, morning).body
+    assert "Heavy lies flat and goes first: mow it against the lean." in morning_text(farm, morning)
+    assert "Heavy lies flat and goes first: mow it against the lean." in morning_email(farm, morning).body
 
 
 def test_nothing_hurries_that_does_not_pass_anyway() -> None:
@@ -130,18 +130,18 @@ def test_nothing_hurries_that_does_not_pass_anyway() -> None:
 
 def test_the_email_says_why_the_first_field_is_first() -> None:
     farm = ready_farm()
-    told = email_of(farm, decide(farm, plan_fields(farm, stormy(None), NOW))).body
+    told = morning_email(farm, decide(farm, plan_fields(farm, stormy(None), NOW))).body
     assert "Light goes first: of these it loses most by waiting for its next chance, about" in told
 
 
 def test_only_the_first_of_two_flat_crops_goes_first() -> None:
     farm = ready_farm(lodged=date(2026, 6, 9))
     both = replace(farm, fields=tuple(replace(one, lodged=date(2026, 6, 9)) for one in farm.fields))
-    text = text_body(both, decide(both, plan_fields(both, stormy(None), NOW)))
+    text = morning_text(both, decide(both, plan_fields(both, stormy(None), NOW)))
     assert text.count("goes first") == 1
     assert text.count("against the lean") == 2
     alone = replace(farm, fields=farm.fields[:1])
-    assert "Heavy lies flat: mow it" in text_body(alone, decide(alone, plan_fields(alone, stormy(None), NOW)))
+    assert "Heavy lies flat: mow it" in morning_text(alone, decide(alone, plan_fields(alone, stormy(None), NOW)))
 
 
 def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:

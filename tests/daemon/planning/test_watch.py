@@ -16,9 +16,9 @@ from daemon.domain.farm import Channel, Farm, Units
 from daemon.domain.field_watch import changes, keep_last_watch, start_watch, wettest_when_urgent, with_changes_told
 from daemon.domain.message import MessageState
 from daemon.domain.prospect import AreaOdds, Band, LeftOvernight, Reason
-from daemon.messages.change import say_change
-from daemon.messages.daily import say
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.change import compose_change
+from daemon.messages.daily import compose_messages
+from daemon.messages.outbox.store import Outbox
 from daemon.page.server import render_page
 from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields, unknown_prospect
@@ -359,7 +359,7 @@ ANN, BEN = person("Ann"), person("Ben", Channel.EMAIL)
 
 def told(one: WatchedField, farm: Farm = FARM) -> tuple[str, str, str]:
     """The text, and the email's subject and body."""
-    heard = say_change(replace(farm, alerts=replace(farm.alerts, people=(ANN, BEN))), one)
+    heard = compose_change(replace(farm, alerts=replace(farm.alerts, people=(ANN, BEN))), one)
     assert heard.keys() == {ANN, BEN}
     return heard[ANN].body, heard[BEN].title, heard[BEN].body
 
@@ -517,8 +517,8 @@ class Bench:
         self.start()
 
     def start(self) -> None:
-        self.postbag = Postbag(self.folder / "postbag.sqlite3")
-        self.service = Service(self.farm, self.postbag, self.clock, self.look, say)
+        self.postbag = Outbox(self.folder / "postbag.sqlite3")
+        self.service = Service(self.farm, self.postbag, self.clock, self.look, compose_messages)
 
     def run(self, until: float) -> None:
         while self.clock.at < at(until):
@@ -539,7 +539,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 def test_a_good_day_brings_no_change(bench: Bench) -> None:
     bench.run(18.5)
     assert bench.kinds == ["morning"]
-    assert "If you mowed Long Meadow: on track" in render_page(bench.service.view())
+    assert "If you mowed Long Meadow: on track" in render_page(bench.service.snapshot())
 
 
 def test_rain_that_moves_forward_is_told_once_each(bench: Bench) -> None:
@@ -555,7 +555,7 @@ def test_after_calling_off_there_is_no_bale_sooner(bench: Bench) -> None:
     bench.look.turns = {11: 15, 12: 19, 14: None}
     bench.run(18.5)
     assert bench.kinds == ["morning", "will not make it: Long Meadow"]
-    assert "If you mowed Long Meadow: mowing was called off earlier today" in render_page(bench.service.view())
+    assert "If you mowed Long Meadow: mowing was called off earlier today" in render_page(bench.service.snapshot())
 
 
 def test_a_restart_loses_nothing_and_repeats_nothing(bench: Bench) -> None:
@@ -569,10 +569,10 @@ def test_a_restart_loses_nothing_and_repeats_nothing(bench: Bench) -> None:
 def test_a_crash_before_a_change_is_said_only_delays_it(bench: Bench) -> None:
     bench.run(11)
     bench.look.turns = {11: 19}
-    said, bench.service._say_change = bench.service._say_change, lambda now: None  # type: ignore[method-assign]
+    said, bench.service._enqueue_changes = bench.service._enqueue_changes, lambda now: None  # type: ignore[method-assign]
     bench.run(12)
     assert bench.kinds == ["morning"]
-    assert said is not bench.service._say_change
+    assert said is not bench.service._enqueue_changes
     bench.start()
     bench.run(12.5)
     assert bench.kinds == ["morning", "bale sooner: Long Meadow"]
@@ -580,11 +580,11 @@ def test_a_crash_before_a_change_is_said_only_delays_it(bench: Bench) -> None:
 
 def test_a_crash_between_the_message_and_its_mark_repeats_nothing(bench: Bench) -> None:
     bench.run(10.5)
-    before = bench.postbag.kept("said")
+    before = bench.postbag.load_value("said")
     bench.look.turns = {11: 19}
     bench.run(12)
     assert before is not None
-    bench.postbag.keep("said", before)
+    bench.postbag.save_value("said", before)
     bench.start()
     bench.run(18.5)
     assert bench.kinds == ["morning", "bale sooner: Long Meadow"]
@@ -594,23 +594,25 @@ def test_without_weather_nothing_is_said_and_the_page_says_since_when(bench: Ben
     bench.look.turns = {11: "the server is away"}
     bench.run(15)
     assert bench.kinds == ["morning"]
-    page = spaced(render_page(bench.service.view()))
+    page = spaced(render_page(bench.service.snapshot()))
     assert "If you mowed Long Meadow: nothing new is known since 10:30 am." in page
     assert "on track" not in page
     bench.start()
-    assert "nothing new is known since 10:30 am" in spaced(render_page(bench.service.view()))
+    assert "nothing new is known since 10:30 am" in spaced(render_page(bench.service.snapshot()))
 
 
 def test_without_weather_from_the_first_the_page_holds_to_what_was_said(bench: Bench) -> None:
     bench.look.turns = {6: "the server is away"}
     bench.run(9)
-    assert "If you mowed Long Meadow: nothing new is known since 5:30 am." in spaced(render_page(bench.service.view()))
+    assert "If you mowed Long Meadow: nothing new is known since 5:30 am." in spaced(
+        render_page(bench.service.snapshot())
+    )
 
 
 def test_a_service_that_stands_still_is_not_on_track(bench: Bench) -> None:
     bench.run(11)
     old = replace(FARM.weather, oldest=2.0)
-    shown = take_snapshot(replace(bench.farm, weather=old), bench.service.view().morning, (), at(12))
+    shown = take_snapshot(replace(bench.farm, weather=old), bench.service.snapshot().morning, (), at(12))
     assert "nothing new is known since 10:30 am" in spaced(render_page(shown))
     assert "If you mowed" not in render_page(take_snapshot(bench.farm, shown.morning, (), at(24.5)))
 

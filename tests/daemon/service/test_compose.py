@@ -7,10 +7,10 @@ from daemon.advice.decide import decide
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Channel
 from daemon.domain.schedule import TaskKind
-from daemon.messages.daily import say
+from daemon.messages.daily import compose_messages
 from daemon.page.pictures import render as pictures
 from daemon.planning.prospect import plan_fields
-from daemon.service.compose import say_with_picture
+from daemon.service.compose import compose_with_picture
 from tests.daemon.planning.test_drying_curve import NOW
 from tests.loopback.hours import HERE
 from tests.support.farms import person
@@ -27,8 +27,8 @@ def morning() -> Morning:
 
 
 def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: Morning) -> None:
-    told = say_with_picture(FARM, morning, TaskKind.MORNING)
-    plain = say(FARM, morning, TaskKind.MORNING)
+    told = compose_with_picture(FARM, morning, TaskKind.MORNING)
+    plain = compose_messages(FARM, morning, TaskKind.MORNING)
     assert told[ANN] == plain[ANN]
     picture = told[BEN].picture or b""
     assert picture.startswith(PNG)
@@ -39,8 +39,8 @@ def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: M
 
 def test_no_picture_keeps_no_message_back(morning: Morning, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pictures.run_drawing, "__defaults__", (("/nowhere/at/all",), 1.0))
-    assert say_with_picture(FARM, morning, TaskKind.MORNING) == say(FARM, morning, TaskKind.MORNING)
+    assert compose_with_picture(FARM, morning, TaskKind.MORNING) == compose_messages(FARM, morning, TaskKind.MORNING)
 
 
 def test_other_messages_have_none(morning: Morning) -> None:
-    assert say_with_picture(FARM, morning, TaskKind.EVENING) == say(FARM, morning, TaskKind.EVENING)
+    assert compose_with_picture(FARM, morning, TaskKind.EVENING) == compose_messages(FARM, morning, TaskKind.EVENING)

@@ -12,8 +12,8 @@ import pytest
 from daemon.domain.farm import Farm, Person
 from daemon.domain.message import Message, NewMessage
 from daemon.domain.schedule import Task, TaskKind
-from daemon.messages.outbox.store import Postbag
-from daemon.service.heartbeat import WELL, Outside, begin, verdict
+from daemon.messages.outbox.store import Outbox
+from daemon.service.heartbeat import OK, Heartbeat, morning_outcome, record_first_run
 from tests.loopback.receivers import Gateway
 from tests.support.farms import DAWN, DAY, farm, person
 
@@ -53,9 +53,9 @@ def watcher() -> Iterator[Watcher]:
 
 
 @pytest.fixture
-def bag(tmp_path: Path) -> Postbag:
-    postbag = Postbag(tmp_path / "postbag.sqlite3")
-    begin(postbag, DAWN)
+def bag(tmp_path: Path) -> Outbox:
+    postbag = Outbox(tmp_path / "postbag.sqlite3")
+    record_first_run(postbag, DAWN)
     return postbag
 
 
@@ -66,23 +66,23 @@ def watched(server: Watcher, *people: Person) -> Farm:
     return replace(told, alerts=alerts)
 
 
-def morning_of(bag: Postbag, *people: Person) -> None:
+def morning_of(bag: Outbox, *people: Person) -> None:
     for who in people:
-        bag.put(NewMessage(DAY, TaskKind.MORNING, who, Message("", "mow"), DAWN, TOO_LATE), DAWN)
+        bag.enqueue(NewMessage(DAY, TaskKind.MORNING, who, Message("", "mow"), DAWN, TOO_LATE), DAWN)
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
 
 
-def tell(outside: Outside, told: Farm, now: datetime) -> None:
+def tell(outside: Heartbeat, told: Farm, now: datetime) -> None:
     """Tell, and wait for the call to end."""
-    outside.tell(told, now)
+    outside.report_morning(told, now)
     if outside._calling is not None:
         outside._calling.join(5.0)
 
 
-def test_alive_is_called_once_a_day_and_only_after_the_morning_was_sent(watcher: Watcher, bag: Postbag) -> None:
+def test_alive_is_called_once_a_day_and_only_after_the_morning_was_sent(watcher: Watcher, bag: Outbox) -> None:
     with Gateway(500) as gateway:
         ann = person(address=gateway.address)
-        told, outside = watched(watcher, ann), Outside(bag)
+        told, outside = watched(watcher, ann), Heartbeat(bag)
         tell(outside, told, DAWN - timedelta(minutes=1))
         morning_of(bag, ann)
         bag.deliver(DAWN, [ann])
@@ -94,63 +94,63 @@ def test_alive_is_called_once_a_day_and_only_after_the_morning_was_sent(watcher:
     assert watcher.told == [("GET", "/alive?key=1", "")]
 
 
-def test_trouble_is_told_with_the_reason_when_a_message_is_given_up(watcher: Watcher, bag: Postbag) -> None:
+def test_trouble_is_told_with_the_reason_when_a_message_is_given_up(watcher: Watcher, bag: Outbox) -> None:
     ann, ben = person(address="json://127.0.0.1:9"), person("Ben", address="json://127.0.0.1:9")
     told = watched(watcher, ann, ben)
     morning_of(bag, ann, ben)
     for hour in (0, 5):
         bag.deliver(DAWN + timedelta(hours=hour), [ann, ben])
-    tell(Outside(bag), told, DAWN + timedelta(hours=5))
+    tell(Heartbeat(bag), told, DAWN + timedelta(hours=5))
     [(method, path, words)] = watcher.told
     assert (method, path) == ("POST", "/trouble?key=2")
     assert words.startswith("to Ann by text: failed, too late to matter; ")
     assert "to Ben by text: failed" in words
 
 
-def test_a_second_way_that_delivers_makes_it_well(bag: Postbag) -> None:
+def test_a_second_way_that_delivers_makes_it_well(bag: Outbox) -> None:
     with Gateway() as gateway:
         ann = person(address="json://127.0.0.1:9")
         ways = [ann, person("Ann, second way", address=gateway.address)]
         first = NewMessage(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, TOO_LATE)
-        bag.put(first, DAWN, replace(first, person=ways[1], first_try=DAWN + timedelta(minutes=20)))
+        bag.enqueue(first, DAWN, replace(first, person=ways[1], first_try=DAWN + timedelta(minutes=20)))
         bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
         bag.deliver(DAWN, ways)
-        assert verdict(farm(ann), bag, DAY, DAWN) is None
+        assert morning_outcome(farm(ann), bag, DAY, DAWN) is None
         bag.deliver(DAWN + timedelta(minutes=20), ways)
-    assert verdict(farm(ann), bag, DAY, DAWN) == WELL
+    assert morning_outcome(farm(ann), bag, DAY, DAWN) == OK
 
 
-def test_a_morning_of_which_nothing_was_made_is_trouble_once_it_is_too_late(bag: Postbag) -> None:
-    assert verdict(farm(), bag, DAY, TOO_LATE) is None
-    assert verdict(farm(), bag, DAY, TOO_LATE + timedelta(minutes=1)) == (
+def test_a_morning_of_which_nothing_was_made_is_trouble_once_it_is_too_late(bag: Outbox) -> None:
+    assert morning_outcome(farm(), bag, DAY, TOO_LATE) is None
+    assert morning_outcome(farm(), bag, DAY, TOO_LATE + timedelta(minutes=1)) == (
         "nothing was sent this morning: the weather and fields could not be looked at by 9:30 am"
     )
 
 
 def test_a_service_that_first_ran_after_the_morning_missed_none_until_the_next(tmp_path: Path) -> None:
-    new, late = Postbag(tmp_path / "new.sqlite3"), DAWN + timedelta(hours=17)
-    begin(new, late)
-    assert verdict(farm(), new, DAY, late) is None
-    begin(new, late + timedelta(hours=3))  # started again: it had begun before
-    begun = datetime.fromisoformat(new.kept("began") or "")
+    new, late = Outbox(tmp_path / "new.sqlite3"), DAWN + timedelta(hours=17)
+    record_first_run(new, late)
+    assert morning_outcome(farm(), new, DAY, late) is None
+    record_first_run(new, late + timedelta(hours=3))  # started again: it had begun before
+    begun = datetime.fromisoformat(new.load_value("began") or "")
     assert begun == late
     next_day, too_late = DAY + timedelta(days=1), TOO_LATE + timedelta(days=1, minutes=1)
-    assert (verdict(farm(), new, next_day, too_late) or "").startswith("nothing was sent this morning")
+    assert (morning_outcome(farm(), new, next_day, too_late) or "").startswith("nothing was sent this morning")
 
 
-def test_a_day_on_which_nobody_has_anything_to_hear_is_well(bag: Postbag) -> None:
+def test_a_day_on_which_nobody_has_anything_to_hear_is_well(bag: Outbox) -> None:
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
-    assert verdict(farm(), bag, DAY, DAWN) == WELL
-    assert verdict(farm(), bag, WINTER.date(), WINTER) == WELL
-    assert verdict(farm(), bag, WINTER.date(), WINTER - timedelta(hours=1)) is None
+    assert morning_outcome(farm(), bag, DAY, DAWN) == OK
+    assert morning_outcome(farm(), bag, WINTER.date(), WINTER) == OK
+    assert morning_outcome(farm(), bag, WINTER.date(), WINTER - timedelta(hours=1)) is None
 
 
 def test_a_watcher_that_does_not_answer_holds_up_nothing_and_is_called_again(
-    watcher: Watcher, bag: Postbag, caplog: pytest.LogCaptureFixture
+    watcher: Watcher, bag: Outbox, caplog: pytest.LogCaptureFixture
 ) -> None:
     watcher.status = 500
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
-    told, outside = watched(watcher), Outside(bag)
+    told, outside = watched(watcher), Heartbeat(bag)
     tell(outside, told, DAWN)
     assert "the call to alive_address failed: HTTPError" in caplog.text
     assert "key=1" not in caplog.text
@@ -160,9 +160,9 @@ def test_a_watcher_that_does_not_answer_holds_up_nothing_and_is_called_again(
     assert len(watcher.told) == 2
 
 
-def test_without_addresses_nobody_is_called(bag: Postbag) -> None:
+def test_without_addresses_nobody_is_called(bag: Outbox) -> None:
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
-    outside = Outside(bag)
-    outside.tell(farm(), DAWN)
+    outside = Heartbeat(bag)
+    outside.report_morning(farm(), DAWN)
     sleep(0.05)
     assert outside._calling is None

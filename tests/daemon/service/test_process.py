@@ -24,11 +24,11 @@ from daemon.diary.store import Diary, NoteKind
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
 from daemon.domain.message import MessageState
-from daemon.messages.outbox.store import Postbag
-from daemon.service.banner import running_words
-from daemon.service.process import Process
+from daemon.messages.outbox.store import Outbox
+from daemon.service.banner import running_line
+from daemon.service.process import ServiceProcess
 from daemon.service.rounds import Service
-from daemon.service.status import ALIVE
+from daemon.service.status import ALIVE_FILE
 from tests.loopback.receivers import Gateway
 from tests.support.farms import DAWN, Steady, farm, mow_morning
 from tests.support.hand_clock import HandClock
@@ -88,7 +88,7 @@ def test_the_service_shows_its_page_sends_and_ends_when_told(tmp_path: Path, num
         assert rest == "ended\n"
         assert process.returncode == 0
         assert [posted["message"] for posted in gateway.posted] == ["mow"]
-        [row] = Postbag(tmp_path / "state" / "postbag.sqlite3").recent()
+        [row] = Outbox(tmp_path / "state" / "postbag.sqlite3").recent()
         assert row.state is MessageState.SENT
 
 
@@ -137,7 +137,7 @@ def test_health_fails_while_a_round_hangs_and_nobody_is_told_that_it_lives(tmp_p
         until(manager, "WATCHDOG=1")
         well = requests.get(f"{address}health", timeout=5)
         assert (well.status_code, well.text) == (200, "ok\n")
-        assert (tmp_path / "state" / ALIVE).exists()
+        assert (tmp_path / "state" / ALIVE_FILE).exists()
         at(70)
         line(process, "hanging")
         at(90)
@@ -294,9 +294,9 @@ def test_a_note_is_looked_at_in_the_next_round_and_a_spoiled_diary_is_not_looked
         return replace(mow_morning(), prospect=replace(mow_morning().prospect, at=now))
 
     given = farm()
-    service = Service(given, Postbag(tmp_path / "postbag.sqlite3"), clock, look, lambda farm, morning, kind: {})
+    service = Service(given, Outbox(tmp_path / "postbag.sqlite3"), clock, look, lambda farm, morning, kind: {})
     diary = Diary(tmp_path / "diary.sqlite3")
-    process = Process(Steady(given), service, tmp_path, Answers(tmp_path, clock))
+    process = ServiceProcess(Steady(given), service, tmp_path, Answers(tmp_path, clock))
 
     def rounds(count: int) -> int:
         before = len(looks)
@@ -379,5 +379,5 @@ def on_terminal(folder: Path, end: str, *words: str) -> str:
     ],
 )
 def test_the_next_message_is_told(now: str, units: Units, words: str) -> None:
-    told = running_words(farm(units=units), "http://127.0.0.1:1/", datetime.fromisoformat(now))
+    told = running_line(farm(units=units), "http://127.0.0.1:1/", datetime.fromisoformat(now))
     assert told == f"Forenoon runs; see http://127.0.0.1:1/ in a browser. {words} Stop it with Ctrl-C."

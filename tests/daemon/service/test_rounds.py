@@ -9,7 +9,7 @@ from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Person
 from daemon.domain.message import Message, MessageState, NewMessage
 from daemon.domain.schedule import Task, TaskKind, fetch_interval
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.outbox.store import Outbox
 from daemon.page.today import headline
 from daemon.service.rounds import Service
 from tests.loopback.receivers import Gateway
@@ -64,7 +64,7 @@ class Bench:
         self.start()
 
     def start(self) -> None:
-        self.postbag = Postbag(self.folder / "postbag.sqlite3")
+        self.postbag = Outbox(self.folder / "postbag.sqlite3")
         self.postbag.recover(self.clock.now())
         self.service = Service(self.farm, self.postbag, self.clock, self.look, say)
 
@@ -109,7 +109,7 @@ def test_a_restart_sends_nothing_again_and_still_shows_the_last_pass(bench: Benc
     bench.start()
     bench.run(30)
     assert len(bench.heard) == 2
-    assert headline(bench.service.view()).startswith("Today: mow 20 acres of Long Meadow from 8:00 am")
+    assert headline(bench.service.snapshot()).startswith("Today: mow 20 acres of Long Meadow from 8:00 am")
 
 
 def test_a_crash_before_the_mark_sends_to_nobody_twice(bench: Bench) -> None:
@@ -120,7 +120,7 @@ def test_a_crash_before_the_mark_sends_to_nobody_twice(bench: Bench) -> None:
     bench.start()
     bench.run(5)
     assert sorted(bench.heard) == ["morning for Ann: 1 to mow", "morning for Ben: 1 to mow"]
-    assert Task(TaskKind.MORNING, DAY) in bench.postbag.done(DAY)
+    assert Task(TaskKind.MORNING, DAY) in bench.postbag.tasks_done(DAY)
 
 
 def test_every_look_of_a_day_is_given_what_was_said_in_its_morning(bench: Bench) -> None:
@@ -168,7 +168,7 @@ def test_a_service_that_could_not_look_all_morning_withholds_the_message(bench: 
     bench.look.broken = ""
     bench.run(10)
     assert bench.heard == []
-    assert bench.service.view().problems == (
+    assert bench.service.snapshot().problems == (
         "Nothing was sent this morning: the weather and fields could not be looked at by 9:30 am.",
     )
 
@@ -219,7 +219,7 @@ def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytes
 
     ann = bench.farm.alerts.people[0]
     before = Message("", "from before")
-    bench.postbag.put(NewMessage(DAY, "change", ann, before, DAWN, DAWN + timedelta(hours=1)), DAWN)
+    bench.postbag.enqueue(NewMessage(DAY, "change", ann, before, DAWN, DAWN + timedelta(hours=1)), DAWN)
     Service(bench.farm, bench.postbag, bench.clock, bench.look, speechless).round()
     assert bench.heard == ["from before"]
     assert "the morning task of 2026-06-01 broke down: KeyError: 'no words'" in caplog.text
@@ -228,21 +228,21 @@ def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytes
 
 
 def test_a_pass_on_disk_that_cannot_be_read_is_made_anew(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
-    bench.postbag.keep("morning", '{"date": "never"}')
+    bench.postbag.save_value("morning", '{"date": "never"}')
     bench.start()
     assert "what was kept as 'morning' cannot be read" in caplog.text
-    assert bench.service.view().problems == ("No advice has been worked out yet.",)
+    assert bench.service.snapshot().problems == ("No advice has been worked out yet.",)
     bench.run(1)
-    assert bench.service.view().problems == ()
+    assert bench.service.snapshot().problems == ()
 
 
 def test_marks_that_cannot_be_read_stop_no_round(bench: Bench) -> None:
     for name in ("fetched", "announced", "said", "morning"):
-        bench.postbag.keep(name, "[1, {")
+        bench.postbag.save_value(name, "[1, {")
     bench.start()
     bench.run(2)
     assert len(bench.heard) == 2
-    assert bench.service.view().problems == ()
+    assert bench.service.snapshot().problems == ()
 
 
 def test_what_the_evening_called_likely_is_held_against_the_morning(bench: Bench) -> None:
@@ -292,14 +292,14 @@ def test_a_postbag_that_cannot_be_used_is_tried_again_and_its_trouble_shown(benc
     bench.folder = tmp_path / "other"
     in_the_way = bench.folder / "postbag.sqlite3"
     in_the_way.mkdir(parents=True)
-    bench.service = Service(bench.farm, Postbag(in_the_way), bench.clock, bench.look, say)
+    bench.service = Service(bench.farm, Outbox(in_the_way), bench.clock, bench.look, say)
     bench.run(3)
     assert bench.heard == []
-    assert bench.service.view().problems[0].startswith("No message can be sent, and all wait: postbag: ")
+    assert bench.service.snapshot().problems[0].startswith("No message can be sent, and all wait: postbag: ")
     in_the_way.rmdir()
     bench.run(2)
     assert len(bench.heard) == 2
-    assert bench.service.view().problems == ()
+    assert bench.service.snapshot().problems == ()
 
 
 def test_a_disk_that_keeps_nothing_lets_nobody_be_asked_at_every_round(bench: Bench) -> None:
@@ -309,13 +309,13 @@ def test_a_disk_that_keeps_nothing_lets_nobody_be_asked_at_every_round(bench: Be
     bench.run(8)
     assert bench.look.looked == [DAWN, DAWN + timedelta(minutes=5)]
     assert bench.heard == []
-    assert "full" in bench.service.view().problems[0]
+    assert "full" in bench.service.snapshot().problems[0]
     for table in ("messages", "kept"):
         with bench.postbag._open() as db:
             db.execute(f"DROP TRIGGER {table}_full")
     bench.run(30)
     assert len(bench.heard) == 2
-    assert bench.service.view().problems == ()
+    assert bench.service.snapshot().problems == ()
 
 
 def test_a_postbag_damaged_while_the_service_runs_is_set_aside_and_what_is_mown_stays_watched(bench: Bench) -> None:
@@ -323,7 +323,7 @@ def test_a_postbag_damaged_while_the_service_runs_is_set_aside_and_what_is_mown_
     for file in bench.folder.glob("postbag.sqlite3*"):
         file.write_bytes(b"not a database" * 1000)
     bench.run(3)
-    assert "what was sent today may come again" in bench.service.view().problems[0]
+    assert "what was sent today may come again" in bench.service.snapshot().problems[0]
     bench.start()
     bench.run(60)
     said = bench.look.said[-1]
@@ -343,11 +343,11 @@ def test_health_fails_when_no_round_ends_and_is_well_again_after_one(bench: Benc
 def test_other_settings_are_taken_up_and_looked_at_at_once(bench: Bench) -> None:
     bench.run(2)
     ben = bench.farm.alerts.people[1]
-    bench.service.take(replace(bench.farm, name="Two Oaks", alerts=replace(bench.farm.alerts, people=(ben,))))
+    bench.service.change_farm(replace(bench.farm, name="Two Oaks", alerts=replace(bench.farm.alerts, people=(ben,))))
     bench.run(1)
     assert bench.look.looked == [DAWN, DAWN + timedelta(minutes=2)]
-    assert bench.service.view().farm.name == "Two Oaks"
-    bench.service.take(bench.service.view().farm)
+    assert bench.service.snapshot().farm.name == "Two Oaks"
+    bench.service.change_farm(bench.service.snapshot().farm)
     bench.run(1)
     assert len(bench.look.looked) == 2, "nothing has changed"
 
@@ -360,7 +360,7 @@ def test_mistakes_in_the_settings_are_shown_and_told_once_and_the_service_is_wel
     told = [words for words in bench.heard if "mistake" in words]
     assert len(told) == 2, "once to each of the two"
     assert told[0].startswith("Two Elms: The settings file has a mistake, so what it said before is in use. farm.toml")
-    assert "what it said before is in use: farm.toml line 3" in bench.service.view().problems[0]
+    assert "what it said before is in use: farm.toml line 3" in bench.service.snapshot().problems[0]
     assert bench.service.health() == ()
-    bench.service.take(bench.farm)
-    assert bench.service.view().problems == ()
+    bench.service.change_farm(bench.farm)
+    assert bench.service.snapshot().problems == ()

@@ -27,10 +27,10 @@ from daemon.domain.field_watch import start_watch
 from daemon.domain.message import MessageState, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.learning.record import ForecastRecord
-from daemon.messages.daily import say
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.daily import compose_messages
+from daemon.messages.outbox.store import Outbox
 from daemon.service.rounds import Service
-from daemon.service.status import status
+from daemon.service.status import read_status
 from daemon.settings import load
 from daemon.weather import gather
 from daemon.weather.archive import Archive
@@ -76,8 +76,8 @@ class Copy:
         return self.folder / "state"
 
     @property
-    def outbox(self) -> Postbag:
-        return Postbag(self.state / "postbag.sqlite3")
+    def outbox(self) -> Outbox:
+        return Outbox(self.state / "postbag.sqlite3")
 
     @property
     def diary(self) -> Diary:
@@ -232,18 +232,18 @@ def test_a_message_is_read_whole(copy: Copy) -> None:
 
 def test_the_marks_and_kept_values_are_read(copy: Copy) -> None:
     outbox = copy.outbox
-    assert outbox.done(date(2026, 5, 1)) == {
+    assert outbox.tasks_done(date(2026, 5, 1)) == {
         Task(TaskKind.SIGN_OF_LIFE, date(2026, 5, 4)),
         *(Task(TaskKind.MORNING, date(2026, 5, day)) for day in (4, 5, 6, 7)),
         *(Task(TaskKind.EVENING, date(2026, 5, day)) for day in (4, 5, 6)),
     }
-    assert outbox.kept("began") == "2026-05-04T09:10:00+00:00"
-    assert outbox.kept("called outside") == "2026-05-06"
-    assert json.loads(outbox.kept("fetched") or "") == "2026-05-07T09:36:00Z"
+    assert outbox.load_value("began") == "2026-05-04T09:10:00+00:00"
+    assert outbox.load_value("called outside") == "2026-05-06"
+    assert json.loads(outbox.load_value("fetched") or "") == "2026-05-07T09:36:00Z"
     evening = {"field": "Hill Piece", "area": LEFT, "odds": 0.7965707098374969}
-    assert json.loads(outbox.kept("announced") or "") == ["2026-05-06", [evening]]
+    assert json.loads(outbox.load_value("announced") or "") == ["2026-05-06", [evening]]
     for name, at in (("morning", "2026-05-07T09:36:00Z"), ("said", "2026-05-07T09:30:00Z")):
-        morning = json.loads(outbox.kept(name) or "")
+        morning = json.loads(outbox.load_value(name) or "")
         assert (morning["date"], morning["prospect"]["farm"]) == ("2026-05-07", "Alder Hill")
         assert morning["prospect"]["at"] == at
         [watched] = morning["watched"]
@@ -353,12 +353,12 @@ def test_the_service_goes_on_on_the_same_day_and_sends_nothing_twice(copy: Copy)
 
     def unchanged(farm: Farm, now: datetime, advice: Morning | None) -> Morning:
         looks.append(advice)
-        morning = service.view().morning
+        morning = service.snapshot().morning
         assert morning is not None
         return replace(morning, prospect=replace(morning.prospect, at=now))
 
-    service = Service(copy.farm, copy.outbox, clock, unchanged, say)
-    assert [problem.partition(" (")[0] for problem in service.view().problems] == [
+    service = Service(copy.farm, copy.outbox, clock, unchanged, compose_messages)
+    assert [problem.partition(" (")[0] for problem in service.snapshot().problems] == [
         "The morning message to Dot by text: may not have arrived",
         "The morning message to Cal by text: may not have arrived",
         "The morning message to Dot by text: may not have arrived",
@@ -420,7 +420,7 @@ def test_nothing_is_lost_by_rounds_of_the_service(copy: Copy) -> None:
     assert before["weather.sqlite3", "hours"] == 3096
     clock = HandClock(KILLED)
     memory = Stores(copy.diary, copy.record, copy.archive, is_recording=True)
-    service = Service(copy.farm, copy.outbox, clock, partial(advise, stores=memory), say)
+    service = Service(copy.farm, copy.outbox, clock, partial(advise, stores=memory), compose_messages)
     for _ in range(20):
         service.round()
         clock.wait(1)
@@ -436,8 +436,8 @@ def test_commands_read_the_folder(
     printed = capsys.readouterr().out.splitlines()
     assert len(printed) == 13
     assert printed[5] == "   6  Hill Piece: 4 acres of it cut on 5 May 2026 at 7:40 am"
-    stands = status(copy.settings, copy.state, KILLED + timedelta(minutes=1))
-    assert (stands.kept.trouble, stands.kept.alive, len(stands.kept.messages)) == ("", KILLED, 58)
+    stands = read_status(copy.settings, copy.state, KILLED + timedelta(minutes=1))
+    assert (stands.on_disk.trouble, stands.on_disk.last_round, len(stands.on_disk.messages)) == ("", KILLED, 58)
     assert stands.advice == "Today: mow 16 acres of Hill Piece from 7:00 am (odds 8 in 10)."
     assert [(row.person, row.state) for row in stands.waiting] == [
         ("Dot", MessageState.UNKNOWN),

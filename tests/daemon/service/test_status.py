@@ -16,9 +16,9 @@ from daemon.domain.advice import Morning
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, NewMessage
 from daemon.domain.schedule import Task, TaskKind
-from daemon.messages.outbox.store import Postbag
-from daemon.service.heartbeat import BEGAN, begin
-from daemon.service.status import ALIVE, mark_alive, next_due, status
+from daemon.messages.outbox.store import Outbox
+from daemon.service.heartbeat import FIRST_RUN, record_first_run
+from daemon.service.status import ALIVE_FILE, next_due, read_status, touch_alive_file
 from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person
 
 SETTINGS = """
@@ -61,32 +61,32 @@ def ask(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureF
 
 def alive(folder: Path, at: datetime) -> None:
     folder.mkdir(exist_ok=True)
-    mark_alive(folder)
-    os.utime(folder / ALIVE, (at.timestamp(), at.timestamp()))
+    touch_alive_file(folder)
+    os.utime(folder / ALIVE_FILE, (at.timestamp(), at.timestamp()))
 
 
 @pytest.fixture
-def bag(tmp_path: Path) -> Postbag:
+def bag(tmp_path: Path) -> Outbox:
     """What a service leaves that looked at dawn and told Ann, who could not be reached."""
-    postbag = Postbag(tmp_path / "state" / "postbag.sqlite3")
-    begin(postbag, DAWN)
+    postbag = Outbox(tmp_path / "state" / "postbag.sqlite3")
+    record_first_run(postbag, DAWN)
     morning = mow_morning()
     looked = replace(morning, prospect=replace(morning.prospect, at=DAWN))
-    postbag.keep("morning", TypeAdapter(Morning).dump_json(looked).decode())
+    postbag.save_value("morning", TypeAdapter(Morning).dump_json(looked).decode())
     postbag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
     postbag.mark_done(Task(TaskKind.SIGN_OF_LIFE, DAY), DAWN)
     alive(tmp_path / "state", DAWN + timedelta(minutes=9))
     return postbag
 
 
-def told(postbag: Postbag) -> None:
+def told(postbag: Outbox) -> None:
     ann = person(address="json://127.0.0.1:9/secret-word")
     item = NewMessage(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
-    assert postbag.put(item, DAWN)
+    assert postbag.enqueue(item, DAWN)
     postbag.deliver(DAWN, (ann,))
 
 
-def test_a_service_that_runs_is_good(ask: Ask, bag: Postbag, tmp_path: Path) -> None:
+def test_a_service_that_runs_is_good(ask: Ask, bag: Outbox, tmp_path: Path) -> None:
     code, said = ask()
     assert code == 0
     lines = {line[:14].strip(): line[14:] for line in said.splitlines()}
@@ -100,17 +100,17 @@ def test_a_service_that_runs_is_good(ask: Ask, bag: Postbag, tmp_path: Path) -> 
     assert "problem" not in lines
 
 
-def test_what_is_cut_by_now_is_told_and_not_the_plan_of_the_morning(ask: Ask, bag: Postbag) -> None:
+def test_what_is_cut_by_now_is_told_and_not_the_plan_of_the_morning(ask: Ask, bag: Outbox) -> None:
     morning = start_watch(mow_morning())
     cut = replace(morning.watched[0], noted=True, area=22.0 * ACRE, odds=0.55)
     looked = replace(morning, watched=(cut,), prospect=replace(morning.prospect, at=DAWN))
-    bag.keep("morning", TypeAdapter(Morning).dump_json(looked).decode())
+    bag.save_value("morning", TypeAdapter(Morning).dump_json(looked).decode())
     code, said = ask()
     assert code == 0
     assert "\nadvice        Long Meadow is cut, 22 acres: bale from 3:30 pm (odds 5 in 10).\n" in said
 
 
-def test_the_same_as_data(ask: Ask, bag: Postbag, tmp_path: Path) -> None:
+def test_the_same_as_data(ask: Ask, bag: Outbox, tmp_path: Path) -> None:
     told(bag)
     code, said = ask("--json")
     found: dict[str, Any] = json.loads(said)
@@ -131,7 +131,7 @@ def test_the_same_as_data(ask: Ask, bag: Postbag, tmp_path: Path) -> None:
 
 
 def test_a_message_that_waits_is_named_and_after_half_an_hour_is_a_problem(
-    ask: Ask, bag: Postbag, tmp_path: Path
+    ask: Ask, bag: Outbox, tmp_path: Path
 ) -> None:
     told(bag)
     code, said = ask()
@@ -144,7 +144,7 @@ def test_a_message_that_waits_is_named_and_after_half_an_hour_is_a_problem(
     assert "\nproblem " in said
 
 
-def test_a_service_that_stopped_is_a_problem_out_of_season_too(ask: Ask, bag: Postbag) -> None:
+def test_a_service_that_stopped_is_a_problem_out_of_season_too(ask: Ask, bag: Outbox) -> None:
     code, said = ask(at=DAWN + timedelta(minutes=25))
     assert code == 1
     assert "The service does not run or hangs: its last round ended 16 min ago" in said
@@ -162,7 +162,7 @@ def test_a_folder_in_which_nothing_ran_is_a_problem_and_stays_as_it_is(ask: Ask,
     assert not (tmp_path / "state").exists()
 
 
-def test_mistakes_in_the_settings_are_named_beside_what_is_known(ask: Ask, bag: Postbag, tmp_path: Path) -> None:
+def test_mistakes_in_the_settings_are_named_beside_what_is_known(ask: Ask, bag: Outbox, tmp_path: Path) -> None:
     told(bag)
     (tmp_path / "config.toml").write_text(SETTINGS.replace("area = 22", "area = -22"), encoding="utf-8")
     code, said = ask()
@@ -173,7 +173,7 @@ def test_mistakes_in_the_settings_are_named_beside_what_is_known(ask: Ask, bag: 
     assert "next due" not in said
 
 
-def test_a_postbag_that_cannot_be_read_is_named(ask: Ask, bag: Postbag, tmp_path: Path) -> None:
+def test_a_postbag_that_cannot_be_read_is_named(ask: Ask, bag: Outbox, tmp_path: Path) -> None:
     for file in (tmp_path / "state").glob("postbag.sqlite3*"):
         file.write_bytes(b"no database" * 1000)
     code, said = ask()
@@ -182,28 +182,28 @@ def test_a_postbag_that_cannot_be_read_is_named(ask: Ask, bag: Postbag, tmp_path
     assert "last round    5:39 am, 1 min ago" in said
 
 
-def test_a_look_that_cannot_be_read_is_none(ask: Ask, bag: Postbag) -> None:
-    bag.keep("morning", "[1, {")
+def test_a_look_that_cannot_be_read_is_none(ask: Ask, bag: Outbox) -> None:
+    bag.save_value("morning", "[1, {")
     code, said = ask()
     assert code == 1
     assert "last look     none" in said
 
 
 def test_a_service_that_first_ran_in_the_evening_has_no_problem_with_the_morning(
-    ask: Ask, bag: Postbag, tmp_path: Path
+    ask: Ask, bag: Outbox, tmp_path: Path
 ) -> None:
     with bag._open() as db:
         db.execute("DELETE FROM done")
     at = DAWN + timedelta(hours=5)
-    bag.keep(BEGAN, (at - timedelta(minutes=1)).isoformat())
+    bag.save_value(FIRST_RUN, (at - timedelta(minutes=1)).isoformat())
     looked = replace(mow_morning(), prospect=replace(mow_morning().prospect, at=at))
-    bag.keep("morning", TypeAdapter(Morning).dump_json(looked).decode())
+    bag.save_value("morning", TypeAdapter(Morning).dump_json(looked).decode())
     alive(tmp_path / "state", at)
     code, said = ask(at=at)
     assert (code, "Nothing was sent" in said) == (0, False)
 
 
-def test_a_morning_of_which_nobody_was_told_is_a_problem(ask: Ask, bag: Postbag, tmp_path: Path) -> None:
+def test_a_morning_of_which_nobody_was_told_is_a_problem(ask: Ask, bag: Outbox, tmp_path: Path) -> None:
     with bag._open() as db:
         db.execute("DELETE FROM done")
     at = DAWN + timedelta(hours=5)
@@ -230,8 +230,8 @@ def test_what_is_due_next(now: str, done: tuple[Task, ...], due: tuple[str, Task
 
 
 def test_a_mark_that_cannot_be_made_stops_nothing(tmp_path: Path) -> None:
-    mark_alive(tmp_path / "nowhere")
-    found = status(tmp_path / "none.toml", tmp_path / "nowhere", DAWN)
+    touch_alive_file(tmp_path / "nowhere")
+    found = read_status(tmp_path / "none.toml", tmp_path / "nowhere", DAWN)
     assert found.farm is None
-    assert found.kept.alive is None
+    assert found.on_disk.last_round is None
     assert any("none.toml" in problem for problem in found.problems)

@@ -11,8 +11,8 @@ import pytest
 from daemon.cli.commands import main
 from daemon.diary.store import Diary
 from daemon.domain.message import Message, NewMessage
-from daemon.messages.outbox.store import Postbag
-from daemon.service.status import ALIVE, mark_alive
+from daemon.messages.outbox.store import Outbox
+from daemon.service.status import ALIVE_FILE, touch_alive_file
 from daemon.settings import paths as places
 from tests.daemon.cli.test_commands import AT, LAST, SETTINGS
 from tests.loopback.hours import invented, written
@@ -70,7 +70,7 @@ def acting(user: int, act: Callable[[], int | None]) -> int:
 def put(state: Path, kind: str) -> Callable[[], None]:
     def act() -> None:
         item = NewMessage(DAY, kind, person(), Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
-        assert Postbag(state / "postbag.sqlite3").put(item, DAWN)
+        assert Outbox(state / "postbag.sqlite3").enqueue(item, DAWN)
 
     return act
 
@@ -87,7 +87,7 @@ def test_what_either_makes_both_can_write(state: Path) -> None:
     assert acting(SERVICE, put(state, "evening")) == 0
     assert acting(LOGIN, noted("ground", "Creek flat", "soft")) == 0
     assert len(Diary(state / "diary.sqlite3").notes()) == 2
-    assert len(Postbag(state / "postbag.sqlite3").recent()) == 3
+    assert len(Outbox(state / "postbag.sqlite3").recent()) == 3
     for file in state.iterdir():
         found = file.stat()
         assert (found.st_gid, oct(found.st_mode & 0o777)) == (GROUP, "0o660"), file.name
@@ -95,8 +95,8 @@ def test_what_either_makes_both_can_write(state: Path) -> None:
 
 def test_who_logs_in_sees_how_the_service_stands(state: Path, capfd: pytest.CaptureFixture[str]) -> None:
     def lives() -> None:
-        mark_alive(state)
-        os.utime(state / ALIVE, (DAWN.timestamp(), DAWN.timestamp()))
+        touch_alive_file(state)
+        os.utime(state / ALIVE_FILE, (DAWN.timestamp(), DAWN.timestamp()))
 
     assert acting(SERVICE, put(state, "morning")) == 0
     assert acting(SERVICE, lives) == 0
@@ -107,7 +107,7 @@ def test_who_logs_in_sees_how_the_service_stands(state: Path, capfd: pytest.Capt
     assert "waiting       1\n              morning, Ann by text: new\n" in said
     assert "does not run" not in said
     assert acting(SERVICE, put(state, "evening")) == 0, "the service writes on"
-    assert oct((state / ALIVE).stat().st_mode & 0o777) == "0o660"
+    assert oct((state / ALIVE_FILE).stat().st_mode & 0o777) == "0o660"
 
 
 def test_who_logs_in_explains_by_what_the_service_knows(

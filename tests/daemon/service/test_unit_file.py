@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.service.process import STOP_WITHIN
+from daemon.service.process import STOP_TIMEOUT
 from daemon.settings.paths import SYSTEM_FILE, SYSTEM_STATE
 from daemon.weather.http.client import SESSION_TIME_LIMIT
 
@@ -55,7 +55,7 @@ def test_it_is_in_step_with_the_program() -> None:
     assert Path("/var/lib", LINES["StateDirectory"]) == SYSTEM_STATE
     assert Path("/etc", LINES["ConfigurationDirectory"]) / "config.toml" == SYSTEM_FILE
     assert LINES["Type"] == "notify"
-    assert float(LINES["TimeoutStopSec"]) > STOP_WITHIN
+    assert float(LINES["TimeoutStopSec"]) > STOP_TIMEOUT
     minutes = re.fullmatch(r"(\d+)min", LINES["WatchdogSec"])
     assert minutes is not None
     assert 60.0 * int(minutes[1]) > 3.0 * SESSION_TIME_LIMIT, (

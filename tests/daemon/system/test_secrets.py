@@ -9,7 +9,7 @@ import pytest
 import requests
 
 from daemon.domain.message import MessageState
-from daemon.messages.outbox.store import Postbag
+from daemon.messages.outbox.store import Outbox
 from daemon.settings import SettingsError, check, effective_settings_text, load
 from daemon.settings.reload import SettingsFile
 from daemon.system.secrets import SecretUnavailable, resolve
@@ -193,7 +193,7 @@ def test_no_secret_is_in_anything_that_a_service_tells_or_keeps(folder: Path) ->
             address = line(process, "page at ").removeprefix("page at ")
             while not gateway.posted:
                 assert process.poll() is None
-            bag = Postbag(folder / "postbag.sqlite3")
+            bag = Outbox(folder / "postbag.sqlite3")
             while bag.recent()[0].state is MessageState.SENDING:
                 pass
             commands = (("check", "--show"), ("explain", "Long Meadow"), ("status",), ("status", "--json"), ("once",))

@@ -30,9 +30,9 @@ from daemon.domain.prospect import (
     Urgency,
 )
 from daemon.domain.schedule import TaskKind
-from daemon.messages.change import say_change
-from daemon.messages.daily import say, text_body
-from daemon.messages.outbox.enqueue import said_late
+from daemon.messages.change import compose_change
+from daemon.messages.daily import compose_messages, morning_text
+from daemon.messages.outbox.enqueue import mark_late
 from daemon.page.server import render_page
 from daemon.page.today import take_snapshot
 from daemon.words.catalog import Catalog, join, load_catalog, phrase, plural, use_catalog
@@ -397,7 +397,9 @@ def watched() -> Iterator[WatchedField]:
 
 def letters(state: MessageState, kind: str) -> QueuedMessage:
     sent = DAWN if state is MessageState.SENT else None
-    message = replace(say(loud_farm(Units.US), mow_morning(), TaskKind.SIGN_OF_LIFE).popitem()[1], title="TITLE")
+    message = replace(
+        compose_messages(loud_farm(Units.US), mow_morning(), TaskKind.SIGN_OF_LIFE).popitem()[1], title="TITLE"
+    )
     return QueuedMessage(
         *(1, DAY, kind, "ANN", Channel.TEXT, message, state, 0, 0, DAWN, DAWN, None, DAWN, sent, "json://****", "WHY")
     )
@@ -413,11 +415,11 @@ def heard(markup: str) -> str:
 def test_another_language_is_spoken_in_every_message_and_on_the_page(units: Units) -> None:
     given, told = loud_farm(units), list[str]()
     for morning in map(loud_morning, mornings()):
-        messages = [message for task in TaskKind for message in say(given, morning, task).values()]
-        messages += [said_late(message, phrase("late.written", time="5:30")) for message in messages]
+        messages = [message for task in TaskKind for message in compose_messages(given, morning, task).values()]
+        messages += [mark_late(message, phrase("late.written", time="5:30")) for message in messages]
         told += [part for one in messages for part in (one.title, one.body, heard(one.html or ""))]
         told += [
-            text_body(given, morning),
+            morning_text(given, morning),
             *day_cautions(morning.mows, units),
             *stop_work_sentences(morning.mows, units),
         ]
@@ -429,5 +431,5 @@ def test_another_language_is_spoken_in_every_message_and_on_the_page(units: Unit
         told.append(heard(render_page(take_snapshot(given, morning, (), now + timedelta(days=200)))))
     for one in watched():
         told += [watch_text(given, one, DAWN, known) for known in (DAWN, DAWN + timedelta(hours=2))]
-        told += [part for message in say_change(given, one).values() for part in (message.title, message.body)]
+        told += [part for message in compose_change(given, one).values() for part in (message.title, message.body)]
     assert [words for words in told if words != words.upper()] == []
