@@ -52,7 +52,7 @@ class FarmSection(Section):
     units: Annotated[Units, Choice({"us": Units.US, "metric": Units.METRIC})] = Field(
         description="the units of this file and of the messages", examples=['"us"']
     )
-    season: Annotated[frozenset[int] | None, SetOf(WholeNumber(1, 12), least=1)] = Field(
+    season: Annotated[frozenset[int] | None, SetOf(WholeNumber(1, 12), min_items=1)] = Field(
         None, description="months with messages; left out: 4 to 10, south of the equator 10 to 4"
     )
     horses_fed: Annotated[bool, Flag()] = Field(False, description="whether horses are fed with the bales")
@@ -190,7 +190,7 @@ class AlertsSection(Section):
 class PageSection(Section):
     """[page]."""
 
-    host: Annotated[str, Text(longest=253, pattern=r"^[\w.:-]+$", meaning="a host name or address in quotes")] = Field(
+    host: Annotated[str, Text(max_length=253, pattern=r"^[\w.:-]+$", meaning="a host name or address in quotes")] = Field(
         "127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer"
     )
     port: Annotated[int, WholeNumber(0, 65535)] = Field(8377, description="its port; 0 takes a free one")

@@ -30,7 +30,7 @@ _STAND: Final = "the species that stands in it, or the shares of a mix"
 class SpeciesSection(Section):
     """[[species]]."""
 
-    name: Annotated[str, Text(longest=40)] = Field(
+    name: Annotated[str, Text(max_length=40)] = Field(
         description="what stands call a species or variety of the farm's own", examples=['"late timothy"']
     )
     like: Annotated[str, Choice({name: name for name in species_table()})] = Field(
@@ -117,7 +117,7 @@ class FieldSection(Section):
 
     stand_species: ClassVar[Mapping[str, Species]] = species_table()  # that its stand may name
 
-    name: Annotated[str, Text(longest=40)] = Field(
+    name: Annotated[str, Text(max_length=40)] = Field(
         description="what the messages call the field, each name once", examples=['"North meadow"']
     )
     area: Annotated[float, Number(0.04, 400.0, *_AREA)] = Field(description="its size", examples=["10"])

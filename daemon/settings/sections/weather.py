@@ -44,13 +44,13 @@ class WeatherSection(Section):
     met_no_address: Annotated[str, WebAddress()] = Field(
         "https://api.met.no", description="base of the Norwegian weather service"
     )
-    api_key: Annotated[str | None, Text(longest=200, pattern=r"^[!-~]+$", meaning="the key in quotes", secret=True)] = (
+    api_key: Annotated[str | None, Text(max_length=200, pattern=r"^[!-~]+$", meaning="the key in quotes", secret=True)] = (
         Field(None, description="key of a paid plan; left out: none")
     )
-    contact: Annotated[str, Text(longest=120, pattern=r"^[ -~]+$", meaning=_ASCII)] = Field(
+    contact: Annotated[str, Text(max_length=120, pattern=r"^[ -~]+$", meaning=_ASCII)] = Field(
         "no contact given", description="mail or web address told to the weather service, so that it can complain"
     )
-    path: Annotated[str | None, Text(longest=1000, meaning="the path of a file in quotes")] = Field(
+    path: Annotated[str | None, Text(max_length=1000, meaning="the path of a file in quotes")] = Field(
         None,
         description='the CSV file with source = "file", the file or folder with "netcdf"; a relative path starts at '
         "the folder of this file",
