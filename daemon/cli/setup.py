@@ -313,7 +313,8 @@ def _season_start_and_today(farm: Mapping[str, float | str | None], now: datetim
 def _field_question(units: Units) -> str:
     return (
         f"Which is the first field? Its name, {AREA_UNITS[units]}, what grows there, and the day of its last cut "
-        'if it was cut this year:\n"North meadow, 12, orchardgrass" or "Creek flat, 8.5, timothy 60 + red clover 40, 2026-06-04".'
+        "if it was cut this year:\n"
+        '"North meadow, 12, orchardgrass" or "Creek flat, 8.5, timothy 60 + red clover 40, 2026-06-04".'
     )
 
 

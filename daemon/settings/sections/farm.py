@@ -190,8 +190,8 @@ class AlertsSection(Section):
 class PageSection(Section):
     """[page]."""
 
-    host: Annotated[str, Text(max_length=253, pattern=r"^[\w.:-]+$", meaning="a host name or address in quotes")] = Field(
-        "127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer"
+    host: Annotated[str, Text(max_length=253, pattern=r"^[\w.:-]+$", meaning="a host name or address in quotes")] = (
+        Field("127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer")
     )
     port: Annotated[int, WholeNumber(0, 65535)] = Field(8377, description="its port; 0 takes a free one")
     address: Annotated[str | None, WebAddress()] = Field(

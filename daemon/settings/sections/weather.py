@@ -44,9 +44,9 @@ class WeatherSection(Section):
     met_no_address: Annotated[str, WebAddress()] = Field(
         "https://api.met.no", description="base of the Norwegian weather service"
     )
-    api_key: Annotated[str | None, Text(max_length=200, pattern=r"^[!-~]+$", meaning="the key in quotes", secret=True)] = (
-        Field(None, description="key of a paid plan; left out: none")
-    )
+    api_key: Annotated[
+        str | None, Text(max_length=200, pattern=r"^[!-~]+$", meaning="the key in quotes", secret=True)
+    ] = Field(None, description="key of a paid plan; left out: none")
     contact: Annotated[str, Text(max_length=120, pattern=r"^[ -~]+$", meaning=_ASCII)] = Field(
         "no contact given", description="mail or web address told to the weather service, so that it can complain"
     )
