@@ -81,7 +81,7 @@ def fit_correction(
 
     Parameters
     ----------
-    record : Record
+    record : VerificationRecord
         Odds held against what came of them.
     prior_chance : float [1]
         As the odds were made with.

@@ -153,7 +153,7 @@ def rank_cautions(
     Parameters
     ----------
     day : DayOfWork
-    figures : OwnFigures
+    figures : LocalFigures
         What the farm knows better than the house.
     max_count : int
         How many cautions at most.
@@ -192,7 +192,7 @@ def has_fawns(on: date, latitude: float, local_span: YearlySpan | None = None) -
     on : date
     latitude : float
         [deg north].
-    local_span : Span, optional
+    local_span : YearlySpan, optional
         The days of the place on its own calendar; where they are known, the latitude tells nothing more.
 
     Notes
@@ -216,7 +216,7 @@ def has_nests(on: date, latitude: float, local_span: YearlySpan | None = None) -
     on : date
     latitude : float
         [deg north].
-    local_span : Span, optional
+    local_span : YearlySpan, optional
         The days of the place on its own calendar; where they are known, the latitude tells nothing more.
 
     Notes

@@ -128,7 +128,7 @@ def best_plan(
     crew : Crew
     starts : sequence of int
         Slots in which mowing may begin, in order.
-    most, least : int
+    max_strips, min_strips : int
         Strips that the field has, and that are worth hitching up for (1 to `max_strips`).
     odds_needed : float [1]
         Odds needed.

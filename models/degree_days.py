@@ -180,7 +180,7 @@ def green_up(
 
     Parameters
     ----------
-    daily_mean, day, southern, warm, least_sum
+    daily_mean, day, southern, min_mean, min_sum
         As in `season_start`, which counts from the later of the first two rules.
     min_day_mean : float
         What each of five consecutive daily means must exceed in the third rule [degC].

@@ -40,7 +40,7 @@ def draw_crop(
 
     Returns
     -------
-    Draws
+    CropDraws
         Four draws for each member of an ensemble, and more for a small one, so that at least 64 cases stand behind
         any odds. The same call always gives the same draws: advice must not change because the dice did.
 

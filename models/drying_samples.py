@@ -126,7 +126,7 @@ def is_plausible(
     Parameters
     ----------
     samples : Samples
-    spread, sample_error, far_off : float [1]
+    spread, sample_error, outlier_sds : float [1]
         As of `plausible_factor_range`.
     agreement_sds : float [1]
         Standard deviations of the difference of two samples, as far as their errors make it, up to which they agree.
@@ -139,7 +139,7 @@ def is_plausible(
     Examples
     --------
     >>> far = Samples(np.log([2.6, 2.4, 2.6]), np.array([0, 0, 1]), np.array([0, 0, 1]))
-    >>> is_plausible(far), is_plausible(Samples(far.log_factor[:2], far.field_index[:2], far.mowing[:2]))
+    >>> is_plausible(far), is_plausible(Samples(far.log_factor[:2], far.field[:2], far.mowing[:2]))
     (array([ True,  True,  True]), array([False, False]))
     """
     near = np.abs(samples.log_factor) <= outlier_sds * np.hypot(spread, sample_error)
@@ -163,7 +163,7 @@ def fit_drying_factor(
         The model: drying factors, shape (n,), to moistures, the same shape, which fall as the factor rises.
     measured : float
         In the model's unit.
-    least, most : float [1]
+    min_factor, max_factor : float [1]
         The range that is looked through.
 
     Raises

@@ -160,7 +160,7 @@ def field_growth(
         Whether the farm lies south of the equator.
     latitude : float
         [deg north]; beyond 58 degrees timothy heads sooner.
-    context : Known
+    context : GrowthContext
         What else is known: the target, the water stress of each day, what the season before says.
     species_by_name : Mapping[str, Species], optional
         The species that may be named; left out, those of `species_table`.
@@ -183,9 +183,9 @@ def field_growth(
     to the prior again. Stage words say nothing of the regrowth of a grass. Regrowth of legumes by temperature alone is
     doubtful, hence its wider spread and a doubt that is told.
 
-    The growth of a day is taken times Ks, and as none below DROUGHT_HOLD; there the stage of a regrowth stands still
+    The growth of a day is taken times Ks, and as none below DROUGHT_KS; there the stage of a regrowth stands still
     too (Norwegian advice), while a first growth ripens on. A night below HARD_FROST on a tall crop widens the spread,
-    once until the next look; one of FROST_KILLS in autumn ends the growth of legumes.
+    once until the next look; one of KILLING_FROST in autumn ends the growth of legumes.
 
     The NDF of a mix is that of its species by share, all species erring the same way. `days_left` follows the curve at
     the mean warmth of the past week, which is (target + 3 - NDF) / rate where the curve is straight.

@@ -274,7 +274,7 @@ def horse_hours(
 
     Examples
     --------
-    >>> horse_hours(np.array([[20.0, 27.0, 31.0, 35.5, 30.0]]), np.array([[0.9, 0.6, 0.4, 0.2, 0.3]])).stop.likely_zone
+    >>> horse_hours(np.array([[20.0, 27.0, 31.0, 35.5, 30.0]]), np.array([[0.9, 0.6, 0.4, 0.2, 0.3]])).stop.likely
     Spell(first=3, end=4)
     """
     heat = horse_heat(air_temperature, relative_humidity, rest_at=rest_at, stop_at=stop_at)
@@ -299,7 +299,7 @@ def people_hours(
 
     Examples
     --------
-    >>> people_hours(np.array([[26.0, 31.0, 34.0]]), np.array([[0.8, 0.6, 0.5]])).rest.likely_zone
+    >>> people_hours(np.array([[26.0, 31.0, 34.0]]), np.array([[0.8, 0.6, 0.5]])).rest.likely
     Spell(first=1, end=3)
     """
     heat = people_heat(air_temperature, relative_humidity)
@@ -318,7 +318,7 @@ def hours_from(band: StrEnum, heat: Words) -> Hours:
 
     Examples
     --------
-    >>> hours_from(CowHeat.STRESS, np.array([["little", "stress", "danger", "slight stress"]])).likely_zone
+    >>> hours_from(CowHeat.STRESS, np.array([["little", "stress", "danger", "slight stress"]])).likely
     Spell(first=1, end=3)
     """
     order = list(type(band))

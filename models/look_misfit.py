@@ -37,7 +37,7 @@ def misfit_error(look: StageLook, plant_kind: PlantKind, day: Days, clock: Array
     ----------
     look : StageLook
         What was seen.
-    plant_kind : Case
+    plant_kind : PlantKind
         The kind of plant the clocks belong to.
     day : NDArray[datetime64[D]]
         The days of this growth, shape (days,).

@@ -122,7 +122,7 @@ def kalman_update(
     ----------
     clock, spread : float
         What the weather says and its standard deviation [degC d].
-    seen, seen_spread : float
+    observed, observed_spread : float
         What the farmer saw, as a clock, and its standard deviation [degC d].
 
     Examples
@@ -190,7 +190,7 @@ def next_prior(
     offset : float
         The corrected clock less the temperature sum alone [degC d].
     first_year_spread : float
-        Spread of a clock that nobody has corrected, `Case.prior_spread` [degC d].
+        Spread of a clock that nobody has corrected, `PlantKind.prior_spread` [degC d].
     has_look : bool
         Whether a look corrected the clock in this season; without, nothing new is known of its spread.
     share : float
@@ -266,7 +266,7 @@ def fits(look: StageLook, plant_kind: PlantKind, clock: float, spread: float) ->
 
     Notes
     -----
-    It must lie within FARTHEST_LOOK standard deviations of both together; farther, its date must be wrong.
+    It must lie within MAX_LOOK_MISFIT standard deviations of both together; farther, its date must be wrong.
     """
     lower, upper, seen_spread = _look_limits(look, plant_kind, clock)
     return max(lower - clock, clock - upper) <= c.MAX_LOOK_MISFIT * hypot(spread, seen_spread)
@@ -281,7 +281,7 @@ def correct_clock(look: StageLook, plant_kind: PlantKind, clock: float, spread: 
     ----------
     look : StageLook
         What was seen.
-    plant_kind : Case
+    plant_kind : PlantKind
         The kind of plant the clock belongs to.
     clock, spread : float
         The clock on the day of the look and its standard deviation [degC d].
@@ -304,7 +304,7 @@ def correction_share(look: StageLook, plant_kind: PlantKind, clock: float, sprea
 
     Parameters
     ----------
-    look, case, clock, spread
+    look, plant_kind, clock, spread
         As in `correct_clock`.
     """
     lower, upper, seen_spread = _look_limits(look, plant_kind, clock)

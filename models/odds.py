@@ -56,7 +56,7 @@ def odds_from_share(
         Worth of the forecast in independent members; infinite for hours that are known, where only the crop is not.
     prior_chance, prior_weight : float
         What is expected without any forecast, and for how many independent members that counts.
-    least, most : float [1]
+    min_odds, max_odds : float [1]
         Nobody is told never, and nobody is told certain.
 
     Notes
@@ -162,7 +162,7 @@ def corrected_odds(
         Odds up to which a record may raise any: too low for a mow, whatever the settings.
     prior_chance : float [1]
         What is usual, as for odds_from_share: where over-confident odds are pulled to.
-    least, most : float [1]
+    min_odds, max_odds : float [1]
         Nobody is told never, and nobody is told certain.
 
     Raises

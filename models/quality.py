@@ -126,7 +126,7 @@ def field_quality(
 
     Returns
     -------
-    Quality
+    QualitySeries
 
     Notes
     -----
@@ -162,7 +162,7 @@ def waiting_cost(
 
     Parameters
     ----------
-    growth, purpose, site, nutrition
+    growth, purpose, yield_ratio, nutrition
         As in `field_quality`.
     day : datetime64
         The day on which the field could be mown; the weather must hold the day after.
@@ -171,7 +171,7 @@ def waiting_cost(
 
     Returns
     -------
-    Waiting
+    WaitingCost
 
     Raises
     ------

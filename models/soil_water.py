@@ -205,7 +205,7 @@ def follow_ground(
 
     Parameters
     ----------
-    profile : Profile
+    profile : SoilProfile
     rain : array, shape (member, day)
         Sum of each day [mm].
     reference_evapotranspiration : array, shape (member, day)
@@ -262,7 +262,7 @@ def correct_ground(profile: SoilProfile, state: GroundState, look: Firmness) -> 
 
     Parameters
     ----------
-    profile : Profile
+    profile : SoilProfile
     state : GroundState
         What the model says.
     look : Firmness

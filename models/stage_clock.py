@@ -59,15 +59,15 @@ def run_clock(
 
     Parameters
     ----------
-    plant_kind : Case
+    plant_kind : PlantKind
         The kind of plant and its growth.
-    temperature : Weather
+    temperature : DailyTemperature
         The days of this growth.
     looks : Sequence[StageLook]
         All looks at this growth, in order.
     southern : bool
         Whether the farm lies south of the equator.
-    context : Known
+    context : GrowthContext
         What else is known; its stress is in `temperature` by now.
 
     Raises

@@ -116,7 +116,7 @@ def legume_ndf(
         Clock at which NDF is 40 % [degC d].
     rate : float
         Rise [% of DM per degC d].
-    least, most : float
+    min_ndf, max_ndf : float
         Limits of the line [% of DM].
 
     Notes
@@ -218,7 +218,7 @@ def standing_dry_matter(
 
     Notes
     -----
-    ``W = most (L(T) - L(0))`` with the logistic L: typical figures of an unirrigated cool-season meadow, all
+    ``W = max_yield (L(T) - L(0))`` with the logistic L: typical figures of an unirrigated cool-season meadow, all
     estimates. Drought slows the clock that it is given; the site is not in it, and a farm's own yield outranks it.
 
     Examples

@@ -24,7 +24,7 @@ def first_storm(
         Sum of each hour [mm].
     gust : array, shape (member, hour)
         The strongest of each hour [m/s]; a member that tells of none is NaN and has no say.
-    least_gust, least_rain : float
+    min_gust, min_rain : float
         A gust [m/s] and the rain [mm] of its hour and the two beside it that are a storm together; estimates.
     share : float
         Of the members that tell gusts, in which there must be one [1]; estimate.

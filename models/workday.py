@@ -152,7 +152,7 @@ def max_wrapped(strips: Strips, crew: Crew, rain_slot: Slots, min_count: int = 1
 
     Parameters
     ----------
-    strips, crew, wall
+    strips, crew, rain_slot
         As in `simulate_day`.
     min_count : int
         Fewer are not asked for: 0 is returned where not so many can be wrapped.

@@ -158,7 +158,7 @@ def draw_scenarios(
     ----------
     single : xr.Dataset
         One member in the contract's form, with cloud.
-    periods : Periods
+    periods : RainPeriods
         Odds and amounts; an hour in none of them keeps the rain of `single`.
     wet_threshold : float
         What the source calls wet [mm in a period].

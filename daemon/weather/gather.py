@@ -96,8 +96,8 @@ def gather(
     Notes
     -----
     One request after another. No host takes longer than `daemon.weather.http.client.HOST_TIME_LIMIT` of a look, and all
-    of them no longer than `WHOLE`, which gives four that never answer their time; a wait for the last piece of a reply
-    may come on top. Only the head of a reply that drips has no bound.
+    of them no longer than `SESSION_TIME_LIMIT`, which gives four that never answer their time; a wait for the last
+    piece of a reply may come on top. Only the head of a reply that drips has no bound.
     """
     if farm.weather.sources == (FILE_SOURCE,):
         return _read_file(farm, now)

@@ -42,7 +42,7 @@ class CachedReply:
 
     Parameters
     ----------
-    asked : datetime
+    validated_at : datetime
         When the server gave it, or last said that it still holds.
     headers : mapping of str to str
         Those of `STORED_HEADERS` that it had.

@@ -61,7 +61,7 @@ def refuse_over_quota(address: str, weight: float, last_hour: float, last_day: f
         Of the service.
     weight : float
         [calls] Of the request.
-    hour, day : float
+    last_hour, last_day : float
         [calls] Of all requests of the last hour and the last day, before this one.
 
     Raises
@@ -81,4 +81,4 @@ def refuse_over_quota(address: str, weight: float, last_hour: float, last_day: f
 
 
 def count_nothing(address: str, weight: float) -> None:
-    """CallCounter nothing, where there is nowhere to keep the count."""
+    """Count nothing, where there is no place to store the count."""

@@ -89,14 +89,14 @@ def step_sums(series: CfSeries, fall: float) -> StepSums:
 
     Parameters
     ----------
-    series : Series
+    series : CfSeries
         Sums, or rates.
     fall : float
         How much packing can make a growing sum fall, in the unit of the sums.
 
     Returns
     -------
-    Parts
+    StepSums
         NaN where a sum is not known or falls by more.
 
     Raises

@@ -156,7 +156,7 @@ def parse(reply: bytes, place: Place, now: datetime) -> tuple[xr.Dataset, RainPe
     -------
     single : xr.Dataset
         One member, in the contract's form, up to where something needed is not told.
-    periods : Periods
+    periods : RainPeriods
         Without a gap from the first hour on, up to where chances are not told: none at all where the first hour has
         none. A whole six hours from 00, 06, 12 or 18 UTC are one period, other hours one each.
 

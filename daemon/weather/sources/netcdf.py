@@ -111,7 +111,7 @@ def parse(file: xr.Dataset, place: Place, attributes: Mapping[str, object]) -> x
     Sums and means are of the hours that their time bounds tell. Where there are none, they are taken to end at their
     label and begin at the label before, and ``attrs["note"]`` says so; but names and words of sums since the start of
     the run are believed. Rain of a longer step is spread evenly over its hours, sun in the proportions of the sun on
-    top of the atmosphere, a gust is that of each hour; instants follow `hourly_instants`.
+    top of the atmosphere, a gust is that of each hour; instants follow `interpolate_hourly`.
     """
     point = nearest_point(file, place)
     over = {name: read_series(point, name) for name in (SUN, RAIN)}
