@@ -90,7 +90,9 @@ def test_the_work_of_what_is_cut_is_what_is_left_of_it() -> None:
 
 
 def test_where_not_all_makes_it_the_work_is_in_what_is_fit() -> None:
-    off = cut(state=WatchState.WILL_NOT_MAKE_IT, odds=0.3, still=AreaOdds(8.0 * ACRE, 0.8), reason=Reason.RAIN)
+    off = cut(
+        state=WatchState.WILL_NOT_MAKE_IT, odds=0.3, still_wrappable=AreaOdds(8.0 * ACRE, 0.8), reason=Reason.RAIN
+    )
     assert [row.words for row in work_rows(noon(off))] == ["rake Long Meadow", "bale what is fit of Long Meadow"]
     lost = replace(off, rake_from=None, bale_from=None, wrapped_by=None, still_wrappable=None)
     assert work_rows(noon(lost)) == ()
