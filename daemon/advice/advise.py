@@ -85,7 +85,8 @@ def advise(
     except DiaryError as unreadable:
         prospect = unknown_prospect(farm, now, Reason.DIARY_UNREADABLE, str(unreadable))
     except Refused as refused:
-        prospect = unknown_prospect(farm, now, Reason.DATA_MISSING, str(refused))
+        unknown = unknown_prospect(farm, now, Reason.DATA_MISSING, str(refused))
+        prospect = replace(unknown, refusals=refused.refusals)
     except Exception as error:
         log.exception("the pass broke down")
         why = f"the pass broke down: {type(error).__name__}: {error}"

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Look
+from daemon.domain.refusal import Refusal
 from daemon.domain.units import HOUR
 from models.cautions import Caution
 from models.coefficients import RIPE_HALF_WIDTH
@@ -16,9 +17,6 @@ from models.growth import DECILE_Z
 from models.looks import Prior
 from models.quality import Figure
 
-# What stands in a refusal where nobody was there to give any.
-UNREACHABLE_TEXT: Final = "could not be reached"
-NO_ANSWER_TEXT: Final = "did not answer in time"
 RIPE_SOON_DAYS: Final = 5  # days before ripeness from which the ripe mornings are told of
 
 
@@ -290,7 +288,7 @@ class ForecastCase:
 
 @dataclass(frozen=True)
 class Prospect:
-    """All that one pass found. `weather` is None when none could be had; `trouble` then says why.
+    """All that one pass found. `weather` is None when none could be had; `trouble` and `refusals` then say why.
 
     `forecast_cases` and `next_season_priors`, which is what the looks at fields in their first growth say of the next
     season's, are for the farm's own record; a morning that is kept goes without.
@@ -306,6 +304,7 @@ class Prospect:
     next_season_priors: Mapping[str, Mapping[str, Prior]] = field(default_factory=dict)
     warnings: tuple[OfficialWarning, ...] = ()  # in force at the farm now or later
     record: tuple[str, ...] = ()  # what the farm's own record of odds tells, in sentences
+    refusals: tuple[Refusal, ...] = ()  # of the sources, where none gave any weather
 
 
 def ripe_fibre_range(target: float) -> tuple[float, float]:

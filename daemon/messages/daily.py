@@ -135,7 +135,8 @@ def morning_email(farm: Farm, morning: Morning) -> Message:
     fields = {field.name: field for field in morning.prospect.fields}
     lines = [_lead_sentence(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
     if morning.prospect.trouble is not None:
-        lines.append(trouble_sentence(morning.prospect.trouble, morning.prospect.detail))
+        lost = morning.prospect
+        lines.append(trouble_sentence(lost.trouble, lost.detail, lost.refusals))
     if told := [*changes_since_evening(farm, morning), *order_sentences(farm, morning)]:
         lines.append(" ".join(told))
     if morning.mows:

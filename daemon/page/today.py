@@ -90,7 +90,7 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     elif age is not None and age > timedelta(hours=farm.weather.oldest):
         problems.append(phrase("page_trouble.old_weather", allowed=_max_age_text(farm)))
     elif age is None or found.trouble is not None:
-        problems.append(trouble_sentence(found.trouble, found.detail))
+        problems.append(trouble_sentence(found.trouble, found.detail, found.refusals))
     return tuple(problems)
 
 

@@ -6,7 +6,7 @@ is UTC, hourly, labelled at the end of the hour. Units are settled in the adapte
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from daemon.domain.farm import Place
 from daemon.domain.prospect import OfficialWarning
+from daemon.domain.refusal import Refusal, RefusalKind
 from models.sun import extraterrestrial_radiation
 
 Hours = NDArray[np.datetime64]
@@ -66,7 +67,27 @@ REQUIRED: Final = tuple(name for name, variable in VARIABLES.items() if variable
 
 
 class Refused(Exception):
-    """Weather that cannot be used; the text is a plain sentence that says why."""
+    """Weather that cannot be used; the text is a plain sentence that says why.
+
+    Attributes
+    ----------
+    refusals : tuple of Refusal
+        One for each source or request that gave none, with its kind; plain words are of weather that is unusable.
+    status : int or None
+        The HTTP status that a server answered with instead.
+    """
+
+    def __init__(self, *refusals: Refusal | str, status: int | None = None) -> None:
+        self.refusals = tuple(
+            Refusal(RefusalKind.UNUSABLE, refusal) if isinstance(refusal, str) else refusal for refusal in refusals
+        )
+        self.status = status
+        super().__init__("; ".join(refusal.text for refusal in self.refusals))
+
+    def with_prefix(self, prefix: str) -> "Refused":
+        """Return the same refusal with words before its text, such as whose it is."""
+        first, *others = self.refusals
+        return Refused(replace(first, text=prefix + first.text), *others, status=self.status)
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ import xarray as xr
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import OfficialWarning
+from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.weather.archive import FORECAST_RETENTION, Archive, ArchiveError
 from daemon.weather.clean import clean, drop_bad_members, trim_to_horizon
 from daemon.weather.contract import FILLED, REQUIRED, Refused, Weather, age_text, to_datetime64, validate
@@ -111,22 +112,23 @@ def gather(
         past = _combined_past(held, told, reasons)
         warnings = _official_warnings(asked, reasons)
     ahead = prepend_past(told.ahead, past, now)
-    note = "; ".join(part for part in (told.ahead.attrs.get("note", ""), *reasons) if part)
+    texts = (told.ahead.attrs.get("note", ""), *(reason.text for reason in reasons))
+    note = "; ".join(text for text in texts if text)
     try:
         weather = clean(past, ahead.assign_attrs(note=note, credit=_credit_text(told)), first, now)
     except Refused as why:
-        raise Refused("; ".join((*reasons, str(why)))) from None
+        raise Refused(*reasons, *why.refusals) from None
     if update_archive:
         _store(asked, told)
     return replace(weather, warnings=warnings)
 
 
-def _first_good_reply(request: Request) -> tuple[SourceReply, list[str]]:
+def _first_good_reply(request: Request) -> tuple[SourceReply, list[Refusal]]:
     """Return what the first good source told, and why those before it were not taken.
 
     Past hours are taken from the first that tells any, even where its forecast is not.
     """
-    reasons: list[str] = []
+    reasons: list[Refusal] = []
     poor: SourceReply | None = None
     past: xr.Dataset | None = None
     for name in request.farm.weather.sources:
@@ -138,20 +140,20 @@ def _first_good_reply(request: Request) -> tuple[SourceReply, list[str]]:
             _refuse_few_members(told.ahead, request)
         except _Unfit as why:
             poor = poor or replace(told, should_archive=False)
-            reasons.append(f"{name}: {why}")
+            reasons.extend(why.with_prefix(f"{name}: ").refusals)
         except Refused as why:
-            reasons.append(f"{name}: {why}")
+            reasons.extend(why.with_prefix(f"{name}: ").refusals)
         else:
             return told, reasons
     held, stale = _archived_replies(request)
     if held is not None:
         age, oldest = _age_hours(held.ahead, request.now), request.farm.weather.oldest
         words = f"the last good forecast stands in: it is {age_text(age)}, no more than {oldest:g} allowed"
-        return replace(held, past=past), [*reasons, words]
+        return replace(held, past=past), [*reasons, Refusal(RefusalKind.REPLACED, words)]
     poor = poor or stale
     if poor is not None:
         return replace(poor, past=past), reasons
-    raise Refused("; ".join(reasons))
+    raise Refused(*reasons)
 
 
 class _Unfit(Refused):
@@ -186,12 +188,14 @@ def _refuse_stale(ahead: xr.Dataset, request: Request) -> None:
     """Refuse a forecast that is too old to lead to advice, or that has stood still."""
     age = _age_hours(ahead, request.now)
     if age > request.farm.weather.oldest:
-        raise _Unfit(f"its forecast is {age_text(age)}, no more than {request.farm.weather.oldest:g} allowed")
+        words = f"its forecast is {age_text(age)}, no more than {request.farm.weather.oldest:g} allowed"
+        raise _Unfit(Refusal(RefusalKind.TOO_OLD, words))
     before = _try_archive(request.archive, lambda held: held.forecast_before(
         request.farm.place, ahead.attrs["source"], ahead.attrs["model"], request.now - FROZEN_AFTER
     ))  # fmt: skip
     if before is not None and _is_unchanged(before, ahead.sel(time=slice(to_datetime64(request.now), None))):
-        raise Refused(f"its forecast has not changed for {FROZEN_AFTER / timedelta(hours=1):.0f} hours")
+        words = f"its forecast has not changed for {FROZEN_AFTER / timedelta(hours=1):.0f} hours"
+        raise Refused(Refusal(RefusalKind.TOO_OLD, words))
 
 
 def _is_unchanged(before: xr.Dataset, ahead: xr.Dataset) -> bool:
@@ -209,7 +213,8 @@ def _is_unchanged(before: xr.Dataset, ahead: xr.Dataset) -> bool:
 def _refuse_few_members(ahead: xr.Dataset, request: Request) -> None:
     least = request.farm.weather.least_members
     if ahead.sizes["member"] < least:
-        raise _Unfit(f"{ahead.sizes['member']} usable members, {least} needed")
+        words = f"{ahead.sizes['member']} usable members, {least} needed"
+        raise _Unfit(Refusal(RefusalKind.TOO_FEW_MEMBERS, words))
 
 
 def _archived_replies(request: Request) -> tuple[SourceReply | None, SourceReply | None]:
@@ -237,18 +242,18 @@ def _with_past(
     reply: SourceReply,
     archived: xr.Dataset | None,
     span: tuple[datetime, datetime],
-    reasons: list[str],
+    reasons: list[Refusal],
 ) -> SourceReply:
     """Return what was told, with past hours of who tells them where the source tells none and some are not known."""
     if reply.past is None and is_incomplete(archived, *span):
         try:
             return replace(reply, past=_ask_source(_ask_open_meteo_past, request))
         except Refused as why:
-            reasons.append(f"past hours: {why}")
+            reasons.extend(why.with_prefix("past hours: ").refusals)
     return reply
 
 
-def _combined_past(archived: xr.Dataset | None, reply: SourceReply, reasons: list[str]) -> xr.Dataset:
+def _combined_past(archived: xr.Dataset | None, reply: SourceReply, reasons: list[Refusal]) -> xr.Dataset:
     """Return the past hours, those that were held and those that were told.
 
     Raises
@@ -258,9 +263,9 @@ def _combined_past(archived: xr.Dataset | None, reply: SourceReply, reasons: lis
     """
     known = merge_past(archived, reply.past)
     if known is None:
-        raise Refused("; ".join(reasons))
+        raise Refused(*reasons)
     if filled := int(known[FILLED].sum()):
-        reasons.append(f"{filled} past hours are as they were forecast")
+        reasons.append(Refusal(RefusalKind.REPLACED, f"{filled} past hours are as they were forecast"))
     return known.assign_attrs(reply.ahead.attrs, kind="record", note="")
 
 
@@ -293,7 +298,7 @@ def _try_archive(archive: Archive | None, ask: Callable[[Archive], T]) -> T | No
         return None
 
 
-def _official_warnings(request: Request, reasons: list[str]) -> tuple[OfficialWarning, ...]:
+def _official_warnings(request: Request, reasons: list[Refusal]) -> tuple[OfficialWarning, ...]:
     """Return the warnings in force, if one of the sources tells them; the advice goes on without, but says so."""
     if WEATHER_GOV not in request.farm.weather.sources:
         return ()
@@ -305,7 +310,7 @@ def _official_warnings(request: Request, reasons: list[str]) -> tuple[OfficialWa
             weather_gov.fetch_warnings, request.farm.place, request.now, request.session, address=address
         )
     except Refused as why:
-        reasons.append(f"official warnings could not be had, so there may be some: {why}")
+        reasons.extend(why.with_prefix("official warnings could not be had, so there may be some: ").refusals)
         return ()
 
 

@@ -5,7 +5,8 @@ from datetime import timedelta
 from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind
-from daemon.domain.prospect import NO_ANSWER_TEXT, UNREACHABLE_TEXT, FieldDay, Reason
+from daemon.domain.prospect import FieldDay, Reason
+from daemon.domain.refusal import Refusal, is_all_unreached
 from daemon.words.catalog import as_sentence, join, phrase, with_aside
 from daemon.words.numbers import odds_text, weekday_name
 
@@ -42,12 +43,11 @@ def odds_against_reason(reason: Reason | None, day: FieldDay | None) -> float | 
     )
 
 
-def trouble_sentence(trouble: Reason | None, detail: str) -> str:
+def trouble_sentence(trouble: Reason | None, detail: str, refusals: Sequence[Refusal]) -> str:
     """Return in a sentence why there is no advice for any field, with what the sources themselves say of it."""
-    reasons = [one for one in detail.split("; ") if one]
     if trouble is not Reason.DATA_MISSING:
         words = reason_text(trouble)
-    elif reasons and all(NO_ANSWER_TEXT in one or UNREACHABLE_TEXT in one for one in reasons):
+    elif is_all_unreached(refusals):
         words = phrase("page_trouble.unreached")
     else:
         words = phrase("page_trouble.no_weather")

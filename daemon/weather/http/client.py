@@ -22,7 +22,7 @@ import requests
 import urllib3
 from requests.adapters import HTTPAdapter
 
-from daemon.domain.prospect import NO_ANSWER_TEXT, UNREACHABLE_TEXT
+from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.system.clock import Clock, SystemClock
 from daemon.weather.contract import Refused
 from daemon.weather.http.cache import OK_STATUSES, CachedReply, ReplyCache
@@ -136,9 +136,9 @@ def get(
                     break
                 reply = call.body_or_redirect(reply, {})
     except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
-        raise Refused(f"{redacted_url(url)} {_network_error_text(error)}") from None
+        raise Refused(_network_refusal(error)).with_prefix(f"{redacted_url(url)} ") from None
     except Refused as reason:
-        raise Refused(f"{redacted_url(url)} {reason}") from None
+        raise reason.with_prefix(f"{redacted_url(url)} ") from None
     if isinstance(reply, str):
         raise Refused(f"{redacted_url(url)} redirects without end")
     return reply
@@ -179,9 +179,11 @@ class _Session(requests.Session):
         """Give a host what is left of its time, until when on the stopwatch; refuse where nothing is."""
         begun, taken = monotonic(), self.seconds_by_host.get(host, 0.0)
         if taken >= self.host_limit:
-            raise Refused(f"is not asked again in this look: its server took {taken:.0f} s already")
+            words = f"is not asked again in this look: its server took {taken:.0f} s already"
+            raise Refused(Refusal(RefusalKind.NOT_ASKED, words))
         if begun >= self.session_deadline:
-            raise Refused("is not asked in this look: the servers before took all of its time")
+            words = "is not asked in this look: the servers before took all of its time"
+            raise Refused(Refusal(RefusalKind.NOT_ASKED, words))
         self.host_deadline = min(begun + self.host_limit - taken, self.session_deadline)
         try:
             yield self.host_deadline
@@ -263,7 +265,8 @@ class _Call:
             self.replies.confirm(request, cached, response.headers)
             return cached.body
         if response.status_code not in OK_STATUSES:
-            raise Refused(f"answered {response.status_code}{_error_text(response, self.seconds_left)}")
+            words = f"answered {response.status_code}{_error_text(response, self.seconds_left)}"
+            raise Refused(Refusal(RefusalKind.ERROR_STATUS, words), status=response.status_code)
         if response.status_code == requests.codes.non_authoritative_info:
             log.warning("%s answered 203: this form of its data is new or will be given up", redacted_url(response.url))
         body = _read_body(response, self.seconds_left, self.max_bytes)
@@ -360,12 +363,12 @@ def _redirect_target(url: str, location: str) -> str:
     return target
 
 
-def _network_error_text(error: Exception) -> str:
-    """Return words for an error of the network; the error's own hold the whole query."""
+def _network_refusal(error: Exception) -> Refusal:
+    """Return an error of the network in words of our own; the error's hold the whole query."""
     if isinstance(error, requests.Timeout | urllib3.exceptions.TimeoutError | TimeoutError):
-        return NO_ANSWER_TEXT
+        return Refusal(RefusalKind.NO_ANSWER, "did not answer in time")
     if isinstance(error, requests.ConnectionError):
-        return UNREACHABLE_TEXT
+        return Refusal(RefusalKind.UNREACHABLE, "could not be reached")
     if isinstance(error, requests.RequestException):
-        return "could not be asked; look at the address in [weather]"
-    return "broke off its reply"
+        return Refusal(RefusalKind.UNUSABLE, "could not be asked; look at the address in [weather]")
+    return Refusal(RefusalKind.UNUSABLE, "broke off its reply")

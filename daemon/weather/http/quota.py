@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 from urllib.parse import urlsplit
 
+from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.weather.contract import Refused
 
 CallCounter = Callable[[str, float], None]
@@ -74,10 +75,11 @@ def refuse_over_quota(address: str, weight: float, last_hour: float, last_day: f
         return
     for sum_before, most, span in ((last_hour, FREE_CALLS_PER_HOUR, "hour"), (last_day, FREE_CALLS_PER_DAY, "day")):
         if sum_before + weight > most:
-            raise Refused(
+            words = (
                 f"{host} counts this as {weight:.0f} calls, and {sum_before:.0f} were made in the last {span}; "
                 f"no more than {most} are free. Write the address of a paid plan or of your own server in [weather]"
             )
+            raise Refused(Refusal(RefusalKind.OVER_QUOTA, words))
 
 
 def count_nothing(address: str, weight: float) -> None:

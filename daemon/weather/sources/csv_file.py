@@ -68,7 +68,7 @@ def read(path: Path, now: datetime, place: Place | None = None) -> Weather:
     except csv.Error as error:
         raise Refused(f"{path}: not a CSV file: {error}") from None
     except Refused as reason:
-        raise Refused(f"{path}: {reason}") from None
+        raise reason.with_prefix(f"{path}: ") from None
 
 
 def _read_text(path: Path) -> str:

@@ -10,7 +10,6 @@ MET Norway, Locationforecast 2.0, data model, and Terms of Service, https://api.
 """
 
 import json
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -23,6 +22,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place, WeatherSource
+from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.weather.clean import trim_to_horizon
 from daemon.weather.contract import (
     NATIVE_STEP,
@@ -56,12 +56,12 @@ MAX_START_LAG: Final = timedelta(hours=6)  # before now; the service begins with
 MAX_PLACE_OFFSET: Final = 0.1  # [deg] the reply repeats the place asked for
 MAX_HUMIDITY: Final = 1.1  # [1] humidity above 1 by this is rounding or fog
 
-STATUS_REASONS: Final[Mapping[str, str]] = {
-    "400": "it cannot read the place asked for; look at latitude, longitude and elevation in the settings",
-    "403": "it does not take who is asking: write your mail or web address as contact in [weather]",
-    "404": "it has nothing for this place",
-    "422": "this place lies outside the area that it covers",
-    "429": "too much is asked from this network address; it asks to be left alone for some time",
+STATUS_REASONS: Final[Mapping[int | None, str]] = {
+    400: "it cannot read the place asked for; look at latitude, longitude and elevation in the settings",
+    403: "it does not take who is asking: write your mail or web address as contact in [weather]",
+    404: "it has nothing for this place",
+    422: "this place lies outside the area that it covers",
+    429: "too much is asked from this network address; it asks to be left alone for some time",
 }
 
 
@@ -137,7 +137,7 @@ def fetch(
         many = draw_scenarios(single, periods, wet_threshold=WET_THRESHOLD)
         return many.assign_attrs(credit=f"{many.attrs['credit']}, rain drawn from its chances")
     except Refused as reason:
-        raise Refused(f"{redacted_url(url)}: {reason}") from None
+        raise reason.with_prefix(f"{redacted_url(url)}: ") from None
 
 
 def parse(reply: bytes, place: Place, now: datetime) -> tuple[xr.Dataset, RainPeriods]:
@@ -255,9 +255,10 @@ def _fetch_reply(session: requests.Session, url: str, place: Place) -> bytes:
     try:
         return get(session, url, where)
     except Refused as reason:
-        status = re.search(r"answered (\d{3})", str(reason))
-        words = STATUS_REASONS.get(status[1]) if status else None
-        raise Refused(f"{reason}: {words}" if words else str(reason)) from None
+        words = STATUS_REASONS.get(reason.status)
+        if words is None:
+            raise
+        raise Refused(Refusal(RefusalKind.ERROR_STATUS, f"{reason}: {words}"), status=reason.status) from None
 
 
 def _parse_timeseries(reply: bytes, place: Place, now: datetime) -> _Timeseries:

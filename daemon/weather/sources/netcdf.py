@@ -84,7 +84,7 @@ def fetch(source: WeatherSource, place: Place, now: datetime, *, path: Path) -> 
         with _open_file(chosen) as file:
             return parse(file, place, _attributes(chosen, file, now))
     except Refused as reason:
-        raise Refused(f"{chosen}: {reason}") from None
+        raise reason.with_prefix(f"{chosen}: ") from None
     except READ_ERRORS as error:
         raise Refused(f"{chosen}: damaged or no NetCDF file ({error}); write it anew") from None
 

@@ -21,6 +21,7 @@ import requests
 import xarray as xr
 
 from daemon.domain.farm import Place, WeatherSource
+from daemon.domain.refusal import Refusal
 from daemon.system.secrets import is_reference
 from daemon.weather.clean import clean, drop_bad_members, select_complete, start_of_ahead, trim_to_horizon
 from daemon.weather.contract import NATIVE_STEP, Refused, Weather, iso_text, to_datetime64, validate
@@ -81,16 +82,16 @@ def fetch(
     first = utc_midnight(since - timedelta(days=1))
     with nullcontext(session) if session else open_session(source.contact) as http:
         calls = _Requests(source, places, now, http, count)
-        reasons: list[str] = []
+        reasons: list[Refusal] = []
         lone = _try_call(lambda: calls.fetch_forecast(first), "forecast", reasons)
         members = _try_call(calls.fetch_ensemble, "ensemble", reasons)
         if lone is None:
-            raise Refused("; ".join(reasons))
+            raise Refused(*reasons)
         past = calls.prepend_history(lone, first)
     start = slice(to_datetime64(start_of_ahead(now)), None)
     lone = lone.sel(time=start)
     if members is None:
-        ahead = lone.assign_attrs(note=f"one forecast only, because the {'; '.join(reasons)}")
+        ahead = lone.assign_attrs(note=f"one forecast only, because the {Refused(*reasons)}")
     else:
         ahead = _join_members(members.sel(time=start), lone)
     return clean(past.assign_attrs(kind="record"), ahead, first, now)
@@ -188,7 +189,7 @@ class _Requests:
             found = parse(reply, self.places, model, fields, self._attributes(model, issued))
             self._refuse_other_days(found, window)
         except Refused as reason:
-            raise Refused(f"{redacted_url(url)}: {reason}") from None
+            raise reason.with_prefix(f"{redacted_url(url)}: ") from None
         return found
 
     def _refuse_other_days(self, dataset: xr.Dataset, window: Mapping[str, str]) -> None:
@@ -261,12 +262,12 @@ def utc_midnight(day: date) -> datetime:
     return datetime(day.year, day.month, day.day, tzinfo=UTC)
 
 
-def _try_call(call: Callable[[], xr.Dataset], name: str, reasons: list[str]) -> xr.Dataset | None:
+def _try_call(call: Callable[[], xr.Dataset], name: str, reasons: list[Refusal]) -> xr.Dataset | None:
     """Return what a call gives, or None with its reason added to `reasons`."""
     try:
         return call()
     except Refused as reason:
-        reasons.append(f"{name} was refused: {reason}")
+        reasons.extend(reason.with_prefix(f"{name} was refused: ").refusals)
         return None
 
 

@@ -44,7 +44,7 @@ MIN_HORIZON: Final = timedelta(hours=24)
 MAX_HORIZON: Final = timedelta(days=11)
 MEASURABLE_RAIN: Final = 0.254  # [mm] a hundredth of an inch: the least rain that the chances are of
 EVEN_STEPS: Final = (1, 2, 3, 4, 6, 8, 12, 24)  # [h] that part a day evenly
-NOT_FOUND: Final = "answered 404"
+NOT_FOUND: Final = 404
 QUARTER_DAY_HOURS: Final = 6  # [h] the usual step of the amounts of rain
 
 CHANCE: Final = "probability_of_precipitation"
@@ -98,7 +98,7 @@ def fetch(
         return _fetch_and_read(session, grid, {}, lambda reply: parse(reply, place, now))
     except Refused as reason:
         # Offices move their grids, and a reply that is kept may lead to where one was.
-        moved = _grid_url(place, session, address, bypass_cache=True) if NOT_FOUND in str(reason) else grid
+        moved = _grid_url(place, session, address, bypass_cache=True) if reason.status == NOT_FOUND else grid
         if moved == grid:
             raise
     return _fetch_and_read(session, moved, {}, lambda reply: parse(reply, place, now))
@@ -251,7 +251,7 @@ def _fetch_and_read(
     try:
         return read_reply(reply)
     except Refused as reason:
-        raise Refused(f"{redacted_url(url)}: {reason}") from None
+        raise reason.with_prefix(f"{redacted_url(url)}: ") from None
 
 
 def _grid_url(place: Place, session: requests.Session, address: str, bypass_cache: bool = False) -> str:
@@ -260,7 +260,7 @@ def _grid_url(place: Place, session: requests.Session, address: str, bypass_cach
     try:
         grid = _fetch_and_read(session, url, {}, lambda reply: _properties(reply).get("forecastGridData"), bypass_cache)
     except Refused as reason:
-        if NOT_FOUND not in str(reason):
+        if reason.status != NOT_FOUND:
             raise
         grid = None
     if not grid:
@@ -333,7 +333,7 @@ def _read_layers(grid: Mapping[str, Any]) -> dict[str, Layer]:
             found[key] = read_layer(grid.get(key) or {}, VARIABLES[VARIABLE_OF_LAYER[key]].unit, DEFAULT_UNITS.get(key))
         except Refused as reason:
             if key in REQUIRED_LAYERS:
-                raise Refused(f"layer {key} {reason}") from None
+                raise reason.with_prefix(f"layer {key} ") from None
     return found
 
 

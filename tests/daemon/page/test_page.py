@@ -16,6 +16,7 @@ from daemon.domain.farm import Channel, Units
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
 from daemon.domain.prospect import PlantKindToday, Reason
+from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.page.field import field_cards, field_page, field_sheet
 from daemon.page.message_rows import message_problems, message_rows
 from daemon.page.pictures.render import PictureCache
@@ -260,20 +261,27 @@ def test_of_many_fields_the_days_that_matter_stand_in_a_sentence() -> None:
     )
 
 
+REFUSALS = (
+    Refusal(RefusalKind.UNREACHABLE, "open-meteo: forecast was refused: api.example.org could not be reached"),
+    Refusal(RefusalKind.NO_ANSWER, "ensemble did not answer in time"),
+)
 AWAY = "open-meteo: forecast was refused: api.example.org could not be reached; ensemble did not answer in time"
+BROKEN = Refusal(RefusalKind.UNUSABLE, "the weather lacks hours")
+ANSWERED = Refusal(RefusalKind.ERROR_STATUS, "other: answered 500: its own source could not be reached")
 
 
 @pytest.mark.parametrize(
-    ("detail", "words"),
+    ("refusals", "words"),
     [
-        (AWAY, f"The weather service could not be reached ({AWAY})."),
-        ("the weather lacks hours", "No weather data came that can be used (the weather lacks hours)."),
-        (f"{AWAY}; other: answered 500", f"No weather data came that can be used ({AWAY}; other: answered 500)."),
+        (REFUSALS, f"The weather service could not be reached ({AWAY})."),
+        ((BROKEN,), "No weather data came that can be used (the weather lacks hours)."),
+        ((*REFUSALS, ANSWERED), f"No weather data came that can be used ({AWAY}; {ANSWERED.text})."),
     ],
 )
-def test_why_there_is_no_weather_stands_once_in_plain_words(detail: str, words: str) -> None:
+def test_why_there_is_no_weather_stands_once_in_plain_words(refusals: tuple[Refusal, ...], words: str) -> None:
     names = [one.name for one in farm().fields]
-    lost = unknown_prospect(farm(), DAWN, Reason.DATA_MISSING, detail)
+    detail = "; ".join(refusal.text for refusal in refusals)
+    lost = replace(unknown_prospect(farm(), DAWN, Reason.DATA_MISSING, detail), refusals=refusals)
     shown = view(
         Morning(DAY, tuple(Advice(one, AdviceKind.NONE, 0.0, lost.trouble, None, detail) for one in names), lost)
     )

@@ -11,6 +11,7 @@ from typing import Final
 
 import pytest
 
+from daemon.domain.refusal import RefusalKind
 from daemon.weather.contract import Refused
 from daemon.weather.http.client import get, open_session
 from tests.loopback.plain import BODY, HALF_HOUR, JSON, NOON, Farm, Reply, Site
@@ -151,8 +152,9 @@ def test_a_server_that_hangs_up_is_asked_again_twice(farm: Farm, site: Site) -> 
     site.answers(Reply(0), Reply(0), Reply())
     assert farm.gets() == BODY
     site.answers(Reply(0))
-    with pytest.raises(Refused, match="could not be reached"):
+    with pytest.raises(Refused, match="could not be reached") as refused:
         farm.gets()
+    assert [refusal.kind for refusal in refused.value.refusals] == [RefusalKind.UNREACHABLE]
     assert len(site.asked) == 6
 
 
