@@ -66,7 +66,7 @@ def plural(key: str, count: int | str, /, **places: object) -> str:
 
     Examples
     --------
-    >>> plural("time.hour_count", 1), plural("time.hour_count", 3)
+    >>> plural("time.hours", 1), plural("time.hours", 3)
     ('1 hour', '3 hours')
     """
     return phrase(f"{key}.{'one' if str(count) == '1' else 'many'}", count=count, **places)

@@ -32,7 +32,7 @@ from tests.faults.counting import Count, report
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
 from tests.support.farms import DAWN, DAY, person
 
-PATIENCE: Final = ("STEP_TIMEOUT", "TAKEN_TIMEOUT", "WHOLE_TIMEOUT", "GOODBYE_TIMEOUT")
+PATIENCE: Final = ("STEP_TIMEOUT", "ACCEPT_TIMEOUT", "TOTAL_TIMEOUT", "QUIT_TIMEOUT")
 HASTY: Final = 0.05  # of the real patience; with less, a well server on a busy machine seems to say nothing
 IN_ALL: Final = 12  # cases at once
 TOO_LATE: Final = 240  # [min]
@@ -189,7 +189,7 @@ def patience(share: float) -> Iterator[None]:
     """Shorten the waiting for a server to a share."""
     before = {name: getattr(letter, name) for name in PATIENCE}
     for name, seconds in before.items():
-        setattr(letter, name, max(0.15, seconds * share) if name != "GOODBYE_TIMEOUT" else seconds * share)
+        setattr(letter, name, max(0.15, seconds * share) if name != "QUIT_TIMEOUT" else seconds * share)
     try:
         yield
     finally:

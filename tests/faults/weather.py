@@ -54,7 +54,7 @@ SHOWER: Final = 1.5  # [mm] in each hour of them
 POINT: Final = "/points/20,-90"
 SOURCES: Final = ("open-meteo", "weather.gov", "met.no", "file")
 MEMBERS: Final = 5
-SESSION: Final[Mapping[str, Any]] = {"backoff": 0.0, "longest": 3.0}  # [s] shorter than in earnest
+SESSION: Final[Mapping[str, Any]] = {"backoff": 0.0, "host_limit": 3.0}  # [s] shorter than in earnest
 DRY_SHARE: Final = 0.2
 # Of a file no two: together they may be whole days, and a file whose hours are those of another day could be true.
 SHIFTED: Final = frozenset({"hours shifted", "every time shifted"})

@@ -43,7 +43,7 @@ def mend_line(text: str, line: int) -> Slip | None:
     Examples
     --------
     >>> slip = mend_line("[[field]]\nlast_cut = 4.6.2026", 2)
-    >>> slip.signing_key, slip.mended_line
+    >>> slip.key, slip.mended_line
     ('[field] last_cut', 'last_cut = 2026-06-04')
     """
     lines = text.split("\n")

@@ -86,12 +86,16 @@ def test_a_field_that_was_just_cut_waits_for_its_next_growth() -> None:
 
 def test_ground_must_be_firm_in_as_much_of_the_forecast_as_the_odds_take() -> None:
     few = (AreaOdds(2.0234, 0.63),)
-    assert turned(Reason.GROUND_SOFT, carried=0.3, curve=few) == (
+    assert turned(Reason.GROUND_SOFT, ground_firm_share=0.3, curve=few) == (
         "ground that is firm in 50% of the forecast (it is in 30%), and with it odds of 7 in 10 for 5 acres; "
         "they are 6 in 10. Or a look that finds it firm, noted"
     )
-    assert "firm in more of the forecast (it is in 70%), and" in turned(Reason.GROUND_SOFT, carried=0.7, curve=few)
-    assert "firm in 50% of the forecast (it is in 49%)" in turned(Reason.GROUND_SOFT, carried=0.499, curve=few)
+    assert "firm in more of the forecast (it is in 70%), and" in turned(
+        Reason.GROUND_SOFT, ground_firm_share=0.7, curve=few
+    )
+    assert "firm in 50% of the forecast (it is in 49%)" in turned(
+        Reason.GROUND_SOFT, ground_firm_share=0.499, curve=few
+    )
 
 
 def test_where_the_odds_lack_too_they_are_told() -> None:

@@ -28,11 +28,11 @@ WRITES = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from daemon.diary.store import Diary, LineKind
+from daemon.diary.store import Diary, NoteKind
 sys.stdin.readline()
 now = datetime(2026, 6, 20, tzinfo=UTC)
 for _ in range(25):
-    Diary(Path(sys.argv[1])).add(LineKind.CUT, sys.argv[2], now, now)
+    Diary(Path(sys.argv[1])).add(NoteKind.CUT, sys.argv[2], now, now)
 """
 
 

@@ -31,13 +31,13 @@ KEEPS = """
 import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
-from daemon.learning.record import Ledger
-from daemon.domain.prospect import Prospect, Said
+from daemon.learning.record import ForecastRecord
+from daemon.domain.prospect import Prospect, ForecastCase
 sys.stdin.readline()
 day, start, odds = date(2026, 6, 10), datetime(2026, 6, 10, 12, tzinfo=UTC), float(sys.argv[2])
 for lead in range(15):
     rest = (day, lead, odds, 0.0, 1.0, start, 2.0, 0.8, 1.0, 1.0, 1.0, 0.2)
-    Ledger(Path(sys.argv[1])).keep([Said("shared", *rest), Said(sys.argv[2], *rest)], day)
+    ForecastRecord(Path(sys.argv[1])).store_cases([ForecastCase("shared", *rest), ForecastCase(sys.argv[2], *rest)], day)
 """
 
 

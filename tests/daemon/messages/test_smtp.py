@@ -63,7 +63,7 @@ def test_a_picture_comes_where_the_letter_has_its_place(picture: bytes | None) -
 @pytest.fixture
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """Little patience, for servers that say nothing."""
-    for name, seconds in (("STEP", 0.2), ("TAKEN", 0.3), ("WHOLE", 0.6), ("GOODBYE", 0.1)):
+    for name, seconds in (("STEP", 0.2), ("ACCEPT", 0.3), ("TOTAL", 0.6), ("QUIT", 0.1)):
         monkeypatch.setattr(module, f"{name}_TIMEOUT", seconds)
 
 

@@ -382,7 +382,7 @@ FAILING = standing(
     odds=0.24,
     reason=Reason.RAIN,
     rain_at=local(16),
-    still=AreaOdds(6 * ACRE, 0.72),
+    still_wrappable=AreaOdds(6 * ACRE, 0.72),
     left=LeftOvernight(Band(0.48, 0.52, 0.57), 0.84),
 )
 
@@ -428,7 +428,7 @@ def test_before_the_start_it_says_not_to_begin() -> None:
 
 
 def test_rain_that_leaves_the_hour_as_it_was_said_asks_for_no_more_than_readiness() -> None:
-    stays = standing(WatchState.BALE_SOONER, reason=Reason.RAIN, rain_at=local(17), bale_said=local(13.75))
+    stays = standing(WatchState.BALE_SOONER, reason=Reason.RAIN, rain_at=local(17), last_told_bale_from=local(13.75))
     assert "Bale as soon as it is fit: rake from 1:00 pm, bale from 1:45 pm, all" in told(stays)[0]
 
 

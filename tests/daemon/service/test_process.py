@@ -49,7 +49,7 @@ def look(farm, now, said):
     time.sleep(float(sys.argv[3]))
     return mow_morning()
 
-daemon.service.process.STOP_WITHIN = 0.3
+daemon.service.process.STOP_TIMEOUT = 0.3
 ann = person(address=sys.argv[2])
 say = lambda farm, morning, kind: {ann: Message("", "mow")}
 serve(Steady(farm(ann)), Path(sys.argv[1]) / "state", FixedClock(DAWN + timedelta(minutes=1)), look, say)
@@ -122,7 +122,7 @@ def look(farm, now, said):
     morning = mow_morning()
     return replace(morning, prospect=replace(morning.prospect, at=now))
 
-daemon.service.process.ROUND_EVERY, daemon.service.process.STOP_WITHIN = 0.1, 0.3
+daemon.service.process.ROUND_INTERVAL, daemon.service.process.STOP_TIMEOUT = 0.1, 0.3
 serve(Steady(farm()), folder / "state", Told(), look, lambda farm, morning, kind: {})
 """
 
@@ -179,7 +179,7 @@ RUN = """
 import sys
 import daemon.service.process
 from daemon.cli.commands import main
-daemon.service.process.ROUND_EVERY = 0.1
+daemon.service.process.ROUND_INTERVAL = 0.1
 sys.exit(main(["run", "-c", sys.argv[1], "--now", "2026-06-01T12:00-04:00"]))
 """
 

@@ -11,11 +11,11 @@ from daemon.system.logs import JsonFormatter, PlainFormatter
 ROOT = Path(__file__).parents[3]
 SAYS = """
 import logging, os, sys
-from daemon.system.logs import set_up
+from daemon.system.logs import set_up_logging
 if sys.argv[1] == "journal":
     found = os.fstat(2)
     os.environ["JOURNAL_STREAM"] = f"{found.st_dev}:{found.st_ino}"
-set_up(as_json=sys.argv[1] == "json")
+set_up_logging(as_json=sys.argv[1] == "json")
 log = logging.getLogger("daemon.test")
 log.info("cut %s", "North\\n<1>forged")
 log.warning("late")
@@ -66,8 +66,8 @@ def test_nothing_that_ends_a_line_or_orders_a_terminal_comes_through() -> None:
 
 BREAKS_DOWN = """
 import sys, threading, warnings
-from daemon.system.logs import set_up
-set_up(as_json=True)
+from daemon.system.logs import set_up_logging
+set_up_logging(as_json=True)
 warnings.warn("old")
 def broken():
     raise ValueError("no\\nwater")
@@ -96,8 +96,8 @@ PARTS = (
 )
 LEVELS = f"""
 import logging, sys
-from daemon.system.logs import set_up
-set_up(typed="typed" in sys.argv, verbose="verbose" in sys.argv)
+from daemon.system.logs import set_up_logging
+set_up_logging(for_command="typed" in sys.argv, verbose="verbose" in sys.argv)
 for name in {PARTS}:
     logging.getLogger(name).info("fine")
     logging.getLogger(name).warning("amiss")

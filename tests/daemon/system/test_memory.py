@@ -8,7 +8,7 @@ ROOT = Path(__file__).parents[3]
 # Two lots of small arrays, laid in turn: those that are freed stay between those that are kept.
 PROGRAM = """
 import numpy as np
-from daemon.system.memory import give_back
+from daemon.system.memory import trim_heap
 from tests.bench.memory_of import mebibytes
 
 kept, freed = [], []
@@ -17,7 +17,7 @@ for _ in range(400):
     kept.append(np.ones(100))
 freed.clear()
 held = mebibytes("VmRSS")
-give_back()
+trim_heap()
 print(held - mebibytes("VmRSS"))
 """
 

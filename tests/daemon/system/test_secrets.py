@@ -167,7 +167,7 @@ RUN = """
 import sys
 import daemon.service.process
 from daemon.cli.commands import main
-daemon.service.process.ROUND_EVERY = 0.1
+daemon.service.process.ROUND_INTERVAL = 0.1
 sys.exit(main(["run", "-c", sys.argv[1], "--now", "2026-06-01T05:31-04:00"]))
 """
 

@@ -52,7 +52,7 @@ def test_a_fresh_reply_is_not_asked_for_again_even_after_a_restart(farm: Farm, s
 def test_a_reply_known_to_be_wrong_is_passed_over_and_replaced(farm: Farm, site: Site) -> None:
     site.answers(Reply(headers=HALF_HOUR), Reply(body=b'"moved"', headers=HALF_HOUR))
     assert farm.gets() == BODY
-    assert farm.gets(anew=True) == b'"moved"'
+    assert farm.gets(bypass_cache=True) == b'"moved"'
     assert "If-Modified-Since" not in site.asked[1]
     assert farm.gets() == b'"moved"'
     assert len(site.asked) == 2
@@ -261,11 +261,11 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from daemon.system.clock import FixedClock
-from daemon.weather.http.cache import Replies
-replies = Replies(Path(sys.argv[1]), FixedClock(datetime(2026, 6, 10, 12, tzinfo=UTC)))
+from daemon.weather.http.cache import ReplyCache
+replies = ReplyCache(Path(sys.argv[1]), FixedClock(datetime(2026, 6, 10, 12, tzinfo=UTC)))
 body = sys.argv[2].encode() * 50_000
 for _ in range(100):
-    replies.keep("one", 200, {"Cache-Control": "max-age=60"}, body)
+    replies.store("one", 200, {"Cache-Control": "max-age=60"}, body)
     found = replies.find("one")
     assert found and len(set(found.body)) == 1 and len(found.body) == 50_000, "mixed or lost"
 """

@@ -111,7 +111,7 @@ def test_a_reply_that_drips_is_given_up(farm: Farm, site: Site, packing: str) ->
     body = bytes(5_000) if packing == "identity" else gzip.compress(os.urandom(5_000))
     site.answers(Reply(body=body, headers={**HALF_HOUR, "Content-Encoding": packing}, drip=True))
     with pytest.raises(Refused, match=r"took longer than 0\.2 s"):
-        farm.gets(patience=0.2)
+        farm.gets(body_timeout=0.2)
     assert site.sent < 1_000
 
 
@@ -120,7 +120,7 @@ def test_a_bomb_is_not_unpacked_whole(farm: Farm, site: Site) -> None:
     tracemalloc.start()
     try:
         with pytest.raises(Refused, match="more than 1000000 bytes"):
-            farm.gets(largest=1_000_000)
+            farm.gets(max_bytes=1_000_000)
         assert tracemalloc.get_traced_memory()[1] < 10_000_000
     finally:
         tracemalloc.stop()
