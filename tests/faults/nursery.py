@@ -41,11 +41,11 @@ _CALLS: Final[dict[str, tuple[Any, str]]] = {
     "round": (Service, "round"),
     "decide": (sys.modules[__name__], "_look"),
     "word": (sys.modules[__name__], "_say"),
-    "keep": (Outbox, "keep"),
-    "insert": (Outbox, "put"),
+    "keep": (Outbox, "save_value"),
+    "insert": (Outbox, "enqueue"),
     "done": (Outbox, "mark_done"),
     "claim": (Outbox, "_claim"),
-    "attempt": (letter, "_hand_over"),
+    "attempt": (letter, "_transmit"),
     "mark": (Outbox, "_mark"),
 }
 POINTS: Final = tuple(f"{when} {call}" for call in _CALLS for when in ("before", "after"))

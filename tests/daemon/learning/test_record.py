@@ -37,7 +37,8 @@ sys.stdin.readline()
 day, start, odds = date(2026, 6, 10), datetime(2026, 6, 10, 12, tzinfo=UTC), float(sys.argv[2])
 for lead in range(15):
     rest = (day, lead, odds, 0.0, 1.0, start, 2.0, 0.8, 1.0, 1.0, 1.0, 0.2)
-    ForecastRecord(Path(sys.argv[1])).store_cases([ForecastCase("shared", *rest), ForecastCase(sys.argv[2], *rest)], day)
+    cases = [ForecastCase("shared", *rest), ForecastCase(sys.argv[2], *rest)]
+    ForecastRecord(Path(sys.argv[1])).store_cases(cases, day)
 """
 
 
