@@ -1,13 +1,15 @@
 """What a crop loses while it lies: to its own breath and to rain."""
 
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from models import coefficients as c
-from models.quality import BandSeries
+from models.quality import BandSeries, Figure
 from models.species import Array
+from models.swath import wet_basis
 
 RESPIRATION_SOURCE: Final = "estimate: within 0.055 to 0.25% an hour at 15 degC (Robson)"
 RAIN_LOSS_SOURCE: Final = "published for alfalfa: Rotz, Davis & Abrams 1991; grass and fresh crops: estimate"
@@ -83,6 +85,75 @@ def rain_loss(rain: ArrayLike, hours: ArrayLike, moisture: ArrayLike, grass_shar
     return _loss_band(np.minimum(fallen * (c.RAIN_LOSS + slower) * stand * dried, most), RAIN_LOSS_SOURCE)
 
 
+def respiration_between(water: Array, air: Array, mown: Array, baled: Array) -> Figure:
+    """Return what strips breathe away, mean of all and of all cases [% of DM].
+
+    Parameters
+    ----------
+    water : array [kg/kg DM], shape (hour + 1, strip, case)
+        Moisture at the ends of the hours; until a strip is mown, what it is mown with.
+    air : array [degC], shape (hour, case)
+    mown, baled : array [h], shape (strip,)
+        From the beginning of the first hour on.
+
+    Notes
+    -----
+    Each hour breathes by the mean of its moistures, the hour of mowing and that of baling for their part of it.
+
+    Examples
+    --------
+    >>> wet = np.full((4, 1, 1), 4.0)  # 80 % of its weight
+    >>> figure = respiration_between(wet, np.full((3, 1), 25.0), np.array([0.5]), np.array([2.0]))
+    >>> round(figure.mid, 6), round(figure.high, 6)  # an hour and a half at 0.2 %
+    (0.3, 0.6)
+    """
+    hour = np.arange(air.shape[0])[:, None]
+    lying = np.clip(np.minimum(baled, hour + 1.0) - np.maximum(mown, hour), 0.0, 1.0)
+    hourly = respiration_loss(wet_basis((water[:-1] + water[1:]) / 2.0), air[:, None])
+    return _mean_figure(hourly, lambda each: (lying * each.mean(axis=2)).sum(axis=0).mean())
+
+
+def rain_loss_after_work(
+    water: Array, rain: Array, wet: NDArray[np.bool_], grass_share: float, *, work_end_hour: int
+) -> Figure | None:
+    """Return what the rain after the end of work takes from what lies.
+
+    Parameters
+    ----------
+    water : array [kg/kg DM], shape (hour + 1, member, draw)
+        Moisture of what lies at the ends of the hours.
+    rain : array [mm], shape (member, hour)
+    wet : array of bool, shape (member, hour)
+        Hours that count as wet.
+    grass_share : float
+        Share of grass in the stand [1].
+    work_end_hour : int
+        The hour in which work ends.
+
+    Returns
+    -------
+    Figure or None
+        Mean of the members that have rain from then on [% of DM]; None where none has.
+
+    Notes
+    -----
+    The rain of a member counts as one shower. How far the crop had dried is told by the driest it had been: dew that
+    lies on it when the rain begins does not make it fresh again.
+    """
+    later = wet & (np.arange(wet.shape[1]) >= work_end_hour)
+    members = np.flatnonzero(later.any(axis=1))
+    if members.size == 0:
+        return None
+    driest = np.minimum.accumulate(water)[later[members].argmax(axis=1), members]
+    fallen, lasting = (np.where(later, each, 0.0).sum(axis=1)[members, None] for each in (rain, later))
+    return _mean_figure(rain_loss(fallen, lasting, wet_basis(driest), grass_share), np.mean)
+
+
 def _loss_band(mid: Array, source: str) -> BandSeries:
     low, high = (factor * mid for factor in c.LOSS_RANGE)
     return BandSeries(low, mid, high, "% of DM", source)
+
+
+def _mean_figure(loss: BandSeries, mean: Callable[[Array], np.floating[Any]]) -> Figure:
+    low, mid, high = (float(mean(end)) for end in (loss.low, loss.mid, loss.high))
+    return Figure(low, mid, high, loss.unit, loss.source)

@@ -15,10 +15,10 @@ from daemon.diary.samples import SampleUnused, WeatherGone, cut_sampled, has_mow
 from daemon.diary.store import Note, local_day, notes_of
 from daemon.domain.farm import Drying, Farm, Field
 from daemon.domain.units import DAY, HOUR
-from daemon.planning.daily_weather import daily_extremes, daily_water
+from daemon.planning.daily_weather import SPIN_UP_DAYS, daily_extremes, daily_water
 from daemon.planning.drying import day_index
 from daemon.planning.forecast_hours import hourly_weather, observed_hours
-from daemon.planning.ground import SPIN_UP_DAYS, Ground, field_profile, ground_on
+from daemon.planning.ground import Ground, field_profile, ground_on
 from daemon.planning.growth import field_growth_on
 from daemon.weather.contract import REQUIRED, Weather, to_datetime64
 from daemon.words.growth import growth_unknown_text

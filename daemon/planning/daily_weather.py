@@ -14,6 +14,7 @@ from models.swath import DryingHours
 
 Array = NDArray[np.float64]
 
+SPIN_UP_DAYS = 90  # of past water that are followed: the ground forgets what it was before
 MIN_HOURS_PER_DAY = 23  # hours that a day needs to be believed: the shortest day has 23
 
 

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from daemon.domain.farm import Farm, Traction
 from daemon.domain.units import HOUR
-from daemon.planning.daily_weather import DailyWater, daily_water
-from daemon.planning.ground import SPIN_UP_DAYS
+from daemon.planning.daily_weather import SPIN_UP_DAYS, DailyWater, daily_water
 from daemon.weather.contract import NATIVE_STEP, REQUIRED, Weather, is_filled
 from models import coefficients as c
 from models.day_limits import wet_hours

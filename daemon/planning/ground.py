@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Farm, Field
-from daemon.planning.daily_weather import DailyWater
+from daemon.planning.daily_weather import SPIN_UP_DAYS, DailyWater
 from models.degree_days import latest_drought
 from models.firmness import Firmness, Load, Words, first_firm_day, ground_firmness
 from models.soil_water import (
@@ -23,7 +23,6 @@ from models.species import stand_root_depth
 
 Array = NDArray[np.float64]
 
-SPIN_UP_DAYS = 90  # of past water that are followed: the ground forgets what it was before
 FIRM_SHARE_NEEDED = 0.5  # least share of the members in which the ground is firm, for it to be taken for firm
 
 

@@ -10,8 +10,8 @@ from daemon.domain.units import HOUR
 from daemon.planning.drying import swath_of, wetness_at_mowing, with_start_moisture_by_hour
 from daemon.planning.field_day import PlannedDay
 from daemon.planning.forecast_hours import ForecastHours
-from daemon.planning.losses import rain_loss_after_work
 from models import coefficients as c
+from models.losses import rain_loss_after_work
 from models.swath import wet_basis, wilt
 from models.workday import SLOTS_PER_HOUR
 
