@@ -2,9 +2,47 @@
 
 Marks: *published* is printed in the source named; *remembered* is well known but was not read for this project;
 *derived* follows from the published figures named; *estimate* is this project's own and should be questioned first.
+
+The models take plain numbers. Constants whose source is printed with the advice are also in `CONSTANTS`, by their name.
 """
 
+from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
+
+
+class Mark(StrEnum):
+    """How well a constant is founded."""
+
+    PUBLISHED = "published"
+    REMEMBERED = "remembered"
+    DERIVED = "derived"
+    ESTIMATE = "estimate"
+
+
+@dataclass(frozen=True)
+class Constant:
+    """A constant with its unit, how well it is founded, and on which source."""
+
+    value: float
+    unit: str
+    mark: Mark
+    source: str = ""
+
+    @property
+    def provenance(self) -> str:
+        """Its mark, and its source where it has one."""
+        return f"{self.mark}: {self.source}" if self.source else str(self.mark)
+
+
+CONSTANTS: Final[dict[str, Constant]] = {}
+
+
+def _register(name: str, value: float, unit: str, mark: Mark, source: str = "") -> float:
+    """Enter a constant in `CONSTANTS` and return its plain value."""
+    CONSTANTS[name] = Constant(value, unit, mark, source)
+    return value
+
 
 # --- Air and sun -----------------------------------------------------------------------------------------------
 SATURATION_AT_ZERO: Final = 0.6108  # saturation vapour pressure at 0 degC [kPa], published: FAO-56 eq. 11
@@ -32,8 +70,10 @@ GROUND_DAY: Final = 0.1  # ground heat flux of a daylight hour in terms of Rn [1
 GROUND_NIGHT: Final = 0.5  # and of a night hour [1], published: FAO-56 eq. 46
 
 # --- Swath (evaporation-based drying) ---------------------------------------------------------------------------
-K400: Final = 0.30  # drying constant at 400 g DM/m2 of swath [mm-1 ET0], derived: middle of Pitt 1985, Savoie 1994
-K400_SPREAD: Final = 0.22  # its relative standard deviation [1], derived from the range 0.22-0.38
+# Drying constant at 400 g DM/m2 of swath, for each mm of ET0:
+K400: Final = _register("K400", 0.30, "mm-1", Mark.DERIVED, "the middle of Pitt 1985 and Savoie 1994")
+# Its relative standard deviation:
+K400_SPREAD: Final = _register("K400_SPREAD", 0.22, "1", Mark.DERIVED, "the range 0.22-0.38")
 DENSITY_EXPONENT: Final = 0.60  # [1], derived: six sources between 0.42 and 0.73
 DENSITY_REFERENCE: Final = 400.0  # [g DM/m2 of swath]
 MAX_DENSITY: Final = 800.0  # [g DM/m2 of swath] above it the model dries too fast, derived from published narrow rows
@@ -57,8 +97,9 @@ OSWIN_B: Final = 0.649  # [1], the same
 MIN_DRY_MATTER: Final = 1.0  # a lighter crop is reckoned as this [t/ha]: the model was not tried below 200 g/m2
 
 # --- What is not known about the crop ---------------------------------------------------------------------------
-START_MOISTURE_SPREAD: Final = 0.02  # standard deviation of the moisture at mowing [wet basis], estimate
-YIELD_SPREAD: Final = 0.15  # relative standard deviation of the yield [1], estimate
+# Standard deviation of the moisture at mowing:
+START_MOISTURE_SPREAD: Final = _register("START_MOISTURE_SPREAD", 0.02, "wet basis", Mark.ESTIMATE)
+YIELD_SPREAD: Final = _register("YIELD_SPREAD", 0.15, "1", Mark.ESTIMATE)  # relative standard deviation of the yield
 DRAWS_PER_MEMBER: Final = 4
 MIN_CASES: Final = 64  # members times draws: a lone member gets this many draws
 
@@ -82,11 +123,14 @@ NDF_FLOOR: Final = 40.0  # grass NDF, lower asymptote [% of DM], estimate
 NDF_RISE: Final = 28.0  # first growth, asymptote difference [% of DM], estimate
 NDF_REGROWTH_CEILING: Final = 62.0  # regrowth, upper asymptote [% of DM], estimate
 NDF_SCALE: Final = 100.0  # width of the curve [degC d], estimate
-NDF_TARGET_GRASS: Final = 50.0  # for milking cows, at cutting [% of DM], published (extension)
+# For milking cows, at cutting:
+NDF_TARGET_GRASS: Final = _register("NDF_TARGET_GRASS", 50.0, "% of DM", Mark.PUBLISHED, "extension")
 NDF_TARGET_LEGUME: Final = 38.0  # the same
-NDF_TARGET_COARSER: Final = 8.0  # more for dry cows and working horses [% of DM], estimate
+# More for dry cows and working horses:
+NDF_TARGET_COARSER: Final = _register("NDF_TARGET_COARSER", 8.0, "% of DM", Mark.ESTIMATE)
 RIPE_HALF_WIDTH: Final = 3.0  # a field is ripe within this of its target [% of DM], estimate
-CLOCK_SPREAD: Final = 60.0  # standard deviation of a stage clock in its first year [degC d], estimate
+# Standard deviation of a stage clock in its first year:
+CLOCK_SPREAD: Final = _register("CLOCK_SPREAD", 60.0, "degC d", Mark.ESTIMATE)
 CLOCK_NOISE: Final = 7.0  # added spread [degC d per square root of a day], estimate
 LOOK_SPREAD: Final = 35.0  # standard deviation of a stage seen by the farmer [degC d], estimate
 LEGUME_START_HIGH: Final = 5.0  # five highs of it start a legume's count [degC], published (41 degF)
@@ -131,8 +175,12 @@ REGROWTH_DRIER: Final = 0.03  # regrowth is drier than first growth by this [wet
 # --- Quality -----------------------------------------------------------------------------------------------------
 DIGESTIBILITY_LEAFY: Final = 76.0  # grass until its heads show [% of DM], estimate
 DIGESTIBILITY_FLOOR: Final = 50.0  # no stand falls below it [% of DM], estimate
-DIGESTIBILITY_FALL: Final = 0.50  # from the first heads on, at 14 degC [% of DM per day], published: Minson 1960
-DIGESTIBILITY_FALL_WARMTH: Final = 0.060  # more per degC warmer, published: Thorvaldsson 1992 (0.047 in the field)
+# From the first heads on, at 14 degC:
+DIGESTIBILITY_FALL: Final = _register("DIGESTIBILITY_FALL", 0.50, "% of DM per day", Mark.PUBLISHED, "Minson 1960")
+# More per degC warmer (0.047 in the field):
+DIGESTIBILITY_FALL_WARMTH: Final = _register(
+    "DIGESTIBILITY_FALL_WARMTH", 0.060, "1", Mark.PUBLISHED, "Thorvaldsson 1992"
+)
 DIGESTIBILITY_FALL_AT: Final = 14.0  # [degC], estimate
 DIGESTIBILITY_SPREAD: Final = 2.5  # standard deviation of a level [% of DM], estimate
 DIGESTIBILITY_FALL_RANGE: Final = (0.5, 2.0)  # 10 and 90 % points of a fall, as factors, estimate: 0.5 to 0.93 is read
@@ -142,12 +190,17 @@ LEGUME_ADF_AT_TARGET: Final = 28.0  # acid detergent fibre of alfalfa at an NDF 
 LEGUME_ADF_RATE: Final = 0.667  # more for each % of NDF, derived: the same table, 31 at 42.5 and 36 at 50 remembered
 DIGESTIBLE_WITHOUT_FIBRE: Final = 88.9  # of a legume by its ADF [% of DM], remembered: Rohweder 1978, as in RFV
 DIGESTIBLE_LOST_BY_ADF: Final = 0.779  # for each % of ADF, the same
-SOLUBLES_DIGESTIBILITY: Final = 0.98  # of what is not NDF [1], remembered: Goering & Van Soest 1970
+# Of what is not NDF:
+SOLUBLES_DIGESTIBILITY: Final = _register(
+    "SOLUBLES_DIGESTIBILITY", 0.98, "1", Mark.REMEMBERED, "Goering & Van Soest 1970"
+)
 METABOLIC_LOSS: Final = 12.9  # the animal's own matter in its dung [% of DM eaten], the same
-LEGUME_PROTEIN_AT_BUD: Final = 20.6  # of alfalfa at an NDF of 40 % [% of DM], derived: line through four rows of Penn
-LEGUME_PROTEIN_LOSS_RATE: Final = 0.611  # State's table, two of them remembered; for each % of NDF more
+# Of alfalfa at an NDF of 40 %: a line through four rows of a table, two of them remembered:
+LEGUME_PROTEIN_AT_BUD: Final = _register("LEGUME_PROTEIN_AT_BUD", 20.6, "% of DM", Mark.DERIVED, "Penn State")
+LEGUME_PROTEIN_LOSS_RATE: Final = 0.611  # for each % of NDF more [% of DM], derived: the same line
 LEGUME_PROTEIN_RANGE: Final = (13.0, 26.0)  # the line is followed within [% of DM], estimate
-CRITICAL_NITROGEN: Final = 4.8  # at 1 t/ha [% of DM], remembered: Lemaire & Salette 1984
+# At 1 t/ha:
+CRITICAL_NITROGEN: Final = _register("CRITICAL_NITROGEN", 4.8, "% of DM", Mark.REMEMBERED, "Lemaire & Salette 1984")
 DILUTION_GRASS: Final = 0.32  # exponent of its decline with dry matter [1], the same
 DILUTION_MIN_YIELD: Final = 1.0  # lighter crops have no more nitrogen than this yield's [t/ha], remembered
 NITROGEN_NUTRITION_INDEX: Final = (
@@ -155,7 +208,10 @@ NITROGEN_NUTRITION_INDEX: Final = (
 )
 PROTEIN_SPREAD: Final = 0.12  # relative standard deviation of protein [1], estimate: 0.65 to 0.77 from one trial
 NDF_RATE_RANGE: Final = (0.8, 1.2)  # 10 and 90 % points of a rise in fibre, as factors, published: Cornell, grass
-MILK_PER_DIGESTIBILITY: Final = 0.61  # for each % of digestibility [kg ECM per cow and day], published: Kuoppala 2008
+# For each % of digestibility:
+MILK_PER_DIGESTIBILITY: Final = _register(
+    "MILK_PER_DIGESTIBILITY", 0.61, "kg ECM per cow and day", Mark.PUBLISHED, "Kuoppala 2008"
+)
 WORTH_LOSS_MILK: Final = 0.067  # of the worth of a tonne for each % of NDF past the target [1], derived: a fall of 0.5
 # in digestibility and a rise of 0.9 in fibre a day are 30 kg of milk to the tonne, $12 of $200
 WORTH_LOSS_COARSE: Final = 0.02  # the same, for dry cows and working horses, estimate
@@ -164,16 +220,21 @@ MIN_WORTH: Final = 0.2  # of the worth of a tonne at the target, however coarse 
 NEXT_CUT_DELAY: Final = (0.7, 0.85, 1.0)  # by a day of waiting, 10, 50 and 90 % points [d], estimate: later days are
 # warmer
 SUMMER_GROWTH: Final = (0.030, 0.045, 0.060)  # of a day that the season lacks then [t/ha], remembered: 30-60 kg
-RESPIRATION: Final = 0.10  # of a fresh crop at 15 degC [% of DM per hour], estimate: 0.055 to 0.25 in the dark, Robson
+# Of a fresh crop at 15 degC; the range is of crops in the dark:
+RESPIRATION: Final = _register(
+    "RESPIRATION", 0.10, "% of DM per hour", Mark.ESTIMATE, "within 0.055 to 0.25% an hour at 15 degC (Robson)"
+)
 RESPIRATION_Q10: Final = 2.0  # times for 10 degC more [1], published: Robson, up to 20 degC
 RESPIRATION_CAP: Final = 35.0  # warmer crops breathe no more than at this [degC], estimate
 RESPIRATION_FULL: Final = 0.75  # wetter crops breathe fully [wet basis], estimate
 RESPIRATION_NONE: Final = 0.37  # drier ones not at all [wet basis], published: 0.30-0.40, Wood & Parker 1971
-RAIN_LOSS: Final = 0.1  # of alfalfa at 18 mm an hour [% of DM per mm], published: Rotz, Davis & Abrams 1991
+# Of alfalfa at 18 mm an hour:
+RAIN_LOSS: Final = _register("RAIN_LOSS", 0.1, "% of DM per mm", Mark.PUBLISHED, "Rotz, Davis & Abrams 1991")
 RAIN_LOSS_INTENSITY: Final = 18.0  # [mm/h], the same
 RAIN_LOSS_PER_HOUR: Final = 1.1  # more for each hour over which 18 mm are spread [% of DM per hour], the same
-RAIN_LOSS_GRASS: Final = 0.5  # of what alfalfa loses [1], derived: near-dry orchardgrass, 4.9 % for 25 mm
-RAIN_LOSS_FRESH: Final = 0.3  # of it in a crop just cut [1], estimate: "little"
+# Of what alfalfa loses:
+RAIN_LOSS_GRASS: Final = _register("RAIN_LOSS_GRASS", 0.5, "1", Mark.DERIVED, "near-dry orchardgrass, 4.9 % for 25 mm")
+RAIN_LOSS_FRESH: Final = _register("RAIN_LOSS_FRESH", 0.3, "1", Mark.ESTIMATE)  # of it in a crop just cut: "little"
 RAIN_LOSS_MOISTURES: Final = (0.65, 0.80)  # at and under the one all, at the other a fresh crop's [wet basis], estimate
 MAX_RAIN_LOSS: Final = 50.0  # [% of DM], published (extension): 5-50
 LOSS_RANGE: Final = (0.5, 2.0)  # 10 and 90 % points of losses, as factors, estimate
@@ -201,9 +262,11 @@ CROP_COEFFICIENT_FULL: Final = 1.05  # Kc at full cover, ryegrass hay [1], publi
 DAYS_TO_FULL_COVER: Final = 21.0  # from the one to the other [d], remembered
 WETNESS_RUTS: Final = 1.0  # wetter topsoil takes no wheels [1 = field capacity], estimate
 WETNESS_MOWER: Final = 0.90  # wettest topsoil for a tractor that mows or rakes [1], estimate
-WETNESS_BALER: Final = 0.75  # and for a loaded baler and bales [1], estimate
+# And for a loaded baler and bales, as a share of field capacity:
+WETNESS_BALER: Final = _register("WETNESS_BALER", 0.75, "1", Mark.ESTIMATE)
 DEFICIT_RUTS: Final = 5.0  # with less lacking in the root zone nothing goes over it [mm], estimate
-DEFICIT_FIRM: Final = 10.0  # with less no machine does [mm], remembered: Schulte 2005
+# With less no machine does:
+DEFICIT_FIRM: Final = _register("DEFICIT_FIRM", 10.0, "mm", Mark.REMEMBERED, "Schulte 2005")
 WETNESS_SEEN_FIRM: Final = 0.7  # topsoil on which a heel leaves no mark [1], estimate
 WETNESS_SEEN_SOFT: Final = 0.95  # a mark of about 1 cm [1], estimate
 WETNESS_SEEN_RUTS: Final = 1.1  # over 2 cm [1], estimate
@@ -211,16 +274,21 @@ WETNESS_SEEN_RUTS: Final = 1.1  # over 2 cm [1], estimate
 WETNESS_DRY: Final = 0.21  # [1]
 WETNESS_MOIST: Final = 0.53  # [1]
 WETNESS_WET: Final = 1.47  # [1]
-SOIL_FACTOR_DRY: Final = 1.05  # [1]
-SOIL_FACTOR_WET: Final = 0.88  # [1]
+SOIL_FACTOR_DRY: Final = _register("SOIL_FACTOR_DRY", 1.05, "1", Mark.DERIVED, "Rotz & Chen 1985")
+SOIL_FACTOR_WET: Final = _register("SOIL_FACTOR_WET", 0.88, "1", Mark.DERIVED, "Rotz & Chen 1985")
 
 # --- Which field first -------------------------------------------------------------------------------------------
-SPOILED_LOSS: Final = 0.25  # of a crop's worth if it is not wrapped in time [1], derived: $50 of $200, with the rework
-NEXT_WINDOW: Final = 3.0  # from the end of a forecast to the next day that will do [d], estimate
-MIN_WAITING_GAIN: Final = 0.03  # of the worth that a later day must bring more to be waited for [1], estimate
-STORM_GUST: Final = 15.0  # that lays a tall ripe crop flat [m/s], estimate
-STORM_RAIN: Final = 5.0  # together with so much rain in the hours around it [mm], estimate
-STORM_SHARE: Final = 0.3  # of the forecast that must have a storm for a field to be hurried [1], estimate
+# Of a crop's worth if it is not wrapped in time, with the rework:
+SPOILED_LOSS: Final = _register("SPOILED_LOSS", 0.25, "1", Mark.DERIVED, "$50 of $200")
+# From the end of a forecast to the next day that will do:
+NEXT_WINDOW: Final = _register("NEXT_WINDOW", 3.0, "d", Mark.ESTIMATE)
+# Of the worth that a later day must bring more to be waited for:
+MIN_WAITING_GAIN: Final = _register("MIN_WAITING_GAIN", 0.03, "1", Mark.ESTIMATE)
+STORM_GUST: Final = _register("STORM_GUST", 15.0, "m/s", Mark.ESTIMATE)  # that lays a tall ripe crop flat
+# Together with so much rain in the hours around it:
+STORM_RAIN: Final = _register("STORM_RAIN", 5.0, "mm", Mark.ESTIMATE)
+# Of the forecast that must have a storm for a field to be hurried:
+STORM_SHARE: Final = _register("STORM_SHARE", 0.3, "1", Mark.ESTIMATE)
 STORM_HORIZON: Final = 48  # from the start of work, that a storm is looked for [h], estimate
 STORM_MARGIN: Final = 2.0  # that the last bale is wrapped before a storm if a field is hurried for it [h], estimate
 LODGING_DRY_MATTER: Final = 2.5  # a lighter crop stands up to a storm [t/ha], estimate
@@ -230,7 +298,7 @@ MEMBER_CORRELATION: Final = 0.10  # how much weather members repeat each other [
 SYNTHETIC_INDEPENDENT_MEMBERS: Final = (
     3.0  # forecasts that members drawn from one forecast's chances are worth [1], estimate
 )
-PRIOR_CHANCE: Final = 0.30  # how often an ordinary summer day works out [1], estimate
+PRIOR_CHANCE: Final = _register("PRIOR_CHANCE", 0.30, "1", Mark.ESTIMATE)  # how often an ordinary summer day works out
 PRIOR_WEIGHT: Final = 1.0  # in independent members [1], estimate
 # How far a farm's own record is expected to move the odds above, as standard deviations:
 BIAS_SD: Final = 0.5  # of all odds [logit], estimate
@@ -243,15 +311,19 @@ MIN_ODDS: Final = 0.03  # nobody is told never
 MAX_ODDS: Final = 0.97  # and nobody is told certain
 
 # --- Heat --------------------------------------------------------------------------------------------------------
-HORSE_SUM_WARM: Final = 130.0  # degF + % from which a horse cools itself less well, published: Nadeau, Connecticut
+# From which a horse cools itself less well (Connecticut):
+HORSE_SUM_WARM: Final = _register("HORSE_SUM_WARM", 130.0, "degF + %", Mark.PUBLISHED, "Nadeau")
 HORSE_SUM_HARD: Final = 150.0  # and badly, the same
 HORSE_SUM_STOP: Final = 180.0  # and may die under stress, the same
 HORSE_COOL: Final = 21.0  # [degC] below it the sum is not heeded, derived: a foggy dawn of 13 degC has 155
 HORSE_HOT: Final = 35.0  # [degC] no team works, however dry the air, estimate
-TEAM_PACE_WARM: Final = 0.85  # of the usual pace [1], remembered: 5 to 10 minutes' breath in each 30 to 45
+# Of the usual pace:
+TEAM_PACE_WARM: Final = _register(
+    "TEAM_PACE_WARM", 0.85, "1", Mark.REMEMBERED, "5 to 10 minutes' breath in each 30 to 45"
+)
 TEAM_PACE_HARD: Final = 0.75  # the same, at its longer end
 COW_SLIGHT: Final = 68.0  # THI from which milk falls, published: newer work than the next
-COW_STRESS: Final = 72.0  # THI of heat stress, published: extension, after NRC 1971
+COW_STRESS: Final = _register("COW_STRESS", 72.0, "THI", Mark.PUBLISHED, "extension")  # of heat stress, after NRC 1971
 COW_DANGER: Final = 79.0  # THI, remembered: livestock weather safety index, "danger"
 COW_EMERGENCY: Final = 84.0  # the same, "emergency"
 # Rothfusz' regression on degF (down) and % (across), each to the powers 0, 1, 2; published: Rothfusz 1990, from metpy
@@ -260,21 +332,23 @@ ROTHFUSZ: Final = (
     (2.04901523, -0.22475541, 0.00085282),
     (-0.00683783, 0.00122874, -0.00000199),
 )
-PEOPLE_CAUTION: Final = 26.7  # heat index [degC], 80 degF, remembered: NWS
+PEOPLE_CAUTION: Final = _register("PEOPLE_CAUTION", 26.7, "degC", Mark.REMEMBERED, "NWS")  # heat index, 80 degF
 PEOPLE_EXTREME_CAUTION: Final = 32.2  # 90 degF, the same
 PEOPLE_DANGER: Final = 39.4  # 103 degF, the same
 PEOPLE_EXTREME_DANGER: Final = 51.7  # 125 degF, the same
 LIKELY_SHARE: Final = 0.5  # of the members in which it is so [1]: likely
-POSSIBLE_SHARE: Final = 0.1  # the same: perhaps, but to be reckoned with, estimate
+# The same: perhaps, but to be reckoned with:
+POSSIBLE_SHARE: Final = _register("POSSIBLE_SHARE", 0.1, "1", Mark.ESTIMATE)
 
 # --- Cautions ----------------------------------------------------------------------------------------------------
 MAX_CAUTIONS: Final = 7  # to a day, estimate: a caution nobody reads is none
-THUNDER_CHANCE: Final = 0.20  # of thunder in the work block from which it is told of [1], estimate
-BALE_MOISTURE_WET: Final = (
-    0.57  # wetter in the middle needs more than ordinary luck [wet basis], estimate: 45-55 is best
-)
+# Of thunder in the work block from which it is told of:
+THUNDER_CHANCE: Final = _register("THUNDER_CHANCE", 0.20, "1", Mark.ESTIMATE)
+# Wetter in the middle needs more than ordinary luck:
+BALE_MOISTURE_WET: Final = _register("BALE_MOISTURE_WET", 0.57, "wet basis", Mark.ESTIMATE, "45-55 % is best")
 BALE_MOISTURE_TOO_WET: Final = 0.62  # no bale may have this [wet basis], estimate: 60 and 65 are published
-BALE_MOISTURE_DRY: Final = 0.45  # drier in the middle hardly ferments [wet basis], published: lower end of the best
+# Drier in the middle hardly ferments:
+BALE_MOISTURE_DRY: Final = _register("BALE_MOISTURE_DRY", 0.45, "wet basis", Mark.PUBLISHED, "lower end of the best")
 BALE_MOISTURE_TOO_DRY: Final = (
     0.40  # a drier bale is no baleage and heats where air gets in [wet basis], published: 40-60
 )

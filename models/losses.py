@@ -11,8 +11,11 @@ from models.quality import BandSeries, Figure
 from models.species import Array
 from models.swath import wet_basis
 
-RESPIRATION_SOURCE: Final = "estimate: within 0.055 to 0.25% an hour at 15 degC (Robson)"
-RAIN_LOSS_SOURCE: Final = "published for alfalfa: Rotz, Davis & Abrams 1991; grass and fresh crops: estimate"
+RESPIRATION_SOURCE: Final = c.CONSTANTS["RESPIRATION"].provenance
+RAIN_LOSS_SOURCE: Final = (
+    f"{c.CONSTANTS['RAIN_LOSS'].mark} for alfalfa: {c.CONSTANTS['RAIN_LOSS'].source}; "
+    f"grass and fresh crops: {c.CONSTANTS['RAIN_LOSS_FRESH'].mark}"
+)
 
 
 def respiration_loss(

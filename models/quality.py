@@ -31,14 +31,26 @@ CLOCK_POINTS: Final = np.array([[-DECILE_Z], [0.0], [DECILE_Z]])  # of the clock
 
 NDF_SOURCE: Final = "estimate: fibre by the stage clock, rising as Cornell reads it"
 DIGESTIBILITY_SOURCE: Final = (
-    "estimate: falls from first heads (Minson 1960, Thorvaldsson 1992); legumes by their fibre"
+    f"estimate: falls from first heads ({c.CONSTANTS['DIGESTIBILITY_FALL'].source}, "
+    f"{c.CONSTANTS['DIGESTIBILITY_FALL_WARMTH'].source}); legumes by their fibre"
 )
-NDF_DIGESTIBILITY_SOURCE: Final = "estimate: from the two above (Goering & Van Soest 1970, remembered)"
-PROTEIN_SOURCE: Final = "estimate: grass by yield (Lemaire & Salette 1984, remembered), legumes by fibre (Penn State)"
+NDF_DIGESTIBILITY_SOURCE: Final = (
+    f"estimate: from the two above ({c.CONSTANTS['SOLUBLES_DIGESTIBILITY'].source}, "
+    f"{c.CONSTANTS['SOLUBLES_DIGESTIBILITY'].mark})"
+)
+PROTEIN_SOURCE: Final = (
+    f"estimate: grass by yield ({c.CONSTANTS['CRITICAL_NITROGEN'].source}, {c.CONSTANTS['CRITICAL_NITROGEN'].mark}), "
+    f"legumes by fibre ({c.CONSTANTS['LEGUME_PROTEIN_AT_BUD'].source})"
+)
 DRY_MATTER_SOURCE: Final = "estimate: typical meadow by the growth clock, less where drought is known"
-WORTH_SOURCE: Final = "estimate: tonnage, less what coarser feed is worth in milk (Kuoppala 2008)"
+WORTH_SOURCE: Final = (
+    f"estimate: tonnage, less what coarser feed is worth in milk ({c.CONSTANTS['MILK_PER_DIGESTIBILITY'].source})"
+)
 NEXT_CUT_SOURCE: Final = "estimate: the growth after it begins a day later, on warmer days"
-MILK_SOURCE: Final = "published: 0.61 kg for each % of digestibility (Kuoppala 2008), first growth"
+MILK_SOURCE: Final = (
+    f"{c.CONSTANTS['MILK_PER_DIGESTIBILITY'].mark}: {c.MILK_PER_DIGESTIBILITY} kg for each % of digestibility "
+    f"({c.CONSTANTS['MILK_PER_DIGESTIBILITY'].source}), first growth"
+)
 
 
 @dataclass(frozen=True)

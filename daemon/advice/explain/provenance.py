@@ -7,6 +7,7 @@ from typing import Final
 from daemon.domain.farm import DEFAULT_ESTIMATES, Farm, Field, Traction, Units
 from daemon.words.year_days import year_days_text
 from models import coefficients as c
+from models.coefficients import CONSTANTS
 from models.losses import RAIN_LOSS_SOURCE, RESPIRATION_SOURCE
 from models.stages import Purpose
 
@@ -80,9 +81,8 @@ def _work_provenance(farm: Farm, note: NoteCommand, *, is_recorded: bool) -> dic
         "drying": Provenance(
             f"two times in three the drying is within {c.K400_SPREAD:.0%} of this until a sample is measured, the "
             f"moisture at mowing within {100 * c.START_MOISTURE_SPREAD:.0f} points and the yield within "
-            f"{c.YIELD_SPREAD:.0%} (the last two: estimate)",
-            f"derived: {c.K400} per mm of evaporation at {c.DENSITY_REFERENCE:.0f} g/m2, the middle of Pitt 1985 and "
-            "Savoie 1994; the ground's part: Rotz & Chen 1985; rain and sun: the forecast; water at baling: as raked",
+            f"{c.YIELD_SPREAD:.0%} (the last two: {CONSTANTS['YIELD_SPREAD'].mark})",
+            _drying_source(),
             note("moisture", "PERCENT"),
             (
                 *("moisture_at_baling", "too_dry", "if_left", "moisture", "drying_factor", "drying_spread"),
@@ -113,7 +113,8 @@ def _stand_provenance(farm: Farm, note: NoteCommand) -> dict[str, Provenance]:
     return {
         "growth": Provenance(
             "from how unsure the stage is",
-            "estimate: species curves by the sum of warmth, good to about four days, about two after a look",
+            f"{CONSTANTS['CLOCK_SPREAD'].mark}: species curves by the sum of warmth, good to about four days, about "
+            "two after a look",
             f"{note('stage', 'WORD')}, or looks in the settings; nothing yet for a regrowth of grass",
             ("clock", "ndf", "ndf_target", "ndf_ripe", "days_left", "days_left_band"),
         ),
@@ -148,7 +149,7 @@ def _choice_provenance(farm: Farm) -> dict[str, Provenance]:
     return {
         "order": Provenance(
             f"as wide as that of a day of waiting; a later day must bring {farm.estimates.worth_waiting:.0%} more to "
-            f"be waited for{_estimate_mark(farm, 'worth_waiting', 'estimate')}",
+            f"be waited for{_estimate_mark(farm, 'worth_waiting', 'MIN_WAITING_GAIN')}",
             _order_source(farm),
             "spoiled_loss, next_window, worth_waiting in [estimates]; forage_for of the field",
             ("lost_by_waiting_t_per_ha", "better_in"),
@@ -161,9 +162,8 @@ def _choice_provenance(farm: Farm) -> dict[str, Provenance]:
         ),
         "cautions": Provenance(
             f"is likely: in {c.LIKELY_SHARE:.0%} of the forecast or more; may come: in {c.POSSIBLE_SHARE:.0%}, thunder "
-            f"from {farm.estimates.thunder_from:.0%}{_estimate_mark(farm, 'thunder_from', 'estimate')}",
-            "heat: published limits for horses (Nadeau) and cows (extension), remembered for people (NWS); bales: "
-            f"published and estimate; {year_days_text(farm)}",
+            f"from {farm.estimates.thunder_from:.0%}{_estimate_mark(farm, 'thunder_from', 'THUNDER_CHANCE')}",
+            f"{_caution_source()}; {year_days_text(farm)}",
             "your own eye, the vet and local rules; [estimates] in the settings",
             ("cautions",),
         ),
@@ -174,21 +174,31 @@ def _odds_source(*, is_recorded: bool) -> str:
     if is_recorded:
         return "the share of what is not known of the crop alone: the hours are recorded"
     return (
-        f"estimate: pulled towards an ordinary day's {10 * c.PRIOR_CHANCE:.0f} in 10, because forecasts resemble one "
-        "another"
+        f"{CONSTANTS['PRIOR_CHANCE'].mark}: pulled towards an ordinary day's {10 * c.PRIOR_CHANCE:.0f} in 10, because "
+        "forecasts resemble one another"
+    )
+
+
+def _drying_source() -> str:
+    drying, ground = CONSTANTS["K400"], CONSTANTS["SOIL_FACTOR_WET"]
+    return (
+        f"{drying.mark}: {drying.value} per mm of evaporation at {c.DENSITY_REFERENCE:.0f} g/m2, {drying.source}; "
+        f"the ground's part: {ground.source}; rain and sun: the forecast; water at baling: as raked"
     )
 
 
 def _team_text(farm: Farm) -> str:
-    return "; a team's pace in heat: remembered" if farm.work.traction is Traction.HORSES else ""
+    if farm.work.traction is not Traction.HORSES:
+        return ""
+    return f"; a team's pace in heat: {CONSTANTS['TEAM_PACE_WARM'].mark}"
 
 
 def _ground_source(farm: Farm) -> str:
-    said = farm.estimates
+    estimates, topsoil = farm.estimates, CONSTANTS["WETNESS_BALER"]
     return (
-        f"estimate: carries with topsoil under {said.firm_below:.0%} of what it holds when drained"
-        f"{_estimate_mark(farm, 'firm_below', 'estimate')} and {said.firm_deficit:g} mm lacking in the root zone"
-        f"{_estimate_mark(farm, 'firm_deficit', 'remembered: Schulte 2005')}"
+        f"{topsoil.mark}: carries with topsoil under {estimates.firm_below:.0%} of what it holds when drained"
+        f"{_estimate_mark(farm, 'firm_below', 'WETNESS_BALER')} and {estimates.firm_deficit:g} mm lacking in the root "
+        f"zone{_estimate_mark(farm, 'firm_deficit', 'DEFICIT_FIRM')}"
     )
 
 
@@ -196,9 +206,9 @@ def _order_source(farm: Farm) -> str:
     estimates = farm.estimates
     return (
         f"estimate: cost and loss; a crop not wrapped in time loses {estimates.spoiled_loss:.0%} of its worth"
-        f"{_estimate_mark(farm, 'spoiled_loss', 'derived: $50 of $200')}, "
+        f"{_estimate_mark(farm, 'spoiled_loss', 'SPOILED_LOSS')}, "
         f"the next chance comes {estimates.next_window:g} days after the forecast ends"
-        f"{_estimate_mark(farm, 'next_window', 'estimate')}"
+        f"{_estimate_mark(farm, 'next_window', 'NEXT_WINDOW')}"
     )
 
 
@@ -208,21 +218,31 @@ def _storm_source(farm: Farm) -> str:
     if farm.units is Units.METRIC:
         gust = f"{3.6 * estimates.storm_gust:.0f} km/h"
     return (
-        f"estimate: a gust of {gust}{_estimate_mark(farm, 'storm_gust', 'estimate')} "
+        f"{CONSTANTS['STORM_GUST'].mark}: a gust of {gust}{_estimate_mark(farm, 'storm_gust', 'STORM_GUST')} "
         f"with {estimates.storm_rain:g} mm of rain"
-        f"{_estimate_mark(farm, 'storm_rain', 'estimate')} lays a tall crop flat"
+        f"{_estimate_mark(farm, 'storm_rain', 'STORM_RAIN')} lays a tall crop flat"
     )
 
 
-def _estimate_mark(farm: Farm, name: str, mark: str) -> str:
-    """Return whether an estimate is the farm's own, or else how the house came by it."""
+def _caution_source() -> str:
+    horses, cows, people = CONSTANTS["HORSE_SUM_WARM"], CONSTANTS["COW_STRESS"], CONSTANTS["PEOPLE_CAUTION"]
+    dry, wet = CONSTANTS["BALE_MOISTURE_DRY"], CONSTANTS["BALE_MOISTURE_WET"]
+    return (
+        f"heat: {horses.mark} limits for horses ({horses.source}) and cows ({cows.source}), "
+        f"{people.mark} for people ({people.source}); bales: {dry.mark} and {wet.mark}"
+    )
+
+
+def _estimate_mark(farm: Farm, name: str, constant: str) -> str:
+    """Return whether an estimate is the farm's own, or else what the constant it begins as is founded on."""
     own = getattr(farm.estimates, name) != getattr(DEFAULT_ESTIMATES, name)
-    return f" ({'the settings' if own else mark})"
+    return f" ({'the settings' if own else CONSTANTS[constant].provenance})"
 
 
 def aim_source(field: Field) -> str:
     """Return where the fibre comes from at which a field should be cut."""
     if field.cut_at_fibre:
         return "as cut_at_fibre in the settings says"
-    advised = "extension advice" if field.purpose is Purpose.MILK else "estimate"
+    milk, coarser = CONSTANTS["NDF_TARGET_GRASS"], CONSTANTS["NDF_TARGET_COARSER"]
+    advised = f"{milk.source} advice" if field.purpose is Purpose.MILK else coarser.mark
     return f"for {field.purpose} ({advised})"
