@@ -129,10 +129,10 @@ def test_the_order_says_what_waiting_loses() -> None:
 
 
 def test_the_order_of_a_field_that_had_better_wait_or_comes_second() -> None:
-    plain = blocks(with_day(hurry=None, storm_at=None, lost_by_waiting=-0.0336, after="Hill"))["Order"]
+    plain = blocks(with_day(urgency=None, storm_at=None, lost_by_waiting=-0.0336, after="Hill"))["Order"]
     assert plain.startswith("Order: after Hill (estimate).\n  gains about 30 lb an acre of good forage by waiting")
     assert "storm" not in plain
-    laid = blocks(with_day(hurry=Urgency.LODGED, storm_at=None, lost_by_waiting=None))["Order"]
+    laid = blocks(with_day(urgency=Urgency.LODGED, storm_at=None, lost_by_waiting=None))["Order"]
     assert laid == "Order: first today, before the others, because it lies flat (estimate)."
 
 
