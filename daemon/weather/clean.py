@@ -1,4 +1,4 @@
-"""What came from a source, made whole or refused: gaps, broken members, past and ahead put together."""
+"""Cleaning of what a source delivers: broken members are dropped, the horizon is trimmed, gaps are refused."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -22,29 +22,31 @@ from daemon.weather.contract import (
 
 
 def drop_bad_members(dataset: xr.Dataset) -> tuple[xr.Dataset, int]:
-    """Return the Dataset without its unusable members, and how many those were.
+    """Drop the unusable members of a Dataset and count them.
 
-    Unusable is a member that lacks a required value or holds an impossible one at any hour and place.
+    A member is unusable if it lacks a required value or holds an impossible one at any hour and place.
 
     Raises
     ------
     Refused
         When no member is left, with what is wrong with the first.
     """
-    rules = list(broken_rules(dataset))
     bad = np.zeros(dataset.sizes["member"], dtype=bool)
-    for _, _, broken in rules:
+    reasons = []
+    for name, allowed, broken in broken_rules(dataset):
         bad |= broken.any(axis=-1).reshape(-1, bad.size).any(axis=0)
+        if broken.any():
+            reasons.append(broken_rule_text(dataset, name, allowed, broken))
     if bad.all():
-        raise Refused(f"no usable member; {broken_rule_text(dataset, *next(rule for rule in rules if rule[2].any()))}")
+        raise Refused(f"no usable member; {reasons[0]}")
     return dataset.isel(member=~bad), int(bad.sum())
 
 
 def trim_to_horizon(dataset: xr.Dataset) -> xr.Dataset:
-    """Return the Dataset up to the first hour at which a required variable has no value in any member.
+    """Trim a Dataset to the hours before the first at which a required variable is missing in all members.
 
-    A service fills what lies beyond its horizon with nulls, not at the same hour for each variable. What
-    comes after such an hour is not used: rain is never filled forward.
+    A service fills what lies beyond its horizon with nulls, not at the same hour for each variable. What comes after
+    such an hour is not used: rain is never filled forward.
 
     Raises
     ------
@@ -54,15 +56,17 @@ def trim_to_horizon(dataset: xr.Dataset) -> xr.Dataset:
     empty = np.zeros(dataset.sizes["time"], dtype=bool)
     for name in REQUIRED:
         nulls = dataset[name].isnull().all("member")
-        empty |= (nulls.any("place") if "place" in nulls.dims else nulls).values
-    kept = int(empty.argmax()) if empty.any() else empty.size
-    if kept == 0:
+        if "place" in nulls.dims:
+            nulls = nulls.any("place")
+        empty |= nulls.values
+    length = int(empty.argmax()) if empty.any() else empty.size
+    if length == 0:
         raise Refused("the weather has no hour with a value for every variable needed")
-    return dataset.isel(time=slice(kept))
+    return dataset.isel(time=slice(length))
 
 
 def select_complete(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.Dataset:
-    """Return the hours from `first` to `last`, each of which must be there and whole.
+    """Return the hours from `first` to `last`, none of which may be missing or incomplete.
 
     Raises
     ------
@@ -74,18 +78,18 @@ def select_complete(dataset: xr.Dataset, first: datetime, last: datetime) -> xr.
         raise Refused(f"no past hours: asked from {iso_text(to_datetime64(first))} to {iso_text(to_datetime64(last))}")
     if not dataset.indexes["time"].is_unique:
         raise Refused("an hour of the past weather is given twice")
-    found = dataset.reindex(time=wanted, fill_value={NATIVE_STEP: 1})
-    lost = np.zeros(len(wanted), dtype=bool)
+    hours = dataset.reindex(time=wanted, fill_value={NATIVE_STEP: 1})
+    missing = np.zeros(len(wanted), dtype=bool)
     for name in REQUIRED:
-        nulls = found[name].isnull()
-        lost |= nulls.any([dim for dim in nulls.dims if dim != "time"]).values
-    if lost.any():
-        raise Refused(f"the past weather lacks {hours_text(wanted.values[lost])}")
-    return found
+        nulls = hours[name].isnull()
+        missing |= nulls.any([dim for dim in nulls.dims if dim != "time"]).values
+    if missing.any():
+        raise Refused(f"the past weather lacks {hours_text(wanted.values[missing])}")
+    return hours
 
 
 def clean(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime) -> Weather:
-    """Return both halves checked and cut to what the models read.
+    """Check the past and the hours ahead, and cut both to what the models read.
 
     Parameters
     ----------
@@ -106,13 +110,13 @@ def clean(past: xr.Dataset, ahead: xr.Dataset, first: datetime, now: datetime) -
     for half in (past, ahead):
         check_layout(half)
     last = now.replace(minute=0, second=0, microsecond=0)
-    come = validate(select_complete(past, first, last))
-    coming, dropped = drop_bad_members(trim_to_horizon(ahead))
-    coming.attrs["members_dropped"] = dropped + ahead.attrs.get("members_dropped", 0)
-    end, now64 = coming["time"].values[-1], to_datetime64(now)
+    checked_past = validate(select_complete(past, first, last))
+    usable, dropped = drop_bad_members(trim_to_horizon(ahead))
+    usable.attrs["members_dropped"] = dropped + ahead.attrs.get("members_dropped", 0)
+    end, now64 = usable["time"].values[-1], to_datetime64(now)
     if end <= now64:
         raise Refused(f"the weather ends at {iso_text(end)}, which is not ahead of {iso_text(now64)}")
-    return Weather(come, validate(coming))
+    return Weather(checked_past, validate(usable))
 
 
 def start_of_ahead(now: datetime) -> datetime:
