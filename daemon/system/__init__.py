@@ -1,1 +1,1 @@
-"""What touches the machine and knows nothing of farms: clock, SQLite, secrets, locks, logs, service manager."""
+"""Code that touches the machine and knows nothing of farms: clock, SQLite, secrets, lock, logs, service manager."""

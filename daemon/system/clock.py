@@ -1,4 +1,4 @@
-"""The only module that reads the time; everything else is handed it."""
+"""The clocks; this is the only module that reads the time, all others are handed a clock or a time."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -6,7 +6,7 @@ from typing import Protocol
 
 
 class Clock(Protocol):
-    """Whatever can say what time it is."""
+    """An object that says what time it is."""
 
     def now(self) -> datetime:
         """Return the time as an aware datetime in UTC."""
@@ -23,17 +23,17 @@ class SystemClock:
 
 @dataclass(frozen=True)
 class FixedClock:
-    """A clock that stands still, for ``--now``.
+    """A clock that always shows the same time, for ``--now``.
 
     Parameters
     ----------
     at : datetime
-        The time that it shows, aware.
+        The aware time that it shows.
 
     Raises
     ------
     ValueError
-        If `at` has no offset: it would mean another instant on another machine.
+        If `at` has no UTC offset: it would mean a different instant on another machine.
 
     Examples
     --------

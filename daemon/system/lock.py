@@ -1,4 +1,4 @@
-"""One service at a time for one state folder: two would tell everybody twice."""
+"""A file lock that lets only one service use a state folder: two would send every message twice."""
 
 import fcntl
 import os
@@ -11,34 +11,34 @@ LOCK_FILE: Final = "run.lock"
 
 
 class AlreadyRunning(Exception):
-    """Another service has the state folder; the text says what to do."""
+    """Another service uses the state folder; the text says what to do."""
 
 
 @contextmanager
 def single_instance(folder: Path) -> Iterator[None]:
-    """Hold a state folder for this process, as long as it lives; the system lets go of it however the process ends.
+    """Lock a state folder while the context lasts; the system releases the lock however the process ends.
 
     Raises
     ------
-    AlreadyRuns
-        Another process holds it.
+    AlreadyRunning
+        Another process holds the lock.
 
     Notes
     -----
-    Where a disk takes no file or knows no locks the service runs all the same: it is there to say what is wrong.
+    The service runs without a lock where the disk is full or has no locks, so that it can report what is wrong.
     """
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
     try:
-        held = os.open(folder / LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)
+        descriptor = os.open(folder / LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)
     except OSError:
         yield
         return
     try:
-        _take_lock(held, folder)
+        _take_lock(descriptor, folder)
         yield
     finally:
-        os.close(held)
+        os.close(descriptor)
 
 
 def _take_lock(descriptor: int, folder: Path) -> None:
@@ -50,4 +50,4 @@ def _take_lock(descriptor: int, folder: Path) -> None:
             "this one a state folder of its own with STATE_DIRECTORY."
         ) from None
     except OSError:
-        return
+        return  # a disk without locks: see the notes of `single_instance`

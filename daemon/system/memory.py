@@ -1,14 +1,14 @@
-"""What a pass has used, given back to the system."""
+"""Gives freed memory back to the system."""
 
 import ctypes
 from contextlib import suppress
 
 
 def trim_heap() -> None:
-    """Hand freed memory back to the system.
+    """Return the heap's freed memory to the system, where the C library can do that.
 
-    The C library keeps what a pass has freed for the next one, which a service that looks once in some hours holds for
-    nothing. Where the library knows no such call nothing is done.
+    The C library keeps freed memory for the next allocation. A service that plans once in some hours would hold it
+    in between for nothing.
     """
     with suppress(AttributeError, OSError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)

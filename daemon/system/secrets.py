@@ -1,4 +1,4 @@
-"""Secrets that need not stand in the settings file: in a credential of the service, a file or the environment."""
+"""Looks up secrets that are kept outside the settings file: in a service credential, a file or the environment."""
 
 import os
 import re
@@ -10,7 +10,7 @@ MAX_SECRET_BYTES: Final = 4096  # [bytes]
 
 
 class SecretUnavailable(ValueError):
-    """A secret that is named and cannot be had: what was given, what is allowed and what to do."""
+    """A setting refers to a secret that cannot be read: what the setting says, what is allowed and what to do."""
 
     def __init__(self, given: str, fix: str) -> None:
         super().__init__(given)
@@ -19,32 +19,32 @@ class SecretUnavailable(ValueError):
 
 
 def is_reference(value: object) -> bool:
-    """Return whether a setting only names where its secret is."""
+    """Return whether a setting refers to a secret that is kept elsewhere."""
     return _parse_reference(value) is not None
 
 
 def resolve(value: object) -> object:
-    """Return the secret that a setting names, or the setting itself where it is the secret.
+    """Return the secret that a setting refers to, or the setting itself where it is no reference.
 
     Parameters
     ----------
     value : object
-        As it stands in the settings file.
+        The setting as the settings file has it.
 
     Returns
     -------
     object
-        A credential outside of the service stays a name: whoever types a command may not have it.
+        Outside the service a credential stays a reference: who types a command may have no access to it.
 
     Raises
     ------
-    NotAtHand
+    SecretUnavailable
         There is no such secret, or it is not one line.
     """
-    found = _parse_reference(value)
-    if found is None or is_only_in_service(value):
+    reference = _parse_reference(value)
+    if reference is None or is_only_in_service(value):
         return value
-    kind, name = found
+    kind, name = reference
     if kind == "env":
         return _single_line(os.environ.get(name, ""), value, "set this variable where the service is started")
     if kind == "file":
@@ -56,15 +56,18 @@ def resolve(value: object) -> object:
 
 
 def is_only_in_service(value: object) -> bool:
-    """Return whether a setting names a credential while none are given to this process."""
-    found = _parse_reference(value)
-    return found is not None and found[0] == "credential" and not os.environ.get("CREDENTIALS_DIRECTORY")
+    """Return whether a setting refers to a credential while this process has none."""
+    reference = _parse_reference(value)
+    return reference is not None and reference[0] == "credential" and not os.environ.get("CREDENTIALS_DIRECTORY")
 
 
 def world_readable_file(value: object) -> Path | None:
-    """Return the file that a setting names, if everybody on the machine may read it."""
-    found = _parse_reference(value)
-    return Path(found[1]) if found and found[0] == "file" and is_world_readable(Path(found[1])) else None
+    """Return the file that a setting refers to, if everybody on the machine may read it."""
+    reference = _parse_reference(value)
+    if reference is None or reference[0] != "file":
+        return None
+    file = Path(reference[1])
+    return file if is_world_readable(file) else None
 
 
 def is_world_readable(path: Path) -> bool:
@@ -76,13 +79,15 @@ def is_world_readable(path: Path) -> bool:
 
 
 def _parse_reference(value: object) -> tuple[str, str] | None:
-    # Names are told in problems, so that they have to stand on one line there.
-    match = REFERENCE.fullmatch(value.strip()) if isinstance(value, str) and value.isprintable() else None
+    """Return the kind and the name of a reference to a secret, None for any other value."""
+    if not isinstance(value, str) or not value.isprintable():  # a problem quotes the name on its one line
+        return None
+    match = REFERENCE.fullmatch(value.strip())
     return (match[1], match[2]) if match else None
 
 
 def _read_file(path: Path, value: object) -> str:
-    """Return what stands in a file of one line; a pipe would be waited for, so it is none."""
+    """Return the text of a file of one line; anything but a regular file is refused, as reading a pipe would block."""
     if not path.is_absolute():
         raise SecretUnavailable(f"{value}, which depends on where the program is started", "give the path from / on")
     try:
@@ -103,5 +108,6 @@ def _single_line(text: str, value: object, fix: str) -> str:
     if len(text.encode(errors="replace")) > MAX_SECRET_BYTES:
         raise SecretUnavailable(f"{value}, which holds more than {MAX_SECRET_BYTES} bytes", fix)
     if len(lines) != 1:
-        raise SecretUnavailable(f"{value}, which holds {f'{len(lines)} lines' if lines else 'nothing'}", fix)
+        content = f"{len(lines)} lines" if lines else "nothing"
+        raise SecretUnavailable(f"{value}, which holds {content}", fix)
     return lines[0].strip()

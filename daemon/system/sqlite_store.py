@@ -1,4 +1,4 @@
-"""One SQLite file that is opened anew by every call, and what is said where it cannot be used."""
+"""Base class of the SQLite stores: each call opens the file, and an error says what to do about the file."""
 
 import sqlite3
 from collections.abc import Iterator
@@ -7,8 +7,8 @@ from pathlib import Path
 from stat import S_IWGRP
 from typing import ClassVar, Final
 
-SHARED_MODE: Final = 0o660  # by the service and whoever is in its group; SQLite's files beside it are made alike
-# What to do about an error of SQLite, where it is not the one or the other of the usual two.
+SHARED_MODE: Final = 0o660  # for the service and its group; SQLite gives the same mode to its files beside it
+# What to do about an error of SQLite, where the usual advice of `_unusable_error` would be wrong.
 _ERROR_ADVICE: Final = {
     sqlite3.SQLITE_FULL: "free some room on its disk",
     sqlite3.SQLITE_IOERR: "see whether its disk is full or broken",
@@ -18,10 +18,10 @@ _ERROR_ADVICE: Final = {
 
 
 class SqliteStore:
-    """A file of something kept, which is made with its folder when it is opened first.
+    """A SQLite file, which is created with its folder when it is first opened.
 
-    Every call opens it anew, so the service, the page's threads and a command may use it at once. It has no write-ahead
-    log: who must not write in its folder can read it all the same.
+    Every call opens the file anew, so the service, the page's threads and a command may use it at once. It has no
+    write-ahead log, so that it can be read without the right to write in its folder.
 
     Parameters
     ----------
@@ -29,10 +29,10 @@ class SqliteStore:
         The file.
     """
 
-    contents: ClassVar[str]  # is kept, as errors name it
+    contents: ClassVar[str]  # name of what the file keeps, for error texts
     error_class: ClassVar[type[Exception]]  # raised where the file cannot be used
-    corrupt_errors: ClassVar[tuple[type[Exception], ...]]  # what reading a file that holds something else may raise
-    file_mode: ClassVar[int] = 0o666  # but for the umask, in a folder that no group shares
+    corrupt_errors: ClassVar[tuple[type[Exception], ...]]  # what reading a file with other contents may raise
+    file_mode: ClassVar[int] = 0o666  # before the umask, in a folder that no group shares
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -55,13 +55,13 @@ class SqliteStore:
             raise self._unusable_error(error) from error
 
     def _create_file(self) -> None:
-        """Make an empty file that is shared as its folder is: SQLite's own could be written by none but who made it."""
+        """Create an empty file that the folder's group may write; SQLite would create it for its owner alone."""
         if not self._path.exists():
             self._path.touch(mode=self.file_mode)
             if self._path.parent.stat().st_mode & S_IWGRP:
                 self._path.chmod(SHARED_MODE)
 
     def _unusable_error(self, error: Exception) -> Exception:
-        code: int = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without what is particular to it
+        code: int = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the primary code, without the extended part
         advice = _ERROR_ADVICE.get(code, "make its folder writable, or move the file away")
         return self.error_class(f"{self.contents}: {self._path} cannot be used ({error}); {advice}")

@@ -1,4 +1,4 @@
-"""What the service manager is told: that the service is ready, how it stands, that it is alive.
+"""Notifies the service manager that the service is ready, reloads or is alive, and of its status.
 
 References
 ----------
@@ -18,25 +18,23 @@ def sd_notify(**variables: str | int) -> bool:
 
     Parameters
     ----------
-    **said
-        Such as READY=1 or STATUS="...". A line break in a value becomes a space: it would begin another line.
+    **variables
+        Such as READY=1 or STATUS="...". A line break in a value becomes a space: it would begin another variable.
 
     Returns
     -------
     bool
-        False where there is no manager or it cannot be reached: nothing else depends on it.
-
-    Notes
-    -----
-    An address that begins with @ is an abstract one.
+        Whether it was sent; False where there is no manager or it cannot be reached.
     """
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address.startswith(("/", "@")):
         return False
+    if address.startswith("@"):  # an abstract socket, whose address begins with a zero byte
+        address = f"\0{address[1:]}"
     lines = "\n".join(f"{name}={' '.join(str(value).split())}" for name, value in variables.items())
     try:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as to:
-            to.sendto(lines.encode(), f"\0{address[1:]}" if address.startswith("@") else address)
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as manager:
+            manager.sendto(lines.encode(), address)
     except OSError as error:
         log.warning("the service manager cannot be told anything: %s", error)
         return False
@@ -44,5 +42,5 @@ def sd_notify(**variables: str | int) -> bool:
 
 
 def sd_notify_reloading() -> bool:
-    """Tell that the settings are read anew; READY=1 follows when they are."""
+    """Notify the service manager that the settings are being reloaded; READY=1 must follow when they are."""
     return sd_notify(RELOADING=1, MONOTONIC_USEC=monotonic_ns() // 1000)
