@@ -11,7 +11,8 @@ from daemon.domain.farm import Channel, Subscription, Units
 from daemon.settings.sections.base import Conflict, Section, duplicate_indices
 from daemon.settings.sections.work import FOOT
 from daemon.settings.values.addresses import HeartbeatAddress, Recipient, WebAddress
-from daemon.settings.values.kinds import Choice, Flag, Number, OptionUnit, SetOf, Text, TimeOfDay, WholeNumber
+from daemon.settings.values.kinds import Choice, Flag, Number, OptionUnit, Text, TimeOfDay, WholeNumber
+from daemon.settings.values.lists import SetOf
 
 QUIET_FROM: Final = time(21, 0)
 QUIET_UNTIL: Final = time(5, 0)

@@ -13,7 +13,8 @@ from daemon.settings.problems import nearest_word
 from daemon.settings.sections.base import Conflict, Section
 from daemon.settings.sections.work import FOOT, SHORT_TON
 from daemon.settings.text.literals import toml_literal
-from daemon.settings.values.kinds import Choice, Day, FreeText, Number, OptionUnit, Stand, Text
+from daemon.settings.values.kinds import Choice, Day, FreeText, Number, OptionUnit, Text
+from daemon.settings.values.stand import Stand
 from models.looks import LOOK_STAGES, ordered_stages
 from models.species import Species, make_variety, species_table
 from models.stages import Purpose

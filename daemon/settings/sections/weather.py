@@ -8,7 +8,8 @@ from pydantic import Field
 from daemon.domain.farm import Units
 from daemon.settings.sections.base import Conflict, Section
 from daemon.settings.values.addresses import WebAddress
-from daemon.settings.values.kinds import Choice, Number, OneOrMore, OptionUnit, Text, WholeNumber
+from daemon.settings.values.kinds import Choice, Number, OptionUnit, Text, WholeNumber
+from daemon.settings.values.lists import OneOrMore
 
 SOURCES: Final = ("open-meteo", "weather.gov", "met.no", "netcdf", "file")
 

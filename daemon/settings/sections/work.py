@@ -10,7 +10,8 @@ from pydantic import Field
 from daemon.domain.farm import Traction, Units
 from daemon.domain.units import HECTARES_PER_ACRE, POUNDS_PER_SHORT_TON, POUNDS_PER_TONNE
 from daemon.settings.sections.base import Conflict, Section
-from daemon.settings.values.kinds import Choice, Flag, Number, OptionUnit, SetOf, TimeOfDay, WholeNumber
+from daemon.settings.values.kinds import Choice, Flag, Number, OptionUnit, TimeOfDay, WholeNumber
+from daemon.settings.values.lists import SetOf
 
 FOOT: Final = 0.3048  # [m], exact by definition
 MILE: Final = 1.609344  # [km], exact by definition
