@@ -1,4 +1,4 @@
-"""The kinds of address a setting can hold."""
+"""The kinds of setting that hold an address."""
 
 import logging
 import re
@@ -14,7 +14,7 @@ from daemon.settings.values.kinds import Kind
 
 @dataclass(frozen=True)
 class WebAddress(Kind[str]):
-    """The base of a web service: the program adds the path to it."""
+    """The base address of a web service, to which the program adds the path."""
 
     def allowed(self, units: Units) -> str:
         """Return what the address must look like."""
@@ -22,22 +22,21 @@ class WebAddress(Kind[str]):
 
     def read(self, value: object, units: Units) -> str:
         """Return the address without a slash at its end."""
-        if not isinstance(value, str) or not value.isascii() or not value.isprintable() or " " in value:
+        address = _web_address(value)
+        if set("?#@") & set(address):
             raise ValueError
-        parts = urlsplit(value)
-        if parts.scheme not in ("http", "https") or not parts.hostname or parts.port == 0 or set("?#@") & set(value):
-            raise ValueError
-        return value.rstrip("/")
+        return address.rstrip("/")
 
     def nearest(self, value: object, units: Units) -> str | None:
-        """Return the address with https:// in front, where that is all that is missing."""
-        bare = isinstance(value, str) and re.fullmatch(r"[\w.-]+(:\d{1,4})?", value)
-        return toml_literal(f"https://{value}") if bare else None
+        """Return the address with https:// in front, where only that is missing."""
+        if isinstance(value, str) and re.fullmatch(r"[\w.-]+(:\d{1,4})?", value):
+            return toml_literal(f"https://{value}")
+        return None
 
 
 @dataclass(frozen=True)
 class HeartbeatAddress(Kind[str]):
-    """An address that is asked for as it stands, a secret: who knows it can say that all is well."""
+    """The whole address of a heartbeat ping, a secret: whoever knows it can report that all is well."""
 
     secret = True
 
@@ -47,17 +46,12 @@ class HeartbeatAddress(Kind[str]):
 
     def read(self, value: object, units: Units) -> str:
         """Return the address."""
-        if not isinstance(value, str) or not value.isascii() or not value.isprintable() or " " in value:
-            raise ValueError
-        parts = urlsplit(value)
-        if parts.scheme not in ("http", "https") or not parts.hostname or parts.port == 0:
-            raise ValueError
-        return value
+        return _web_address(value)
 
 
 @dataclass(frozen=True)
 class Recipient(Kind[str]):
-    """An Apprise address, a secret; one that Apprise cannot use would leave a person unheard, so it is refused."""
+    """An Apprise address, a secret; one that Apprise cannot use is refused, for its person would get no message."""
 
     secret = True
 
@@ -76,22 +70,32 @@ class Recipient(Kind[str]):
             raise ValueError
         with _without_logging("apprise"):
             service = apprise.Apprise.instantiate(value, suppress_exceptions=True)
-        # Several recipients of one address could only be tried again together, and would hear twice.
+        # A retry reaches all recipients of one address together: those who had the message would get it twice.
         if service is None or len(service) > 1 or _recipient_count(service) > 1:
             raise ValueError
         return value
 
 
+def _web_address(value: object) -> str:
+    """Return a web address that is written as one; raises ValueError for anything else."""
+    if not isinstance(value, str) or not value.isascii() or not value.isprintable() or " " in value:
+        raise ValueError
+    parts = urlsplit(value)
+    if parts.scheme not in ("http", "https") or not parts.hostname or parts.port == 0:
+        raise ValueError
+    return value
+
+
 def _recipient_count(service: object) -> int:
-    """Return how many an address names; the length that Apprise gives counts one where it sends in batches."""
+    """Return how many recipients an address names; Apprise's own length counts a batch of them as one."""
     targets, *copies = (getattr(service, name, None) or () for name in ("targets", "cc", "bcc"))
-    listed = len(targets) if isinstance(targets, list | tuple | set | frozenset | dict) else 1
-    return max(1, listed) + sum(map(len, copies))
+    target_count = len(targets) if isinstance(targets, list | tuple | set | frozenset | dict) else 1
+    return max(1, target_count) + sum(map(len, copies))
 
 
 @contextmanager
 def _without_logging(name: str) -> Iterator[None]:
-    """Keep a library from writing an address, with its secret, to the log."""
+    """Disable a library's logger, which would write an address with its secret to the log."""
     logger = logging.getLogger(name)
     before, logger.disabled = logger.disabled, True
     try:
