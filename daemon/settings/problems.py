@@ -1,35 +1,37 @@
-"""What is wrong in a settings file, said so that it can be put right: the line, the key and the nearest fix."""
+"""Problems in a settings file: each names the line, the key and the nearest fix."""
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from daemon.settings.text.literals import MAX_INTEGER
 from daemon.settings.text.mistakes import mend_line
 
-MAX_FILE_SIZE: Final = 1_000_000  # [bytes] a settings file is a few kilobytes; anything like this is another file
-MAX_SLIPS: Final = 50  # lines that are mended in one file
-MAX_DEPTH: Final = 20  # brackets and dots within each other; options need five
+MAX_FILE_SIZE: Final = 1_000_000  # [bytes] a settings file has a few kilobytes; one as large as this is another file
+MAX_SLIPS: Final = 50  # most lines that are mended in one file
+MAX_DEPTH: Final = 20  # of tables and arrays within each other; the options need five
+
+Container = dict[str, Any] | list[Any]
 
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing to put right, or to think about, in a settings file.
+    """A mistake in a settings file, or something in it that may be one.
 
     Parameters
     ----------
     file : str
         Name of the file.
     line : int or None
-        Line of the key [1 for the first], None where it has none.
+        Line of the key [1 for the first], None if the file does not have the key.
     key : str
         The key with its section, as ``[work] hands``.
     given, allowed, fix : str
-        What the file says, what may stand there, and the nearest thing to do; a secret is masked in `given`.
+        What the file says, what is allowed there, and what to do; a secret is masked in `given`.
     """
 
     file: str
@@ -47,14 +49,16 @@ class Problem:
 
 @dataclass(frozen=True)
 class Report:
-    """What a check of a settings file found: problems stop the program, warnings do not."""
+    """The result of a check of a settings file: problems stop the program, warnings do not."""
 
     problems: tuple[Problem, ...]
     warnings: tuple[Problem, ...] = ()
 
     def __str__(self) -> str:
         """Return one line for each problem, then for each warning."""
-        return "\n".join([str(problem) for problem in self.problems] + [f"warning: {w}" for w in self.warnings])
+        problems = [str(problem) for problem in self.problems]
+        warnings = [f"warning: {warning}" for warning in self.warnings]
+        return "\n".join([*problems, *warnings])
 
 
 class SettingsError(Exception):
@@ -66,14 +70,14 @@ class SettingsError(Exception):
 
 
 def nearest_word(word: str, words: Sequence[str]) -> str | None:
-    """Return the known word most like the one given, None if none is like it.
+    """Return the one of some words that a word resembles most, None if it resembles none.
 
     >>> nearest_word("Timothi", ["timothy", "orchardgrass"])
     'timothy'
     """
     folded = {name.casefold(): name for name in words}
-    found = get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.5)
-    return folded[found[0]] if found else None
+    matches = get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.5)
+    return folded[matches[0]] if matches else None
 
 
 def read_text(path: Path) -> str:
@@ -85,11 +89,7 @@ def read_text(path: Path) -> str:
         The file is missing, a folder, unreadable, far too large or not UTF-8.
     """
     try:
-        if path.exists() and not (path.is_file() or path.is_dir()):
-            raise _file_error(path, "something that is no file", "give the path of the settings file")
-        if path.stat().st_size > MAX_FILE_SIZE:
-            raise _file_error(path, f"{path.stat().st_size} bytes", "give the path of the settings file")
-        content = path.read_bytes()
+        content = _read_bytes(path)
     except OSError as error:
         raise _file_error(path, *_read_failure(error)) from error
     try:
@@ -99,8 +99,17 @@ def read_text(path: Path) -> str:
         raise _file_error(path, "text that is not UTF-8", "save the file as UTF-8", line) from error
 
 
+def _read_bytes(path: Path) -> bytes:
+    if path.exists() and not (path.is_file() or path.is_dir()):  # reading a pipe or a device would block
+        raise _file_error(path, "something that is no file", "give the path of the settings file")
+    size = path.stat().st_size
+    if size > MAX_FILE_SIZE:
+        raise _file_error(path, f"{size} bytes", "give the path of the settings file")
+    return path.read_bytes()
+
+
 def _read_failure(error: OSError) -> tuple[str, str]:
-    """Return what a file that cannot be read is; it is asked nothing more, for that could fail in its turn."""
+    """Return what is wrong with a file and what to do, from the error alone: another call on the file may fail too."""
     if isinstance(error, IsADirectoryError):
         return "a folder", "give the path of the file in it"
     if isinstance(error, FileNotFoundError):
@@ -116,15 +125,15 @@ def _file_error(path: Path, given: str, fix: str, line: int | None = None) -> Se
 
 @dataclass(frozen=True)
 class ParsedFile:
-    """The tables of a settings file, with the lines mended that are not TOML but say what is meant.
+    """The tables of a settings file, after mending the lines that are not TOML but clear in meaning.
 
     Parameters
     ----------
     tables : dict
     text : str
-        What they were read from.
+        The mended text, from which the tables were read.
     problems : sequence of Problem
-        One for each line that was mended.
+        One for each mended line.
     """
 
     tables: dict[str, object]
@@ -133,16 +142,17 @@ class ParsedFile:
 
 
 def parse_toml(text: str, file: str) -> ParsedFile:
-    """Return the tables of a TOML text; a whole number of more than 18 digits becomes the largest that is written out.
+    """Return the tables of a TOML text; whole numbers beyond `MAX_INTEGER` are limited to it.
 
     Notes
     -----
-    A line such as ``last_cut = 4.6.2026`` is named with what to write, and read as that: it hides no other mistake.
+    A line such as ``last_cut = 4.6.2026`` is reported and read as it is meant, so that it does not hide the other
+    mistakes in the file.
 
     Raises
     ------
     SettingsError
-        The text is not TOML; names the line. Or its brackets are nested too deep.
+        The text is not TOML, which names the line, or its tables are nested too deep.
     """
     problems: list[Problem] = []
     for _ in range(MAX_SLIPS):
@@ -151,7 +161,7 @@ def parse_toml(text: str, file: str) -> ParsedFile:
         except RecursionError as error:
             given, fix = "brackets nested too deep, or too many dots in a key", "take them out"
             raise SettingsError([Problem(file, None, "the file", given, "TOML", fix)]) from error
-        except ValueError as error:  # also a whole number of thousands of digits
+        except ValueError as error:  # not TOML, or a whole number with more digits than Python converts
             slip = mend_line(text, _error_line(str(error), text))
             if slip is None:
                 raise SettingsError([*problems, _syntax_problem(str(error), text, file)]) from error
@@ -161,33 +171,43 @@ def parse_toml(text: str, file: str) -> ParsedFile:
 
 
 def _limit_tables(tables: dict[str, object]) -> dict[str, object]:
-    """Return tables that can be walked and written out; raises RecursionError where they are too deep for that.
+    """Limit the whole numbers in the tables, in place, and return them; raises RecursionError if they are too deep.
 
-    TOML sets no bound to the digits of a hexadecimal number, nor to the dots of a key.
+    TOML sets no limit to the digits of a hexadecimal number, nor to the dots of a key.
     """
-    waiting: list[tuple[object, int]] = [(tables, 1)]
+    waiting: list[tuple[Container, int]] = [(tables, 1)]
     while waiting:
-        held, depth = waiting.pop()
+        container, depth = waiting.pop()
         if depth > MAX_DEPTH:
             raise RecursionError
-        items = held.items() if isinstance(held, dict) else enumerate(held) if isinstance(held, list) else ()
-        for key, value in items:
+        for key, value in _items_of(container):
             if isinstance(value, dict | list):
                 waiting.append((value, depth + 1))
             elif isinstance(value, int) and abs(value) > MAX_INTEGER:
-                held[key] = MAX_INTEGER if value > 0 else -MAX_INTEGER  # type: ignore[index]
+                container[key] = MAX_INTEGER if value > 0 else -MAX_INTEGER
     return tables
 
 
+def _items_of(container: Container) -> Iterable[tuple[Any, object]]:
+    """Return the values of a table with their keys, or those of an array with their indices."""
+    return container.items() if isinstance(container, dict) else enumerate(container)
+
+
 def _error_line(message: str, text: str) -> int:
-    """Return the line that a message of the parser is about [1 for the first]."""
-    at = re.search(r"\(at line (\d+), column \d+\)", message)
-    return int(at[1]) if at else len(text.splitlines()) or 1
+    """Return the line that a message of the TOML parser is about [1 for the first], the last if it names none."""
+    match = re.search(r"\(at line (\d+), column \d+\)", message)
+    return int(match[1]) if match else len(text.splitlines()) or 1
 
 
 def _syntax_problem(message: str, text: str, file: str) -> Problem:
-    at = re.search(r"column (\d+)\)", message)
-    where = f" at column {at[1]}" if at else " at the end of the file" if "end of document" in message else ""
-    said = re.sub(r"\s*\(at .*\)", "", message).rstrip(".")
+    cause = re.sub(r"\s*\(at .*\)", "", message).rstrip(".")
+    given = f"text that is not TOML{_error_position(message)} ({cause})"
     fix = "put words and times in quotes, and give each key and each section once"
-    return Problem(file, _error_line(message, text), "the file", f"text that is not TOML{where} ({said})", "TOML", fix)
+    return Problem(file, _error_line(message, text), "the file", given, "TOML", fix)
+
+
+def _error_position(message: str) -> str:
+    """Return in words where in its line the mistake is that a message of the TOML parser is about."""
+    if match := re.search(r"column (\d+)\)", message):
+        return f" at column {match[1]}"
+    return " at the end of the file" if "end of document" in message else ""

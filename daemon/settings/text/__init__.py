@@ -1,1 +1,1 @@
-"""TOML as text, and what people mean by it: lines, literals, dates, and lines that are no TOML."""
+"""TOML as text, and what people mean by it: line numbers, literals, dates, and lines that are not TOML."""

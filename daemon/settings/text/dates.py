@@ -1,6 +1,5 @@
-"""Days as people write them, for what to write in their place."""
+"""Parses dates as people write them, to suggest how to write them in the settings."""
 
-from contextlib import suppress
 from datetime import date
 from re import IGNORECASE, fullmatch
 from typing import Final
@@ -12,15 +11,16 @@ _YEAR: Final = r"(?:,?\s*(\d{4}))?"
 
 
 def parse_date(text: str, *, month_first: bool, latest: date | None = None) -> date | None:
-    """Return the day that is meant by other words than the settings have for one, None where that cannot be told.
+    """Return the date that a text means, in whatever way it is written; None if that is not clear.
 
     Parameters
     ----------
     text : str
     month_first : bool
-        Whether 6/4 is the fourth of June; with points between the day always comes first.
+        Whether 6/4 is the fourth of June; with points between its parts a date always begins with the day.
     latest : date, optional
-        A day without its year is the last one up to this; left out: it means nothing.
+        Gives a day and month without a year the last year in which they are not after this; without it they are no
+        date.
 
     Examples
     --------
@@ -32,28 +32,45 @@ def parse_date(text: str, *, month_first: bool, latest: date | None = None) -> d
     ('2026-06-04', None)
     """
     year, month, day = _date_parts(text.strip(), month_first=month_first)
-    years = (year,) if year is not None else () if latest is None else (latest.year, latest.year - 1)
-    for one in years:
-        with suppress(ValueError):
-            found = date(one, month, day)
-            if year is not None or latest is None or found <= latest:
-                return found
+    if year is not None:
+        return _date_or_none(year, month, day)
+    if latest is None:
+        return None
+    for candidate_year in (latest.year, latest.year - 1):
+        date_then = _date_or_none(candidate_year, month, day)
+        if date_then is not None and date_then <= latest:
+            return date_then
     return None
 
 
+def _date_or_none(year: int, month: int, day: int) -> date | None:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return None
+
+
 def _date_parts(text: str, *, month_first: bool) -> tuple[int | None, int, int]:
-    """Return year, month and day; a month of 0 is none."""
-    if whole := fullmatch(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})", text):
-        return int(whole[1]), int(whole[2]), int(whole[3])
-    if short := fullmatch(r"(\d{1,2})([-/.]) ?(\d{1,2})(?:[-/.] ?(\d{4})?)?", text):
-        first, second = int(short[1]), int(short[3])
-        day_first = second <= 12 and (first > 12 or short[2] == "." or not month_first)
-        return _parse_year(short[4]), *((second, first) if day_first else (first, second))
-    if named := fullmatch(rf"{_DAY}\s*(?:of\s+)?{_MONTH_NAME}{_YEAR}", text, IGNORECASE):
-        return _parse_year(named[3]), _month_number(named[2]), int(named[1])
-    if named := fullmatch(rf"{_MONTH_NAME}\s*{_DAY}{_YEAR}", text, IGNORECASE):
-        return _parse_year(named[3]), _month_number(named[1]), int(named[2])
+    """Return year, month and day; the month is 0 where the text is no date."""
+    if match := fullmatch(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})", text):
+        return int(match[1]), int(match[2]), int(match[3])
+    if match := fullmatch(r"(\d{1,2})([-/.]) ?(\d{1,2})(?:[-/.] ?(\d{4})?)?", text):
+        month, day = _month_and_day(int(match[1]), match[2], int(match[3]), month_first=month_first)
+        return _parse_year(match[4]), month, day
+    if match := fullmatch(rf"{_DAY}\s*(?:of\s+)?{_MONTH_NAME}{_YEAR}", text, IGNORECASE):
+        return _parse_year(match[3]), _month_number(match[2]), int(match[1])
+    if match := fullmatch(rf"{_MONTH_NAME}\s*{_DAY}{_YEAR}", text, IGNORECASE):
+        return _parse_year(match[3]), _month_number(match[1]), int(match[2])
     return None, 0, 0
+
+
+def _month_and_day(first: int, separator: str, second: int, *, month_first: bool) -> tuple[int, int]:
+    """Return which of two numbers is the month and which the day: a number above 12 can only be a day."""
+    if second > 12:
+        return first, second
+    if first > 12 or separator == "." or not month_first:
+        return second, first
+    return first, second
 
 
 def _parse_year(text: str | None) -> int | None:
@@ -61,5 +78,6 @@ def _parse_year(text: str | None) -> int | None:
 
 
 def _month_number(name: str) -> int:
+    """Return the number of a month [1 for January], 0 if it is none."""
     short = name[:3].casefold()
     return MONTHS.index(short) + 1 if short in MONTHS else 0

@@ -1,4 +1,4 @@
-"""Finds the line on which each key of a TOML text stands, which the standard library's parser does not keep."""
+"""Finds the line of each key in a TOML text, which the parser of the standard library does not report."""
 
 import re
 import tomllib
@@ -8,7 +8,7 @@ from typing import Final
 KeyPath = tuple[str | int, ...]
 
 _TOKEN: Final = re.compile(
-    r'"""(?:\\.|[^\\])*?"{3,5}'  # a string of several lines may end with two quotes of its own
+    r'"""(?:\\.|[^\\])*?"{3,5}'  # the text of a multi-line string may itself end with up to two quotes
     r"|'''.*?'{3,5}"
     r'|"(?:\\.|[^"\\\n])*"'
     r"|'[^'\n]*'"
@@ -42,11 +42,11 @@ def key_lines(text: str) -> dict[KeyPath, int]:
 
 
 class _KeyLineWalker:
-    """Walks over the tokens of a TOML text and notes where each key stands."""
+    """Walks over the tokens of a TOML text and notes the line of each key."""
 
     def __init__(self, text: str) -> None:
         self.lines: dict[KeyPath, int] = {}
-        self._counts: dict[KeyPath, int] = {}
+        self._counts: dict[KeyPath, int] = {}  # how many tables each array of tables has so far
         self._tokens = list(_scan_tokens(text))
         self._position = 0
         section: KeyPath = ()
@@ -65,6 +65,7 @@ class _KeyLineWalker:
         return self._tokens[self._position][1]
 
     def _read_names(self, end: str) -> list[str]:
+        """Return the names of a dotted key and stop at the token that ends it."""
         names = []
         while (token := self._token()) not in (end, None):
             if token not in (".", "\n"):
@@ -73,20 +74,31 @@ class _KeyLineWalker:
         return names
 
     def _read_header(self) -> KeyPath:
+        """Return the path of the table that a header begins."""
         line = self._line_number()
         self._position += 1
-        many = self._token() == "["
-        self._position += many
+        is_array = self._token() == "["
+        self._position += is_array
         names = self._read_names("]")
-        self._position += 1 + many
-        path: KeyPath = ()
-        for depth, name in enumerate(names):
-            path = (*path, name)
-            if many and depth == len(names) - 1:
-                self._counts[path] = self._counts.get(path, 0) + 1
-            if path in self._counts:
-                path = (*path, self._counts[path] - 1)
+        self._position += 1 + is_array
+        path: KeyPath = (*self._current_path(names[:-1]), names[-1])
+        if is_array:
+            self._counts[path] = self._counts.get(path, 0) + 1
+        path = self._with_index(path)
         self.lines.setdefault(path, line)
+        return path
+
+    def _current_path(self, names: list[str]) -> KeyPath:
+        """Return the path of the table that the names mean here: of an array of tables the last one so far."""
+        path: KeyPath = ()
+        for name in names:
+            path = self._with_index((*path, name))
+        return path
+
+    def _with_index(self, path: KeyPath) -> KeyPath:
+        """Return a path with the index of the last table so far, where it is of an array of tables."""
+        if path in self._counts:
+            return (*path, self._counts[path] - 1)
         return path
 
     def _read_pair(self, section: KeyPath) -> None:
@@ -131,6 +143,7 @@ class _KeyLineWalker:
 
 
 def _scan_tokens(text: str) -> Iterator[tuple[str, int]]:
+    """Yield the tokens of a TOML text with their lines, without the comments."""
     line, last = 1, 0
     for match in _TOKEN.finditer(text):
         line += text.count("\n", last, match.start())
@@ -140,4 +153,7 @@ def _scan_tokens(text: str) -> Iterator[tuple[str, int]]:
 
 
 def _unquote(key: str) -> str:
-    return str(tomllib.loads(f"x = {key}")["x"]) if key[0] in "\"'" else key
+    """Return a key without its quotes, if it has any."""
+    if key[0] in "\"'":
+        return str(tomllib.loads(f"x = {key}")["x"])
+    return key

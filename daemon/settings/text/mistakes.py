@@ -1,4 +1,4 @@
-"""Lines that are not TOML and yet say what is meant: a day, a time or words without their quotes."""
+"""Mends lines that are not TOML but clear in meaning: a date, a time or words without their quotes."""
 
 import re
 import tomllib
@@ -12,15 +12,15 @@ from daemon.settings.text.literals import toml_excerpt, toml_literal
 PAIR: Final = re.compile(r"\s*([\w-]+)\s*=\s*([^\s\"'\[{#][^\"'\[\]{}#=]*?)\s*(?:#.*)?")
 HEAD: Final = re.compile(r"\s*\[\[?\s*([\w. -]+?)\s*\]\]?")
 METRIC: Final = re.compile(r"^\s*units\s*=\s*.metric", re.MULTILINE)
-SECRET: Final = re.compile(r"^\s*\w*(addr|adr|key|pass|token|secret)|[:/@]{2}|@", re.IGNORECASE)  # is never shown
+SECRET: Final = re.compile(r"^\s*\w*(addr|adr|key|pass|token|secret)|[:/@]{2}|@", re.IGNORECASE)  # never quoted
 TIME: Final = re.compile(r"(\d{1,2})[:.](\d\d)\s*(am|pm)?", re.IGNORECASE)
-MAX_LINE_LENGTH: Final = 200  # letters of a line
+MAX_LINE_LENGTH: Final = 200  # characters
 NUMBER: Final = re.compile(r"(\d+),(\d+)")
 
 
 @dataclass(frozen=True)
 class Slip:
-    """A line as it was meant, and the text with it in its place; `key` with its section, as ``[work] hands``."""
+    """A mended line, and the text with that line in place; `key` includes the section, as ``[work] hands``."""
 
     line: int
     key: str
@@ -31,14 +31,14 @@ class Slip:
 
 
 def mend_line(text: str, line: int) -> Slip | None:
-    r"""Return what is meant by a line that is not TOML, None where that cannot be told.
+    r"""Return what a line that is not TOML means, None if that is not clear.
 
     Parameters
     ----------
     text : str
-        Of the whole file.
+        The whole file.
     line : int
-        [1 for the first]
+        Number of the line [1 for the first].
 
     Examples
     --------
@@ -47,20 +47,31 @@ def mend_line(text: str, line: int) -> Slip | None:
     ('[field] last_cut', 'last_cut = 2026-06-04')
     """
     lines = text.split("\n")
-    pair = PAIR.fullmatch(lines[line - 1].rstrip("\r")) if line <= len(lines) else None
+    if line > len(lines):
+        return None
+    lines_before, lines_after = lines[: line - 1], lines[line:]
+    pair = PAIR.fullmatch(lines[line - 1].rstrip("\r"))
     if pair is None or len(pair[0]) > MAX_LINE_LENGTH or SECRET.search(pair[0]) or _is_toml(pair[0]):
         return None
-    value, allowed = _parse_value(pair[2], month_first=METRIC.search(text) is None)
-    mended = f"{pair[1]} = {value}"
-    whole = "\n".join([*lines[: line - 1], mended, *lines[line:]])
-    heads = [head[1] for one in lines[: line - 1] if (head := HEAD.match(one))]
-    return Slip(
-        line, f"[{heads[-1]}] {pair[1]}" if heads else pair[1], toml_excerpt(pair[2])[1:-1], allowed, mended, whole
-    )
+    name, written = pair[1], pair[2]
+    value, allowed = _parse_value(written, month_first=METRIC.search(text) is None)
+    mended_line = f"{name} = {value}"
+    mended_text = "\n".join([*lines_before, mended_line, *lines_after])
+    section = _last_header(lines_before)
+    key = name if section is None else f"[{section}] {name}"
+    return Slip(line, key, toml_excerpt(written)[1:-1], allowed, mended_line, mended_text)
+
+
+def _last_header(lines: list[str]) -> str | None:
+    """Return the name of the section that the last header in some lines begins."""
+    for line in reversed(lines):
+        if header := HEAD.match(line):
+            return header[1]
+    return None
 
 
 def _is_toml(line: str) -> bool:
-    """Return whether a line is right by itself: then it is wrong by another, such as the same key above it."""
+    """Return whether a line alone is TOML: then another line makes it wrong, such as the same key above it."""
     try:
         tomllib.loads(line)
     except ValueError:
@@ -69,7 +80,7 @@ def _is_toml(line: str) -> bool:
 
 
 def _parse_value(text: str, *, month_first: bool) -> tuple[str, str]:
-    """Return a value as TOML has it, and what may be written there.
+    """Return the value that a text means, as TOML, and what may be written in its place.
 
     >>> [_parse_value(text, month_first=True)[0] for text in ("7:30 pm", "4,5", "Sam")]
     ['"19:30"', '4.5', '"Sam"']
@@ -79,16 +90,23 @@ def _parse_value(text: str, *, month_first: bool) -> tuple[str, str]:
         return day.isoformat(), "a day such as 2026-05-20"
     if number := NUMBER.fullmatch(text):
         return f"{number[1]}.{number[2]}", "a number with a point"
-    if text.casefold() in ("true", "false", "yes", "no"):
-        return "true" if text.casefold() in ("true", "yes") else "false", "true or false"
+    if text.casefold() in ("true", "yes"):
+        return "true", "true or false"
+    if text.casefold() in ("false", "no"):
+        return "false", "true or false"
     clock = _parse_time_of_day(text)
-    return toml_literal(clock or text), "words in quotes" if clock is None else "a time in quotes"
+    if clock is not None:
+        return toml_literal(clock), "a time in quotes"
+    return toml_literal(text), "words in quotes"
 
 
 def _parse_time_of_day(text: str) -> time | None:
     """Return a time of day such as 7:30 pm."""
-    found = TIME.fullmatch(text)
-    if found is None:
+    match = TIME.fullmatch(text)
+    if match is None:
         return None
-    hour = int(found[1]) if found[3] is None else int(found[1]) % 12 + (12 if found[3].casefold() == "pm" else 0)
-    return time(hour, int(found[2])) if hour < 24 and int(found[2]) < 60 else None
+    hour, minute, half = int(match[1]), int(match[2]), match[3]
+    if half is not None:
+        hour %= 12
+        hour += 12 if half.casefold() == "pm" else 0
+    return time(hour, minute) if hour < 24 and minute < 60 else None
