@@ -152,7 +152,7 @@ def _add_note_commands(note: CommandParser, config: CommandParser, now: CommandP
 
 
 def _parse_time(text: str) -> datetime:
-    from daemon.diary.schema import YEARS  # noqa: PLC0415
+    from daemon.diary.schema import YEARS
 
     with suppress(ValueError):
         moment = datetime.fromisoformat(text)
