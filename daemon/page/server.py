@@ -3,10 +3,11 @@
 import socket
 import threading
 from base64 import b64encode
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
+from wsgiref.types import StartResponse, WSGIEnvironment
 
 import flask
 import jinja2
@@ -34,7 +35,7 @@ from daemon.page.today import (
     weather_age_line,
     work_rows,
 )
-from daemon.words.catalog import capitalize_first, join, phrase
+from daemon.words.catalog import Catalog, capitalize_first, english, join, phrase, use_catalog
 from daemon.words.no_break import add_no_break_spaces
 from daemon.words.numbers import day_text, time_text
 
@@ -152,6 +153,7 @@ def create_app(
     health: Callable[[], Sequence[str]] | None = None,
     links: Callable[[Farm, Morning], Links] | None = None,
     pictures: PictureCache | None = None,
+    catalog: Catalog | None = None,
 ) -> flask.Flask:
     """Return the web application.
 
@@ -163,17 +165,20 @@ def create_app(
         Called for what is wrong. Left out: the problems of the view.
     links : callable, optional
         Called for the links under each field; see `daemon.diary.answers.links.Answers.links`. Left out: none.
-    pictures : Pictures, optional
+    pictures : PictureCache, optional
         What draws.
+    catalog : Catalog, optional
+        The farm's sentences, for whatever a request makes of them. Left out: English.
 
     Returns
     -------
     flask.Flask
-            With ``/``, the page; ``/field/3``, the page of the third field, and ``/field/3/drying.svg`` and
+        With ``/``, the page; ``/field/3``, the page of the third field, and ``/field/3/drying.svg`` and
         ``/field/3/growth.svg``, its pictures: 503 where one cannot be drawn; ``/health``: 200 and "ok", or 503 and one
         problem a line.
     """
     app = flask.Flask("daemon.page", static_folder=None)
+    _answer_in_language(app, catalog or english())
 
     def answers(shown: Snapshot) -> Links:
         return links(shown.farm, shown.morning) if links and shown.morning else {}
@@ -206,6 +211,17 @@ def create_app(
         return response
 
     return app
+
+
+def _answer_in_language(app: flask.Flask, catalog: Catalog) -> None:
+    """Let every request take its sentences from a catalog, whichever thread answers it."""
+    answer = app.wsgi_app
+
+    def wsgi_app(environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
+        with use_catalog(catalog):
+            return answer(environ, start_response)
+
+    app.wsgi_app = wsgi_app  # type: ignore[method-assign]
 
 
 def _field_blueprint(

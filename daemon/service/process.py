@@ -27,6 +27,7 @@ from daemon.service.status import touch_alive_file
 from daemon.system.clock import Clock, SystemClock
 from daemon.system.lock import single_instance
 from daemon.system.systemd import sd_notify, sd_notify_reloading
+from daemon.words.catalog import Catalog, english, use_catalog
 
 log = logging.getLogger(__name__)
 
@@ -57,12 +58,22 @@ class ServiceProcess:
     state_folder : Path
         Where each round leaves word that it has ended, for `forenoon status`.
     answers : Answers
-        What becomes of the links on the page and in emails.
+        Reads the links of the page and of emails.
+    catalog : Catalog, optional
+        The sentences of the farm's language. Left out: English.
     """
 
-    def __init__(self, settings: Settings, service: Service, state_folder: Path, answers: Answers) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        service: Service,
+        state_folder: Path,
+        answers: Answers,
+        catalog: Catalog | None = None,
+    ) -> None:
         self._settings, self._service, self._state_folder = settings, service, state_folder
         self._answers = answers
+        self._catalog = catalog or english()
         self._diary = Diary(state_folder / DIARY)
         self._noted = self._note_ids(())
         self._at: PageAddress | None = None
@@ -71,6 +82,10 @@ class ServiceProcess:
 
     def round(self) -> None:
         """Take up new settings, let the service work, and tell the manager that it does."""
+        with use_catalog(self._catalog):
+            self._round()
+
+    def _round(self) -> None:
         if self._settings.reload_if_changed():
             sd_notify_reloading()
             self._apply_settings()
@@ -114,7 +129,7 @@ class ServiceProcess:
         self.close()
         self._at, self._page = wanted, None
         try:
-            app = create_app(self._service.snapshot, self._service.health, self._answers.links)
+            app = create_app(self._service.snapshot, self._service.health, self._answers.links, catalog=self._catalog)
             app.register_blueprint(answer_blueprint(self._answers, lambda: self._settings.farm))
             self._page = PageServer(app, wanted.host, wanted.port)
             if not sys.stdout.isatty():  # there one line tells all

@@ -2,7 +2,9 @@
 
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from functools import reduce
+from contextlib import contextmanager
+from contextvars import ContextVar
+from functools import cache, reduce
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Any, Final
@@ -11,7 +13,8 @@ ENGLISH: Final = "english"
 
 Catalog = Mapping[str, str]  # from a key, "text.job", to a template with named places
 
-_in_use: list[Catalog] = []  # the table in use, none before the first sentence
+# Each thread has its own, so that farms of several languages can live in one process.
+_in_use: ContextVar[Catalog] = ContextVar("catalog")
 
 
 def load_catalog(language: str = ENGLISH, folder: Traversable | None = None) -> Catalog:
@@ -33,16 +36,30 @@ def load_catalog(language: str = ENGLISH, folder: Traversable | None = None) -> 
     return dict(_entries(tomllib.loads(path.read_text(encoding="utf-8")), ""))
 
 
-def use_catalog(catalog: Catalog) -> None:
-    """Say every sentence from now on out of a table; a process speaks one language."""
-    _in_use[:] = [catalog]
+@cache
+def english() -> Catalog:
+    """Return the English sentences, read from disk once."""
+    return load_catalog()
+
+
+@contextmanager
+def use_catalog(catalog: Catalog) -> Iterator[None]:
+    """Take every sentence made inside the `with` block, in this thread, from a catalog.
+
+    >>> with use_catalog({"odds.in_ten": "{count} sur 10"}):
+    ...     phrase("odds.in_ten", count=7)
+    '7 sur 10'
+    """
+    token = _in_use.set(catalog)
+    try:
+        yield
+    finally:
+        _in_use.reset(token)
 
 
 def current_catalog() -> Catalog:
-    """Return the sentences in use, the English ones before any was chosen."""
-    if not _in_use:
-        use_catalog(load_catalog())
-    return _in_use[0]
+    """Return the catalog in use, the English one where none was chosen."""
+    return _in_use.get(None) or english()
 
 
 def phrase(key: str, /, **places: object) -> str:

@@ -19,10 +19,10 @@ def add_no_break_spaces(html: str) -> str:
     >>> add_no_break_spaces("<p>Bale from 3:30 pm on Monday 1, 5 in 10.</p>").count(NO_BREAK)
     4
     """
-    spoken = current_catalog()
-    days = tuple(words for key, words in spoken.items() if key.startswith("weekdays."))
-    pattern = _pattern(tuple(spoken[key] for key in UNBROKEN_KEYS), days)
-    return pattern.sub(lambda found: found[0].replace(" ", NO_BREAK), html)
+    catalog = current_catalog()
+    days = tuple(words for key, words in catalog.items() if key.startswith("weekdays."))
+    pattern = _pattern(tuple(catalog[key] for key in UNBROKEN_KEYS), days)
+    return pattern.sub(lambda match: match[0].replace(" ", NO_BREAK), html)
 
 
 @lru_cache(maxsize=4)

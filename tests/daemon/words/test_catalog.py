@@ -48,6 +48,7 @@ from models.looks import LOOK_STAGES
 from models.stages import LEAFY_REGROWTH
 from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, mow_morning, unknown_morning, wait_morning
 from tests.support.full_morning import whole_morning
+from tests.support.second_language import in_capitals
 
 DAEMON = Path(__file__).parents[3] / "daemon"
 WORDS = DAEMON / "words"
@@ -312,19 +313,13 @@ def test_what_is_no_sentence_is_refused(tmp_path: Path) -> None:
 # --- Another language --------------------------------------------------------------------------------------------
 
 
-def loud(words: str) -> str:
-    """Return words in capitals, their places as they are."""
-    return "".join(one if one.startswith("{") else one.upper() for one in re.split(r"(\{\w+\})", words))
-
-
 @pytest.fixture
 def capitals(tmp_path: Path) -> Iterator[None]:
     """A language that is all in capitals, spoken while the test runs."""
-    lines = (f"{key} = {json.dumps(loud(template))}" for key, template in ENGLISH.items())
+    lines = (f"{key} = {json.dumps(in_capitals(template))}" for key, template in ENGLISH.items())
     (tmp_path / "capitals.toml").write_text("\n".join(lines), encoding="utf-8")
-    use_catalog(load_catalog("capitals", tmp_path))
-    yield
-    use_catalog(ENGLISH)
+    with use_catalog(load_catalog("capitals", tmp_path)):
+        yield
 
 
 def loud_farm(units: Units) -> Farm:
