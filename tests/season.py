@@ -23,6 +23,7 @@ from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import Weather
 from daemon.weather.sources.csv_file import read
 from tests.support import farms, hourly_records
+from tests.support.weather import farm_today
 
 TEN_ACRES = 10.0 * HECTARES_PER_ACRE
 YIELDS = (2.0, 3.0, 4.0)  # [t DM/ha]
@@ -80,7 +81,7 @@ def season(site: Site, dry_matter: float, odds: float, *, every: int = 1) -> Ite
     year = int(site.hours.past["time"].dt.year[0])
     for day in range(0, 153, every):
         now, weather = site.morning(date(year, 5, 1) + timedelta(days=day))
-        found = plan_fields(farm, weather, now).fields[0]
+        found = plan_fields(farm_today(farm), weather, now).fields[0]
         yield found.days[0]
 
 

@@ -14,11 +14,11 @@ from daemon.diary.overlay import apply_diary
 from daemon.diary.phrases import describe_field
 from daemon.diary.store import Diary, DiaryError, Note
 from daemon.domain.advice import Morning, WatchedField
-from daemon.domain.farm import Farm
+from daemon.domain.farm import Calibration, Farm, PriorsByField
 from daemon.domain.prospect import Prospect, Reason
 from daemon.learning.record import ForecastRecord, ForecastRecordError
 from daemon.learning.samples import learn_drying
-from daemon.learning.season_priors import apply_last_season_priors, prior_sentences, store_next_season_priors
+from daemon.learning.season_priors import last_season_priors, prior_sentences, store_next_season_priors
 from daemon.learning.verification import fit_odds_correction
 from daemon.planning.prospect import plan_fields, unknown_prospect
 from daemon.planning.watch import watch_fields
@@ -91,7 +91,7 @@ def advise(
         log.exception("the pass broke down")
         why = f"the pass broke down: {type(error).__name__}: {error}"
         prospect = unknown_prospect(farm, now, Reason.OUT_OF_RANGE, why)
-    return decide(farm, _with_diary_sentences(prospect, farm, lines, {}))
+    return decide(farm, _with_diary_sentences(prospect, farm, lines, {}, {}))
 
 
 def _advise_on_weather(
@@ -99,24 +99,25 @@ def _advise_on_weather(
 ) -> Morning:
     """Return the advice from weather that could be had."""
     today = now.astimezone(farm.place.timezone).date()
-    farm = apply_last_season_priors(farm, stores.forecast_record, today)
-    found = learn_drying(farm, notes, weather, now)
-    _store_factors(stores, notes, found.factors)
+    priors = last_season_priors(farm, stores.forecast_record, today)
+    learnt = learn_drying(farm, priors, notes, weather, now)
+    calibration = Calibration(learnt.drying, priors)
+    _store_factors(stores, notes, learnt.factors)
     correction: Correction = UNCORRECTED
     record: tuple[str, ...] = ()
     if stores.forecast_record is not None:
         correction, record = fit_odds_correction(farm, stores.forecast_record, weather, today)
-    prospect = plan_fields(apply_diary(found.farm, notes, now), weather, now, correction)
+    prospect = plan_fields(apply_diary(farm, notes, now, calibration), weather, now, correction)
     _store_in_record(farm, stores, prospect, today)
     prospect = replace(
-        _with_diary_sentences(prospect, farm, notes, found.sentences),
+        _with_diary_sentences(prospect, farm, notes, learnt.sentences, priors),
         forecast_cases=(),
         next_season_priors={},
         record=record,
     )
-    watched = (
-        () if prospect.trouble else _watch_or_last_watch(found.farm, weather, sent_morning, notes, now, correction)
-    )
+    watched: tuple[WatchedField, ...] = ()
+    if not prospect.trouble:
+        watched = _watch_or_last_watch(farm, weather, sent_morning, notes, now, calibration, correction)
     lying, uncut = fields_lying(farm, notes, now), fields_left_uncut(farm, notes, now)
     return decide(farm, prospect, DayUnderway(sent_morning, watched, lying, uncut))
 
@@ -127,24 +128,29 @@ def _watch_or_last_watch(
     sent_morning: Morning | None,
     notes: Sequence[Note],
     now: datetime,
+    calibration: Calibration,
     correction: Correction,
 ) -> tuple[WatchedField, ...]:
     """Return how what is mown stands; the advice for the fields that stand must not fall with it."""
     try:
-        return watch_fields(farm, weather, sent_morning, notes, now, correction)
+        return watch_fields(farm, weather, sent_morning, notes, now, calibration, correction)
     except Exception:
         log.exception("the watch of what is mown broke down")
         return sent_morning.watched if sent_morning else ()
 
 
 def _with_diary_sentences(
-    prospect: Prospect, farm: Farm, notes: Sequence[Note], sample_sentences: Mapping[str, tuple[str, ...]]
+    prospect: Prospect,
+    farm: Farm,
+    notes: Sequence[Note],
+    sample_sentences: Mapping[str, tuple[str, ...]],
+    priors: PriorsByField,
 ) -> Prospect:
     """Return the prospect with what the diary says of each field, in sentences."""
     told = {
         field.name: (
             *describe_field(farm, notes, field, prospect.at),
-            *(prior_sentences(field.priors) if field.name in prospect.next_season_priors else ()),
+            *(prior_sentences(priors.get(field.name, {})) if field.name in prospect.next_season_priors else ()),
         )
         for field in farm.fields
     }

@@ -1,37 +1,45 @@
-"""The farm as settings and diary tell together."""
+"""How the fields stand today: what the settings, the diary and the calibration tell together."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 from daemon.diary.cuts import mown_from_notes
 from daemon.diary.store import LOOKS, Note, NoteKind, local_day, notes_of
-from daemon.domain.farm import Farm, Field, Look
+from daemon.domain.farm import UNCALIBRATED, UNCORRECTED_DRYING, Calibration, Farm, FarmToday, Field, FieldState, Look
 from models.firmness import Firmness
 
 
-def apply_diary(farm: Farm, notes: Sequence[Note], now: datetime) -> Farm:
-    """Return the farm as settings and diary tell together: what of each field is cut and stands, and was seen there."""
-    return replace(farm, fields=tuple(_apply_to_field(farm, notes, field, now) for field in farm.fields))
+def apply_diary(farm: Farm, notes: Sequence[Note], now: datetime, calibration: Calibration = UNCALIBRATED) -> FarmToday:
+    """Return the farm with each field as it stands: what of it is cut, what was seen there and what was learnt."""
+    return FarmToday(farm, tuple(_field_state(farm, notes, field, now, calibration) for field in farm.fields))
 
 
-def _apply_to_field(farm: Farm, notes: Sequence[Note], field: Field, now: datetime) -> Field:
-    state, noted = mown_from_notes(farm, notes, field, now), latest_looks(farm, notes, field, now)
-    since = last_day_before_growth(farm, state.last_cut, now)
-    seen: dict[date, Look] = {}
-    for (day, kind), line in noted.items():
-        if kind in (NoteKind.STAGE, NoteKind.HEIGHT):
-            before = seen.get(day, Look(day))
-            seen[day] = Look(day, line.stage or before.stage, line.height or before.height)
-    looks = [*(look for look in field.looks if look.on not in seen), *seen.values()]  # of one day the diary's
-    return replace(
+def _field_state(
+    farm: Farm, notes: Sequence[Note], field: Field, now: datetime, calibration: Calibration
+) -> FieldState:
+    mown, looks = mown_from_notes(farm, notes, field, now), latest_looks(farm, notes, field, now)
+    since = last_day_before_growth(farm, mown.last_cut, now)
+    return FieldState(
         field,
-        last_cut=state.last_cut,
-        standing=field.area - state.cut_area if state.parts else None,
-        looks=tuple(sorted(looks, key=lambda look: look.on)),
-        lodged=max((day for day, kind in noted if kind is NoteKind.LODGED and day > since), default=None),
-        ground_looks=tuple(seen for (day, _), line in noted.items() for seen in _ground_looks(farm, day, line)),
+        last_cut=mown.last_cut,
+        looks=_stand_looks(field, looks),
+        standing=field.area - mown.cut_area if mown.parts else None,
+        lodged=max((day for day, kind in looks if kind is NoteKind.LODGED and day > since), default=None),
+        ground_looks=tuple(look for (day, _), note in looks.items() for look in _ground_looks(farm, day, note)),
+        drying=calibration.drying.get(field.name, UNCORRECTED_DRYING),
+        priors=calibration.priors.get(field.name, {}),
     )
+
+
+def _stand_looks(field: Field, noted_looks: Mapping[tuple[date, NoteKind], Note]) -> tuple[Look, ...]:
+    """Return the looks at a stand in the order of their days: those of the diary, and the settings' on other days."""
+    noted: dict[date, Look] = {}
+    for (day, kind), note in noted_looks.items():
+        if kind in (NoteKind.STAGE, NoteKind.HEIGHT):
+            before = noted.get(day, Look(day))
+            noted[day] = Look(day, note.stage or before.stage, note.height or before.height)
+    looks = [*(look for look in field.looks if look.on not in noted), *noted.values()]
+    return tuple(sorted(looks, key=lambda look: look.on))
 
 
 def _ground_looks(farm: Farm, day: date, note: Note) -> Iterator[tuple[date, str]]:

@@ -18,7 +18,7 @@ def describe_field(farm: Farm, notes: Sequence[Note], field: Field, now: datetim
     Parameters
     ----------
     farm, field
-        As in the settings, before `with_diary`.
+        As in the settings.
     notes : sequence of Line
     now : datetime
     """

@@ -1,7 +1,8 @@
 """The farm as the program sees it: typed, checked and in SI units, whatever units its settings file is in."""
 
+import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, time
 from enum import StrEnum
 from pathlib import Path
@@ -191,7 +192,7 @@ UNCORRECTED_DRYING: Final = Drying()
 
 @dataclass(frozen=True)
 class Field:
-    """One field: its stand as shares of species that add up to 1, its area and its state."""
+    """One field as the settings describe it; its stand is shares of species that add up to 1."""
 
     name: str
     area: float  # [ha]
@@ -202,11 +203,6 @@ class Field:
     last_cut: date | None
     looks: tuple[Look, ...]
     notes: str
-    standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
-    lodged: date | None = None  # when its crop was seen to lie flat, None: it stands
-    ground_looks: tuple[tuple[date, str], ...] = ()  # how firm its ground was seen to be: firm, soft or ruts
-    drying: Drying = UNCORRECTED_DRYING
-    priors: Mapping[str, Prior] = field(default_factory=dict)  # of its clocks, from last season's looks, by kind
     purpose: Purpose = Purpose.MILK
     cut_at_fibre: float | None = None  # NDF to cut at [% of DM], None: by the stand and the purpose
 
@@ -258,8 +254,55 @@ class Farm:
     cows_kept: bool = False  # for milk
     estimates: Estimates = DEFAULT_ESTIMATES
     # That stands may name: the house's and its own.
-    species: Mapping[str, Species] = field(default_factory=species_table)
+    species: Mapping[str, Species] = dataclasses.field(default_factory=species_table)
 
     def next_season_month(self, month: int) -> int:
         """Return the first month of the season from one on, that one too; the month itself if there is no season."""
         return min(self.season, key=lambda one: (one - month) % 12, default=month)
+
+
+PriorsByKind = Mapping[str, Prior]  # of the clocks of a field's first growth, from last season's looks
+PriorsByField = Mapping[str, PriorsByKind]
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """How the models are fitted to the fields, by their names: by measured samples and by last season's looks."""
+
+    drying: Mapping[str, Drying] = dataclasses.field(default_factory=dict)
+    priors: PriorsByField = dataclasses.field(default_factory=dict)
+
+
+UNCALIBRATED: Final = Calibration()
+
+
+@dataclass(frozen=True)
+class FieldState:
+    """A field as it stands: its settings with what is cut, what was seen there and what was learnt about it."""
+
+    field: Field
+    last_cut: date | None
+    looks: tuple[Look, ...]
+    standing: float | None = None  # [ha] of it not yet cut in this growth, None: all of it
+    lodged: date | None = None  # when its crop was seen to lie flat, None: it stands
+    ground_looks: tuple[tuple[date, str], ...] = ()  # how firm its ground was seen to be: firm, soft or ruts
+    drying: Drying = UNCORRECTED_DRYING
+    priors: PriorsByKind = dataclasses.field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The name of the field."""
+        return self.field.name
+
+    @property
+    def standing_area(self) -> float:
+        """The area [ha] that is not yet cut."""
+        return self.field.area if self.standing is None else self.standing
+
+
+@dataclass(frozen=True)
+class FarmToday:
+    """A farm's settings and the states of its fields, in the same order."""
+
+    farm: Farm
+    fields: tuple[FieldState, ...]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from daemon.diary.cuts import Cut, cuts_from_notes, mown_from_cuts
 from daemon.diary.samples import SampleUnused, WeatherGone, cut_sampled, has_mowing_time, local_clock_text, mowing_start
 from daemon.diary.store import Note, local_day, notes_of
-from daemon.domain.farm import Drying, Farm, Field
+from daemon.domain.farm import Drying, Farm, FieldState, PriorsByField
 from daemon.domain.units import DAY, HOUR
 from daemon.planning.daily_weather import SPIN_UP_DAYS, daily_extremes, daily_water
 from daemon.planning.drying import day_index
@@ -36,13 +36,13 @@ OLD_AFTER: Final = timedelta(days=730)  # a sample older than this is named as o
 
 @dataclass(frozen=True)
 class DryingLearnt:
-    """A farm that has learnt from its samples.
+    """What the samples in the diary taught.
 
-    `sentences` holds plain sentences by the name of the field, `factors` what each line told, as far as the weather of
-    its day was at hand.
+    `drying` and `sentences` go by the name of the field; without a sample that could be used there is no `drying`.
+    `factors` holds what each line told, as far as the weather of its day was at hand.
     """
 
-    farm: Farm
+    drying: Mapping[str, Drying]
     sentences: Mapping[str, tuple[str, ...]]
     factors: Mapping[int, float]
 
@@ -59,13 +59,15 @@ class _Sample:
     fresh: bool = False  # reckoned now, not kept from a time when its weather was at hand
 
 
-def learn_drying(farm: Farm, notes: Sequence[Note], weather: Weather, now: datetime) -> DryingLearnt:
-    """Return the farm with the drying of every field as the samples in the diary tell it.
+def learn_drying(
+    farm: Farm, priors: PriorsByField, notes: Sequence[Note], weather: Weather, now: datetime
+) -> DryingLearnt:
+    """Return the drying of every field as the samples in the diary tell it.
 
     Parameters
     ----------
     farm : Farm
-        As in the settings, before `with_diary`: a sample belongs to the growth that stood there then.
+    priors : PriorsByField
     notes : sequence of Line
     weather : Weather
         Of its past, the hours in which a sample was lying are dried again.
@@ -78,12 +80,12 @@ def learn_drying(farm: Farm, notes: Sequence[Note], weather: Weather, now: datet
     expected waits for a second one of another mowing; what it told is kept all the same.
     """
     days = daily_extremes(weather, farm)
-    found = [
-        _evaluate_sample(farm, number, notes_of(notes, field, now), line, weather, days)
-        for number, field in enumerate(farm.fields)
-        for line in notes_of(notes, field, now)
-        if line.moisture is not None
-    ]
+    found: list[_Sample] = []
+    for number, field in enumerate(farm.fields):
+        state = FieldState(field, field.last_cut, field.looks, priors=priors.get(field.name, {}))
+        own = notes_of(notes, field, now)
+        sampled = (note for note in own if note.moisture is not None)
+        found += [_evaluate_sample(farm, number, state, own, note, weather, days) for note in sampled]
     found.sort(key=lambda one: (one.note.at, one.note.id))
     fresh = {one.note.id: one.factor for one in found if one.fresh and one.factor is not None}
     found = _reject_outliers(found)
@@ -93,12 +95,18 @@ def learn_drying(farm: Farm, notes: Sequence[Note], weather: Weather, now: datet
         field.name: tuple(_sample_sentences(farm, number, found, used, steps, now))
         for number, field in enumerate(farm.fields)
     }
-    fields = tuple(_with_drying(field, number, used, steps[-1]) for number, field in enumerate(farm.fields))
-    return DryingLearnt(replace(farm, fields=fields) if used else farm, told, fresh)
+    drying = {field.name: _field_drying(number, used, steps[-1]) for number, field in enumerate(farm.fields)}
+    return DryingLearnt(drying if used else {}, told, fresh)
 
 
 def _evaluate_sample(
-    farm: Farm, number: int, own_notes: Sequence[Note], note: Note, weather: Weather, days: pd.DataFrame
+    farm: Farm,
+    number: int,
+    state: FieldState,
+    own_notes: Sequence[Note],
+    note: Note,
+    weather: Weather,
+    days: pd.DataFrame,
 ) -> _Sample:
     """Reckon one sample, or set it aside."""
     told = cuts_from_notes(own_notes, farm.place)
@@ -108,7 +116,7 @@ def _evaluate_sample(
         return _Sample(note, number, None, None, str(why))
     mowing = (number, cut.day)
     try:
-        factor, words = _factor_from_sample(farm, farm.fields[number], told, cut, note, weather, days)
+        factor, words = _factor_from_sample(farm, state, told, cut, note, weather, days)
         return _Sample(note, number, mowing, factor, words, fresh=True)
     except (WeatherGone, GrowthUnknown) as why:
         if note.factor is None or not c.MIN_DRYING_FACTOR <= note.factor <= c.MAX_DRYING_FACTOR:
@@ -120,13 +128,13 @@ def _evaluate_sample(
 
 
 def _factor_from_sample(
-    farm: Farm, field: Field, field_cuts: Sequence[Cut], cut: Cut, note: Note, weather: Weather, days: pd.DataFrame
+    farm: Farm, state: FieldState, field_cuts: Sequence[Cut], cut: Cut, note: Note, weather: Weather, days: pd.DataFrame
 ) -> tuple[float, str]:
     """Return the factor that a sample tells, and in words what the model had."""
     then = _days_until(cut, days)
-    ground = _ground_at(farm, field, cut, weather)
-    growth = _growth_at(farm, field, field_cuts, cut, then, ground)
-    model = _swath_model(farm, field, growth, ground, cut, note, weather)
+    ground = _ground_at(farm, state, cut, weather)
+    growth = _growth_at(farm, state, field_cuts, cut, then, ground)
+    model = _swath_model(farm, state, growth, ground, cut, note, weather)
     reading = note.moisture or np.nan
     slowest, _ = plausible_factor_range()
     plain, at_slowest = (float(water) for water in model(np.array([1.0, slowest])))
@@ -152,9 +160,10 @@ def _days_until(cut: Cut, days: pd.DataFrame) -> pd.DataFrame:
 
 
 def _growth_at(
-    farm: Farm, field: Field, field_cuts: Sequence[Cut], cut: Cut, days: pd.DataFrame, ground: Ground
+    farm: Farm, state: FieldState, field_cuts: Sequence[Cut], cut: Cut, days: pd.DataFrame, ground: Ground
 ) -> Growth:
     """Return the growth that a mowing ended, up to its day."""
+    field = state.field
     known = field.last_cut if field.last_cut is not None and field.last_cut < cut.day else None
     before = mown_from_cuts(
         replace(field, last_cut=known),
@@ -163,17 +172,17 @@ def _growth_at(
         farm.place,
     )
     looks = tuple(look for look in field.looks if look.on <= cut.day)
-    return field_growth_on(farm, replace(field, last_cut=before.last_cut, looks=looks), days, ground)
+    return field_growth_on(farm, replace(state, last_cut=before.last_cut, looks=looks), days, ground)
 
 
 def _swath_model(
-    farm: Farm, field: Field, growth: Growth, ground: Ground, cut: Cut, note: Note, weather: Weather
+    farm: Farm, state: FieldState, growth: Growth, ground: Ground, cut: Cut, note: Note, weather: Weather
 ) -> SwathModel:
     """Return the swath that a sample was taken of, as a function of the drying factor."""
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
         raise SampleUnused(f"the season had not begun on {date_text(cut.day)}")
-    dry_matter = field.expected_yield or max(float(growth.dry_matter[at]), c.MIN_DRY_MATTER)
+    dry_matter = state.field.expected_yield or max(float(growth.dry_matter[at]), c.MIN_DRY_MATTER)
     if 100.0 * dry_matter / farm.baleage.swath_share > c.MAX_DENSITY:
         raise SampleUnused("the swath lay too thick for the model")
     opens = _noon_before(farm, cut)
@@ -205,12 +214,12 @@ def _swath_model(
     return model
 
 
-def _ground_at(farm: Farm, field: Field, cut: Cut, weather: Weather) -> Ground:
+def _ground_at(farm: Farm, state: FieldState, cut: Cut, weather: Weather) -> Ground:
     """Return the ground on the day of a mowing."""
     until = to_datetime64(_midnight_after(farm, cut))
     lately = weather.past.sel(time=slice(until - np.timedelta64(SPIN_UP_DAYS + 2, "D"), until))
     ends, drying, *_ = hourly_weather(farm, lately)
-    return ground_on(field, daily_water(farm, ends, drying), cut.day, field_profile(farm, field))
+    return ground_on(state, daily_water(farm, ends, drying), cut.day, field_profile(farm, state.field))
 
 
 def _observed_span(farm: Farm, weather: Weather, opens: datetime, taken: datetime) -> xr.Dataset:
@@ -278,11 +287,11 @@ def _reject_outliers(samples: Sequence[_Sample]) -> list[_Sample]:
     ]
 
 
-def _with_drying(field: Field, number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Field:
-    """Return a field with its drying; its mowings differ from each other however well their middle is known."""
+def _field_drying(number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Drying:
+    """Return the drying of a field; its mowings differ from each other however well their middle is known."""
     own = sum(one.field_index == number for one in used)
     spread = max(float(posterior[1][number]), c.MIN_DRYING_SPREAD)
-    return replace(field, drying=Drying(float(posterior[0][number]), spread, own))
+    return Drying(float(posterior[0][number]), spread, own)
 
 
 def _sample_sentences(

@@ -1,28 +1,24 @@
 """From one season to the next: what the looks at a field told of its stage clock, as far as that is held to last."""
 
 import logging
-from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date, timedelta
 
-from daemon.domain.farm import Farm
+from daemon.domain.farm import Farm, PriorsByField, PriorsByKind
 from daemon.domain.prospect import Prospect
 from daemon.learning.record import ForecastRecord, ForecastRecordError
-from models.looks import Prior
 
 log = logging.getLogger(__name__)
 
 
-def apply_last_season_priors(farm: Farm, forecast_record: ForecastRecord | None, today: date) -> Farm:
-    """Return the farm with what the looks of the season before say of each field's first growth."""
+def last_season_priors(farm: Farm, forecast_record: ForecastRecord | None, today: date) -> PriorsByField:
+    """Return what the looks of the season before say of each field's first growth, by the name of the field."""
     try:
         before = farm.place.season_origin(today) - timedelta(days=1)
-        told = forecast_record.load_priors(farm.place.season_origin(before)) if forecast_record else {}
+        stored = forecast_record.load_priors(farm.place.season_origin(before)) if forecast_record else {}
     except ForecastRecordError as error:
         log.warning("the looks of last season are left out: %s", error)
-        return farm
-    fields = (replace(field, priors=told.get(field.name.casefold(), {})) for field in farm.fields)
-    return replace(farm, fields=tuple(fields))
+        return {}
+    return {field.name: stored.get(field.name.casefold(), {}) for field in farm.fields}
 
 
 def store_next_season_priors(farm: Farm, forecast_record: ForecastRecord, prospect: Prospect, today: date) -> None:
@@ -38,7 +34,7 @@ def store_next_season_priors(farm: Farm, forecast_record: ForecastRecord, prospe
         forecast_record.store_priors(told, farm.place.season_origin(today))
 
 
-def prior_sentences(priors: Mapping[str, Prior]) -> list[str]:
+def prior_sentences(priors: PriorsByKind) -> list[str]:
     """Return what last season's looks do to the clocks of a first growth.
 
     Examples

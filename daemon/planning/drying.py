@@ -8,7 +8,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.domain.farm import Farm, Field
+from daemon.domain.farm import Farm, Field, FieldState
 from daemon.planning.forecast_hours import ForecastHours, Window
 from daemon.planning.ground import Ground, field_profile, ground_ahead, ground_on
 from models import coefficients as c
@@ -36,19 +36,19 @@ MOWING_AFTER_LATEST_START = 8  # [strips] that may still be mown from the last s
 class Crop:
     """What stands in a field: its growth, the dew and rain [mm] on it (member, hour), and the ground under it."""
 
-    field: Field
+    state: FieldState
     growth: Growth
     wetness: Array
     ground: Ground
 
+    @property
+    def field(self) -> Field:
+        """The settings of the field."""
+        return self.state.field
+
     def dry_matter(self, day: date) -> float:
         """Return the yield on a day [t/ha]: what the settings expect, else the growth model's."""
         return _yield_on(self.field, self.growth, day)
-
-    @property
-    def standing_area(self) -> float:
-        """The area [ha] that is not yet cut."""
-        return self.field.area if self.field.standing is None else self.field.standing
 
 
 def day_index(growth: Growth, day: date) -> int:
@@ -60,35 +60,36 @@ def _yield_on(field: Field, growth: Growth, day: date) -> float:
     return field.expected_yield or max(float(growth.dry_matter[day_index(growth, day)]), c.MIN_DRY_MATTER)
 
 
-def ground_lookup(farm: Farm, hours: ForecastHours) -> Callable[[Field], Ground]:
+def ground_lookup(farm: Farm, hours: ForecastHours) -> Callable[[FieldState], Ground]:
     """Return what tells the ground under a field in the hours ahead; fields that are alike in it are followed once.
 
     What it returns raises ValueError if soil or stand are malformed.
     """
-    found: dict[object, Ground] = {}
+    grounds: dict[object, Ground] = {}
 
-    def under(field: Field) -> Ground:
-        alike = field.soil, field.drainage, field.last_cut, field.ground_looks, tuple(sorted(field.stand.items()))
-        if alike not in found:
-            found[alike] = _ground_from_today(farm, field, hours)
-        return found[alike]
+    def ground_under(state: FieldState) -> Ground:
+        soil = state.field.soil, state.field.drainage, tuple(sorted(state.field.stand.items()))
+        alike = soil, state.last_cut, state.ground_looks
+        if alike not in grounds:
+            grounds[alike] = _ground_from_today(farm, state, hours)
+        return grounds[alike]
 
-    return under
+    return ground_under
 
 
-def standing_crops(grown: Sequence[tuple[Field, Growth, Ground]], hours: ForecastHours) -> list[Crop]:
+def standing_crops(grown: Sequence[tuple[FieldState, Growth, Ground]], hours: ForecastHours) -> list[Crop]:
     """Return the crops of fields with the water that is on them in the hours ahead."""
-    yields = [_yield_on(field, growth, hours.today) for field, growth, _ in grown]
+    yields = [_yield_on(state.field, growth, hours.today) for state, growth, _ in grown]
     wetness = standing_wetness(hours.drying, np.array(yields))
-    return [Crop(field, growth, on_it, ground) for (field, growth, ground), on_it in zip(grown, wetness, strict=True)]
+    return [Crop(state, growth, on_it, ground) for (state, growth, ground), on_it in zip(grown, wetness, strict=True)]
 
 
-def _ground_from_today(farm: Farm, field: Field, hours: ForecastHours) -> Ground:
+def _ground_from_today(farm: Farm, state: FieldState, hours: ForecastHours) -> Ground:
     """Return the ground from today on, or of today alone where the hours ahead hold no whole day."""
-    profile = field_profile(farm, field)
+    profile = field_profile(farm, state.field)
     if hours.water.day.size == 0:
-        return ground_on(field, hours.past_water, hours.today, profile)
-    return ground_ahead(field, hours.past_water, hours.water, profile)
+        return ground_on(state, hours.past_water, hours.today, profile)
+    return ground_ahead(state, hours.past_water, hours.water, profile)
 
 
 def crop_days(farm: Farm, crop: Crop, windows: Sequence[Window], hours: ForecastHours) -> list[CropDay]:
@@ -173,7 +174,7 @@ def _build_crop_day(
 
 def swath_of(farm: Farm, crop: Crop, day: date, hours: ForecastHours) -> Swath:
     """Return the swath that a field makes when mown on a day, in every case."""
-    draws, drying = hours.draws, crop.field.drying
+    draws, drying = hours.draws, crop.state.drying
     start_moisture = crop.growth.start_moisture[day_index(crop.growth, day)]
     return lay_swath(
         crop.dry_matter(day) * draws.yield_factor,

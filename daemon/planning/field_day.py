@@ -67,7 +67,7 @@ def _plan_day(farm: Farm, crop: Crop, window: Window, day: CropDay, hours: Forec
     """Return the best that can be done with a field on a day."""
     bare = _growth_and_ground_only(crop, window, hours)
     crew = crew_on(farm, window)
-    most = min(strips_for(farm, crop.standing_area), day.ready.shape[0])
+    most = min(strips_for(farm, crop.state.standing_area), day.ready.shape[0])
     least = _least_strips(farm, most)
     needed, to_odds = farm.alerts.odds_needed, _odds_converter(crop, window, hours)
     plan = best_plan(day, crew, window.starts, max_strips=most, min_strips=least, odds_needed=needed, to_odds=to_odds)
@@ -207,7 +207,7 @@ def _growth_and_ground_only(crop: Crop, window: Window, hours: ForecastHours) ->
 def _with_odds(farm: Farm, planned_day: PlannedDay, hours: ForecastHours, least: int) -> PlannedDay:
     """Return a day with the areas and odds of its plan, or the reason why there is none."""
     plan = planned_day.plan
-    areas = np.minimum(np.arange(1, plan.odds.size + 1) * strip_area(farm), planned_day.crop.standing_area)
+    areas = np.minimum(np.arange(1, plan.odds.size + 1) * strip_area(farm), planned_day.crop.state.standing_area)
     curve = tuple(AreaOdds(float(area), float(odds)) for area, odds in zip(areas, plan.odds, strict=True))
     chosen = curve[(plan.strip_count or least) - 1]
     raw = float(hours.raw_odds(np.array(np.mean(plan.wrappable >= (plan.strip_count or least)))))

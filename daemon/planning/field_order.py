@@ -115,7 +115,7 @@ def _candidate(
 
 def _urgency(planned_day: PlannedDay, storm: datetime | None) -> Urgency | None:
     """Return why a field that may be mown should come before the others, if anything."""
-    if planned_day.crop.field.lodged is not None:
+    if planned_day.crop.state.lodged is not None:
         return Urgency.LODGED
     return Urgency.STORM if storm is not None and _can_lodge(planned_day) else None
 

@@ -6,7 +6,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.domain.farm import Farm, Field
+from daemon.domain.farm import Farm, Field, FieldState
 from daemon.planning.daily_weather import SPIN_UP_DAYS, DailyWater
 from models.degree_days import latest_drought
 from models.firmness import Firmness, Load, Words, first_firm_day, ground_firmness
@@ -72,12 +72,12 @@ def field_profile(farm: Farm, field: Field) -> SoilProfile:
     return soil_profile(field.soil, field.drainage, root_depth=depth, baler_limits=baler)
 
 
-def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, profile: SoilProfile) -> Ground:
+def ground_ahead(state: FieldState, past: DailyWater, ahead: DailyWater, profile: SoilProfile) -> Ground:
     """Return the ground of a field as work begins on each day of `ahead` and the next.
 
     Parameters
     ----------
-    field : Field
+    state : FieldState
         Its last cut and the looks at its ground.
     past, ahead : DailyWater
         Of the past, one member, the last 90 days before `ahead` are followed.
@@ -90,23 +90,23 @@ def ground_ahead(field: Field, past: DailyWater, ahead: DailyWater, profile: Soi
     what falls by then is in the ground. A look was taken after it, and holds from then on.
     """
     lately = past.before(ahead.day[0], SPIN_UP_DAYS)
-    before = _follow_water(field, profile, lately)
-    coming = _follow_water(field, profile, ahead, before.end)
+    before = _follow_water(state, profile, lately)
+    coming = _follow_water(state, profile, ahead, before.end)
     known = np.concatenate([lately.day, ahead.day]), np.concatenate([before.stress[0], coming.stress.mean(axis=0)])
-    return _ground_at_work(profile, coming.topsoil_water, coming.deficit, _early_rain(field, ahead), *known)
+    return _ground_at_work(profile, coming.topsoil_water, coming.deficit, _early_rain(state, ahead), *known)
 
 
-def ground_on(field: Field, past: DailyWater, day: date, profile: SoilProfile) -> Ground:
+def ground_on(state: FieldState, past: DailyWater, day: date, profile: SoilProfile) -> Ground:
     """Return the ground of a field as work began on a day that has come; the day itself need not be over."""
     lately = past.before(np.datetime64(day, "D"), SPIN_UP_DAYS)
-    before, early = _follow_water(field, profile, lately), _early_rain(field, past.since(day))
+    before, early = _follow_water(state, profile, lately), _early_rain(state, past.since(day))
     return _ground_at_work(
         profile, before.topsoil_water[:, -1:], before.deficit[:, -1:], early[:, :1], lately.day, before.stress[0]
     )
 
 
 def _follow_water(
-    field: Field, profile: SoilProfile, water: DailyWater, start: GroundState | None = None
+    state: FieldState, profile: SoilProfile, water: DailyWater, start: GroundState | None = None
 ) -> GroundDays:
     """Return the water in the ground of a field from day to day.
 
@@ -117,13 +117,13 @@ def _follow_water(
     """
     if water.day.size == 0:
         raise ValueError("the weather holds no whole day before today, so that nobody can tell how wet the ground is")
-    cover, looks = _crop_coefficients(field, water.day), _looks_by_index(field, water.day)
+    cover, looks = _crop_coefficients(state, water.day), _looks_by_index(state, water.day)
     return follow_ground(profile, water.rain, water.evapotranspiration, cover, start=start, looks=looks)
 
 
-def _early_rain(field: Field, water: DailyWater) -> Array:
+def _early_rain(state: FieldState, water: DailyWater) -> Array:
     """Return what falls before work on each day and the next [mm]; a look at the ground was taken after it."""
-    seen = list(_looks_by_index(field, water.day))
+    seen = list(_looks_by_index(state, water.day))
     early = np.pad(water.early_rain, ((0, 0), (0, 1)))
     early[:, seen] = water.early_rain_to_come[:, seen]
     return early
@@ -143,15 +143,15 @@ def _ground_at_work(
     return Ground(soil_drying_factor(wetness), carries, day, water_stress)
 
 
-def _looks_by_index(field: Field, day: NDArray[np.datetime64]) -> dict[int, Firmness]:
+def _looks_by_index(state: FieldState, day: NDArray[np.datetime64]) -> dict[int, Firmness]:
     """Return what was seen of the ground, by where its day stands among some."""
-    seen = {np.datetime64(on, "D"): Firmness(word) for on, word in field.ground_looks}
+    seen = {np.datetime64(on, "D"): Firmness(word) for on, word in state.ground_looks}
     return {at: seen[one] for at, one in enumerate(day) if one in seen}
 
 
-def _crop_coefficients(field: Field, day: NDArray[np.datetime64]) -> Array:
+def _crop_coefficients(state: FieldState, day: NDArray[np.datetime64]) -> Array:
     """Return the crop coefficient of each day."""
-    if field.last_cut is None:
+    if state.last_cut is None:
         return crop_coefficient(np.full(day.size, np.inf))
-    since = (day - np.datetime64(field.last_cut, "D")).astype(np.float64)
+    since = (day - np.datetime64(state.last_cut, "D")).astype(np.float64)
     return crop_coefficient(np.where(since < 0.0, np.inf, since))

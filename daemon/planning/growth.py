@@ -6,7 +6,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from daemon.domain.farm import Farm, Field, Look
+from daemon.domain.farm import Farm, Field, FieldState, Look
 from daemon.domain.prospect import PlantKindToday
 from daemon.planning.ground import Ground
 from models.growth import Growth, GrowthContext, StageLook, field_growth
@@ -14,7 +14,7 @@ from models.species import Species, stand_grass_share
 from models.stages import ndf_target, stage_words
 
 
-def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground) -> Growth:
+def field_growth_on(farm: Farm, state: FieldState, days: pd.DataFrame, ground: Ground) -> Growth:
     """Return the growth of a field over days with their extremes, on its ground.
 
     Raises
@@ -24,16 +24,18 @@ def field_growth_on(farm: Farm, field: Field, days: pd.DataFrame, ground: Ground
     """
     day = np.array(days.index.to_numpy(), dtype="datetime64[D]")
     return field_growth(
-        field.stand,
+        state.field.stand,
         day,
         days["high"].to_numpy(),
         days["low"].to_numpy(),
-        last_cut=None if field.last_cut is None else np.datetime64(field.last_cut, "D"),
-        looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in field.looks],
+        last_cut=None if state.last_cut is None else np.datetime64(state.last_cut, "D"),
+        looks=[StageLook(np.datetime64(look.on, "D"), look.stage, look.height) for look in state.looks],
         southern=farm.place.is_southern,
         latitude=farm.place.latitude,
         context=GrowthContext(
-            target=fibre_target(field, farm.species), stress=ground.water_stress_on(day), priors=field.priors
+            target=fibre_target(state.field, farm.species),
+            stress=ground.water_stress_on(day),
+            priors=state.priors,
         ),
         species_by_name=farm.species,
     )

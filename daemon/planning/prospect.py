@@ -8,7 +8,7 @@ from itertools import takewhile
 import numpy as np
 import pandas as pd
 
-from daemon.domain.farm import Farm, Field
+from daemon.domain.farm import Farm, FarmToday, Field, FieldState
 from daemon.domain.prospect import FieldDay, FieldProspect, ForecastCase, Prospect, Reason, Ripeness, WeatherFacts
 from daemon.planning.cautions import cautions_of
 from daemon.planning.daily_weather import daily_extremes
@@ -32,12 +32,14 @@ from models.odds import UNCORRECTED, Correction
 HORIZON_DAYS = 10  # days looked at from today on: forecasts reach no further with any skill
 
 
-def plan_fields(farm: Farm, weather: Weather, now: datetime, correction: Correction = UNCORRECTED) -> Prospect:
+def plan_fields(
+    farm_today: FarmToday, weather: Weather, now: datetime, correction: Correction = UNCORRECTED
+) -> Prospect:
     """Return the prospect of every field from today to the end of the forecast.
 
     Parameters
     ----------
-    farm : Farm
+    farm_today : FarmToday
     weather : Weather
         In the contract's form.
     now : datetime
@@ -51,14 +53,15 @@ def plan_fields(farm: Farm, weather: Weather, now: datetime, correction: Correct
         A field that cannot be reckoned is named with the reason; the others go on. Weather that is too old or has too
         few members leaves every field without an answer, but with what is known of its growth.
     """
+    farm = farm_today.farm
     facts = _weather_facts(weather, now)
     trouble, detail = _weather_trouble(farm, weather, facts)
     if trouble is not None:
-        return _with_growth_only(farm, weather, unknown_prospect(farm, now, trouble, detail, facts))
+        return _with_growth_only(farm_today, weather, unknown_prospect(farm, now, trouble, detail, facts))
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _work_windows(farm, hours, now)
     try:
-        grown, crops = _growth_and_crops(farm, weather, now, hours)
+        grown, crops = _growth_and_crops(farm_today, weather, now, hours)
     except ValueError as wrong:
         return unknown_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
     pairs = [_plan_field(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
@@ -96,7 +99,7 @@ def unknown_prospect(
 
 
 def _growth_and_crops(
-    farm: Farm, weather: Weather, now: datetime, hours: ForecastHours
+    farm_today: FarmToday, weather: Weather, now: datetime, hours: ForecastHours
 ) -> tuple[list[tuple[Growth, Ground] | FieldProspect], Iterator[Crop]]:
     """Return what is known of each field's growth, and the crops of those of which it is.
 
@@ -105,13 +108,14 @@ def _growth_and_crops(
     ValueError
         A stand or a soil cannot be reckoned with this weather.
     """
-    days, under = _days_to_horizon(daily_extremes(weather, farm), farm, now), ground_lookup(farm, hours)
-    grown = [_field_growth(farm, field, under, days, hours.today) for field in farm.fields]
-    stands = zip(farm.fields, grown, strict=True)
-    return grown, iter(standing_crops([(field, *one) for field, one in stands if isinstance(one, tuple)], hours))
+    farm, states = farm_today.farm, farm_today.fields
+    days, ground_under = _days_to_horizon(daily_extremes(weather, farm), farm, now), ground_lookup(farm, hours)
+    grown = [_field_growth(farm, state, ground_under, days, hours.today) for state in states]
+    stands = zip(states, grown, strict=True)
+    return grown, iter(standing_crops([(state, *one) for state, one in stands if isinstance(one, tuple)], hours))
 
 
-def _with_growth_only(farm: Farm, weather: Weather, unknown: Prospect) -> Prospect:
+def _with_growth_only(farm_today: FarmToday, weather: Weather, unknown: Prospect) -> Prospect:
     """Return a prospect without an answer, with the growth of the fields as far as it can be reckoned.
 
     Notes
@@ -119,9 +123,10 @@ def _with_growth_only(farm: Farm, weather: Weather, unknown: Prospect) -> Prospe
     Warmth comes from hours that are over, but for the last ones, which stand as they were forecast: a day more or less
     of a forecast is nothing to a stage clock. The ground goes by rain, of which that is not so.
     """
+    farm = farm_today.farm
     try:
         hours = forecast_hours(farm, weather, unknown.at.astimezone(farm.place.timezone).date())
-        grown, crops = _growth_and_crops(farm, weather, unknown.at, hours)
+        grown, crops = _growth_and_crops(farm_today, weather, unknown.at, hours)
     except ValueError:
         return unknown
     known = (next(crops) if isinstance(one, tuple) else None for one in grown)
@@ -180,16 +185,15 @@ def _work_windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Windo
 
 
 def _field_growth(
-    farm: Farm, field: Field, ground_of: Callable[[Field], Ground], days: pd.DataFrame, today: date
+    farm: Farm, state: FieldState, ground_under: Callable[[FieldState], Ground], days: pd.DataFrame, today: date
 ) -> tuple[Growth, Ground] | FieldProspect:
     """Return the growth of a field and its ground, or a prospect that says why they cannot be known."""
-    if field.last_cut is not None and field.last_cut > today:
-        return _unknown_field(
-            field, Reason.OUT_OF_RANGE, phrase("growth_unknown.cut_ahead", day=date_text(field.last_cut))
-        )
+    field, last_cut = state.field, state.last_cut
+    if last_cut is not None and last_cut > today:
+        return _unknown_field(field, Reason.OUT_OF_RANGE, phrase("growth_unknown.cut_ahead", day=date_text(last_cut)))
     try:
-        ground = ground_of(field)
-        growth = field_growth_on(farm, field, days, ground)
+        ground = ground_under(state)
+        growth = field_growth_on(farm, state, days, ground)
     except GrowthUnknown as unknown:
         return _unknown_field(field, Reason.GROWTH_UNKNOWN, growth_unknown_text(unknown, farm.units))
     except ValueError as wrong:
@@ -218,15 +222,15 @@ def _plan_field(
 
 
 def _field_prospect(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
-    field, growth, carries_in = crop.field, crop.growth, crop.ground.days_until_firm(HORIZON_DAYS)
+    state, growth, carries_in = crop.state, crop.growth, crop.ground.days_until_firm(HORIZON_DAYS)
     today: date = growth.day[at].astype(date)
     grown = yield_on(crop, today)
     return FieldProspect(
-        name=field.name,
-        area=field.area,
-        standing=crop.standing_area,
-        last_cut=field.last_cut if growth.regrowth else None,
-        lodged=field.lodged,
+        name=state.name,
+        area=state.field.area,
+        standing=state.standing_area,
+        last_cut=state.last_cut if growth.regrowth else None,
+        lodged=state.lodged,
         ripeness=classify_ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
         stage=growth.stage[at],
         ndf=days[0].ndf if days else growth_only(growth, today).ndf,
@@ -239,7 +243,7 @@ def _field_prospect(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...])
         clock_from=None if growth.start_day is None else growth.start_day.astype(date),
         days=days,
         detail=growth_doubts_text(growth.doubts),
-        drying=field.drying,
+        drying=state.drying,
         quality=quality_on(crop, today),
         waiting=waiting_cost_on(farm, crop, today),
         kinds=kinds_on(growth, at),
@@ -294,8 +298,8 @@ def _forecast_case(farm: Farm, planned_day: PlannedDay, hours: ForecastHours) ->
         start_moisture=float(crop.growth.start_moisture[day_index(crop.growth, window.date)]),
         crop_factor=crop.growth.drying_factor,
         soil_factor=float(np.median(crop.ground.soil_factor[:, (window.date - hours.today).days])),
-        drying_factor=crop.field.drying.factor,
-        drying_spread=crop.field.drying.spread,
+        drying_factor=crop.state.drying.factor,
+        drying_spread=crop.state.drying.spread,
     )
 
 

@@ -13,7 +13,7 @@ from daemon.diary.cuts import cuts_from_notes, uncut_days
 from daemon.diary.overlay import apply_diary
 from daemon.diary.store import Note, NoteKind, local_day, notes_of
 from daemon.domain.advice import Morning, WatchedField, WatchState
-from daemon.domain.farm import Farm, Field
+from daemon.domain.farm import UNCALIBRATED, Calibration, Farm, FarmToday, FieldState
 from daemon.domain.field_watch import is_called_off, is_failing, wettest_when_urgent
 from daemon.domain.prospect import AreaOdds, Band, LeftOvernight, Reason
 from daemon.domain.units import HOUR
@@ -54,6 +54,7 @@ def watch_fields(
     morning: Morning | None,
     notes: Sequence[Note],
     now: datetime,
+    calibration: Calibration = UNCALIBRATED,
     correction: Correction = UNCORRECTED,
 ) -> tuple[WatchedField, ...]:
     """Return how the fields stand that were advised to be mown today or noted as cut, in the order of mowing.
@@ -61,7 +62,6 @@ def watch_fields(
     Parameters
     ----------
     farm : Farm
-        With what its samples taught, before `apply_diary`: a field that is lying belongs to the growth it was cut in.
     weather : Weather
         The newest, which is trusted.
     morning : Morning or None
@@ -70,6 +70,7 @@ def watch_fields(
         The diary. A cut of today gives the hour and the area, and is watched whether advised or not; the line `wrapped`
         that is of it ends the watch, and not one that is of what was cut before; so does the line `uncut`.
     now : datetime
+    calibration : Calibration
     correction : Correction
         What the farm's own record does to the odds.
 
@@ -80,24 +81,27 @@ def watch_fields(
 
     Notes
     -----
+    A field that is lying belongs to the growth it was cut in: it stands as the diary of the days before today tells.
     Hours that are over are those that came, in every case. Until now the work is held to have gone as it was said last:
     nothing is raked before the hour that was said, or before now where the new hours are sooner.
     """
     day = now.astimezone(farm.place.timezone).date()
     before = [line for line in notes if local_day(line, farm.place) < day]
-    lying = apply_diary(farm, before, now)
-    told = _previous_watches(farm, lying, morning, before, now) if morning is not None and morning.date == day else {}
-    held = [one for field in lying.fields for one in _fields_under_way(lying, field, told.get(field.name), notes, now)]
+    this_morning = apply_diary(farm, before, now, calibration)
+    told = _previous_watches(this_morning, morning, before, now) if morning is not None and morning.date == day else {}
+    held = [
+        one for state in this_morning.fields for one in _fields_under_way(farm, state, told.get(state.name), notes, now)
+    ]
     if not held:
         return ()
-    hours = _hours_to_tomorrow(lying, weather, now, correction)
-    window = _watch_window(lying, held, now, hours)
+    hours = _hours_to_tomorrow(farm, weather, now, correction)
+    window = _watch_window(farm, held, now, hours)
     if window is None:
         log.warning("nothing can be watched: the forecast does not cover the working day")
         return tuple(told.values())
     over = [one for one in held if one.done or now >= window.begins + window.finish * SLOT]
-    days = daily_extremes(weather, lying)
-    known = _DayWatch(lying, window, crew_on(lying, window), hours, days[days.index <= day], now)
+    days = daily_extremes(weather, farm)
+    known = _DayWatch(farm, window, crew_on(farm, window), hours, days[days.index <= day], now)
     found = [*map(known.done_field, over), *known.watched_fields([one for one in held if one not in over])]
     return tuple(sorted(found, key=lambda one: one.start))
 
@@ -109,7 +113,7 @@ class _UnderWay:
     `noted` and `timed` are whether the diary tells of it and of the hour, `done` whether it is wrapped or left uncut.
     """
 
-    field: Field
+    state: FieldState
     start: datetime
     mown_until: datetime  # now, or when mowing was called off
     area: float
@@ -136,36 +140,37 @@ class _CutField:
 
 
 def _previous_watches(
-    farm: Farm, lying: Farm, morning: Morning, earlier_notes: Sequence[Note], now: datetime
+    this_morning: FarmToday, morning: Morning, earlier_notes: Sequence[Note], now: datetime
 ) -> dict[str, WatchedField]:
     """Return what was said of each field, by its name, unless it was said of a growth that was cut before today."""
-    then = apply_diary(farm, [line for line in earlier_notes if line.written_at <= morning.prospect.at], now)
-    known = {field.name: field.last_cut for field in then.fields}
-    same = {field.name for field in lying.fields if field.last_cut == known[field.name]}
+    noted_then = [note for note in earlier_notes if note.written_at <= morning.prospect.at]
+    then = apply_diary(this_morning.farm, noted_then, now)
+    last_cuts = {state.name: state.last_cut for state in then.fields}
+    same = {state.name for state in this_morning.fields if state.last_cut == last_cuts[state.name]}
     return {one.field: one for one in morning.watched if one.field in same}
 
 
 def _fields_under_way(
-    farm: Farm, field: Field, previous: WatchedField | None, notes: Sequence[Note], now: datetime
+    farm: Farm, state: FieldState, previous: WatchedField | None, notes: Sequence[Note], now: datetime
 ) -> Iterator[_UnderWay]:
     """Yield the field if it is held for mown: by a cut noted today, else by what was said, unless it was left uncut."""
     day = now.astimezone(farm.place.timezone).date()
-    own = notes_of(notes, field, now)
+    own = notes_of(notes, state.field, now)
     noted = cuts_from_notes(own, farm.place)
     today = [cut for cut in noted if cut.day == day and not cut.wrapped_note]
-    whole = field.area if field.standing is None else field.standing
+    whole = state.standing_area
     if today:
         start = previous.start if previous else _earliest_start(farm, now)
         areas = [cut.area for cut in today]
         area = whole if None in areas else min(sum(one or 0.0 for one in areas), whole)
         timed = [cut.note.at for cut in today if cut.note.timed]
-        yield _UnderWay(field, min(timed, default=start), now, area, previous, noted=True, timed=bool(timed))
+        yield _UnderWay(state, min(timed, default=start), now, area, previous, noted=True, timed=bool(timed))
     elif previous is not None:
         until, left = previous.at if is_called_off(previous) else now, day in uncut_days(own, farm.place)
         earlier = {cut.wrapped_note.id for cut in noted if cut.wrapped_note and cut.day < day}
         ends = {line.id for line in own if line.kind is NoteKind.WRAPPED and local_day(line, farm.place) == day}
         yield _UnderWay(
-            field, previous.start, until, min(previous.area, whole), previous, done=left or not ends <= earlier
+            state, previous.start, until, min(previous.area, whole), previous, done=left or not ends <= earlier
         )
 
 
@@ -208,7 +213,7 @@ class _DayWatch:
     def done_field(self, under_way: _UnderWay) -> WatchedField:
         """Return a field of which the watch has ended."""
         return WatchedField(
-            under_way.field.name, WatchState.DONE, self.now, self._local_time(under_way.start), under_way.area,
+            under_way.state.name, WatchState.DONE, self.now, self._local_time(under_way.start), under_way.area,
             odds=None, rake_from=None, bale_from=None, wrapped_by=None,
             noted=under_way.noted, timed=under_way.timed,
         )  # fmt: skip
@@ -220,16 +225,16 @@ class _DayWatch:
             try:
                 laid.append(self._lay_field(one))
             except (GrowthUnknown, ValueError) as why:
-                log.warning("%s cannot be watched: %s", one.field.name, why)
+                log.warning("%s cannot be watched: %s", one.state.name, why)
                 yield from [one.previous] if one.previous else []
             else:
                 yield self._watched_field(laid)
 
     def _lay_field(self, under_way: _UnderWay) -> _CutField:
         farm, window = self.farm, self.window
-        ground = ground_lookup(farm, self.hours)(under_way.field)
-        growth = field_growth_on(farm, under_way.field, self.days, ground)
-        (crop,) = standing_crops([(under_way.field, growth, ground)], self.hours)
+        ground = ground_lookup(farm, self.hours)(under_way.state)
+        growth = field_growth_on(farm, under_way.state, self.days, ground)
+        (crop,) = standing_crops([(under_way.state, growth, ground)], self.hours)
         start, count = window.slot_of(under_way.start), max(strips_for(farm, under_way.area), 1)
         self._check_covered(crop, start)
         mown = mowing_slots(window.pace, np.array([start]), count)[:, 0]
@@ -271,7 +276,7 @@ class _DayWatch:
         days, counts = [field.usual for field in cut_fields], [field.count for field in cut_fields]
         plan = self._plan_last_field(cut_fields, days, counts)
         watched = WatchedField(
-            under_way.field.name,
+            under_way.state.name,
             WatchState.ON_TRACK,
             self.now,
             self._local_time(under_way.start),

@@ -7,6 +7,7 @@ from enum import Enum
 from importlib.resources import as_file, files
 
 from daemon.cli import demo
+from daemon.diary.overlay import apply_diary
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Prospect
 from daemon.planning.prospect import HORIZON_DAYS, plan_fields
@@ -30,7 +31,7 @@ def made(fields: int = FIELDS, members: int = MEMBERS, days: int = DAYS) -> tupl
 
 
 def looked(farm: Farm, weather: Weather) -> Prospect:
-    return plan_fields(farm, weather, demo.NOW)
+    return plan_fields(apply_diary(farm, (), demo.NOW), weather, demo.NOW)
 
 
 def told(prospect: Prospect) -> str:

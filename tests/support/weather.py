@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from daemon.domain.farm import Farm, Field, Place
+from daemon.domain.farm import Farm, FarmToday, Field, FieldState, Place
 from daemon.planning.ground import Ground
 from daemon.weather.clean import clean
 from daemon.weather.contract import Weather, build_dataset
@@ -45,6 +45,17 @@ def working_farm(
         fields=fields or (field("Long Meadow", 20),),
         **changes,
     )
+
+
+def field_state(field: Field, **changes: Any) -> FieldState:
+    """Return a field as its settings alone tell, but for some changes."""
+    return FieldState(**{"field": field, "last_cut": field.last_cut, "looks": field.looks, **changes})
+
+
+def farm_today(farm: Farm, **changes: Any) -> FarmToday:
+    """Return a farm as its settings alone tell, but for some changes of its first field."""
+    first, *others = farm.fields
+    return FarmToday(farm, (field_state(first, **changes), *map(field_state, others)))
 
 
 def moist_ground() -> Ground:

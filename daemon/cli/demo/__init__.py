@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.advice.decide import decide
+from daemon.diary.overlay import apply_diary
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldProspect
@@ -47,7 +48,7 @@ def invented_morning() -> tuple[Farm, Morning]:
     """Return the invented farm and the advice for its invented day."""
     with as_file(files("daemon.cli.demo") / "farm.toml") as path:
         farm = load(path)
-    return farm, decide(farm, plan_fields(farm, invented_weather(farm), NOW))
+    return farm, decide(farm, plan_fields(apply_diary(farm, (), NOW), invented_weather(farm), NOW))
 
 
 def show_demo(farm: Farm, morning: Morning, page: Path | None) -> None:

@@ -15,6 +15,7 @@ from daemon.domain.prospect import Reason
 from daemon.planning.prospect import plan_fields
 from daemon.settings import load
 from daemon.weather.contract import Weather, validate
+from tests.support.weather import farm_today
 
 
 @cache
@@ -30,7 +31,7 @@ def demo_weather() -> Weather:
 
 @cache
 def demo_morning() -> Morning:
-    return decide(demo_farm(), plan_fields(demo_farm(), demo_weather(), NOW))
+    return decide(demo_farm(), plan_fields(farm_today(demo_farm()), demo_weather(), NOW))
 
 
 def test_the_invented_weather_is_the_same_at_each_call() -> None:

@@ -19,7 +19,7 @@ from daemon.diary.cuts import fields_left_uncut, fields_lying
 from daemon.diary.overlay import apply_diary
 from daemon.diary.phrases import describe_field, describe_note
 from daemon.diary.store import Diary, DiaryError, Note, NoteKind
-from daemon.domain.farm import Farm, Field, Look, Units
+from daemon.domain.farm import Farm, FieldState, Look, Units
 from tests.support.farms import ACRE, ZONE, farm
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
@@ -80,7 +80,7 @@ def settings(last_cut: date | None = None, **changes: Any) -> Farm:
     return replace(bare, fields=(replace(bare.fields[0], last_cut=last_cut), bare.fields[1]))
 
 
-def told(lines: Lines, last_cut: date | None = None, now: datetime = NOW) -> tuple[Field, list[str]]:
+def told(lines: Lines, last_cut: date | None = None, now: datetime = NOW) -> tuple[FieldState, list[str]]:
     given = settings(last_cut)
     return apply_diary(given, lines.all, now).fields[0], describe_field(given, lines.all, given.fields[0], now)
 
@@ -319,7 +319,7 @@ def test_what_is_read_can_be_told(lines: list[Note]) -> None:
     assert all(describe_note(given, line) for line in lines)
     for now in (NOW, at(12, 31, year=2100)):
         assert 1 <= len(describe_field(given, lines, given.fields[0], now)) <= 4
-        assert [field.area for field in apply_diary(given, lines, now).fields] == [field.area for field in given.fields]
+        assert [state.field for state in apply_diary(given, lines, now).fields] == list(given.fields)
         assert set(fields_lying(given, lines, now)) <= {FIELD}
 
 

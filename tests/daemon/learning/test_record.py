@@ -22,7 +22,7 @@ from daemon.weather.contract import FILLED, Weather, to_datetime64
 from models.calibration import VerificationRecord
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 TODAY = date(2026, 6, 10)
@@ -87,7 +87,7 @@ def test_a_pass_says_its_odds_of_every_field_and_day_ripe_or_not() -> None:
     rain = np.zeros((8, 12))
     rain[4:, 7] = [1.0, 4.0, 9.0, 16.0]  # from noon to one
     farm = working_farm(field("ripe", 20), field("young", 10, last_cut=date(2026, 6, 1)))
-    found = plan_fields(farm, forecast(rain=rain), NOW)
+    found = plan_fields(farm_today(farm), forecast(rain=rain), NOW)
     lines = {(line.field, line.lead): line for line in found.forecast_cases}
     assert sorted(lines) == [(name, lead) for name in ("ripe", "young") for lead in range(3)]
     today, tomorrow = lines["ripe", 0], lines["ripe", 1]
@@ -107,33 +107,41 @@ def test_a_pass_says_its_odds_of_every_field_and_day_ripe_or_not() -> None:
 
 
 def test_a_field_that_shares_its_day_is_kept_as_it_was_alone() -> None:
-    alone = plan_fields(working_farm(field("second", 40)), forecast(), NOW).forecast_cases
-    both = plan_fields(working_farm(field("first", 25), field("second", 40)), forecast(), NOW).forecast_cases
+    alone = plan_fields(farm_today(working_farm(field("second", 40))), forecast(), NOW).forecast_cases
+    both = plan_fields(
+        farm_today(working_farm(field("first", 25), field("second", 40))), forecast(), NOW
+    ).forecast_cases
     assert [line for line in both if line.field == "second"] == list(alone)
 
 
 def test_what_was_said_outlives_a_morning_kept_on_disk() -> None:
-    found, kept = plan_fields(working_farm(), forecast(), NOW), TypeAdapter(Prospect)
+    found, kept = plan_fields(farm_today(working_farm()), forecast(), NOW), TypeAdapter(Prospect)
     assert len(found.forecast_cases) == 3
     assert kept.validate_json(kept.dump_json(found)).forecast_cases == found.forecast_cases
 
 
 def test_nothing_is_said_of_hours_that_are_known() -> None:
-    assert plan_fields(working_farm(), weather(HERE, NOW, NOW + timedelta(days=2)), NOW).forecast_cases == ()
+    assert (
+        plan_fields(farm_today(working_farm()), weather(HERE, NOW, NOW + timedelta(days=2)), NOW).forecast_cases == ()
+    )
 
 
 def test_the_rain_of_the_day_has_its_say_in_the_odds() -> None:
     rain = np.zeros((8, 12))
     rain[:, 3] = 0.09  # too little to make an hour wet; its root is 0.3
     hours = forecast(rain=rain)
-    plain, moved = (plan_fields(working_farm(), hours, NOW, by) for by in (UNCORRECTED, Correction(rain=-2.0)))
+    plain, moved = (
+        plan_fields(farm_today(working_farm()), hours, NOW, by) for by in (UNCORRECTED, Correction(rain=-2.0))
+    )
     for day, by in ((0, 0.6), (1, 0.0)):
         before, after = (found.fields[0].days[day].curve[0].odds for found in (plain, moved))
         assert logit(np.array(after)) == pytest.approx(logit(np.array(before)) - by)
 
 
 def test_the_record_moves_the_odds_of_a_pass_but_not_what_it_says() -> None:
-    plain, moved = (plan_fields(working_farm(), forecast(), NOW, by) for by in (UNCORRECTED, Correction(bias=-0.5)))
+    plain, moved = (
+        plan_fields(farm_today(working_farm()), forecast(), NOW, by) for by in (UNCORRECTED, Correction(bias=-0.5))
+    )
     at = {one.area: one.odds for one in plain.fields[0].days[0].curve}
     for chance in moved.fields[0].days[0].curve:
         less = 1.0 / (1.0 + np.exp(0.5 - logit(np.array(at[chance.area]))))
@@ -295,7 +303,7 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
 def test_a_forecast_that_came_true_comes_out_as_its_share_of_cases(later: Weather) -> None:
     """The same day, crop and draws: eight members like what came, with eight draws each, are its 64."""
     whole = working_farm(field("Long", 60), work={"mown_per_hour": 2.8, "hands": 2})
-    for line in plan_fields(whole, forecast(), NOW).forecast_cases:
+    for line in plan_fields(farm_today(whole), forecast(), NOW).forecast_cases:
         weight = 1.0 / (1.0 + independent_members(8))
         share = (line.odds - weight * 0.3) / (1.0 - weight)
         assert 0.5 < share < 1.0
@@ -417,7 +425,9 @@ def test_days_that_came_better_than_said_make_no_mow_of_rain_in_all_members(
     correction, _ = fit_odds_correction(working_farm(), ledger, later, TODAY)
     rain = np.zeros((8, 12))
     rain[:, 6:12] = 5.0
-    today = plan_fields(working_farm(field("Long", 60)), forecast(rain=rain), NOW, correction).fields[0].days[0]
+    today = (
+        plan_fields(farm_today(working_farm(field("Long", 60))), forecast(rain=rain), NOW, correction).fields[0].days[0]
+    )
     assert today.area == 0.0
     assert max(chance.odds for chance in today.curve) <= 0.45 + 1e-12
 

@@ -9,7 +9,7 @@ import pytest
 
 from daemon.advice.advise import Stores, advise
 from daemon.diary.store import Diary, Note, NoteKind
-from daemon.domain.farm import Drying, Farm, Field
+from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Farm, Field
 from daemon.domain.prospect import FieldProspect, Reason
 from daemon.learning.samples import DryingLearnt, learn_drying
 from daemon.planning.daily_weather import daily_extremes, daily_water
@@ -21,7 +21,7 @@ from daemon.weather.contract import FILLED, Weather, to_datetime64
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests.loopback.hours import invented, source, written
 from tests.support.farms import ZONE
-from tests.support.weather import field, working_farm
+from tests.support.weather import field, field_state, working_farm
 from tests.support.weather import weather as forecast
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
@@ -56,8 +56,8 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
     day = begun.astimezone(ZONE).date()
     days = daily_extremes(hours, given)
     ends, came, *_ = hourly_weather(given, hours.past)
-    ground = ground_on(field, daily_water(given, ends, came), day, field_profile(given, field))
-    growth = field_growth_on(given, field, days[days.index <= day], ground)
+    ground = ground_on(field_state(field), daily_water(given, ends, came), day, field_profile(given, field))
+    growth = field_growth_on(given, field_state(field), days[days.index <= day], ground)
     crop = field.expected_yield or float(growth.dry_matter[day_index(growth, day)])
     solar = np.array(begun.astimezone(UTC).hour + given.place.longitude / 15.0)
     moisture = growth.start_moisture[day_index(growth, day)] + float(start_moisture_shift(solar))
@@ -78,11 +78,11 @@ def reading(begun: datetime, taken: datetime, factor: float, field: Field = LONG
 
 
 def told(lines: list[Note], given: Farm | None = None, hours: Weather | None = None) -> DryingLearnt:
-    return learn_drying(given or farm(), lines, hours or weather(), NOW)
+    return learn_drying(given or farm(), {}, lines, hours or weather(), NOW)
 
 
 def drying(found: DryingLearnt, number: int = 0) -> Drying:
-    return found.farm.fields[number].drying
+    return found.drying.get(farm().fields[number].name, UNCORRECTED_DRYING)
 
 
 @pytest.mark.parametrize("factor", [0.5, 0.8, 1.0, 1.4])
@@ -179,7 +179,7 @@ def test_two_samples_of_one_mowing_count_less_than_two_of_two_mowings() -> None:
 def test_a_sample_that_tells_nothing_is_set_aside_and_named(lines: list[Note], said: str) -> None:
     hours = forecast(farm().place, NOW - timedelta(hours=2), NOW + timedelta(days=2)) if "past" in said else None
     found = told(lines, hours=hours)
-    assert found.farm == farm()
+    assert found.drying == {}
     assert found.factors == {}
     assert len(found.sentences[LONG.name]) == 1
     assert f" (line 2) is set aside: {said}" in found.sentences[LONG.name][0]
@@ -211,7 +211,7 @@ def slips(*factors: float) -> list[Note]:
 def test_one_reading_far_off_moves_no_field_until_a_second_agrees() -> None:
     late = weather(since=at(0, 18))
     alone = told(slips(2.62), hours=late)
-    assert alone.farm == farm()
+    assert alone.drying == {}
     assert alone.sentences[LONG.name] == (
         "Sample of 60% on 1 June 2026 at 1:00 pm (line 2) is set aside: reckoned when its weather was at hand; it "
         "tells a drying factor of 2.62 where 0.47 to 2.12 was expected. If it was read and noted right, take a second "
@@ -225,14 +225,14 @@ def test_one_reading_far_off_moves_no_field_until_a_second_agrees() -> None:
 
 def test_what_a_reading_far_off_told_is_kept_for_the_second_one() -> None:
     found = told([cut(begun=at(8)), sample(reading(at(8), at(13), 2.4), at(13))])
-    assert found.farm == farm()
+    assert found.drying == {}
     assert found.factors[2] == pytest.approx(2.4, abs=1e-5)
 
 
 @pytest.mark.parametrize("kept", [0.29, 3.01, 1e300, np.inf])
 def test_a_kept_factor_outside_of_the_range_is_not_used(kept: float) -> None:
     found = told(slips(kept, kept), hours=weather(since=at(0, 18)))
-    assert found.farm == farm()
+    assert found.drying == {}
     assert "is set aside: the weather of the whole of 1 June 2026 is not at hand." in found.sentences[LONG.name][0]
 
 
@@ -272,7 +272,7 @@ def test_the_wetter_a_sample_the_slower_its_field_down_to_the_slowest_that_is_be
 def test_a_sample_of_this_hour_counts_at_once() -> None:
     now = at(12.5)
     hours = forecast(farm().place, now, now + timedelta(days=2))
-    found = learn_drying(farm(), [cut(begun=at(8)), sample(0.66, now)], hours, now)
+    found = learn_drying(farm(), {}, [cut(begun=at(8)), sample(0.66, now)], hours, now)
     assert drying(found).factor < 0.9
     later = told([cut(begun=at(8)), sample(0.66, now)])
     assert drying(found).factor == pytest.approx(drying(later).factor, abs=0.01)

@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 
 from daemon.advice import advise as looking
-from daemon.domain.farm import Estimates, Farm, Look
-from daemon.domain.prospect import FieldProspect
+from daemon.diary.overlay import apply_diary
+from daemon.domain.farm import Calibration, Estimates, Farm, Look
+from daemon.domain.prospect import FieldProspect, Prospect
 from daemon.learning.record import ForecastRecord
-from daemon.learning.season_priors import apply_last_season_priors, store_next_season_priors
+from daemon.learning.season_priors import last_season_priors, store_next_season_priors
 from daemon.planning.prospect import plan_fields
 from models.looks import Prior
 from tests.loopback.hours import HERE
@@ -26,10 +27,15 @@ def ledger(tmp_path: Path) -> ForecastRecord:
 
 def passed(farm: Farm, ledger: ForecastRecord, now: datetime = NOW) -> FieldProspect:
     """Look ahead with what was kept, keep what is told, and return the first field."""
-    known = apply_last_season_priors(farm, ledger, now.date())
-    found = plan_fields(known, weather(HERE, now, now + timedelta(hours=22)), now)
-    store_next_season_priors(known, ledger, found, now.date())
+    found = look_ahead(farm, ledger, now)
+    store_next_season_priors(farm, ledger, found, now.date())
     return found.fields[0]
+
+
+def look_ahead(farm: Farm, ledger: ForecastRecord, now: datetime = NOW) -> Prospect:
+    calibration = Calibration(priors=last_season_priors(farm, ledger, now.date()))
+    known = apply_diary(farm, (), now, calibration)
+    return plan_fields(known, weather(HERE, now, now + timedelta(hours=22)), now)
 
 
 def clock(found: FieldProspect) -> float:
@@ -51,8 +57,7 @@ def test_half_of_what_a_look_told_holds_in_the_next_season_and_fades(ledger: For
 
 
 def look_first(farm: Farm, ledger: ForecastRecord, now: datetime = NOW) -> FieldProspect:
-    known = apply_last_season_priors(farm, ledger, now.date())
-    return plan_fields(known, weather(HERE, now, now + timedelta(hours=22)), now).fields[0]
+    return look_ahead(farm, ledger, now).fields[0]
 
 
 def test_the_share_that_is_carried_is_a_setting(ledger: ForecastRecord) -> None:
@@ -88,7 +93,7 @@ def test_a_record_that_cannot_be_read_leaves_the_clock_to_the_weather(ledger: Fo
     passed(farm, ledger)
     with sqlite3.connect(tmp_path / "record.sqlite3") as db:
         db.execute("UPDATE carried SET offset = 'much'")
-    assert apply_last_season_priors(farm, ledger, date(2027, 5, 1)).fields[0].priors == {}
+    assert last_season_priors(farm, ledger, date(2027, 5, 1)) == {}
 
 
 @pytest.mark.parametrize("change", ["offset = 9e999", "offset = 1e9", "spread = 0", "spread = 1e200"])
@@ -101,5 +106,4 @@ def test_what_no_look_can_have_told_is_left_out(ledger: ForecastRecord, tmp_path
 
 def test_a_field_written_otherwise_keeps_what_was_told_of_it(ledger: ForecastRecord) -> None:
     passed(working_farm(field("Long", 12, looks=(SEEN,))), ledger)
-    (other,) = apply_last_season_priors(working_farm(field("LONG", 12)), ledger, date(2027, 3, 1)).fields
-    assert other.priors
+    assert last_season_priors(working_farm(field("LONG", 12)), ledger, date(2027, 3, 1))["LONG"]

@@ -35,7 +35,7 @@ from models.species import make_variety, species_table
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
 from tests.support.plain_text import spaced
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, weather, working_farm
 
 EXAMPLE = Path(__file__).parents[3] / "config.example.toml"
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
@@ -54,7 +54,7 @@ HEAT = TimedCaution(Caution.HORSES_STOP, at(13), at(16), likely=True)
 
 
 def passed(farm: Farm, hours: Weather) -> Morning:
-    return decide(farm, plan_fields(farm, hours, NOW))
+    return decide(farm, plan_fields(farm_today(farm), hours, NOW))
 
 
 def today(farm: Farm, hours: Weather) -> FieldDay:

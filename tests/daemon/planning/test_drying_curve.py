@@ -7,7 +7,7 @@ from daemon.domain.prospect import Band, DryingPicture, FieldProspect, water_at
 from daemon.planning.prospect import plan_fields
 from tests.loopback.hours import HERE
 from tests.support.farms import DAWN
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 
@@ -15,7 +15,7 @@ NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's c
 def looked(*fields: str, hours: int = 46, rain: np.ndarray | None = None) -> tuple[FieldProspect, ...]:
     hours_ahead = weather(HERE, NOW, NOW + timedelta(hours=hours), members=8, kind="forecast", rain=rain)
     farm = working_farm(*(field(name, 20) for name in fields or ("Long Meadow",)))
-    return plan_fields(farm, hours_ahead, NOW).fields
+    return plan_fields(farm_today(farm), hours_ahead, NOW).fields
 
 
 def drawn(found: FieldProspect) -> DryingPicture:

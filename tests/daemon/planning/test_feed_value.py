@@ -16,13 +16,13 @@ from models.quality import Figure
 from models.stages import Purpose
 from tests.loopback.hours import HERE
 from tests.support.farms import farm, mow_morning
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
 
 
 def found(farm: Farm, hours: int = 70) -> FieldProspect:
-    (one,) = plan_fields(farm, weather(HERE, NOW, NOW + timedelta(hours=hours)), NOW).fields
+    (one,) = plan_fields(farm_today(farm), weather(HERE, NOW, NOW + timedelta(hours=hours)), NOW).fields
     return one
 
 
@@ -150,7 +150,7 @@ def test_the_report_has_each_figure_with_its_unit_and_source() -> None:
 
 def test_a_morning_with_its_figures_can_be_kept_and_read_again() -> None:
     given, adapter = working_farm(field("L", 5)), TypeAdapter(Morning)
-    morning = decide(given, plan_fields(given, weather(HERE, NOW, NOW + timedelta(hours=70)), NOW))
+    morning = decide(given, plan_fields(farm_today(given), weather(HERE, NOW, NOW + timedelta(hours=70)), NOW))
     again = adapter.validate_json(adapter.dump_json(morning))
     (before,), (after,) = morning.prospect.fields, again.prospect.fields
     assert (after.quality, after.waiting) == (before.quality, before.waiting)

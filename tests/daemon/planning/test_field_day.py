@@ -14,7 +14,7 @@ from daemon.planning.prospect import plan_fields
 from models.coefficients import MAX_ODDS, MIN_ODDS
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 TODAY = date(2026, 6, 10)
@@ -28,7 +28,7 @@ def today(farm: Farm, now: datetime = NOW, rain: float = 0.0, first_wet: int = 0
     falls = np.where(np.arange(20) >= first_wet, rain, 0.0)
     kind = "record" if members == 1 else "forecast"
     hours = weather(farm.place, now, now + timedelta(hours=22), rain=falls[None], members=members, kind=kind)
-    return plan_fields(farm, hours, now).fields[0].days[0]
+    return plan_fields(farm_today(farm), hours, now).fields[0].days[0]
 
 
 @cache
@@ -146,7 +146,7 @@ def test_rain_in_one_member_of_ten_costs_a_tenth_of_the_odds() -> None:
     rain = np.zeros((10, 20))
     rain[0, 6:] = 1.0
     hours = weather(HERE, NOW, NOW + timedelta(hours=22), rain=rain, members=10, kind="forecast")
-    wet = plan_fields(working_farm(), hours, NOW).fields[0].days[0].curve[4].odds
+    wet = plan_fields(farm_today(working_farm()), hours, NOW).fields[0].days[0].curve[4].odds
     dry = today(working_farm(), members=10).curve[4].odds
     # ten members correlated by 0.1 are worth 10 / 1.9 = 5.26, beside one of prior
     assert dry - wet == pytest.approx(0.1 * 5.263 / 6.263, abs=0.002)
@@ -274,7 +274,7 @@ def test_hours_that_are_over_are_those_that_came_in_every_member() -> None:
 def test_a_forecast_that_ends_before_midnight_covers_its_last_working_day_or_none() -> None:
     for hours in range(60, 72):
         given = weather(HERE, NOW, NOW + timedelta(hours=hours), members=8, kind="forecast")
-        days = plan_fields(working_farm(), given, NOW).fields[0].days
+        days = plan_fields(farm_today(working_farm()), given, NOW).fields[0].days
         assert len(days) in (2, 3)
 
 
@@ -327,6 +327,6 @@ def test_a_field_of_whole_strips_has_no_strip_more() -> None:
     # 9 acres at 3 acres an hour are twelve quarters of an hour, though the division leaves a crumb.
     given = working_farm(field("Long", 9), work={"mown_per_hour": 3 * ACRE, "raked_per_hour": 3 * ACRE})
     assert strips_for(given, given.fields[0].area) == 12
-    day = plan_fields(given, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW).fields[0].days[0]
+    day = plan_fields(farm_today(given), weather(HERE, NOW, NOW + timedelta(hours=22)), NOW).fields[0].days[0]
     assert [one.area for one in day.curve] == sorted({one.area for one in day.curve})
     assert len(day.curve) == 12

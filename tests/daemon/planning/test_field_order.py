@@ -1,18 +1,19 @@
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
 
 from daemon.advice.decide import decide
-from daemon.domain.farm import Farm
+from daemon.domain.farm import Farm, FarmToday
 from daemon.domain.prospect import FieldDay, Reason, Urgency
 from daemon.messages.daily import morning_email, morning_text
 from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import Weather
 from daemon.words.reasons import day_reason_text
 from tests.loopback.hours import HERE
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, field_state, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 
@@ -24,7 +25,7 @@ def first_days(wet: int, last_cut: date | None) -> tuple[FieldDay, FieldDay]:
     given = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain, members=10, kind="forecast")
     farm = working_farm(field("Long", 20, last_cut=last_cut))
     farm = replace(farm, alerts=replace(farm.alerts, odds_needed=0.6))
-    today, tomorrow, *_ = plan_fields(farm, given, NOW).fields[0].days
+    today, tomorrow, *_ = plan_fields(farm_today(farm), given, NOW).fields[0].days
     return today, tomorrow
 
 
@@ -81,8 +82,8 @@ def stormy(hour: int | None) -> Weather:
     return Weather(given.past, ahead)
 
 
-def places(farm: Farm, hours: Weather) -> dict[str, FieldDay]:
-    found = plan_fields(farm, hours, NOW)
+def places(farm: Farm, hours: Weather, **first_field: Any) -> dict[str, FieldDay]:
+    found = plan_fields(farm_today(farm, **first_field), hours, NOW)
     return {one.name: one.days[0] for one in found.fields}
 
 
@@ -113,35 +114,36 @@ def test_a_storm_that_comes_before_all_is_wrapped_moves_nothing() -> None:
 
 
 def test_a_crop_that_lies_flat_goes_first_and_the_text_says_how_to_mow_it() -> None:
-    farm = ready_farm(expected_yield=2.0, lodged=date(2026, 6, 9))
-    morning = decide(farm, plan_fields(farm, stormy(None), NOW))
+    farm = ready_farm(expected_yield=2.0)
+    morning = decide(farm, plan_fields(farm_today(farm, lodged=date(2026, 6, 9)), stormy(None), NOW))
     assert [one.field for one in morning.mows] == ["Heavy", "Light"]
     assert "Heavy lies flat and goes first: mow it against the lean." in morning_text(farm, morning)
     assert "Heavy lies flat and goes first: mow it against the lean." in morning_email(farm, morning).body
 
 
 def test_nothing_hurries_that_does_not_pass_anyway() -> None:
-    farm = ready_farm(lodged=date(2026, 6, 9))
     rain = np.zeros((1, 60))
     rain[0, 7:12] = 2.0
     wet = weather(HERE, NOW, NOW + timedelta(hours=70), rain=rain)
-    assert {one.reason for one in places(farm, wet).values()} == {Reason.RAIN}
+    lodged = places(ready_farm(), wet, lodged=date(2026, 6, 9))
+    assert {one.reason for one in lodged.values()} == {Reason.RAIN}
 
 
 def test_the_email_says_why_the_first_field_is_first() -> None:
     farm = ready_farm()
-    told = morning_email(farm, decide(farm, plan_fields(farm, stormy(None), NOW))).body
+    told = morning_email(farm, decide(farm, plan_fields(farm_today(farm), stormy(None), NOW))).body
     assert "Light goes first: of these it loses most by waiting for its next chance, about" in told
 
 
 def test_only_the_first_of_two_flat_crops_goes_first() -> None:
-    farm = ready_farm(lodged=date(2026, 6, 9))
-    both = replace(farm, fields=tuple(replace(one, lodged=date(2026, 6, 9)) for one in farm.fields))
-    text = morning_text(both, decide(both, plan_fields(both, stormy(None), NOW)))
+    farm = ready_farm()
+    both = FarmToday(farm, tuple(field_state(one, lodged=date(2026, 6, 9)) for one in farm.fields))
+    text = morning_text(farm, decide(farm, plan_fields(both, stormy(None), NOW)))
     assert text.count("goes first") == 1
     assert text.count("against the lean") == 2
     alone = replace(farm, fields=farm.fields[:1])
-    assert "Heavy lies flat: mow it" in morning_text(alone, decide(alone, plan_fields(alone, stormy(None), NOW)))
+    morning = decide(alone, plan_fields(FarmToday(alone, both.fields[:1]), stormy(None), NOW))
+    assert "Heavy lies flat: mow it" in morning_text(alone, morning)
 
 
 def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:
@@ -153,6 +155,6 @@ def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:
     farm = replace(working_farm(young), alerts=replace(working_farm().alerts, odds_needed=0.6))
     gusts = given.ahead["precipitation_amount"] * 5.0
     windy = Weather(given.past, given.ahead.assign(wind_speed_of_gust=gusts.assign_attrs(units="m s-1")))
-    calm, storm = (plan_fields(farm, hours, NOW).fields[0].days[0] for hours in (given, windy))
+    calm, storm = (plan_fields(farm_today(farm), hours, NOW).fields[0].days[0] for hours in (given, windy))
     assert calm.reason is Reason.BETTER_LATER
     assert (storm.reason, storm.urgency) == (Reason.BETTER_LATER, None)

@@ -10,7 +10,7 @@ from daemon.planning.growth import fibre_target, field_growth_on, kinds_on
 from models.growth import Growth
 from models.species import GRASS_STAGES, LEGUME_STAGES, make_variety, species_table
 from models.stages import Purpose
-from tests.support.weather import field, moist_ground, working_farm
+from tests.support.weather import field, field_state, moist_ground, working_farm
 
 DAYS = pd.DataFrame({"high": 20.0, "low": 8.0}, index=[day.date() for day in pd.date_range("2026-01-01", "2026-06-10")])
 
@@ -30,13 +30,16 @@ def test_what_the_forage_is_for_says_at_what_fibre_it_is_cut(
 ) -> None:
     given = replace(field("L", 5, stand=stand), purpose=purpose, cut_at_fibre=said)
     assert fibre_target(given, species_table()) == target
-    assert field_growth_on(working_farm(given), given, DAYS, moist_ground()).ndf_target == target
+    assert field_growth_on(working_farm(given), field_state(given), DAYS, moist_ground()).ndf_target == target
 
 
 def test_a_field_for_horses_has_more_days_left_with_the_same_fibre() -> None:
     milk, horses = (
         field_growth_on(
-            working_farm(), replace(field("L", 5, last_cut=date(2026, 5, 20)), purpose=purpose), DAYS, moist_ground()
+            working_farm(),
+            field_state(replace(field("L", 5, last_cut=date(2026, 5, 20)), purpose=purpose)),
+            DAYS,
+            moist_ground(),
         )
         for purpose in (Purpose.MILK, Purpose.HORSES)
     )
@@ -49,7 +52,7 @@ def test_a_species_of_the_farms_own_is_read_by_its_own_row() -> None:
     farm = working_farm(species={**species_table(), late.name: late})
 
     def grown(name: str) -> Growth:
-        return field_growth_on(farm, field("L", 5, stand={name: 1.0}), DAYS, moist_ground())
+        return field_growth_on(farm, field_state(field("L", 5, stand={name: 1.0})), DAYS, moist_ground())
 
     one, other = grown("late timothy"), grown("timothy")
     assert one.clock.tolist() == other.clock.tolist()
@@ -69,7 +72,7 @@ def test_each_kind_of_a_mix_is_told_by_its_own_clock() -> None:
         Look(date(2026, 3, 10), "boot"),
     )
     mix = replace(field("L", 5, stand={"timothy": 0.5, "alfalfa": 0.5}, last_cut=None), looks=looks)
-    growth = field_growth_on(working_farm(mix), mix, DAYS, moist_ground())
+    growth = field_growth_on(working_farm(mix), field_state(mix), DAYS, moist_ground())
     april, march = (int(np.searchsorted(growth.day, np.datetime64(day))) for day in ("2026-04-15", "2026-03-09"))
     grasses, legumes = kinds_on(growth, april)
     assert (grasses.kind, grasses.look, legumes.kind, legumes.look) == ("grasses", looks[2], "legumes", looks[1])
@@ -86,6 +89,6 @@ def test_a_look_that_only_limits_has_no_share() -> None:
     cut = replace(
         field("L", 5, stand={"alfalfa": 1.0}, last_cut=date(2026, 5, 20)), looks=(Look(date(2026, 6, 2), "vegetative"),)
     )
-    growth = field_growth_on(working_farm(cut), cut, DAYS, moist_ground())
+    growth = field_growth_on(working_farm(cut), field_state(cut), DAYS, moist_ground())
     (one,) = kinds_on(growth, growth.day.size - 1)
     assert (one.look, one.share, one.stage) == (cut.looks[0], None, growth.stage[-1])

@@ -7,14 +7,14 @@ import pytest
 from daemon.planning.prospect import plan_fields
 from models.losses import respiration_loss
 from tests.loopback.hours import HERE
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, weather, working_farm
 
 
 def test_a_pass_tells_what_each_field_breathes() -> None:
     now = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
     hours = weather(HERE, now, now + timedelta(hours=60))
     farm = working_farm(field("first", 10), field("second", 10), field("heavy", 10, expected_yield=9.0))
-    first, second, heavy = (one.days[0] for one in plan_fields(farm, hours, now).fields)
+    first, second, heavy = (one.days[0] for one in plan_fields(farm_today(farm), hours, now).fields)
     assert first.respiration_loss is not None
     assert second.respiration_loss is not None
     assert heavy.respiration_loss is None  # nothing is mown there

@@ -8,7 +8,7 @@ import pytest
 from daemon.domain.prospect import LeftOvernight
 from daemon.planning.prospect import plan_fields
 from tests.loopback.hours import HERE
-from tests.support.weather import field, weather, working_farm
+from tests.support.weather import farm_today, field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 
@@ -19,7 +19,7 @@ def left(hours: int = 60, first_wet: int = 99, members: int = 1) -> LeftOvernigh
     rain[: (members + 1) // 2, first_wet:] = 2.0
     kind = "record" if members == 1 else "forecast"
     given = weather(HERE, NOW, NOW + timedelta(hours=hours), rain=rain, members=members, kind=kind)
-    day = plan_fields(working_farm(field("Long", 20, expected_yield=2.5)), given, NOW).fields[0].days[0]
+    day = plan_fields(farm_today(working_farm(field("Long", 20, expected_yield=2.5))), given, NOW).fields[0].days[0]
     assert day.area > 0.0
     return day.if_left
 
@@ -72,7 +72,7 @@ def test_no_rain_takes_nothing() -> None:
 def test_it_is_said_of_every_field_that_is_advised_and_of_no_other() -> None:
     farm = working_farm(field("first", 10), field("second", 10), field("heavy", 10, expected_yield=9.0))
     given = weather(HERE, NOW, NOW + timedelta(hours=60), rain=np.zeros((1, 48)), members=1, kind="record")
-    first, second, heavy = (one.days[0] for one in plan_fields(replace(farm), given, NOW).fields)
+    first, second, heavy = (one.days[0] for one in plan_fields(farm_today(replace(farm)), given, NOW).fields)
     assert first.if_left is not None
     assert second.if_left is not None
     assert heavy.if_left is None

@@ -21,7 +21,7 @@ from daemon.weather.contract import Weather, build_dataset
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE
 from tests.support.hourly_records import greensboro
-from tests.support.weather import COLUMNS, field, weather, working_farm
+from tests.support.weather import COLUMNS, farm_today, field, weather, working_farm
 
 NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 TODAY = date(2026, 6, 10)
@@ -33,8 +33,8 @@ def known(hours: int = 22, **given: Any) -> Weather:
     return weather(HERE, NOW, NOW + timedelta(hours=hours), **given)
 
 
-def pass_over(farm: Farm, hours: Weather | None = None, now: datetime = NOW) -> Prospect:
-    return plan_fields(farm, hours or known(), now)
+def pass_over(farm: Farm, hours: Weather | None = None, now: datetime = NOW, **first_field: Any) -> Prospect:
+    return plan_fields(farm_today(farm, **first_field), hours or known(), now)
 
 
 def days_of(found: Prospect, number: int = 0) -> tuple[FieldDay, ...]:
@@ -106,7 +106,7 @@ def test_a_value_that_is_missing_in_the_working_day_is_no_mow(name: str) -> None
     hours = known()
     holed = hours.ahead.copy(deep=True)
     holed[name][:, -12:-9] = np.nan
-    found = plan_fields(working_farm(), Weather(hours.past, holed), NOW)
+    found = plan_fields(farm_today(working_farm()), Weather(hours.past, holed), NOW)
     assert decide(working_farm(), found).mows == ()
 
 
@@ -238,7 +238,7 @@ def test_local_days_are_whole_in_weeks_of_clock_change_and_everywhere(now: datet
     assert days == [days[0] + timedelta(days=number) for number in range(len(days))]
     assert local in days
     assert (extremes["high"] - extremes["low"]).between(15.0, 18.0).all()  # whole days of a swing of 16 K
-    shown = plan_fields(farm, hours, now).fields[0].days
+    shown = plan_fields(farm_today(farm), hours, now).fields[0].days
     assert [day.date for day in shown[:3]] == [local + timedelta(days=ahead) for ahead in range(3)]
     for day in shown:
         for at in (day.start, day.mow_until, day.bale_from, day.wrapped_by):
@@ -289,7 +289,7 @@ def test_common_practice_twenty_acres_of_a_light_crop_are_wrapped_that_evening()
     hours = clean(whole, ahead, datetime(now.year, 1, 1, 6, tzinfo=UTC), now)
     farm = working_farm(field("Long", 20), place=place, work={"bale_dry_matter": 0.228})
     farm = replace(farm, work=replace(farm.work, latest_start=time(10)))
-    day = plan_fields(farm, hours, now).fields[0].days[0]
+    day = plan_fields(farm_today(farm), hours, now).fields[0].days[0]
     assert day.date == clearest
     assert day.area == pytest.approx(20 * ACRE)
     assert day.mow_until is not None
@@ -318,16 +318,16 @@ def test_soft_ground_holds_back_where_too_many_members_say_so() -> None:
 
 
 def test_a_field_on_soft_ground_says_from_when_it_carries() -> None:
-    seen = (date(2026, 6, 10), "soft")
+    seen = ((date(2026, 6, 10), "soft"),)
     hours = weather(HERE, NOW, NOW + timedelta(days=5))
-    farm = working_farm(field("wet", 10, ground_looks=(seen,)), field("dry", 10))
-    wet, dry = pass_over(farm, hours).fields
+    farm = working_farm(field("wet", 10), field("dry", 10))
+    wet, dry = pass_over(farm, hours, ground_looks=seen).fields
     assert (wet.ground, dry.ground, dry.firm_from) == ("soft", "firm", TODAY)
     assert wet.firm_from is not None
     assert [day.date for day in wet.days if day.reason is Reason.GROUND_SOFT][-1] == wet.firm_from - timedelta(days=1)
     assert wet.days[0].reason is Reason.GROUND_SOFT
-    young = working_farm(field("young", 10, ground_looks=(seen,), last_cut=date(2026, 6, 1)))
-    assert days_of(pass_over(young, hours))[0].reason is Reason.NOT_RIPE
+    young = working_farm(field("young", 10, last_cut=date(2026, 6, 1)))
+    assert days_of(pass_over(young, hours, ground_looks=seen))[0].reason is Reason.NOT_RIPE
 
 
 # --- Drought ------------------------------------------------------------------------------------------------------
@@ -379,9 +379,9 @@ def test_rain_up_to_the_last_start_is_in_the_ground() -> None:
 
 
 def test_a_look_at_the_ground_knows_nothing_of_rain_to_come() -> None:
-    seen = field("Seen", 12, ground_looks=((TODAY, "firm"),))
     to_come = weather(HERE, NOW, NOW + timedelta(hours=22), rain=np.array([[24.0]]))
-    assert pass_over(working_farm(seen), to_come).fields[0].days[0].reason is Reason.GROUND_SOFT
+    seen = pass_over(working_farm(field("Seen", 12)), to_come, ground_looks=((TODAY, "firm"),))
+    assert seen.fields[0].days[0].reason is Reason.GROUND_SOFT
 
 
 def test_the_ground_of_today_is_that_of_the_middle_member() -> None:

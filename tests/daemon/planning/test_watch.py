@@ -32,8 +32,8 @@ from tests.loopback.receivers import Gateway
 from tests.support.farms import ACRE, person
 from tests.support.hand_clock import HandClock
 from tests.support.plain_text import spaced
+from tests.support.weather import farm_today, weather, working_farm
 from tests.support.weather import field as meadow
-from tests.support.weather import weather, working_farm
 
 DAY = date(2026, 6, 10)
 MEMBERS = 10
@@ -72,7 +72,7 @@ def _brighter(hours: xr.Dataset, label: np.datetime64) -> xr.Dataset:
 
 @cache
 def advice(now: datetime, rain_from: float | None = None) -> Morning:
-    return decide(FARM, plan_fields(FARM, sky(now, rain_from), now))
+    return decide(FARM, plan_fields(farm_today(FARM), sky(now, rain_from), now))
 
 
 def morning() -> Morning:

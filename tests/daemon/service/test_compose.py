@@ -14,7 +14,7 @@ from daemon.service.compose import compose_with_picture
 from tests.daemon.planning.test_drying_curve import NOW
 from tests.loopback.hours import HERE
 from tests.support.farms import person
-from tests.support.weather import weather, working_farm
+from tests.support.weather import farm_today, weather, working_farm
 
 ANN, BEN = person("Ann"), person("Ben", Channel.EMAIL, "mailto://127.0.0.1:3")
 FARM = replace(working_farm(), alerts=replace(working_farm().alerts, people=(ANN, BEN)))
@@ -23,7 +23,7 @@ PNG = b"\x89PNG\r\n\x1a\n"
 
 @pytest.fixture(scope="module")
 def morning() -> Morning:
-    return decide(FARM, plan_fields(FARM, weather(HERE, NOW, NOW + timedelta(hours=22)), NOW))
+    return decide(FARM, plan_fields(farm_today(FARM), weather(HERE, NOW, NOW + timedelta(hours=22)), NOW))
 
 
 def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: Morning) -> None:
