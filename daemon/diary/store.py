@@ -10,10 +10,10 @@ from typing import Final
 
 from daemon.diary.schema import SQLITE_MAX_INTEGER, SchemaError, migrate, table_columns, validate_row
 from daemon.domain.farm import Field, Place
+from daemon.domain.units import DAY
 from daemon.system.sqlite_store import SqliteStore
 
 DATABASE: Final = "diary.sqlite3"
-_DAY: Final = timedelta(days=1)
 _EVENING: Final = timedelta(hours=23)  # from the first moment of a day, also of the shortest
 
 
@@ -62,7 +62,7 @@ class Note:
         """
         if self.timed:
             return self.at
-        if timedelta(0) <= self.written_at - self.at < _DAY:
+        if timedelta(0) <= self.written_at - self.at < DAY:
             return self.written_at
         return self.at + _EVENING if self.kind is NoteKind.WRAPPED else self.at
 

@@ -7,9 +7,9 @@ from typing import Final
 
 from daemon.domain.advice import Morning
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Ripeness
+from daemon.domain.units import TOLERANCE
 
 NEXT_CROP_AFTER: Final = timedelta(days=20)  # from the first field of a crop to one that is of the next at the soonest
-CRUMB: Final = 1e-6  # [ha] less than this is rounding
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def crop_progress(morning: Morning) -> Progress:
     takes = {day: sum(one.area for _, one in days) for day, days in by_day.items()}
     good = tuple(day for day, taken in takes.items() if taken > 0.0 and (day != morning.date or morning.mows))
     left = sum(map(_standing_area, ripe))
-    told = [takes[day] for day in good if takes[day] >= left - CRUMB or _is_full(by_day[day])]
+    told = [takes[day] for day in good if takes[day] >= left - TOLERANCE or _is_full(by_day[day])]
     return Progress(
         cut_area=_cut_area(known),
         ripe_area=left,
@@ -78,7 +78,7 @@ def _standing_area(field: FieldProspect) -> float:
 
 def _is_full(days: list[tuple[FieldProspect, FieldDay]]) -> bool:
     """Return whether a day leaves something standing of a field that it has the odds for."""
-    return any(0.0 < day.area < _standing_area(field) - CRUMB for field, day in days)
+    return any(0.0 < day.area < _standing_area(field) - TOLERANCE for field, day in days)
 
 
 def _days_by_date(prospect: Prospect) -> dict[date, list[tuple[FieldProspect, FieldDay]]]:

@@ -6,9 +6,8 @@ from typing import Final
 
 from daemon.domain.advice import Advice, Morning, WatchedField, WatchState
 from daemon.domain.prospect import FieldDay, FieldProspect
-from daemon.domain.units import odds_tenths
+from daemon.domain.units import TOLERANCE, odds_tenths
 
-CRUMB: Final = 1e-6  # of a bale, which is rounding
 WHOLE_FIELD_SHARE: Final = 0.99  # of a field's area, from which it is told as cut
 
 
@@ -54,7 +53,7 @@ def bales_for_area(day: FieldDay | None, area: float) -> int | None:
     """Return the bales of an area [ha] of a field by those of its day, None where that has none."""
     if day is None or day.bales is None or day.area <= 0.0:
         return None
-    return math.ceil(day.bales * area / day.area - CRUMB)
+    return math.ceil(day.bales * area / day.area - TOLERANCE)
 
 
 def is_fully_cut(morning: Morning, watched: WatchedField) -> bool:

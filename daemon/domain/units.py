@@ -4,12 +4,13 @@ import math
 from datetime import timedelta
 from typing import Final
 
-HOUR = timedelta(hours=1)
+HOUR: Final = timedelta(hours=1)
 DAY: Final = timedelta(days=1)
 HECTARES_PER_ACRE: Final = 0.40468564224
 POUNDS_PER_SHORT_TON: Final = 2000.0
 POUNDS_PER_TONNE: Final = 2204.62262
 METRES_PER_INCH: Final = 0.0254
+TOLERANCE: Final = 1e-6  # of an area [ha] or a number told: less than this is rounding
 ROUNDING_SLACK: Final = 1e-3  # keeps 20 acres, stored in hectares, from becoming 19
 
 

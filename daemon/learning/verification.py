@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Iterable
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 from itertools import groupby
 from typing import Final
 
@@ -11,6 +11,7 @@ import xarray as xr
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import ForecastCase
+from daemon.domain.units import DAY
 from daemon.learning.record import ForecastRecord, ForecastRecordError
 from daemon.planning.drying import crop_day, strips_for
 from daemon.planning.field_day import crew_on
@@ -25,7 +26,6 @@ from models.swath import Swath, lay_swath, standing_wetness
 
 log = logging.getLogger(__name__)
 
-DAY: Final = timedelta(days=1)
 ODDS_BANDS: Final = ((0.0, 0.4, "below 4 in 10"), (0.4, 0.7, "4 to 7 in 10"), (0.7, 1.0, "7 in 10 and more"))
 EXAMPLE_ODDS: Final = 0.8  # odds for which it is told what the record does to them
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from itertools import groupby
 from typing import Final
 
@@ -10,8 +10,9 @@ from daemon.diary.cuts import LYING_FOR
 from daemon.domain.advice import Advice, AdviceKind, WatchedField
 from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect
 from daemon.domain.underway import field_for_pictures, fields_cut_today, fields_under_way, still_to_mow
+from daemon.domain.units import DAY, HOUR
 from daemon.page.pictures.draw import Sheet
-from daemon.page.pictures.sheets import HOUR, drying_sheet, growth_sheet
+from daemon.page.pictures.sheets import drying_sheet, growth_sheet
 from daemon.page.today import (
     Snapshot,
     WorkRow,
@@ -253,7 +254,7 @@ def _merge_alike(snapshot: Snapshot, rows: Iterable[DayRow]) -> Iterator[DayRow]
 
 
 def _likeness_key(at: int, row: DayRow) -> tuple[object, ...]:
-    return row.what, row.more, row.date - at * timedelta(days=1)
+    return row.what, row.more, row.date - at * DAY
 
 
 def _last_day_text(snapshot: Snapshot, row: DayRow) -> str:

@@ -1,19 +1,17 @@
 """What is said of a day's work in a field: its odds, its film, what an hour costs and what becomes of what is left."""
 
 import math
-from datetime import timedelta
 from typing import Final
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import AreaOdds, FieldDay, LeftOvernight
+from daemon.domain.units import HOUR, TOLERANCE
 from daemon.words.catalog import phrase, plural
 from daemon.words.numbers import area_text, moisture_text, odds_text, risk_text, time_text, whole_percents
 from models.coefficients import MAX_ODDS
 
 SURER_ODDS: Final = 0.9  # the second point at which odds are said
 TOO_DRY_SHARE_TOLD: Final = 0.2  # of the area too dry for baleage, from which it is said
-HOUR: Final = timedelta(hours=1)
-CRUMB: Final = 1e-6  # [ha] less than this is rounding
 
 
 def job_text(hectares: float, field: str, farm: Farm) -> str:
@@ -52,9 +50,9 @@ def hour_later_sentence(day: FieldDay, farm: Farm) -> str:
     if day.hour_later is None or day.start is None:
         return ""
     left, time = day.hour_later.area, time_text(day.start + HOUR, farm.units)
-    if left >= day.area - CRUMB:
+    if left >= day.area - TOLERANCE:
         return phrase("work.later_fits", time=time)
-    if left < farm.work.least_area - CRUMB:
+    if left < farm.work.least_area - TOLERANCE:
         return phrase("work.later_is_late", time=time)
     return phrase("work.later", time=time, area=area_text(left, farm.units))
 
@@ -80,7 +78,7 @@ def surer_area_odds(day: FieldDay, farm: Farm) -> AreaOdds | None:
 
     What is not worth hitching up for is not offered.
     """
-    worth_it = [one for one in day.curve if one.area >= farm.work.least_area - CRUMB]
+    worth_it = [one for one in day.curve if one.area >= farm.work.least_area - TOLERANCE]
     best = max((one.odds for one in worth_it), default=0.0)
     level = min(SURER_ODDS, _floor_to_tenth(best))
     if level <= _floor_to_tenth(day.odds or 0.0):

@@ -1,7 +1,7 @@
 """The advice as data: one JSON object in SI units, whatever the farm's own, with what stands behind its numbers."""
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -25,6 +25,7 @@ from daemon.domain.prospect import (
     stage_clock_band,
 )
 from daemon.domain.season_progress import crop_progress
+from daemon.domain.units import HOUR
 from models.quality import Figure
 
 
@@ -220,7 +221,7 @@ def _hours_ahead_json(picture: DryingPicture | None, zone: ZoneInfo) -> dict[str
         "mown": _time_text(picture.mown, zone),
         "hours": [
             {
-                "ends": _time_text(picture.begins + at * timedelta(hours=1), zone),
+                "ends": _time_text(picture.begins + at * HOUR, zone),
                 "water": _band_json(water, 3),
                 "rain": round(rain, 3),
                 "sun_w_per_m2": round(sun, 1),

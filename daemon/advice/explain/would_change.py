@@ -7,13 +7,12 @@ from typing import Final
 from daemon.domain.advice import Advice, AdviceKind
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldProspect, Reason
+from daemon.domain.units import TOLERANCE
 from daemon.planning.ground import FIRM_SHARE_NEEDED
 from daemon.words.numbers import area_text, odds_text, time_text, yield_text
 from daemon.words.stand import just_cut_text
 from daemon.words.work import least_area_odds
 from models.coefficients import MAX_DENSITY, RIPE_HALF_WIDTH
-
-CRUMB: Final = 1e-9  # less than this is rounding
 
 ChangeText = Callable[[Farm, FieldProspect, Advice], str]
 
@@ -63,7 +62,7 @@ def _if_not_ripe(farm: Farm, field: FieldProspect, advice: Advice) -> str:
 
 def _rounded_down_text(share: float, digits: int) -> str:
     """Return a number rounded down, so that what lacks a little never reads as enough."""
-    return f"{math.floor(share * 10.0**digits + CRUMB) / 10.0**digits:.{digits}f}"
+    return f"{math.floor(share * 10.0**digits + TOLERANCE) / 10.0**digits:.{digits}f}"
 
 
 def _looks_tell_nothing(field: FieldProspect) -> bool:

@@ -1,19 +1,19 @@
 """What is drawn of a field, in the farm's units and words."""
 
 import math
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Final
 
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
 from daemon.domain.prospect import Band, DryingPicture, FieldProspect, picture_day, ripe_fibre_range
+from daemon.domain.units import HOUR
 from daemon.page.pictures.draw import DryingSheet, GrowthSheet, Points, Tick
 from daemon.words.catalog import phrase
 from daemon.words.numbers import day_text, time_text
 
 TICK_HOURS: Final = 3  # ticks
 MAX_NAMED_DAYS: Final = 3  # that are named below a picture of days
-HOUR: Final = timedelta(hours=1)
 
 
 def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
