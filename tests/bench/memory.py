@@ -8,8 +8,8 @@ import apprise
 
 import daemon.service.process  # noqa: F401 - with all that the service loads
 from daemon.system.memory import trim_heap
-from tests.bench.memory_of import mebibytes
 from tests.bench.morning import looked, made
+from tests.support.process_memory import mebibytes
 
 PASSES = 3
 

@@ -7,32 +7,9 @@ from importlib.resources import files
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from daemon.page.server import PageServer, create_app
-from daemon.page.today import Snapshot
-from tests.browser.screens import SCREENS
+from tests.browser.site import PATIENCE, Site
 
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
-PATIENCE = 20_000  # [ms]
-
-
-class Site:
-    """The page on a server of its own, which shows what it is told to.
-
-    Attributes
-    ----------
-    shown : PageView
-    address : str
-        Without a slash at its end.
-    """
-
-    def __init__(self) -> None:
-        self.shown: Snapshot = SCREENS["mowing"]()
-        self._server = PageServer(create_app(lambda: self.shown), "127.0.0.1", 0)
-        self.address = self._server.address.rstrip("/")
-
-    def close(self) -> None:
-        """Serve no more."""
-        self._server.close()
 
 
 @pytest.fixture(scope="session")

@@ -14,9 +14,9 @@ from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
 from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
-from tests.browser.conftest import PATIENCE
+from tests.browser.accessibility import CONTRAST, violations
 from tests.browser.screens import HOSTILE, LONG, SOON, mowing, shown
-from tests.browser.test_screens import CONTRAST, violations
+from tests.browser.site import PATIENCE
 
 ELSEWHERE = "http://elsewhere.example/"
 NAMES = ("Long Meadow", *LONG, HOSTILE[1])

@@ -12,20 +12,11 @@ from playwright.sync_api import Browser, Page
 from daemon.diary.answers.links import Link
 from daemon.page.server import render_page
 from daemon.page.today import Snapshot
-from tests.browser.conftest import Site
+from tests.browser.accessibility import CONTRAST, violations
 from tests.browser.screens import HOSTILE, SCREENS, mowing, shown, six
+from tests.browser.site import Site
 
 MOST = 50_000  # bytes of a page with its pictures
-ALL = "{resultTypes: ['violations'], rules: {'target-size': {enabled: true}}}"
-CONTRAST = "{resultTypes: ['violations'], runOnly: ['color-contrast']}"
-FOUND = "found => found.violations.map(one => [one.id, ...one.nodes.map(node => node.html)])"
-
-
-def violations(page: Page, axe: str, rules: str = ALL) -> list[list[str]]:
-    if not page.evaluate("'axe' in window"):
-        page.evaluate(axe)
-    found: list[list[str]] = page.evaluate(f"axe.run(document, {rules}).then({FOUND})")
-    return found
 
 
 def test_the_checker_sees_what_is_wrong(phone: Page, axe: str) -> None:

@@ -29,10 +29,10 @@ from daemon.messages.outbox.store import DATABASE, Outbox
 from daemon.page.server import render_page
 from daemon.service.rounds import Service
 from daemon.system.memory import trim_heap
-from tests.bench.memory_of import mebibytes
 from tests.faults.counting import Count, report
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.farms import ZONE, farm, field_day, field_prospect, person, prospect
+from tests.support.process_memory import mebibytes
 
 FIRST: Final = date(2026, 3, 1)
 SEASON: Final = frozenset(range(3, 12))

@@ -14,6 +14,7 @@ from models.sun import extraterrestrial_radiation
 
 HERE: Final = Place(43.0, -75.0, 300.0, ZoneInfo("America/New_York"))
 NOW: Final = datetime(2026, 6, 10, 9, 20, tzinfo=UTC)
+LAST: Final = "2026-06-15T00:00Z"  # the last hour of weather that a program needs at that time
 ATTRIBUTES = {
     "source": "invented",
     "model": "none",

@@ -1,9 +1,9 @@
 """A whole pass over an invented farm: known or forecast hours in the contract's form, for tests."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,8 @@ from daemon.weather.contract import Weather, build_dataset
 from tests.loopback.hours import invented
 from tests.support.farms import ACRE, farm
 
+NOW: Final = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
+TODAY: Final = date(2026, 6, 10)
 COLUMNS = (
     "air_temperature",
     "dew_point_temperature",

@@ -3,7 +3,7 @@
 import logging
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,9 +13,7 @@ from daemon.domain.farm import Farm
 from daemon.learning.record import ForecastRecord
 from tests.loopback.hours import invented, source
 from tests.loopback.openmeteo import OpenMeteo
-from tests.support.weather import field, working_farm
-
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
+from tests.support.weather import NOW, field, working_farm
 
 
 @pytest.fixture(scope="module")

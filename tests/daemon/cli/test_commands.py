@@ -6,7 +6,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import closing, redirect_stdout, suppress
+from contextlib import closing, redirect_stdout
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -19,39 +19,12 @@ import pytest
 
 from daemon.cli.commands import main
 from daemon.diary.store import Diary
-from tests.loopback.hours import NOW, invented, written
+from tests.loopback.hours import LAST, NOW, invented, written
 from tests.loopback.openmeteo import ENSEMBLE, FORECAST, Fault, OpenMeteo, nulls
+from tests.support.processes import next_line, terminal_text
+from tests.support.settings_files import BROOK_FARM
 
 AT: Final = NOW.isoformat(timespec="minutes")
-LAST: Final = "2026-06-15T00:00Z"
-SETTINGS: Final = """
-[farm]
-name = "Brook Farm"
-latitude = 43.0
-longitude = -75.0
-elevation = 1000
-timezone = "America/New_York"
-units = "us"
-
-[weather]
-{weather}
-
-[work]
-mown_per_hour = 4
-
-[[field]]
-name = "Long Field"
-area = 10
-stand = "orchardgrass"
-drainage = "well"
-expected_yield = 0.8
-
-[[field]]
-name = "Mill Field"
-area = 5
-stand = "timothy"
-last_cut = 2026-06-05
-"""
 SERVICE: Final = """contact = "farm@example.org"
 forecast_address = "{0}"
 ensemble_address = "{0}"
@@ -68,6 +41,14 @@ def watch(event, details):
     if event in ("socket.connect", "socket.sendto", "socket.getaddrinfo", "socket.gethostbyname"):
         sys.exit(f"{event} {details}")
 sys.addaudithook(watch)
+sys.exit(main())
+"""
+# Whoever starts the tests may ignore interrupts (nohup does), and a program begins as its parent goes on.
+INTERRUPTIBLE: Final = """
+import signal
+import sys
+from daemon.cli.commands import main
+signal.signal(signal.SIGINT, signal.default_int_handler)
 sys.exit(main())
 """
 HOURS_OF_A_DAY: Final = ("start", "mow_until", "bale_from", "wrapped_by")
@@ -132,7 +113,7 @@ def service() -> Iterator[OpenMeteo]:
 
 
 def settings(folder: Path, weather: str, *changes: tuple[str, str]) -> Path:
-    text = SETTINGS.format(weather=weather)
+    text = BROOK_FARM.format(weather=weather)
     for old, new in changes:
         assert old in text
         text = text.replace(old, new)
@@ -173,22 +154,17 @@ def test_no_colours(words: list[str], record_farm: Path, tmp_path: Path) -> None
     command = [sys.executable, "-m", "daemon.cli.commands", *given]
     with subprocess.Popen(command, stdout=slave, stderr=slave, env=surroundings) as running:
         os.close(slave)
-        shown = b""
-        with suppress(OSError):  # the other end has closed
-            while read := os.read(master, 65536):
-                shown += read
+        shown = terminal_text(master)
         assert running.wait(60) in (0, 1)
     os.close(master)
     assert shown
-    assert b"\x1b" not in shown
+    assert "\x1b" not in shown
 
 
 def test_an_interrupted_command(record_farm: Path, tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "daemon.cli.commands", "setup", "-c", str(tmp_path / "new.toml")]
+    command = [sys.executable, "-c", INTERRUPTIBLE, "setup", "-c", str(tmp_path / "new.toml")]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as running:
-        assert running.stdout is not None
-        while "1 of 6" not in running.stdout.readline():
-            pass
+        next_line(running, "1 of 6")
         running.send_signal(signal.SIGINT)
         assert running.wait(60) == 130
     assert not (tmp_path / "new.toml").exists()
@@ -501,6 +477,7 @@ def test_a_note_from_a_process_of_its_own(tmp_path: Path, record_farm: Path) -> 
         capture_output=True,
         text=True,
         check=False,
+        timeout=60,
     )
     assert Ran(ran.returncode, ran.stdout, ran.stderr) == Ran(
         0,
@@ -515,6 +492,7 @@ def test_a_note_from_a_process_of_its_own(tmp_path: Path, record_farm: Path) -> 
         capture_output=True,
         text=True,
         check=True,
+        timeout=60,
     )
     assert looked.stdout == "Noted Long Field: ground soft on 9 June 2026; to undo it: forenoon note undo 2\n"
     told = [(line.id, line.moisture, line.ground) for line in Diary(state / "diary.sqlite3").notes()]
@@ -642,7 +620,7 @@ def test_the_demonstration_is_the_same_twice_and_needs_no_network(run: Run, tmp_
     assert "Long Bottom" in page.read_text()
     page.unlink()
     given = [sys.executable, "-c", WITHOUT_NETWORK, "demo", "--page", str(page)]
-    again = subprocess.run(given, capture_output=True, text=True, check=False)
+    again = subprocess.run(given, capture_output=True, text=True, check=False, timeout=60)
     assert Ran(again.returncode, again.stdout, again.stderr) == first
     assert page.is_file()
 

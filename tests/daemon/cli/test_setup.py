@@ -4,7 +4,6 @@ import json
 import os
 import pty
 import re
-import select
 import stat
 import subprocess
 import sys
@@ -23,6 +22,7 @@ from daemon.messages.outbox.store import Outbox
 from daemon.settings import check, effective_settings_text, load, options
 from daemon.settings.generate import settings_file_text
 from tests.loopback.receivers import Gateway
+from tests.support.processes import terminal_text
 
 GOOD: Final = (
     "Brook Farm",
@@ -399,20 +399,10 @@ def test_on_a_terminal(tmp_path: Path) -> None:
         os.close(slave)
         said = ""
         for answer in (*GOOD, "n"):
-            said += until(master, "[y/N] " if answer in ("y", "n") else "> ")
+            said += terminal_text(master, "[y/N] " if answer in ("y", "n") else "> ")
             os.write(master, f"{answer}\n".encode())
-        said += until(master, "forenoon once")
+        said += terminal_text(master, "forenoon once")
         assert setup.wait(timeout=60) == 0
     os.close(master)
     assert [f"{number} of 6." in said for number in range(1, 7)] == [True] * 6
     assert load(path).fields[0].name == "Long Field"
-
-
-def until(master: int, end: str) -> str:
-    """Return what a terminal shows up to some words."""
-    said = ""
-    while end not in said:
-        ready, _, _ = select.select([master], [], [], 60)
-        assert ready, said
-        said += os.read(master, 4096).decode()
-    return said

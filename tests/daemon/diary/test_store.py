@@ -1,7 +1,5 @@
 import os
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
@@ -21,6 +19,7 @@ from daemon.diary.phrases import describe_field, describe_note
 from daemon.diary.store import Diary, DiaryError, Note, NoteKind
 from daemon.domain.farm import Farm, FieldState, Look, Units
 from tests.support.farms import ACRE, ZONE, farm
+from tests.support.processes import run_at_once
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
 FIELD = "Long Meadow"  # 22 acres
@@ -121,16 +120,7 @@ def test_striking_a_line_restores_what_was_before(diary: Diary) -> None:
 
 def test_two_processes_at_once_lose_nothing(tmp_path: Path) -> None:
     path = tmp_path / "new" / "diary.sqlite3"
-    given = [sys.executable, "-c", WRITES, str(path)]
-    writers = [
-        subprocess.Popen([*given, name], stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        for name in ("one", "two")
-    ]
-    for writer in writers:
-        assert writer.stdin is not None
-        writer.stdin.write("\n")
-        writer.stdin.flush()
-    assert [writer.communicate()[1] for writer in writers] == ["", ""]
+    assert run_at_once(WRITES, *([str(path), each] for each in ("one", "two"))) == [(0, "")] * 2
     lines = Diary(path).notes()
     assert [line.id for line in lines] == list(range(1, 51))
     assert sorted(line.field for line in lines) == ["one"] * 25 + ["two"] * 25

@@ -1,7 +1,5 @@
 import logging
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -22,10 +20,9 @@ from daemon.weather.contract import FILLED, Weather, to_datetime64
 from models.calibration import VerificationRecord
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
-from tests.support.weather import farm_today, field, weather, working_farm
+from tests.support.processes import run_at_once
+from tests.support.weather import NOW, TODAY, farm_today, field, weather, working_farm
 
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
-TODAY = date(2026, 6, 10)
 STRIP = 2.8 / 4  # [ha]
 KEEPS = """
 import sys
@@ -237,16 +234,7 @@ def test_the_ends_of_what_a_pass_can_have_written_count(
 
 def test_two_processes_keep_at_once_and_each_line_is_one_of_theirs(tmp_path: Path) -> None:
     path = tmp_path / "new" / "record.sqlite3"
-    given = [sys.executable, "-c", KEEPS, str(path)]
-    keepers = [
-        subprocess.Popen([*given, odds], stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        for odds in ("0.25", "0.75")
-    ]
-    for keeper in keepers:
-        assert keeper.stdin is not None
-        keeper.stdin.write("\n")
-        keeper.stdin.flush()
-    assert [keeper.communicate()[1] for keeper in keepers] == ["", ""]
+    assert run_at_once(KEEPS, *([str(path), each] for each in ("0.25", "0.75"))) == [(0, "")] * 2
     lines = ForecastRecord(path).unverified(TODAY + timedelta(days=1))
     assert len(lines) == 45
     shared = [line.lead for line in lines if line.field == "shared"]

@@ -3,7 +3,6 @@
 import json
 import re
 import struct
-import subprocess
 import sys
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -20,6 +19,7 @@ from daemon.page.pictures.sheets import drying_sheet, growth_sheet
 from daemon.words.pictures import drying_picture_text, growth_picture_text, rain_odds_text
 from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, wait_morning
 from tests.support.full_morning import drawn_field, drawn_morning
+from tests.support.processes import run_python
 
 SVG_TEXT = "{http://www.w3.org/2000/svg}text"
 SMALL = DryingSheet(
@@ -202,8 +202,8 @@ def test_the_process_gives_what_the_function_gives() -> None:
 def test_the_service_never_loads_what_draws() -> None:
     loaded = "import sys, daemon.service.process, daemon.page.pictures.render"
     asks = f"{loaded}; print(*{{'matplotlib', 'PIL'}} & sys.modules.keys())"
-    found = subprocess.run([sys.executable, "-c", asks], capture_output=True, text=True, check=True)
-    assert found.stdout.split() == []
+    ran = run_python(asks)
+    assert (ran.returncode, ran.stdout.split()) == (0, [])
 
 
 def test_the_process_sees_no_secret_of_this_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,6 +1,6 @@
 import re
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -35,10 +35,9 @@ from models.species import make_variety, species_table
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
 from tests.support.plain_text import spaced
-from tests.support.weather import farm_today, field, weather, working_farm
+from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
 EXAMPLE = Path(__file__).parents[3] / "config.example.toml"
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
 SENTENCES = {one: load_words()[f"cautions.{one.name.lower()}"] for one in Caution}
 SAMPLE = phrase("care.sample")
 NAMES = ("Long Meadow", "Creek & Bend", "Orchard")

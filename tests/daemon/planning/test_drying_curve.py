@@ -7,9 +7,7 @@ from daemon.domain.prospect import Band, DryingPicture, FieldProspect, water_at
 from daemon.planning.prospect import plan_fields
 from tests.loopback.hours import HERE
 from tests.support.farms import DAWN
-from tests.support.weather import farm_today, field, weather, working_farm
-
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
+from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
 
 def looked(*fields: str, hours: int = 46, rain: np.ndarray | None = None) -> tuple[FieldProspect, ...]:

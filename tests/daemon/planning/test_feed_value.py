@@ -1,5 +1,5 @@
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -16,9 +16,7 @@ from models.quality import Figure
 from models.stages import Purpose
 from tests.loopback.hours import HERE
 from tests.support.farms import farm, mow_morning
-from tests.support.weather import farm_today, field, weather, working_farm
-
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
+from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
 
 def found(farm: Farm, hours: int = 70) -> FieldProspect:

@@ -14,10 +14,8 @@ from daemon.planning.prospect import plan_fields
 from models.coefficients import MAX_ODDS, MIN_ODDS
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE
-from tests.support.weather import farm_today, field, weather, working_farm
+from tests.support.weather import NOW, TODAY, farm_today, field, weather, working_farm
 
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
-TODAY = date(2026, 6, 10)
 KOLKATA = Place(22.6, 88.4, 10.0, ZoneInfo("Asia/Kolkata"))
 AUCKLAND = Place(-43.0, 172.0, 50.0, ZoneInfo("Pacific/Auckland"))
 BERLIN = Place(52.0, 13.0, 50.0, ZoneInfo("Europe/Berlin"))

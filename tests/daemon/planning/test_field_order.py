@@ -1,5 +1,5 @@
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -13,9 +13,7 @@ from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import Weather
 from daemon.words.reasons import day_reason_text
 from tests.loopback.hours import HERE
-from tests.support.weather import farm_today, field, field_state, weather, working_farm
-
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
+from tests.support.weather import NOW, farm_today, field, field_state, weather, working_farm
 
 
 def first_days(wet: int, last_cut: date | None) -> tuple[FieldDay, FieldDay]:

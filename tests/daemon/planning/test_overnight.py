@@ -1,5 +1,5 @@
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from functools import cache
 
 import numpy as np
@@ -8,9 +8,7 @@ import pytest
 from daemon.domain.prospect import LeftOvernight
 from daemon.planning.prospect import plan_fields
 from tests.loopback.hours import HERE
-from tests.support.weather import farm_today, field, weather, working_farm
-
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
+from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
 
 def left(hours: int = 60, first_wet: int = 99, members: int = 1) -> LeftOvernight | None:

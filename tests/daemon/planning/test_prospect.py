@@ -21,10 +21,8 @@ from daemon.weather.contract import Weather, build_dataset
 from tests.loopback.hours import HERE
 from tests.support.farms import ACRE
 from tests.support.hourly_records import greensboro
-from tests.support.weather import COLUMNS, farm_today, field, weather, working_farm
+from tests.support.weather import COLUMNS, NOW, TODAY, farm_today, field, weather, working_farm
 
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)  # half past five on the farm's clock
-TODAY = date(2026, 6, 10)
 FIXED = settings(derandomize=True, deadline=None, max_examples=25)
 
 

@@ -8,13 +8,12 @@ from daemon.domain.advice import Morning
 from daemon.domain.farm import Channel
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import compose_messages
-from daemon.page.pictures import render as pictures
+from daemon.page.pictures import render
 from daemon.planning.prospect import plan_fields
 from daemon.service.compose import compose_with_picture
-from tests.daemon.planning.test_drying_curve import NOW
 from tests.loopback.hours import HERE
 from tests.support.farms import person
-from tests.support.weather import farm_today, weather, working_farm
+from tests.support.weather import NOW, farm_today, weather, working_farm
 
 ANN, BEN = person("Ann"), person("Ben", Channel.EMAIL, "mailto://127.0.0.1:3")
 FARM = replace(working_farm(), alerts=replace(working_farm().alerts, people=(ANN, BEN)))
@@ -38,7 +37,7 @@ def test_the_email_of_a_mow_carries_its_picture_and_the_text_does_not(morning: M
 
 
 def test_no_picture_keeps_no_message_back(morning: Morning, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pictures.run_drawing, "__defaults__", (("/nowhere/at/all",), 1.0))
+    monkeypatch.setattr(render.run_drawing, "__defaults__", (("/nowhere/at/all",), 1.0))
     assert compose_with_picture(FARM, morning, TaskKind.MORNING) == compose_messages(FARM, morning, TaskKind.MORNING)
 
 

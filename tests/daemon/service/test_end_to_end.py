@@ -5,7 +5,6 @@ import os
 import re
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -21,6 +20,7 @@ from daemon.words.sms import part_count
 from tests.loopback.openmeteo import OpenMeteo, a_little_windier
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.hourly_records import greensboro
+from tests.support.processes import next_line, wait_until
 
 GOOD_DAY: Final = "1990-06-01T05:30-04:00"  # dry, sunny and warm in the record
 WET_DAY: Final = "1990-06-06T05:30-04:00"  # rain through the afternoon
@@ -146,15 +146,10 @@ class Service:
 
     def __init__(self, process: subprocess.Popen[str], log: Path) -> None:
         self._log = log
-        assert process.stdout is not None
-        self._process, self.page = process, process.stdout.readline().removeprefix("page at ").strip()
+        self._process, self.page = process, next_line(process, "page at ").removeprefix("page at ")
 
-    def wait_for(self, something: Callable[[], Any]) -> None:
-        end = time.monotonic() + LONGEST
-        while not something():
-            assert self._process.poll() is None, self._log.read_text()
-            assert time.monotonic() < end, self._log.read_text()
-            time.sleep(0.1)
+    def wait_for(self, condition: Callable[[], Any]) -> None:
+        wait_until(condition, self._process, seconds=LONGEST, log=self._log)
 
     def wait_for_a_round(self) -> None:
         self.wait_for(lambda: "executed successfully" in self._log.read_text())

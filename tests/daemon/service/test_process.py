@@ -3,7 +3,6 @@
 import os
 import pty
 import re
-import select
 import signal
 import socket
 import subprocess
@@ -13,7 +12,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from time import monotonic, sleep
+from time import monotonic
 from typing import Final
 
 import pytest
@@ -32,8 +31,9 @@ from daemon.service.status import ALIVE_FILE
 from tests.loopback.receivers import Gateway
 from tests.support.farms import DAWN, Steady, farm, mow_morning
 from tests.support.hand_clock import HandClock
+from tests.support.processes import ROOT, next_line, terminal_text, wait_until
+from tests.support.settings_files import TWO_ELMS
 
-ROOT = Path(__file__).parents[3]
 SERVE = """
 import sys, time
 import daemon.service.process
@@ -69,19 +69,12 @@ def serving(folder: Path, address: str, look_takes: float = 0.0) -> Iterator[sub
         process.communicate()
 
 
-def line(process: subprocess.Popen[str], start: str) -> str:
-    assert process.stdout is not None
-    return next(text for text in process.stdout if text.startswith(start)).strip()
-
-
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_the_service_shows_its_page_sends_and_ends_when_told(tmp_path: Path, number: signal.Signals) -> None:
     with Gateway() as gateway, serving(tmp_path, gateway.address) as process:
-        address = re.sub("^page at ", "", line(process, "page at http://127.0.0.1:"))
-        line(process, "looking")
-        while not gateway.posted:
-            assert process.poll() is None
-            sleep(0.01)
+        address = re.sub("^page at ", "", next_line(process, "page at http://127.0.0.1:"))
+        next_line(process, "looking")
+        wait_until(lambda: gateway.posted, process)
         assert "Today: mow 20 acres" in requests.get(address, timeout=5).text
         process.send_signal(number)
         rest, _ = process.communicate(timeout=10)
@@ -94,7 +87,7 @@ def test_the_service_shows_its_page_sends_and_ends_when_told(tmp_path: Path, num
 
 def test_a_look_without_an_end_does_not_keep_the_service_from_ending(tmp_path: Path) -> None:
     with serving(tmp_path, "json://127.0.0.1:9", look_takes=60.0) as process:
-        line(process, "looking")
+        next_line(process, "looking")
         process.send_signal(signal.SIGTERM)
         process.communicate(timeout=10)
         assert process.returncode == 0
@@ -139,7 +132,7 @@ def test_health_fails_while_a_round_hangs_and_nobody_is_told_that_it_lives(tmp_p
         assert (well.status_code, well.text) == (200, "ok\n")
         assert (tmp_path / "state" / ALIVE_FILE).exists()
         at(70)
-        line(process, "hanging")
+        next_line(process, "hanging")
         at(90)
         ill = requests.get(f"{address}health", timeout=5)
         assert ill.status_code == 503
@@ -152,29 +145,6 @@ def test_health_fails_while_a_round_hangs_and_nobody_is_told_that_it_lives(tmp_p
 
 # --- Settings that change, and the service manager ---------------------------------------------------------------
 
-CONFIG = """
-[farm]
-name = "Two Elms"
-latitude = 43.0
-longitude = -75.0
-elevation = 300
-timezone = "America/New_York"
-units = "us"
-season = [6]
-[weather]
-source = "file"
-path = "nothing.csv"
-contact = "farm@example.org"
-[work]
-mown_per_hour = 4
-bale_size = "4x4"
-[page]
-port = 0
-[[field]]
-name = "Long Meadow"
-area = 20
-stand = "orchardgrass"
-"""
 RUN = """
 import sys
 import daemon.service.process
@@ -187,7 +157,7 @@ sys.exit(main(["run", "-c", sys.argv[1], "--now", "2026-06-01T12:00-04:00"]))
 @contextmanager
 def running(folder: Path) -> Iterator[tuple[subprocess.Popen[str], socket.socket, str]]:
     """The command itself, on a settings file, with a service manager that listens."""
-    (folder / "config.toml").write_text(CONFIG, encoding="utf-8")
+    (folder / "config.toml").write_text(TWO_ELMS, encoding="utf-8")
     with managed(folder, RUN, folder / "config.toml") as all_three:
         yield all_three
 
@@ -204,7 +174,7 @@ def managed(folder: Path, program: str, *arguments: Path) -> Iterator[tuple[subp
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, **more},
         )  # fmt: skip
         try:
-            yield process, manager, re.sub("^page at ", "", line(process, "page at "))
+            yield process, manager, re.sub("^page at ", "", next_line(process, "page at "))
         finally:
             process.kill()
             process.communicate()
@@ -248,11 +218,11 @@ def test_links_are_answered_from_when_the_settings_give_an_address(tmp_path: Pat
     with running(tmp_path) as (process, manager, address):
         until(manager, "WATCHDOG=1")
         assert requests.get(f"{address}answer/x", timeout=5).status_code == 404
-        with_one = CONFIG.replace("port = 0", 'port = 0\naddress = "https://mowing.example.org"')
+        with_one = TWO_ELMS.replace("port = 0", 'port = 0\naddress = "https://mowing.example.org"')
         (tmp_path / "config.toml").write_text(with_one, encoding="utf-8")
         until(manager, "RELOADING=1")
         until(manager, "WATCHDOG=1")
-        refused = requests.get(f"{re.sub('^page at ', '', line(process, 'page at '))}answer/x", timeout=5)
+        refused = requests.get(f"{re.sub('^page at ', '', next_line(process, 'page at '))}answer/x", timeout=5)
         assert refused.status_code == 400
         assert "Nothing was noted." in refused.text
 
@@ -261,11 +231,11 @@ def test_a_changed_file_is_taken_up_and_a_bad_one_is_shown(tmp_path: Path) -> No
     config = tmp_path / "config.toml"
     with running(tmp_path) as (_, manager, address):
         until(manager, "WATCHDOG=1")
-        config.write_text(CONFIG.replace("Two Elms", "Three Oaks"), encoding="utf-8")
+        config.write_text(TWO_ELMS.replace("Two Elms", "Three Oaks"), encoding="utf-8")
         until(manager, "RELOADING=1")
         until(manager, "WATCHDOG=1")
         assert "Three Oaks" in requests.get(address, timeout=5).text
-        config.write_text(CONFIG.replace("area = 20", "area = -20"), encoding="utf-8")
+        config.write_text(TWO_ELMS.replace("area = 20", "area = -20"), encoding="utf-8")
         until(manager, "RELOADING=1")
         until(manager, "WATCHDOG=1")
         page = requests.get(address, timeout=5).text
@@ -279,8 +249,8 @@ def test_another_port_moves_the_page(tmp_path: Path) -> None:
         port = free.getsockname()[1]
     with running(tmp_path) as (process, manager, address):
         until(manager, "WATCHDOG=1")
-        (tmp_path / "config.toml").write_text(CONFIG.replace("port = 0", f"port = {port}"), encoding="utf-8")
-        assert line(process, "page at") == f"page at http://127.0.0.1:{port}/"
+        (tmp_path / "config.toml").write_text(TWO_ELMS.replace("port = 0", f"port = {port}"), encoding="utf-8")
+        assert next_line(process, "page at") == f"page at http://127.0.0.1:{port}/"
         assert requests.get(f"http://127.0.0.1:{port}/", timeout=5).status_code == 200
         with pytest.raises(requests.ConnectionError):
             requests.get(address, timeout=5)
@@ -325,7 +295,13 @@ def test_a_second_service_on_the_same_state_ends_with_a_sentence(tmp_path: Path)
     with running(tmp_path) as (first, _, _):
         environment = os.environ | {"STATE_DIRECTORY": str(tmp_path)}
         second = subprocess.run(
-            [*COMMAND, tmp_path / "config.toml"], cwd=ROOT, env=environment, capture_output=True, text=True, check=False
+            [*COMMAND, tmp_path / "config.toml"],
+            cwd=ROOT,
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
         )
         assert (second.returncode, second.stdout, first.poll()) == (1, "", None)
         assert second.stderr.startswith(f"Forenoon runs already for {tmp_path}: forenoon status tells how it stands.")
@@ -337,14 +313,14 @@ def test_a_second_service_on_the_same_state_ends_with_a_sentence(tmp_path: Path)
 def test_a_page_that_cannot_be_had_is_told_in_plain_words_and_the_service_goes_on(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        (tmp_path / "config.toml").write_text(CONFIG.replace("port = 0", f"port = {port}"), encoding="utf-8")
+        (tmp_path / "config.toml").write_text(TWO_ELMS.replace("port = 0", f"port = {port}"), encoding="utf-8")
         shown = on_terminal(tmp_path, "Ctrl-C.")
     assert f"there is no page, but messages go out: something else on this machine has port {port}; write ano" in shown
     assert "Forenoon runs, without a page." in shown
 
 
 def test_on_a_terminal_one_line_tells_all(tmp_path: Path) -> None:
-    (tmp_path / "config.toml").write_text(CONFIG, encoding="utf-8")
+    (tmp_path / "config.toml").write_text(TWO_ELMS, encoding="utf-8")
     shown = on_terminal(tmp_path, "Ctrl-C.", "--now", "2026-06-01T12:00-04:00")
     assert re.fullmatch(
         r"Forenoon runs; see http://127\.0\.0\.1:\d+/ in a browser\. Next morning message: Tuesday 5:30 am\. "
@@ -358,12 +334,9 @@ def on_terminal(folder: Path, end: str, *words: str) -> str:
     master, slave = pty.openpty()
     environment = os.environ | {"STATE_DIRECTORY": str(folder), "TERM": "dumb"}
     command = [*COMMAND, str(folder / "config.toml"), *words]
-    shown = ""
     with subprocess.Popen(command, stdin=slave, stdout=slave, stderr=slave, cwd=ROOT, env=environment) as process:
         os.close(slave)
-        while end not in shown:
-            assert select.select([master], [], [], 60)[0], shown
-            shown += os.read(master, 4096).decode()
+        shown = terminal_text(master, end)
         process.kill()
     os.close(master)
     return shown

@@ -20,29 +20,13 @@ from daemon.messages.outbox.store import Outbox
 from daemon.service.heartbeat import FIRST_RUN, record_first_run
 from daemon.service.status import ALIVE_FILE, next_due, read_status, touch_alive_file
 from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person
+from tests.support.settings_files import TWO_ELMS
 
-SETTINGS = """
-[farm]
-name = "Two Elms"
-latitude = 43.0
-longitude = -75.0
-elevation = 300
-timezone = "America/New_York"
-units = "us"
-season = [5, 6, 7, 8, 9]
-[weather]
-source = "file"
-path = "nothing.csv"
-[work]
-mown_per_hour = 4
-bale_size = "4x4"
-[alerts]
-evening = "18:00"
-[[field]]
-name = "Long Meadow"
-area = 22
-stand = "orchardgrass"
-"""
+SETTINGS = (
+    TWO_ELMS.replace("season = [6]", "season = [5, 6, 7, 8, 9]")
+    .replace("[page]\nport = 0", '[alerts]\nevening = "18:00"')
+    .replace("area = 20", "area = 22")
+)
 Ask = Callable[..., tuple[int, str]]
 
 

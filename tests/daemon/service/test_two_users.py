@@ -2,7 +2,7 @@
 
 import os
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,40 +13,40 @@ from daemon.diary.store import Diary
 from daemon.domain.message import Message, NewMessage
 from daemon.messages.outbox.store import Outbox
 from daemon.service.status import ALIVE_FILE, touch_alive_file
-from daemon.settings import paths as places
-from tests.daemon.cli.test_commands import AT, LAST, SETTINGS
-from tests.loopback.hours import invented, written
+from daemon.settings import paths
+from tests.loopback.hours import LAST, NOW, invented, written
 from tests.support.farms import DAWN, DAY, person
-from tests.support.shared_folders import let_through
+from tests.support.settings_files import BROOK_FARM
+from tests.support.shared_folders import shared_folder
 
 SERVICE, LOGIN, STRANGER, GROUP = 61_001, 61_002, 61_003, 61_004  # numbers of no other user
+AT = NOW.isoformat(timespec="minutes")
 EXAMPLE = Path(__file__).parents[3] / "config.example.toml"
 
 pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root can act as two users")
 
 
 @pytest.fixture
-def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def state(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """The two folders as the unit file and the README make them."""
-    let_through(tmp_path)
-    tmp_path.chmod(0o755)
-    state, settings = tmp_path / "state", tmp_path / "config.toml"
-    state.mkdir()
-    os.chown(state, SERVICE, GROUP)
-    state.chmod(0o2770)
-    settings.write_bytes(EXAMPLE.read_bytes())
-    os.chown(settings, 0, GROUP)
-    settings.chmod(0o640)
-    for name in ("FORENOON_CONFIG", "STATE_DIRECTORY"):
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("HOME", "/nonexistent")
-    monkeypatch.setenv("XDG_CONFIG_HOME", "/nonexistent")
-    monkeypatch.setattr(places, "SYSTEM_FILE", settings)
-    # Everything is loaded here: another user may not be able to read this one's Python.
-    monkeypatch.setattr(places, "SYSTEM_STATE", tmp_path)
-    assert noted("ground", "Creek flat", "soft")() == 0
-    monkeypatch.setattr(places, "SYSTEM_STATE", state)
-    return state
+    with shared_folder() as folder:
+        state, settings = folder / "state", folder / "config.toml"
+        state.mkdir()
+        os.chown(state, SERVICE, GROUP)
+        state.chmod(0o2770)
+        settings.write_bytes(EXAMPLE.read_bytes())
+        os.chown(settings, 0, GROUP)
+        settings.chmod(0o640)
+        for name in ("FORENOON_CONFIG", "STATE_DIRECTORY"):
+            monkeypatch.delenv(name, raising=False)
+        monkeypatch.setenv("HOME", "/nonexistent")
+        monkeypatch.setenv("XDG_CONFIG_HOME", "/nonexistent")
+        monkeypatch.setattr(paths, "SYSTEM_FILE", settings)
+        # Everything is loaded here: another user may not be able to read this one's Python.
+        monkeypatch.setattr(paths, "SYSTEM_STATE", folder)
+        assert noted("ground", "Creek flat", "soft")() == 0
+        monkeypatch.setattr(paths, "SYSTEM_STATE", state)
+        yield state
 
 
 def acting(user: int, act: Callable[[], int | None]) -> int:
@@ -120,10 +120,10 @@ def test_who_logs_in_explains_by_what_the_service_knows(
     written(folder / "record.csv", invented("2026-01-01T01:00Z", LAST))
     (folder / "record.csv").chmod(0o644)
     weather = 'source = "file"\npath = "record.csv"'
-    (folder / "config.toml").write_text(SETTINGS.format(weather=weather), encoding="utf-8")
-    monkeypatch.setattr(places, "SYSTEM_STATE", folder)
+    (folder / "config.toml").write_text(BROOK_FARM.format(weather=weather), encoding="utf-8")
+    monkeypatch.setattr(paths, "SYSTEM_STATE", folder)
     assert explained() == 0  # to have everything loaded
-    monkeypatch.setattr(places, "SYSTEM_STATE", state)
+    monkeypatch.setattr(paths, "SYSTEM_STATE", state)
     uncut = capfd.readouterr().out
     assert acting(SERVICE, lambda: main(["note", "cut", "Long Field", "--now", AT])) == 0
     capfd.readouterr()
@@ -156,8 +156,8 @@ def test_a_folder_that_the_group_keeps_to_itself_is_no_riddle_to_others(
     (state.parent / "config.toml").rename(closed / "config.toml")
     os.chown(closed, 0, GROUP)
     closed.chmod(0o750)
-    monkeypatch.setattr(places, "SYSTEM_FILE", closed / "config.toml")
+    monkeypatch.setattr(paths, "SYSTEM_FILE", closed / "config.toml")
     assert acting(STRANGER, noted("cut", "North meadow")) == 1
     assert "log in anew" in capfd.readouterr().err
     assert acting(LOGIN, noted("cut", "North meadow")) == 0
-    assert acting(LOGIN, lambda: places.state_folder() != state) == 0
+    assert acting(LOGIN, lambda: paths.state_folder() != state) == 0

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from daemon.system.logs import JsonFormatter, PlainFormatter
+from tests.support.processes import ROOT, run_python
 
-ROOT = Path(__file__).parents[3]
 SAYS = """
 import logging, os, sys
 from daemon.system.logs import set_up_logging
@@ -27,7 +27,8 @@ except ValueError:
 
 
 def said(how: str) -> list[str]:
-    done = subprocess.run([sys.executable, "-c", SAYS, how], cwd=ROOT, capture_output=True, text=True, check=True)
+    done = run_python(SAYS, how)
+    assert done.returncode == 0, done.stderr
     return done.stderr.splitlines()
 
 
@@ -79,7 +80,7 @@ broken()
 
 
 def test_what_nobody_caught_is_one_line_too() -> None:
-    done = subprocess.run([sys.executable, "-c", BREAKS_DOWN], cwd=ROOT, capture_output=True, text=True, check=False)
+    done = run_python(BREAKS_DOWN)
     assert done.returncode == 1
     old, thread, whole = map(json.loads, done.stderr.splitlines())
     assert "UserWarning: old" in old["message"]
@@ -114,7 +115,8 @@ for name in {PARTS}:
     ],
 )
 def test_each_round_and_each_request_is_logged_for_who_asks(how: list[str], fine: set[str], amiss: int) -> None:
-    done = subprocess.run([sys.executable, "-c", LEVELS, *how], cwd=ROOT, capture_output=True, text=True, check=True)
+    done = run_python(LEVELS, *how)
+    assert done.returncode == 0, done.stderr
     lines = done.stderr.splitlines()
     assert {one.split(" ")[1].rstrip(":") for one in lines if one.endswith("fine")} == fine
     assert sum(one.endswith("amiss") for one in lines) == amiss
@@ -124,7 +126,7 @@ def test_a_service_that_cannot_start_says_so_in_json(tmp_path: Path) -> None:
     path = tmp_path / "config.toml"
     path.write_text("[farm]\n", encoding="utf-8")
     command = [sys.executable, "-m", "daemon.cli.commands", "run", "--json-logs", "-c", str(path)]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, timeout=60)
     (said,) = map(json.loads, done.stderr.splitlines())
     assert (done.returncode, said["level"]) == (1, "error")
     assert "[farm] name: given nothing" in said["message"]

@@ -1,15 +1,14 @@
-import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[3]
+from tests.support.processes import run_python
+
 # Two lots of small arrays, laid in turn: those that are freed stay between those that are kept.
 PROGRAM = """
 import numpy as np
 from daemon.system.memory import trim_heap
-from tests.bench.memory_of import mebibytes
+from tests.support.process_memory import mebibytes
 
 kept, freed = [], []
 for _ in range(400):
@@ -24,5 +23,6 @@ print(held - mebibytes("VmRSS"))
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems do not tell their memory this way")
 def test_what_was_freed_is_given_back() -> None:
-    done = subprocess.run([sys.executable, "-c", PROGRAM], cwd=ROOT, check=True, capture_output=True, text=True)
+    done = run_python(PROGRAM)
+    assert done.returncode == 0, done.stderr
     assert float(done.stdout) > 20.0, "of 37 MiB freed"

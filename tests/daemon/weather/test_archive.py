@@ -1,6 +1,6 @@
 import sqlite3
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +12,8 @@ from daemon.weather.archive import Archive, ArchiveError
 from daemon.weather.contract import FILLED, REQUIRED, to_datetime64, validate
 from daemon.weather.past import complete_until
 from tests.loopback.hours import HERE
-from tests.support.weather import weather
+from tests.support.weather import NOW, weather
 
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
 HOUR = timedelta(hours=1)
 FULL = NOW.replace(minute=0)
 RAIN = "precipitation_amount"

@@ -2,8 +2,6 @@
 
 import logging
 import os
-import subprocess
-import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -17,6 +15,7 @@ from daemon.weather.contract import Refused
 from daemon.weather.http.cache import ReplyCache, freshness_lifetime
 from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, Reply, Site
 from tests.support.hand_clock import HandClock
+from tests.support.processes import run_at_once
 
 
 @pytest.fixture
@@ -272,7 +271,5 @@ for _ in range(100):
 
 
 def test_two_processes_share_a_folder(tmp_path: Path) -> None:
-    commands = [[sys.executable, "-c", WRITER, str(tmp_path), letter] for letter in "ab"]
-    running = [subprocess.Popen(command, stderr=subprocess.PIPE, text=True) for command in commands]
-    assert [(one.communicate(timeout=60)[1], one.returncode) for one in running] == [("", 0)] * 2
+    assert run_at_once(WRITER, *([str(tmp_path), letter] for letter in "ab")) == [(0, "")] * 2
     assert len(list(tmp_path.iterdir())) == 1

@@ -1,4 +1,4 @@
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -7,8 +7,8 @@ from daemon.weather.archive import Archive
 from daemon.weather.contract import Refused
 from daemon.weather.http.quota import MEMBER_COUNTS, call_weight, refuse_over_quota
 from daemon.weather.sources.open_meteo import ENSEMBLE_FIELDS
+from tests.support.weather import NOW
 
-NOW = datetime(2026, 6, 10, 9, 30, tzinfo=UTC)
 FREE, OWN = "https://api.open-meteo.com", "http://127.0.0.1:8080"
 
 

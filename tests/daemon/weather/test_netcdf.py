@@ -1,6 +1,4 @@
 import os
-import subprocess
-import sys
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +17,7 @@ from daemon.weather.sources import netcdf
 from models.humidity import relative_humidity
 from models.sun import extraterrestrial_radiation
 from tests.loopback.hours import HERE, NOW, invented, source
+from tests.support.processes import run_python
 
 Array = NDArray[np.float64]
 
@@ -621,6 +620,7 @@ try:
 except Refused as reason:
     print(reason)
 """
-    said = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout
-    assert said.startswith("False\n")  # only imported when a file is read
-    assert "install it with: pip install 'forenoon[netcdf]'" in said
+    ran = run_python(script)
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stdout.startswith("False\n")  # only imported when a file is read
+    assert "install it with: pip install 'forenoon[netcdf]'" in ran.stdout

@@ -36,6 +36,7 @@ from tests.loopback.openmeteo import (
     redirect,
     undefined,
 )
+from tests.support.processes import next_line
 from tests.support.weather import working_farm
 
 SINCE = date(2026, 6, 5)
@@ -602,8 +603,7 @@ def test_the_loopback_server_runs_as_a_process(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "tests.loopback.openmeteo", str(path), "--members", "3", "--now"]
     root = Path(__file__).parents[3]
     with subprocess.Popen([*command, "2026-06-10T09:00Z"], stdout=subprocess.PIPE, text=True, cwd=root) as process:
-        assert process.stdout
-        address = process.stdout.readline().strip()
+        address = next_line(process)
         query = "latitude=43&longitude=-75&hourly=precipitation&past_days=1&forecast_days=2"
         with urlopen(f"{address}{ENSEMBLE}?{query}", timeout=10) as reply:
             hourly = json.load(reply)["hourly"]
