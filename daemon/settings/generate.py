@@ -1,4 +1,4 @@
-"""A whole settings file from a few answers: every other option stands in it with its meaning, commented out."""
+"""Generates a complete settings file from a few answers, with every other option commented out beside its meaning."""
 
 from collections.abc import Iterator, Mapping
 from textwrap import wrap
@@ -9,7 +9,7 @@ from daemon.settings.reader import REPEATED_SECTIONS, SECTIONS
 from daemon.settings.sections.base import Section, nested_tables, option_kind
 from daemon.settings.sections.fields import FieldSection
 
-LINE_WIDTH: Final = 100  # characters of a line: what an editor on a small screen holds
+LINE_WIDTH: Final = 100  # characters of a comment line, so that it fits into an editor on a small screen
 
 Answers = Mapping[str, str]  # TOML values by their keys
 
@@ -20,14 +20,14 @@ def settings_file_text(answers: Mapping[str, Answers], units: Units) -> str:
     Parameters
     ----------
     answers : Mapping[str, Mapping[str, str]]
-        TOML values by key, by section, such as ``{"farm": {"name": '"Home farm"'}}``.
+        TOML values by section and key, such as ``{"farm": {"name": '"Home farm"'}}``.
     units : Units
-        Of the file.
+        The units of the file.
 
     Returns
     -------
     str
-        TOML. What is not given stands behind a ``#`` without a space, with its default where it has one.
+        TOML. An option without an answer stands behind a ``#`` without a space, with its default if it has one.
 
     Examples
     --------
@@ -36,38 +36,52 @@ def settings_file_text(answers: Mapping[str, Answers], units: Units) -> str:
     # area mown in an hour of work; give this, or cut_width and speed [acres/h]
     mown_per_hour = 4
     """
-    return "\n\n".join("\n".join(_table_lines(name, model, answers, units)) for name, model in _named_sections()) + "\n"
+    tables = ["\n".join(_table_lines(name, model, answers, units)) for name, model in _named_sections()]
+    return "\n\n".join(tables) + "\n"
 
 
 def _named_sections() -> Iterator[tuple[str, type[Section]]]:
+    """Yield every section, and every list of tables in one that is not itself repeated, with its full name."""
     for name, model in SECTIONS.items():
         yield name, model
         if name not in REPEATED_SECTIONS:
-            yield from ((f"{name}.{key}", table) for key, table in nested_tables(model).items())
+            for key, table in nested_tables(model).items():
+                yield f"{name}.{key}", table
 
 
 def _table_lines(
     name: str, model: type[Section], answers_by_section: Mapping[str, Answers], units: Units
 ) -> Iterator[str]:
-    """Yield the lines of a table; one of those that may be left out is commented as a whole."""
-    several = name in REPEATED_SECTIONS or "." in name
+    """Yield the lines of a table; one without answers that may be left out has its header commented out too."""
     answers = answers_by_section.get(name, {})
-    yield ("#" if several and not answers else "") + (f"[[{name}]]" if several else f"[{name}]")
+    yield _header(name, has_answers=bool(answers))
     for key in model.model_fields:
-        option, written = option_kind(model, key), answers.get(key)
+        option = option_kind(model, key)
         if option is None and model is not FieldSection:
-            continue  # tables of their own
+            continue  # a list of tables, which `_named_sections` yields by itself
         unit = option.unit(units) if option else ""
-        yield from _comment_lines(f"{model.model_fields[key].description}{f' [{unit}]' if unit else ''}")
-        yield f"#{key} = {_default_or_example(model, key, units)}".rstrip() if written is None else f"{key} = {written}"
+        meaning = str(model.model_fields[key].description)
+        yield from _comment_lines(f"{meaning} [{unit}]" if unit else meaning)
+        if key in answers:
+            yield f"{key} = {answers[key]}"
+        else:
+            yield f"#{key} = {_default_or_example(model, key, units)}".rstrip()
 
 
-def _comment_lines(words: str) -> list[str]:
-    return wrap(words, LINE_WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False)
+def _header(name: str, *, has_answers: bool) -> str:
+    """Return the header of a table, commented out if the table is a repeated one without answers."""
+    is_repeated = name in REPEATED_SECTIONS or "." in name
+    if not is_repeated:
+        return f"[{name}]"
+    return f"[[{name}]]" if has_answers else f"#[[{name}]]"
+
+
+def _comment_lines(text: str) -> list[str]:
+    return wrap(text, LINE_WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False)
 
 
 def _default_or_example(model: type[Section], key: str, units: Units) -> str:
-    """Return the default of an option or an example of it, nothing where it has neither."""
+    """Return the default of an option or else an example of it, empty if it has neither."""
     setting, option = model.model_fields[key], option_kind(model, key)
     if option is None:
         return _example_of_list(nested_tables(model)[key])
@@ -77,5 +91,7 @@ def _default_or_example(model: type[Section], key: str, units: Units) -> str:
 
 
 def _example_of_list(table: type[Section]) -> str:
-    shown = ((key, one.examples) for key, one in table.model_fields.items())
-    return f"[{{ {', '.join(f'{key} = {examples[0]}' for key, examples in shown if examples)} }}]"
+    """Return a list of one table that has the options with an example."""
+    examples_by_key = {key: setting.examples for key, setting in table.model_fields.items()}
+    pairs = [f"{key} = {examples[0]}" for key, examples in examples_by_key.items() if examples]
+    return f"[{{ {', '.join(pairs)} }}]"
