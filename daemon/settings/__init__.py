@@ -1,4 +1,4 @@
-"""From the farm's TOML file, in its own units and words, to a `Farm` in SI; every problem is reported at once."""
+"""Reads the farm's settings file, in the units of the file, into a `Farm` in SI units; reports all problems at once."""
 
 from datetime import datetime
 from pathlib import Path
@@ -35,7 +35,7 @@ def load(path: Path, *, in_service: bool = False) -> Farm:
     path : Path
         The TOML file.
     in_service : bool
-        Whether the credentials that it names must be at hand; other commands may be typed by who has none.
+        Whether the credentials that the file refers to must be there; a command may be typed without them.
 
     Returns
     -------
@@ -49,20 +49,21 @@ def load(path: Path, *, in_service: bool = False) -> Farm:
     """
     reader = Reader(path)
     farm = build_farm(reader.sections(), path.parent)
-    if in_service and (missing := tuple(reader.unavailable_secrets())):
-        raise SettingsError(missing)
+    unavailable = tuple(reader.unavailable_secrets()) if in_service else ()
+    if unavailable:
+        raise SettingsError(unavailable)
     return farm
 
 
 def check(path: Path, now: datetime | None = None) -> Report:
-    """Return what is wrong in a settings file and, when nothing is, what should be thought over.
+    """Return the problems in a settings file or, when there are none, the warnings about it.
 
     Parameters
     ----------
     path : Path
         The TOML file.
     now : datetime, optional
-        The time; left out: no day in the file is held against it.
+        The time, against which the days in the file are checked; without it they are not.
 
     Returns
     -------
@@ -75,5 +76,6 @@ def check(path: Path, now: datetime | None = None) -> Report:
     except SettingsError as error:
         return Report(error.problems)
     today = now and now.astimezone(farm.place.timezone).date()
-    odd = (reader.problem_of(doubt) for doubt in settings_warnings(farm, today, reader.is_written))
-    return Report((), (*reader.exposed_secrets(), *reader.unavailable_secrets(), *odd))
+    conflicts = settings_warnings(farm, today, reader.is_written)
+    warnings = (reader.problem_of(conflict) for conflict in conflicts)
+    return Report((), (*reader.exposed_secrets(), *reader.unavailable_secrets(), *warnings))

@@ -1,4 +1,4 @@
-"""Makes the typed `Farm` of the sections of a settings file, and says what stands for what is left out."""
+"""Builds the `Farm` from the sections of a settings file, with defaults that depend on other settings."""
 
 from pathlib import Path
 from typing import Final
@@ -40,49 +40,51 @@ def build_farm(sections: Sections, folder: Path) -> Farm:
     sections : Sections
         The sections of a file without problems.
     folder : Path
-        Where the file lies; relative paths in it start there.
+        The folder of the file, from which relative paths in it start.
 
     Returns
     -------
     Farm
         In SI units.
     """
+    section = sections.farm
     return Farm(
-        name=sections.farm.name,
-        place=Place(
-            sections.farm.latitude, sections.farm.longitude, sections.farm.elevation, ZoneInfo(sections.farm.timezone)
-        ),
-        units=sections.farm.units,
-        season=sections.farm.season or default_season(sections.farm.latitude),
+        name=section.name,
+        place=Place(section.latitude, section.longitude, section.elevation, ZoneInfo(section.timezone)),
+        units=section.units,
+        season=section.season or default_season(section.latitude),
         weather=_build_weather(sections.weather, folder),
         work=_build_work(sections.work),
         baleage=_build_baleage(sections.baleage),
         alerts=_build_alerts(sections.alerts),
         page=PageAddress(sections.page.host, sections.page.port, sections.page.address),
         fields=tuple(_build_field(field) for field in sections.fields),
-        horses_fed=sections.farm.horses_fed,
-        cows_kept=sections.farm.cows_kept,
+        horses_fed=section.horses_fed,
+        cows_kept=section.cows_kept,
         estimates=Estimates(**dict(sections.estimates)),
         species=species_by_name(sections.species),
     )
 
 
 def default_season(latitude: float) -> frozenset[int]:
-    """Return the months with messages at a latitude [deg north] where the file names none.
+    """Return the months with messages at a latitude [deg north], unless the file names them.
 
     >>> sorted(default_season(-38.0))
     [1, 2, 3, 4, 10, 11, 12]
     """
-    return frozenset(range(4, 11)) if latitude >= 0.0 else frozenset({10, 11, 12, 1, 2, 3, 4})
+    if latitude >= 0.0:
+        return frozenset(range(4, 11))
+    return frozenset({10, 11, 12, 1, 2, 3, 4})
 
 
 def default_address(key: str, api_key: str | None) -> str:
-    """Return the public base of a weather service, or the one for those who pay.
+    """Return the public base address of a weather service, or with a key the one for its customers.
 
     >>> default_address("forecast_address", None)
     'https://api.open-meteo.com'
     """
-    return f"https://{'customer-' if api_key else ''}{PUBLIC_HOSTS[key]}"
+    prefix = "customer-" if api_key else ""
+    return f"https://{prefix}{PUBLIC_HOSTS[key]}"
 
 
 def _build_weather(section: WeatherSection, folder: Path) -> WeatherSource:
@@ -107,7 +109,7 @@ def _build_weather(section: WeatherSection, folder: Path) -> WeatherSource:
 
 def _build_work(section: WorkSection) -> Work:
     rate = section.effective_mowing_rate()
-    assert rate is not None  # a file without a rate has been refused
+    assert rate is not None  # a file without a rate has conflicts, so that it has no sections
     return Work(
         mown_per_hour=rate,
         raked_per_hour=section.raked_per_hour or rate,
@@ -158,14 +160,15 @@ def _build_alerts(section: AlertsSection) -> Alerts:
 
 
 def _build_person(section: PersonSection) -> Person:
-    hears, second = section.hears or default_hears(section.by), None
+    hears = section.hears or default_hears(section.by)
+    second_way = None
     if section.second_by is not None and section.second_address is not None:
-        second = Person(f"{section.name}, second way", section.second_by, section.second_address, hears)
-    return Person(section.name, section.by, section.address, hears, second)
+        second_way = Person(f"{section.name}, second way", section.second_by, section.second_address, hears)
+    return Person(section.name, section.by, section.address, hears, second_way)
 
 
 def default_hears(channel: Channel) -> Subscription:
-    """Return what a person is told where the file does not say it."""
+    """Return the messages that a person gets by a channel, unless the file names them."""
     return Subscription.MOW_DAYS if channel is Channel.TEXT else Subscription.RIPE_MORNINGS
 
 

@@ -1,4 +1,4 @@
-"""Where the settings file and the program's memory are."""
+"""Finds the settings file and the folder for the program's state."""
 
 import os
 from pathlib import Path
@@ -20,7 +20,7 @@ def find_settings_file(explicit: Path | None = None) -> Path:
     Parameters
     ----------
     explicit : Path, optional
-        The file named on the command line; it outranks every other.
+        The file named on the command line; it comes before every other.
 
     Returns
     -------
@@ -33,22 +33,26 @@ def find_settings_file(explicit: Path | None = None) -> Path:
     SettingsError
         There is no file in any of these places, or only the service's group may read it; says what to do.
     """
-    named = _explicit_file(explicit)
-    if named is not None:
-        return named
-    places = (_user_file(), SYSTEM_FILE)
-    found = next((place for place in places if _is_there(place)), None)
-    if found == SYSTEM_FILE and not os.access(SYSTEM_FILE, os.R_OK):
+    named_file = _explicit_file(explicit)
+    if named_file is not None:
+        return named_file
+    if _is_there(_user_file()):
+        return _user_file()
+    if not _is_there(SYSTEM_FILE):
+        raise SettingsError([_missing_problem()])
+    if not os.access(SYSTEM_FILE, os.R_OK):
         raise SettingsError([_unreadable_problem()])
-    if found is not None:
-        return found
-    given = f"no --config and no FORENOON_CONFIG, and no file at {' or '.join(map(str, places))}"
-    fix = f"type forenoon setup, or copy config.example.toml to {places[0]} and change it to suit the farm"
-    raise SettingsError([Problem("config.toml", None, "the file", given, "a settings file", fix)])
+    return SYSTEM_FILE
+
+
+def _missing_problem() -> Problem:
+    given = f"no --config and no FORENOON_CONFIG, and no file at {_user_file()} or {SYSTEM_FILE}"
+    fix = f"type forenoon setup, or copy config.example.toml to {_user_file()} and change it to suit the farm"
+    return Problem("config.toml", None, "the file", given, "a settings file", fix)
 
 
 def _unreadable_problem() -> Problem:
-    """Return what whoever may not read the service's settings can do: mostly they have not logged in anew."""
+    """Return what somebody can do who may not read the service's settings: most have only to log in anew."""
     allowed = f"a file that its group {SYSTEM_GROUP} may read, and somebody of that group"
     fix = (
         f"type sudo usermod --append --groups {SYSTEM_GROUP} YOU with your name and log in anew, or give the group the "
@@ -58,13 +62,16 @@ def _unreadable_problem() -> Problem:
 
 
 def new_settings_file(explicit: Path | None = None) -> Path:
-    """Return where a new settings file belongs: the named one, else the user's own."""
+    """Return the path for a new settings file: the explicit one, else the one in the user's configuration folder."""
     return _explicit_file(explicit) or _user_file()
 
 
 def _explicit_file(explicit: Path | None) -> Path | None:
-    said = os.environ.get("FORENOON_CONFIG")
-    return explicit or (Path(said) if said else None)
+    """Return the file named on the command line, else the one in FORENOON_CONFIG, None if neither is given."""
+    from_environment = os.environ.get("FORENOON_CONFIG")
+    if explicit:
+        return explicit
+    return Path(from_environment) if from_environment else None
 
 
 def _user_file() -> Path:
@@ -72,38 +79,40 @@ def _user_file() -> Path:
 
 
 def state_folder() -> Path:
-    """Return the folder for what the program remembers.
+    """Return the folder for the program's state.
 
     Returns
     -------
     Path
-        systemd's STATE_DIRECTORY, else the service's own where its settings are the ones in use and it may be entered,
-        else the user's state folder. So who is in the service's group reaches with a command what the service knows.
+        systemd's STATE_DIRECTORY; else the service's own folder, if its settings are in use and the user may enter it;
+        else the user's state folder. So the commands of a user in the service's group see the state of the service.
     """
-    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]  # systemd lists several with colons between
-    if given:
-        return Path(given)
+    from_systemd = os.environ.get("STATE_DIRECTORY", "").split(":")[0]  # systemd separates several by colons
+    if from_systemd:
+        return Path(from_systemd)
     if _uses_system_file() and os.access(SYSTEM_STATE, os.R_OK | os.X_OK):
         return SYSTEM_STATE
     return platformdirs.user_state_path("forenoon")
 
 
 def share_with_group(folder: Path) -> None:
-    """Let what is made from now on be written by the group too, where the folder is the group's."""
+    """Let the group write all files that the process creates from now on, if it may write in a folder."""
     try:
         if folder.stat().st_mode & S_IWGRP:
             os.umask(0o007)
     except OSError:
-        return  # it is not there yet: nobody shares it
+        return  # the folder is not there yet, so that nobody shares it
 
 
 def _uses_system_file() -> bool:
-    named = os.environ.get("FORENOON_CONFIG")
-    return Path(named) == SYSTEM_FILE if named else not _is_there(_user_file()) and _is_there(SYSTEM_FILE)
+    from_environment = os.environ.get("FORENOON_CONFIG")
+    if from_environment:
+        return Path(from_environment) == SYSTEM_FILE
+    return not _is_there(_user_file()) and _is_there(SYSTEM_FILE)
 
 
 def _is_there(file: Path) -> bool:
-    """Return whether there is a file; the service's counts as there too behind a folder that one may not enter."""
+    """Return whether a file exists; the service's file counts as existing in a folder that the user may not enter."""
     try:
         return file.is_file()
     except PermissionError:

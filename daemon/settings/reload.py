@@ -1,4 +1,4 @@
-"""The settings file while the service runs: read anew when it changes, and the old ones kept where it has mistakes."""
+"""Reloads the settings file while the service runs; while the file has mistakes the former settings stay in use."""
 
 import logging
 import threading
@@ -13,7 +13,7 @@ FileStamp = tuple[int, int, int] | None
 
 
 class SettingsFile:
-    """A settings file and the farm that it described when it was last without mistakes.
+    """A settings file, and the farm that it described when it last had no mistakes.
 
     Parameters
     ----------
@@ -22,7 +22,7 @@ class SettingsFile:
     Raises
     ------
     SettingsError
-        If it has mistakes now.
+        If the file has mistakes now.
     """
 
     def __init__(self, path: Path) -> None:
@@ -33,36 +33,41 @@ class SettingsFile:
         self._reload_requested = threading.Event()
 
     def request_reload(self) -> None:
-        """Have it read anew at the next round, changed or not; it may be called by a signal handler."""
+        """Have the next call of `reload_if_changed` reload the file, changed or not; safe in a signal handler."""
         self._reload_requested.set()
 
     def reload_if_changed(self) -> bool:
-        """Read the file anew if it has changed since the call before the last or that was asked for; return whether.
+        """Reload the file if it changed or a reload was requested, and return whether it was reloaded.
 
         Notes
         -----
-        With mistakes in it the former farm stays, and `mistakes` names them, one a line.
+        A change counts once the file is the same at two calls, for an editor may be writing it at the first. If the
+        file has mistakes the former farm stays in use, and `mistakes` names them.
         """
-        mark = _file_stamp(self.path)
-        # Only once it stays the same from call to call: an editor may be in the middle of it.
-        settled, self._last_stamp = mark == self._last_stamp, mark
-        if not self._reload_requested.is_set() and (mark == self._stamp_in_use or not settled):
+        stamp = _file_stamp(self.path)
+        is_settled = stamp == self._last_stamp
+        self._last_stamp = stamp
+        has_changed = is_settled and stamp != self._stamp_in_use
+        if not has_changed and not self._reload_requested.is_set():
             return False
         self._reload_requested.clear()
-        self._stamp_in_use = mark
+        self._stamp_in_use = stamp
+        self._reload()
+        return True
+
+    def _reload(self) -> None:
         try:
             self.farm, self.mistakes = load(self.path, in_service=True), ()
             log.info("the settings of %s are in use", self.path)
         except SettingsError as error:
             self.mistakes = tuple(str(problem) for problem in error.problems)
             log.error("the former settings stay in use, because of mistakes in the file: %s", "; ".join(self.mistakes))
-        return True
 
 
 def _file_stamp(path: Path) -> FileStamp:
-    """Return what tells one state of a file from another, None where it cannot be had."""
+    """Return values that differ between two versions of a file, None if it cannot be read."""
     try:
-        found = path.stat()
+        status = path.stat()
     except OSError:
         return None
-    return found.st_mtime_ns, found.st_size, found.st_ino
+    return status.st_mtime_ns, status.st_size, status.st_ino

@@ -1,4 +1,4 @@
-"""What is allowed in a settings file and yet may be a mistake."""
+"""Warnings about settings that are allowed but may be mistakes."""
 
 from collections.abc import Callable, Iterator
 from datetime import date, datetime
@@ -19,23 +19,25 @@ from daemon.words.numbers import field_size_text, time_text, yield_text
 from models import coefficients as c
 from models.sun import sunrise_sunset
 
-WIDE_SWATH: Final = 0.7  # of the cut width: extension advice calls nothing narrower a wide swath
+WIDE_SWATH: Final = 0.7  # of the cut width: extension advice calls no narrower swath wide
 
 
 def settings_warnings(farm: Farm, today: date | None, is_written: Callable[[KeyPath], bool]) -> Iterator[Conflict]:
-    """Yield what should be thought over; each `at` starts at the section.
+    """Yield the warnings about a farm's settings; each key path begins with the section.
 
     Parameters
     ----------
     farm : Farm
     today : date, optional
-        On the farm's clock; left out: no day is held against it.
+        The day on the farm's clock, against which the days of cuts are checked; without it they are not.
     is_written : callable
-        Whether the file has an option: nobody is warned of a default that he did not write.
+        Whether the file has an option: a default that nobody wrote deserves no warning.
     """
     yield from _place_warnings(farm.place)
     yield from _moisture_warnings(farm)
-    yield from _hour_warnings(farm, is_written)
+    if is_written(("work", "finish_by")):
+        yield from _dark_warnings(farm)
+    yield from _hour_warnings(farm)
     yield from _horse_warnings(farm)
     yield from _weather_warnings(farm)
     yield from _reach_warnings(farm)
@@ -46,49 +48,52 @@ def settings_warnings(farm: Farm, today: date | None, is_written: Callable[[KeyP
 
 def _place_warnings(place: Place) -> Iterator[Conflict]:
     zone = place.timezone.key
-    doubt = clock_mismatch(zone, place.latitude, place.longitude)
-    if doubt is not None:
-        allowed = f"the clock of the place; that of the nearest town, {doubt.likely_zone}, is {doubt.offset_text}"
-        likely = toml_literal(doubt.likely_zone)
-        fix = f"write timezone = {likely}, or mend latitude and longitude: south and west are negative"
+    mismatch = clock_mismatch(zone, place.latitude, place.longitude)
+    if mismatch is not None:
+        likely_zone = mismatch.likely_zone
+        allowed = f"the clock of the place; that of the nearest town, {likely_zone}, is {mismatch.offset_text}"
+        fix = (
+            f"write timezone = {toml_literal(likely_zone)}, or mend latitude and longitude: south and west are negative"
+        )
         yield Conflict(("farm", "timezone"), toml_literal(zone), allowed, fix)
 
 
 def _cut_warnings(farm: Farm, today: date) -> Iterator[Conflict]:
-    first = farm.place.season_origin(today)
+    season_start = farm.place.season_origin(today)
     for index, field in enumerate(farm.fields):
         cut = field.last_cut
-        if cut is not None and not first <= cut <= today:
+        if cut is not None and not season_start <= cut <= today:
             given = f"{cut}, which has not come yet" if cut > today else f"{cut}, of a former season"
             fix = "write the day on which it was cut, or take last_cut out"
-            yield Conflict(("field", index, "last_cut"), given, f"a day from {first} to {today}", fix)
+            yield Conflict(("field", index, "last_cut"), given, f"a day from {season_start} to {today}", fix)
 
 
 def _moisture_warnings(farm: Farm) -> Iterator[Conflict]:
-    made = farm.baleage
-    if made.wettest > c.BALE_MOISTURE_WET:
-        given = f"{100.0 * made.wettest:g}"
+    baleage = farm.baleage
+    if baleage.wettest > c.BALE_MOISTURE_WET:
+        given = f"{100.0 * baleage.wettest:g}"
         allowed = f"{100.0 * c.BALE_MOISTURE_WET:g} or less without remark, since wetter bales may spoil"
         yield Conflict(("baleage", "wettest"), given, allowed, "write wettest = 55 unless there is a reason")
-    if made.driest < c.BALE_MOISTURE_DRY:
-        given = f"{100.0 * made.driest:g}"
+    if baleage.driest < c.BALE_MOISTURE_DRY:
+        given = f"{100.0 * baleage.driest:g}"
         allowed = f"{100.0 * c.BALE_MOISTURE_DRY:g} or more without remark, since drier bales hardly ferment"
         yield Conflict(("baleage", "driest"), given, allowed, "write driest = 45 unless there is a reason")
-    if made.swath_share < WIDE_SWATH:
-        given = f"{made.swath_share:g}"
+    if baleage.swath_share < WIDE_SWATH:
+        given = f"{baleage.swath_share:g}"
         allowed = "0.7 or more for a wide swath, since a narrow one seldom dries in a day"
         yield Conflict(("baleage", "swath_width"), given, allowed, "lay the swath wider if the mower can")
 
 
-def _hour_warnings(farm: Farm, is_written: Callable[[KeyPath], bool]) -> Iterator[Conflict]:
-    work, alerts = farm.work, farm.alerts
-    sunset = latest_sunset(farm.place)
-    is_late = sunset is not None and work.finish_by > sunset.time() and not work.after_dark
-    if sunset is not None and is_late and is_written(("work", "finish_by")):
-        shown = time_text(sunset, farm.units)
-        allowed = f"up to sunset, {shown} on the longest day"
+def _dark_warnings(farm: Farm) -> Iterator[Conflict]:
+    work, sunset = farm.work, latest_sunset(farm.place)
+    if sunset is not None and work.finish_by > sunset.time() and not work.after_dark:
+        allowed = f"up to sunset, {time_text(sunset, farm.units)} on the longest day"
         fix = f'write finish_by = "{sunset:%H:%M}" or earlier, or after_dark = true'
         yield Conflict(("work", "finish_by"), toml_literal(work.finish_by), allowed, fix)
+
+
+def _hour_warnings(farm: Farm) -> Iterator[Conflict]:
+    work, alerts = farm.work, farm.alerts
     if alerts.morning >= work.earliest_start:
         allowed = f"before earliest_start {work.earliest_start:%H:%M}, so that there is time to hitch up"
         yield Conflict(("alerts", "morning"), toml_literal(alerts.morning), allowed, "write an earlier morning")
@@ -121,7 +126,7 @@ def _weather_warnings(farm: Farm) -> Iterator[Conflict]:
 def _is_there(path: Path) -> bool:
     try:
         return path.exists()
-    except OSError:  # a name too long for any file, say
+    except OSError:  # such as a name that is too long for any file
         return False
 
 
@@ -137,12 +142,12 @@ def _reach_warnings(farm: Farm) -> Iterator[Conflict]:
 
 
 def _address_warnings(address: str) -> Iterator[Conflict]:
-    where = urlsplit(address)
-    if where.scheme == "http" and not _is_loopback(where.hostname or ""):
+    parts = urlsplit(address)
+    if parts.scheme == "http" and not _is_loopback(parts.hostname or ""):
         allowed = "https:// without remark, since whoever sees a link on its way can answer by it"
-        fix = f"write address = {toml_literal(f'https://{where.netloc}{where.path}')} if it answers there"
+        fix = f"write address = {toml_literal(f'https://{parts.netloc}{parts.path}')} if it answers there"
         yield Conflict(("page", "address"), toml_literal(address), allowed, fix)
-    if where.path.endswith("/answer"):
+    if parts.path.endswith("/answer"):
         allowed = "what stands before /answer/ without remark, since each link adds that itself"
         fix = f"write address = {toml_literal(address.removesuffix('/answer'))}"
         yield Conflict(("page", "address"), toml_literal(address), allowed, fix)
@@ -156,29 +161,29 @@ def _is_loopback(host: str) -> bool:
 
 
 def _field_warnings(farm: Farm) -> Iterator[Conflict]:
+    least_area, swath_share = farm.work.least_area, farm.baleage.swath_share
     for index, field in enumerate(farm.fields):
-        if field.area < farm.work.least_area:
-            least = field_size_text(farm.work.least_area, farm.units)
+        if field.area < least_area:
+            least = field_size_text(least_area, farm.units)
             allowed = f"worth_hitching_for, {least}, or more, since it is mown whole or not at all"
             fix = "check the area, or lower worth_hitching_for"
             yield Conflict(("field", index, "area"), field_size_text(field.area, farm.units), allowed, fix)
-        if field.expected_yield and 100.0 * field.expected_yield / farm.baleage.swath_share > c.MAX_DENSITY:
-            given = (
-                f"{yield_text(field.expected_yield, farm.units)} in a swath of {farm.baleage.swath_share:g} of the cut"
-            )
+        swath_density = 100.0 * (field.expected_yield or 0.0) / swath_share  # [g DM/m2]
+        if field.expected_yield and swath_density > c.MAX_DENSITY:
+            given = f"{yield_text(field.expected_yield, farm.units)} in a swath of {swath_share:g} of the cut"
             allowed = f"up to {c.MAX_DENSITY:.0f} g of dry matter a square metre of swath, or there will be no advice"
             yield Conflict(("field", index, "expected_yield"), given, allowed, "lay it wider, or cut it sooner")
 
 
 def latest_sunset(place: Place) -> datetime | None:
-    """Return the sunset of the longest day on the farm's clock, None where the sun stays up.
+    """Return the sunset of the longest day on the farm's clock, None where the sun does not set.
 
     Notes
     -----
-    The solstice's day moves by one from year to year, and sunset with it by seconds: one year stands for all.
+    The day of the solstice varies by one between years, and its sunset by seconds, so that one year stands for all.
     """
-    longest = np.datetime64("2026-06-21" if place.latitude >= 0.0 else "2026-12-21")
-    _, sunset = sunrise_sunset(place.latitude, place.longitude, longest)
+    longest_day = np.datetime64("2026-06-21" if place.latitude >= 0.0 else "2026-12-21")
+    _, sunset = sunrise_sunset(place.latitude, place.longitude, longest_day)
     if np.isnat(sunset):
         return None
     instant = datetime.fromisoformat(f"{sunset}+00:00")
