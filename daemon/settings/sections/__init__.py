@@ -1,1 +1,1 @@
-"""The tables of the settings file, one module each."""
+"""The sections of the settings file: each option with its kind, default and meaning."""

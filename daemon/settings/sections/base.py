@@ -1,4 +1,4 @@
-"""What every section of the settings file has in common."""
+"""Base class of the sections of the settings file, and how to find out about their options."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from daemon.settings.values.kinds import Kind
 
 @dataclass(frozen=True)
 class Conflict:
-    """Options that are each allowed but not together: where it is reported, and the other keys that take part."""
+    """Options that are each allowed but not together: the key at which to report it, and the other keys in it."""
 
     key_path: KeyPath
     given: str
@@ -23,43 +23,43 @@ class Conflict:
 
 
 class Section(BaseModel):
-    """A table of the settings file; a key that is not an option is refused."""
+    """A table of the settings file; a key that is no option is refused."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield what does not go together in this section."""
+        """Yield the conflicts between the options of this section."""
         yield from ()
 
 
 def nested_tables(section: type[Section]) -> dict[str, type[Section]]:
-    """Return the lists of tables that a section holds."""
-    found = {key: get_args(option.annotation) for key, option in section.model_fields.items()}
-    return {
-        key: args[0]
-        for key, args in found.items()
-        if args and isinstance(args[0], type) and issubclass(args[0], Section)
-    }
+    """Return the section of each option that is a list of tables, by the option's key."""
+    tables = {}
+    for key, option in section.model_fields.items():
+        item_type, *_ = get_args(option.annotation) or (None,)
+        if isinstance(item_type, type) and issubclass(item_type, Section):
+            tables[key] = item_type
+    return tables
 
 
-def owner_of(section: type[Section], loc: KeyPath) -> type[Section]:
-    """Return the section, or the table within it, that the last key of a path belongs to."""
-    return nested_tables(section)[str(loc[0])] if len(loc) > 2 else section
+def owner_of(section: type[Section], path: KeyPath) -> type[Section]:
+    """Return the section, or the table in it, that the last key of a path belongs to."""
+    return nested_tables(section)[str(path[0])] if len(path) > 2 else section
 
 
 def option_kind(section: type[Section], key: str) -> Kind[Any] | None:
-    """Return the kind of an option, None if it is a list of tables."""
-    return next((part for part in section.model_fields[key].metadata if isinstance(part, Kind)), None)
+    """Return the kind of an option, None if the option is a list of tables."""
+    return next((item for item in section.model_fields[key].metadata if isinstance(item, Kind)), None)
 
 
 def duplicate_indices(names: Sequence[str]) -> Iterator[int]:
-    """Yield the places at which a name stands that has stood before, whatever its case.
+    """Yield the index of each name that is the same as an earlier one, regardless of case.
 
     >>> list(duplicate_indices(["Hill", "Creek", "hill"]))
     [2]
     """
-    before: set[str] = set()
+    earlier: set[str] = set()
     for index, name in enumerate(names):
-        if name.casefold() in before:
+        if name.casefold() in earlier:
             yield index
-        before.add(name.casefold())
+        earlier.add(name.casefold())

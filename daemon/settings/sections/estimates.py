@@ -1,4 +1,4 @@
-"""[estimates]: figures of the house, most of them estimates, in place of which a farm may know better."""
+"""The section [estimates]: the program's own figures, most of them estimates, that a farm may know better."""
 
 from collections.abc import Iterator
 from typing import Annotated, Final
@@ -19,7 +19,7 @@ _WIND: Final = (OptionUnit("mph", MILE / 3.6), OptionUnit("km/h", 1.0 / 3.6))
 
 
 class EstimatesSection(Section):
-    """[estimates]."""
+    """The options of [estimates]."""
 
     thunder_from: Annotated[float, Number(0.01, 0.5, _SHARE)] = Field(
         DEFAULT_ESTIMATES.thunder_from, description="chance of thunder in the hours of work that is told of (estimate)"
@@ -69,7 +69,7 @@ class EstimatesSection(Section):
     )
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield horses that would stop before they rest."""
+        """Yield a conflict if horses would stop before they rest often."""
         if self.horses_stop_at <= self.horses_rest_at:
             given = f"{self.horses_stop_at:g} with horses_rest_at {self.horses_rest_at:g}"
             fix = f"write horses_stop_at = {DEFAULT_ESTIMATES.horses_stop_at:g}, or a lower horses_rest_at"

@@ -1,4 +1,4 @@
-"""The farm, its baleage, its people and its page: each option with its kind, default and meaning."""
+"""The sections [farm], [baleage], [alerts] with its people, and [page]."""
 
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
@@ -16,7 +16,7 @@ from daemon.settings.values.lists import SetOf
 
 QUIET_FROM: Final = time(21, 0)
 QUIET_UNTIL: Final = time(5, 0)
-MAX_NOON_OFFSET: Final = 4.0  # [h] no place has its noon farther from twelve on the clock
+MAX_NOON_OFFSET: Final = 4.0  # [h] no place has its solar noon farther from twelve on the clock
 
 _LENGTH: Final = (OptionUnit("ft", FOOT), OptionUnit("m"))
 _LOW_LENGTH: Final = (OptionUnit("in", FOOT / 12.0), OptionUnit("cm", 0.01))
@@ -24,18 +24,18 @@ _BALE_MOISTURE: Final = Number(0.40, 0.619, OptionUnit("%", 0.01))
 
 
 class TimezoneName(Choice[str]):
-    """The name of a time zone; there are too many to list."""
+    """The name of a time zone."""
 
     def __init__(self) -> None:
         super().__init__({name: name for name in sorted(available_timezones()) if "/" in name or name == "UTC"})
 
     def allowed(self, units: Units) -> str:
-        """Return what a name looks like."""
+        """Return examples of a name, for there are too many to list."""
         return 'the name of a time zone, such as "America/New_York" or "Europe/Oslo"'
 
 
 class FarmSection(Section):
-    """[farm]."""
+    """The options of [farm]."""
 
     name: Annotated[str, Text()] = Field(description="what the messages call the farm", examples=['"Home farm"'])
     latitude: Annotated[float, Number(-66.0, 66.0, OptionUnit("degrees"))] = Field(
@@ -60,22 +60,21 @@ class FarmSection(Section):
     cows_kept: Annotated[bool, Flag()] = Field(False, description="whether milking cows are kept, who suffer in heat")
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield a longitude whose noon is hours away from the clock's: most often a minus sign is missing."""
+        """Yield a conflict if solar noon is hours from twelve on the clock: most often a minus sign is missing."""
         offset = datetime(2026, 1, 15, tzinfo=ZoneInfo(self.timezone)).utcoffset() or timedelta()
-        apart = (self.longitude / 15.0 - offset.total_seconds() / 3600.0 + 12.0) % 24.0 - 12.0
-        if abs(apart) > MAX_NOON_OFFSET:
-            meant = f"{-self.longitude:g}"
+        noon_offset = (self.longitude / 15.0 - offset.total_seconds() / 3600.0 + 12.0) % 24.0 - 12.0
+        if abs(noon_offset) > MAX_NOON_OFFSET:
             yield Conflict(
                 ("longitude",),
                 f"{self.longitude:g} in {self.timezone}",
                 "a longitude that lies in the time zone, west is negative",
-                f"write longitude = {meant} or change timezone",
+                f"write longitude = {-self.longitude:g} or change timezone",
                 ("timezone",),
             )
 
 
 class BaleageSection(Section):
-    """[baleage]."""
+    """The options of [baleage]."""
 
     aim: Annotated[float, _BALE_MOISTURE] = Field(0.50, description="water in the crop that baling aims at")
     wettest: Annotated[float, _BALE_MOISTURE] = Field(
@@ -93,32 +92,33 @@ class BaleageSection(Section):
     )
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield moistures out of order."""
+        """Yield a conflict if the moistures are out of order."""
         if not self.driest <= self.aim <= self.wettest:
             given = f"{100 * self.aim:g} with driest {100 * self.driest:g} and wettest {100 * self.wettest:g}"
-            usual = type(self).model_fields["aim"].default
-            meant = sorted((self.driest, usual, self.wettest))[1]  # the usual aim, or the limit next to it
-            fix = f"write aim = {100 * meant:g}"
-            yield Conflict(("aim",), given, "from driest to wettest", fix, ("driest", "wettest"))
+            default_aim = type(self).model_fields["aim"].default
+            aim = sorted((self.driest, default_aim, self.wettest))[1]  # the default, or the limit nearest to it
+            yield Conflict(
+                ("aim",), given, "from driest to wettest", f"write aim = {100 * aim:g}", ("driest", "wettest")
+            )
         elif not self.driest < self.wettest:
             given = f"{100 * self.wettest:g}, the same as driest"
             yield Conflict(("wettest",), given, "more than driest", "write driest = 45, wettest = 55", ("driest",))
 
 
 class PersonSection(Section):
-    """[[alerts.person]]."""
+    """The options of [[alerts.person]]."""
 
     name: Annotated[str, Text()] = Field(description="who it is", examples=['"Sam"'])
-    by: Annotated[Channel, Choice({c.value: c for c in Channel})] = Field(
+    by: Annotated[Channel, Choice({channel.value: channel for channel in Channel})] = Field(
         description="how this person is reached", examples=['"text"']
     )
     address: Annotated[str, Recipient()] = Field(
         description="where to, as an Apprise address; never shown", examples=['"json://127.0.0.1:8080/text"']
     )
-    hears: Annotated[Subscription | None, Choice({h.value: h for h in Subscription})] = Field(
+    hears: Annotated[Subscription | None, Choice({messages.value: messages for messages in Subscription})] = Field(
         None, description='what to tell; left out: "mow days" by text, "ripe mornings" by email'
     )
-    second_by: Annotated[Channel | None, Choice({c.value: c for c in Channel})] = Field(
+    second_by: Annotated[Channel | None, Choice({channel.value: channel for channel in Channel})] = Field(
         None, description="how the person is reached where the first way fails"
     )
     second_address: Annotated[str | None, Recipient()] = Field(
@@ -126,15 +126,18 @@ class PersonSection(Section):
     )
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield half of a second way."""
-        if (self.second_by is None) != (self.second_address is None):
-            lacks = "second_address" if self.second_address is None else "second_by"
-            has = "second_by" if lacks == "second_address" else "second_address"
-            yield Conflict((has,), f"{has} alone", "both second_by and second_address, or neither", f"add {lacks}")
+        """Yield a conflict if only half of the second way is given."""
+        if (self.second_by is None) == (self.second_address is None):
+            return
+        present, missing = "second_by", "second_address"
+        if self.second_by is None:
+            present, missing = missing, present
+        allowed = "both second_by and second_address, or neither"
+        yield Conflict((present,), f"{present} alone", allowed, f"add {missing}")
 
 
 class AlertsSection(Section):
-    """[alerts]."""
+    """The options of [alerts]."""
 
     morning: Annotated[time, TimeOfDay(time(0, 0), time(11, 59))] = Field(
         time(5, 30), description="when the morning's message goes out"
@@ -166,30 +169,30 @@ class AlertsSection(Section):
     person: list[PersonSection] = Field([], description="whom to tell, each an [[alerts.person]]")
 
     def quiet_hours(self) -> tuple[time, time]:
-        """Return from when to when nothing is sent."""
-        return self.quiet_from or max(QUIET_FROM, self.evening), self.quiet_until or min(QUIET_UNTIL, self.morning)
+        """Return from when until when no message is sent."""
+        quiet_from = self.quiet_from or max(QUIET_FROM, self.evening)
+        quiet_until = self.quiet_until or min(QUIET_UNTIL, self.morning)
+        return quiet_from, quiet_until
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield messages in the quiet hours and people who cannot be told from each other."""
-        begins, ends = self.quiet_hours()
-        if self.morning < ends:
+        """Yield conflicts if a message falls into the quiet hours, or if two people have the same name and channel."""
+        quiet_from, quiet_until = self.quiet_hours()
+        if self.morning < quiet_until:
             fix = f'write quiet_until = "{self.morning:%H:%M}" or earlier'
-            given = f"{ends:%H:%M}, after morning {self.morning:%H:%M}"
+            given = f"{quiet_until:%H:%M}, after morning {self.morning:%H:%M}"
             yield Conflict(("quiet_until",), given, "no later than the morning's message", fix, ("morning",))
-        if self.evening > begins:
+        if self.evening > quiet_from:
             fix = f'write quiet_from = "{self.evening:%H:%M}" or later'
-            given = f"{begins:%H:%M}, before evening {self.evening:%H:%M}"
+            given = f"{quiet_from:%H:%M}, before evening {self.evening:%H:%M}"
             yield Conflict(("quiet_from",), given, "no sooner than the evening's message", fix, ("evening",))
         for index in duplicate_indices([f"{person.name} by {person.by}" for person in self.person]):
             name = self.person[index].name
-            fix = f'write name = "{name} 2"'
-            yield Conflict(
-                ("person", index, "name"), f'"{name}" again', "each name once by text and once by email", fix
-            )
+            allowed = "each name once by text and once by email"
+            yield Conflict(("person", index, "name"), f'"{name}" again', allowed, f'write name = "{name} 2"')
 
 
 class PageSection(Section):
-    """[page]."""
+    """The options of [page]."""
 
     host: Annotated[str, Text(max_length=253, pattern=r"^[\w.:-]+$", meaning="a host name or address in quotes")] = (
         Field("127.0.0.1", description="where the status page listens; 127.0.0.1 keeps it on this computer")

@@ -1,4 +1,4 @@
-"""[[species]] and [[field]]: what grows where, and what was seen of it."""
+"""The sections [[species]] and [[field]]: what grows where, and the looks that the file gives of it."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
@@ -24,12 +24,12 @@ DRAINAGES: Final = ("well", "moderate", "poor")
 
 _LOW_LENGTH: Final = (OptionUnit("in", FOOT / 12.0), OptionUnit("cm", 0.01))
 _AREA: Final = (OptionUnit("acres", HECTARES_PER_ACRE), OptionUnit("ha"))
-_WARMTH: Final = OptionUnit("degC days")  # in both systems, as the program tells it
+_WARMTH: Final = OptionUnit("degC days")  # in both systems, as in the program's messages
 _STAND: Final = "the species that stands in it, or the shares of a mix"
 
 
 class SpeciesSection(Section):
-    """[[species]]."""
+    """The options of [[species]]."""
 
     name: Annotated[str, Text(max_length=40)] = Field(
         description="what stands call a species or variety of the farm's own", examples=['"late timothy"']
@@ -53,7 +53,7 @@ class SpeciesSection(Section):
     )
 
     def as_species(self) -> Species:
-        """Return the species; raises ValueError where a stage would begin before its growth does."""
+        """Return the species; raises ValueError if a stage would begin before its growth does."""
         return make_variety(
             species_table()[self.like],
             self.name,
@@ -64,31 +64,31 @@ class SpeciesSection(Section):
         )
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield the name of a known species, and stages that would begin before their growth does."""
+        """Yield conflicts if the name is a known species', or if a stage would begin before its growth does."""
         if self.name.casefold() in species_table():
+            given = f"{toml_literal(self.name)}, a known species"
             fix = f"write name = {toml_literal(f'own {self.name}')}, and that in the stands"
-            yield Conflict(
-                ("name",), f"{toml_literal(self.name)}, a known species", "a name that is not known yet", fix
-            )
+            yield Conflict(("name",), given, "a name that is not known yet", fix)
         try:
             self.as_species()
         except ValueError:
-            allowed = "stages that begin after their growth does, in a regrowth too"
-            others = ("like", "fibre_mark", "fibre_mark_regrowth")
             given = f"{self.stages_later:g} for what is like {self.like}"
-            yield Conflict(("stages_later",), given, allowed, "write more, or mend the fibre marks", others)
+            allowed = "stages that begin after their growth does, in a regrowth too"
+            other_keys = ("like", "fibre_mark", "fibre_mark_regrowth")
+            yield Conflict(("stages_later",), given, allowed, "write more, or mend the fibre marks", other_keys)
 
 
 def species_by_name(sections: Sequence[SpeciesSection]) -> Mapping[str, Species]:
-    """Return every species that a stand may name: the known ones and those of the farm's own."""
-    return MappingProxyType({**species_table(), **{one.name: one.as_species() for one in sections}})
+    """Return every species that a stand may name: the known ones and the farm's own."""
+    own_species = {section.name: section.as_species() for section in sections}
+    return MappingProxyType({**species_table(), **own_species})
 
 
 class SeenStage(Choice[str]):
-    """What is seen of a stage, in words or in the codes of a scale."""
+    """A stage seen in a stand, as a word or as the code of a scale."""
 
     def __init__(self) -> None:
-        super().__init__({said: said for seen in LOOK_STAGES.values() for said in seen})
+        super().__init__({stage: stage for stages in LOOK_STAGES.values() for stage in stages})
 
     def allowed(self, units: Units) -> str:
         """Return the words."""
@@ -96,13 +96,13 @@ class SeenStage(Choice[str]):
 
 
 def _stages_text(*legumes: bool) -> str:
-    """Return what may be seen of grasses, of legumes or of both."""
-    words = [toml_literal(said) for one in legumes for said in ordered_stages(legume=one)]
+    """Return the stages that may be seen in grasses (False), legumes (True) or both."""
+    words = [toml_literal(stage) for legume in legumes for stage in ordered_stages(legume=legume)]
     return ", ".join(words) + ", or a code of Moore et al. or Kalu & Fick"
 
 
 class LookSection(Section):
-    """An item of looks."""
+    """The options of an item of looks."""
 
     on: Annotated[date, Day()] = Field(description="the day", examples=["2026-05-20"])
     stage: Annotated[str | None, SeenStage()] = Field(
@@ -114,7 +114,7 @@ class LookSection(Section):
 
 
 class FieldSection(Section):
-    """[[field]]."""
+    """The options of [[field]]."""
 
     stand_species: ClassVar[Mapping[str, Species]] = species_table()  # that its stand may name
 
@@ -148,33 +148,36 @@ class FieldSection(Section):
     notes: Annotated[str, FreeText()] = Field("", description="anything worth keeping; shown on the page")
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield looks that say nothing, or name a stage that the stand does not go through."""
-        legume = {self.stand_species[name].legume for name in self.stand}
-        words = [said for one in sorted(legume) for said in LOOK_STAGES[one]]
+        """Yield conflicts if a look says nothing, or names a stage that the stand does not go through."""
+        legumes = sorted({self.stand_species[name].legume for name in self.stand})
+        stages = [stage for legume in legumes for stage in LOOK_STAGES[legume]]
         for index, look in enumerate(self.looks):
             if look.stage is None and look.height is None:
-                fix = f'add stage = "{words[0]}" or a height'
+                fix = f'add stage = "{stages[0]}" or a height'
                 yield Conflict(("looks", index), "only the day", "stage, height or both", fix)
-            elif look.stage is not None and look.stage not in words:
-                allowed = "for this stand one of " + _stages_text(*sorted(legume))
-                fix = f'write stage = "{nearest_word(look.stage, words) or words[0]}"'
+            elif look.stage is not None and look.stage not in stages:
+                allowed = "for this stand one of " + _stages_text(*legumes)
+                fix = f'write stage = "{nearest_word(look.stage, stages) or stages[0]}"'
                 yield Conflict(("looks", index, "stage"), f'"{look.stage}"', allowed, fix)
 
 
-def field_section(names: Mapping[str, str]) -> type[FieldSection]:
+def field_section(like_by_name: Mapping[str, str]) -> type[FieldSection]:
     """Return the section of a field whose stand may also name species of the farm's own.
 
     Parameters
     ----------
-    names : Mapping[str, str]
-        What each of them is like.
+    like_by_name : Mapping[str, str]
+        The farm's own species, each with the known species that it is like.
     """
-    known = {**species_table(), **{name: species_table()[like] for name, like in names.items()}}
+    if not like_by_name:
+        return FieldSection
+    own_species = {name: species_table()[like] for name, like in like_by_name.items()}
+    all_species = {**species_table(), **own_species}
 
     class FieldHere(FieldSection):
-        stand_species: ClassVar[Mapping[str, Species]] = known
-        stand: Annotated[Mapping[str, float], Stand(tuple(known))] = Field(
+        stand_species: ClassVar[Mapping[str, Species]] = all_species
+        stand: Annotated[Mapping[str, float], Stand(tuple(all_species))] = Field(
             description=_STAND, examples=['"orchardgrass"']
         )
 
-    return FieldHere if names else FieldSection
+    return FieldHere

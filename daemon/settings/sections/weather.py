@@ -1,4 +1,4 @@
-"""[weather]: where the weather comes from and how far it is trusted."""
+"""The section [weather]: where the weather comes from and how far it is trusted."""
 
 from collections.abc import Iterator
 from typing import Annotated, Final
@@ -20,7 +20,7 @@ _ASCII: Final = "plain text in quotes, one line of 1 to 120 characters without a
 
 
 class WeatherSection(Section):
-    """[weather]."""
+    """The options of [weather]."""
 
     source: Annotated[tuple[str, ...], OneOrMore(Choice({name: name for name in SOURCES}))] = Field(
         ("open-meteo",),
@@ -68,11 +68,11 @@ class WeatherSection(Section):
     )
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield a file that is not named, one among other sources, and a step that is wet before an hour is."""
-        for name, example in (("file", "weather.csv"), ("netcdf", "weather.nc")):
-            if name in self.source and self.path is None:
+        """Yield conflicts if a file has no path or is one of several sources, or if a step is wet before an hour."""
+        for source, example in (("file", "weather.csv"), ("netcdf", "weather.nc")):
+            if source in self.source and self.path is None:
                 fix = f'write path = "{example}" below it'
-                yield Conflict(("source",), f'"{name}" without path', "path with it", fix, ("path",))
+                yield Conflict(("source",), f'"{source}" without path', "path with it", fix, ("path",))
         if "file" in self.source and len(self.source) > 1:
             fix = 'write source = "file", or take it out of the list'
             yield Conflict(("source",), '"file" among others', "a file of records alone", fix)

@@ -1,7 +1,7 @@
-"""[work]: the machines, the people and the hours, and what a bale holds."""
+"""The section [work]: the machines, the people and the hours of work, and the dry matter of a bale."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import time
 from typing import Annotated, Final
 
@@ -16,12 +16,12 @@ from daemon.settings.values.lists import SetOf
 FOOT: Final = 0.3048  # [m], exact by definition
 MILE: Final = 1.609344  # [km], exact by definition
 SHORT_TON: Final = POUNDS_PER_SHORT_TON / POUNDS_PER_TONNE  # [t]
-BALE_DENSITY: Final = 10.0 / POUNDS_PER_TONNE * 1000.0 / FOOT**3  # [kg DM/m3] 10 lb/ft3, a usual aim, remembered
+BALE_DENSITY: Final = 10.0 / POUNDS_PER_TONNE * 1000.0 / FOOT**3  # [kg DM/m3] 10 lb/ft3, a usual aim (remembered)
 EP496_DIVISOR: Final = 10.0  # EP496: width [m] x speed [km/h] x efficiency / 10 = [ha/h]
-FIELD_EFFICIENCY: Final = 0.8  # of a mower [1], typical in ASABE D497, remembered
+FIELD_EFFICIENCY: Final = 0.8  # of a mower [1], typical in ASABE D497 (remembered)
 BALER_INTAKE: Final = 9.0  # [t DM/h] of a round baler, middle of 8 to 12 (remembered)
 BALE_CYCLE: Final = 0.9  # [min] to tie and drop a bale, between 0.75 and 1 (remembered)
-BALED_PER_HOUR: Final = 4.0  # [ha/h] 20 ft of windrow at 5 mph and 0.8: EP496 with remembered figures
+BALED_PER_HOUR: Final = 4.0  # [ha/h] by EP496 with a windrow of 20 ft, 5 mph and an efficiency of 0.8 (remembered)
 BREAK_HOURS: Final = 1.0
 WEEKDAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -31,8 +31,8 @@ def bale_dry_matter(width: float, diameter: float) -> float:
 
     Notes
     -----
-    A cylinder at 10 lb of dry matter per cubic foot (160 kg/m3), the usual aim for baleage; baler and crop move it
-    by a tenth.
+    A cylinder of 10 lb of dry matter per cubic foot (160 kg/m3), the usual aim for baleage; the density varies by a
+    tenth with baler and crop.
 
     Examples
     --------
@@ -66,19 +66,22 @@ def mowing_rate(width: float, speed: float, efficiency: float) -> float:
     return width * speed * efficiency / EP496_DIVISOR
 
 
-BALE_SIZES: Final = {
-    f"{w}x{d}": bale_dry_matter(w * FOOT, d * FOOT) for w, d in ((4, 4), (4, 5), (4, 6), (5, 5), (5, 6))
-} | {f"{w}x{d}": bale_dry_matter(w / 100.0, d / 100.0) for w, d in ((120, 120), (120, 130), (120, 150), (120, 180))}
+_SIZES_IN_FEET: Final = ((4, 4), (4, 5), (4, 6), (5, 5), (5, 6))  # width and diameter
+_SIZES_IN_CM: Final = ((120, 120), (120, 130), (120, 150), (120, 180))
+BALE_SIZES: Final = {f"{w}x{d}": bale_dry_matter(w * FOOT, d * FOOT) for w, d in _SIZES_IN_FEET} | {
+    f"{w}x{d}": bale_dry_matter(w / 100.0, d / 100.0) for w, d in _SIZES_IN_CM
+}
 
 _LENGTH: Final = (OptionUnit("ft", FOOT), OptionUnit("m"))
 _AREA: Final = (OptionUnit("acres", HECTARES_PER_ACRE), OptionUnit("ha"))
 _AREA_RATE: Final = (OptionUnit("acres/h", HECTARES_PER_ACRE), OptionUnit("ha/h"))
 _HOURS: Final = OptionUnit("h")
 _RATE: Final = Number(0.1, 20.0, *_AREA_RATE)
+_RATE_KEYS: Final = ("mown_per_hour", "cut_width", "speed", "field_efficiency")
 
 
 class WorkSection(Section):
-    """[work]."""
+    """The options of [work]."""
 
     mown_per_hour: Annotated[float | None, _RATE] = Field(
         None, description="area mown in an hour of work; give this, or cut_width and speed", examples=["4"]
@@ -143,21 +146,21 @@ class WorkSection(Section):
     worth_hitching_for: Annotated[float, Number(0.04, 40.0, *_AREA)] = Field(
         2.0 * HECTARES_PER_ACRE, description="less is not worth mowing, unless it is the whole of a field"
     )
-    traction: Annotated[Traction, Choice({t.value: t for t in Traction})] = Field(
+    traction: Annotated[Traction, Choice({traction.value: traction for traction in Traction})] = Field(
         Traction.TRACTOR, description="what pulls the mower: horses breathe more often in heat, and stop in great heat"
     )
 
     def effective_mowing_rate(self) -> float | None:
-        """Return the area mown per hour [ha/h], None if it is not given in one way and only one."""
-        sized = (self.cut_width, self.speed, self.field_efficiency)
+        """Return the area mown per hour [ha/h], None if it is not given in exactly one way."""
+        mower = (self.cut_width, self.speed, self.field_efficiency)
         if self.mown_per_hour is not None:
-            return self.mown_per_hour if sized == (None, None, None) else None
+            return self.mown_per_hour if mower == (None, None, None) else None
         if self.cut_width is None or self.speed is None:
             return None
         return mowing_rate(self.cut_width, self.speed, self.field_efficiency or FIELD_EFFICIENCY)
 
     def conflicts(self, units: Units) -> Iterator[Conflict]:
-        """Yield a mowing rate that is not given once, or comes out absurd, and hours out of order."""
+        """Yield conflicts about the mowing rate, the order of the hours, the baling rate and the break."""
         yield from self._rate_conflicts(units)
         if self.latest_start < self.earliest_start:
             yield _order_conflict("latest_start", self.latest_start, "earliest_start", self.earliest_start)
@@ -168,32 +171,45 @@ class WorkSection(Section):
             yield Conflict(("break_hours",), "without break_at", "break_at with it", "add break_at = 12:00:00")
 
     def _rate_conflicts(self, units: Units) -> Iterator[Conflict]:
-        keys = ("mown_per_hour", "cut_width", "speed", "field_efficiency")
-        given = [key for key in keys if getattr(self, key) is not None]
-        once = "mown_per_hour alone, or cut_width with speed"
-        if (rate := self.effective_mowing_rate()) is not None:
-            low, high = _RATE.limits(units)
-            said = f"{_RATE.write(rate, units)} {_RATE.unit(units)} from cut_width, speed and field_efficiency"
-            if not low <= float(_RATE.write(rate, units)) <= high:
-                yield Conflict(("cut_width",), said, _RATE.allowed(units), "check cut_width and speed", keys)
-        elif self.mown_per_hour is not None:
-            fix = f"take {' and '.join(given[1:])} out, or mown_per_hour"
-            yield Conflict(("mown_per_hour",), "the mowing rate in two ways", once, fix, keys)
-        elif given:
-            absent = " and ".join(key for key in ("cut_width", "speed") if key not in given)
-            yield Conflict((given[0],), f"{' and '.join(given)} alone", once, f"add {absent}", keys)
-        else:
-            fix = "add mown_per_hour = 4, with this farm's own value"
-            yield Conflict(("mown_per_hour",), "nothing", once, fix, keys)
+        """Yield a conflict if the mowing rate is not given in exactly one way, or is out of its limits."""
+        rate = self.effective_mowing_rate()
+        if rate is None:
+            yield self._ambiguous_rate()
+        elif not _is_within_limits(rate, units):
+            given = f"{_RATE.write(rate, units)} {_RATE.unit(units)} from cut_width, speed and field_efficiency"
+            yield Conflict(("cut_width",), given, _RATE.allowed(units), "check cut_width and speed", _RATE_KEYS)
+
+    def _ambiguous_rate(self) -> Conflict:
+        """Return the conflict of a mowing rate that is given in two ways, in half of one, or not at all."""
+        written = self._written_keys(_RATE_KEYS)
+        allowed = "mown_per_hour alone, or cut_width with speed"
+        if self.mown_per_hour is not None:
+            fix = f"take {' and '.join(written[1:])} out, or mown_per_hour"
+            return Conflict(("mown_per_hour",), "the mowing rate in two ways", allowed, fix, _RATE_KEYS)
+        if written:
+            missing = " and ".join(key for key in ("cut_width", "speed") if key not in written)
+            return Conflict((written[0],), f"{' and '.join(written)} alone", allowed, f"add {missing}", _RATE_KEYS)
+        fix = "add mown_per_hour = 4, with this farm's own value"
+        return Conflict(("mown_per_hour",), "nothing", allowed, fix, _RATE_KEYS)
 
     def _baler_conflicts(self) -> Iterator[Conflict]:
-        parts = [key for key in ("baler_intake", "bale_cycle", "baled_per_hour") if getattr(self, key) is not None]
-        if self.bales_per_hour is not None and parts:
-            fix = f"take {' and '.join(parts)} out, or bales_per_hour"
+        """Yield a conflict if the baling rate is given together with options that it is calculated from."""
+        written = self._written_keys(("baler_intake", "bale_cycle", "baled_per_hour"))
+        if self.bales_per_hour is not None and written:
+            fix = f"take {' and '.join(written)} out, or bales_per_hour"
             allowed = "bales_per_hour alone, or what it is reckoned from"
-            yield Conflict(("bales_per_hour",), "the baling rate in two ways", allowed, fix, tuple(parts))
+            yield Conflict(("bales_per_hour",), "the baling rate in two ways", allowed, fix, tuple(written))
+
+    def _written_keys(self, keys: Sequence[str]) -> list[str]:
+        return [key for key in keys if getattr(self, key) is not None]
 
 
-def _order_conflict(key: str, given: time, other: str, bound: time) -> Conflict:
-    said = f"{given:%H:%M} with {other} {bound:%H:%M}"
-    return Conflict((key,), said, f"a time after {other}", f"change {key} or {other}", (other,))
+def _is_within_limits(rate: float, units: Units) -> bool:
+    """Return whether a rate is within its limits, as rounded in the unit of the file."""
+    low, high = _RATE.limits(units)
+    return low <= float(_RATE.write(rate, units)) <= high
+
+
+def _order_conflict(key: str, value: time, other: str, bound: time) -> Conflict:
+    given = f"{value:%H:%M} with {other} {bound:%H:%M}"
+    return Conflict((key,), given, f"a time after {other}", f"change {key} or {other}", (other,))
