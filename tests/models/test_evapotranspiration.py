@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models import evapotranspiration_blocks as blockwise
+from models import evapotranspiration_blocks
 from models.coefficients import INITIAL_CLOUD_FACTOR
 from models.evapotranspiration import (
     cloud_factor,
@@ -85,7 +85,7 @@ def test_blocks_do_not_change_the_equation(shape: tuple[int, ...]) -> None:
 def test_blocks_meet_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     given = weather(6, 50)
     whole = hourly_reference_evapotranspiration(*given)
-    monkeypatch.setattr(blockwise, "BLOCK", 16)
+    monkeypatch.setattr(evapotranspiration_blocks, "BLOCK", 16)
     np.testing.assert_allclose(hourly_reference_evapotranspiration(*given), whole, rtol=0, atol=1e-12)
 
 
@@ -119,7 +119,7 @@ def test_unknown_hour_stays_unknown_alone() -> None:
         assert np.flatnonzero(np.isnan(hourly_reference_evapotranspiration(*gapped))).tolist() == [2]
 
 
-@pytest.mark.parametrize("block", [1, 16, 100, blockwise.BLOCK])
+@pytest.mark.parametrize("block", [1, 16, 100, evapotranspiration_blocks.BLOCK])
 @pytest.mark.parametrize("shape", [(9,), (5, 9), (2, 3, 9), (0, 9)])
 def test_the_way_from_the_sun_on_is_the_three_equations_in_turn(
     shape: tuple[int, ...], block: int, monkeypatch: pytest.MonkeyPatch
@@ -131,7 +131,7 @@ def test_the_way_from_the_sun_on_is_the_three_equations_in_turn(
     given = (temperature, held, wind, net, sun, 97.0)
     dry = hourly_reference_evapotranspiration(*given)
     wet = hourly_reference_evapotranspiration(*given, denominator_day=0.0, denominator_night=0.0, ground_night=0.2)
-    monkeypatch.setattr(blockwise, "BLOCK", block)
+    monkeypatch.setattr(evapotranspiration_blocks, "BLOCK", block)
     sky = (temperature, held, wind, sun, clear, elevation, 97.0)
     at_once = evapotranspiration_under_sky(*sky)
     np.testing.assert_allclose(at_once, dry, rtol=0, atol=1e-12)

@@ -1,4 +1,4 @@
-"""Replies kept on disk, so that a server is asked no sooner and for no more than it wishes.
+"""A cache of replies on disk, so that a server is asked no sooner and for no more than it wishes.
 
 References
 ----------
@@ -24,11 +24,11 @@ from typing import Final
 from daemon.system.clock import Clock
 
 MAX_FRESHNESS: Final = timedelta(days=1)  # a wrong header must not hold back the forecast for a year
-MAX_UNUSED_AGE: Final = timedelta(days=14)  # then a reply is thrown away
+MAX_UNUSED_AGE: Final = timedelta(days=14)  # then a reply is deleted
 REPLY_SUFFIX: Final = ".reply"
 PART_SUFFIX: Final = ".part"  # of a file that is still being written
 OK_STATUSES: Final = (200, 203)
-# What is kept of a reply's headers, and what is sent back of them when it has grown old.
+# The headers of a reply that are stored, and those sent back as conditions once it is stale.
 STORED_HEADERS: Final = ("Cache-Control", "Expires", "Date", "Age", "Last-Modified", "ETag")
 VALIDATORS: Final = {"Last-Modified": "If-Modified-Since", "ETag": "If-None-Match"}
 MAX_AGE_PATTERN: Final = re.compile(r'(?:^|[,\s])max-age\s*=\s*"?(\d{1,9})\b', re.IGNORECASE)
@@ -38,16 +38,16 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class CachedReply:
-    """A good reply as it came.
+    """A good reply of a server.
 
     Parameters
     ----------
     validated_at : datetime
-        When the server gave it, or last said that it still holds.
+        When the server sent it, or last confirmed that it is still valid.
     headers : mapping of str to str
         Those of `STORED_HEADERS` that it had.
     body : bytes
-        Unpacked.
+        Decompressed.
     """
 
     validated_at: datetime
@@ -55,18 +55,18 @@ class CachedReply:
     body: bytes
 
     def is_fresh(self, now: datetime) -> bool:
-        """Return whether the server need not be asked yet. A clock set back ends it too."""
+        """Return whether the server need not be asked yet; a clock that was set back ends that too."""
         return self.validated_at <= now < self.validated_at + freshness_lifetime(self.headers, self.validated_at)
 
     @property
     def conditional_headers(self) -> dict[str, str]:
-        """The headers that ask whether it still holds, with the server's own words byte for byte."""
+        """The headers that ask whether it is still valid, with the server's validators byte for byte."""
         return {ask: self.headers[name] for name, ask in VALIDATORS.items() if name in self.headers}
 
     def freshen(self, headers: Mapping[str, str], validated_at: datetime) -> "CachedReply":
-        """Return it with the newer headers of a reply "not modified"."""
-        old = {name: text for name, text in self.headers.items() if name not in ("Date", "Age")}
-        return CachedReply(validated_at, old | _select_headers(headers), self.body)
+        """Update it with the headers of a reply "not modified"."""
+        lasting = {name: text for name, text in self.headers.items() if name not in ("Date", "Age")}
+        return CachedReply(validated_at, lasting | _select_headers(headers), self.body)
 
 
 @dataclass(frozen=True)
@@ -76,22 +76,22 @@ class ReplyCache:
     Parameters
     ----------
     folder : Path, optional
-        Made when it is not there. None keeps nothing.
+        Created when it does not exist. None stores nothing.
     clock : Clock
-        Says until when a reply is fresh.
+        For the freshness of replies.
 
     Notes
     -----
-    A file is replaced as a whole, so that two processes may share the folder: the last one wins. Its first line is
-    the digest of all others: one that was cut or changed counts as absent. Its name is a digest too, because a query
-    may hold a key. When the folder cannot be written, a warning says so once and nothing is kept.
+    A file is replaced as a whole, so that two processes may share the folder: the last one wins. Its first line is the
+    digest of all others: a file that was cut or changed counts as absent. Its name is a digest too, because a query may
+    hold a key. If the folder is not writable, a warning says so once and nothing is stored.
     """
 
     folder: Path | None
     clock: Clock
 
     def find(self, request: str) -> CachedReply | None:
-        """Return the reply kept for a request, fresh or not, if there is a whole one."""
+        """Return the reply stored for a request, fresh or not, None if there is no intact one."""
         if self.folder is None:
             return None
         try:
@@ -100,17 +100,17 @@ class ReplyCache:
             return None
 
     def store(self, request: str, status: int, headers: Mapping[str, str], body: bytes) -> None:
-        """Keep a reply if it may and can be used again, else forget what was kept for this request."""
-        kept = CachedReply(self.clock.now(), _select_headers(headers), body)
-        usable = kept.conditional_headers or freshness_lifetime(kept.headers, kept.validated_at) > timedelta(0)
-        if status in OK_STATUSES and usable and _is_storable(headers) and _is_complete(headers, body):
-            self._write(request, kept)
+        """Store a reply if it may and can be used again, else delete what was stored for this request."""
+        cached = CachedReply(self.clock.now(), _select_headers(headers), body)
+        is_allowed = status in OK_STATUSES and _is_storable(headers)
+        if is_allowed and _is_reusable(cached) and _is_complete(headers, body):
+            self._write(request, cached)
         elif self.folder is not None:
             with suppress(OSError):
                 self._path(self.folder, request).unlink()
 
     def confirm(self, request: str, cached: CachedReply, headers: Mapping[str, str]) -> None:
-        """Keep a reply on, because the server says that it still holds."""
+        """Extend the life of a reply that the server says is still valid."""
         self._write(request, cached.freshen(headers, self.clock.now()))
 
     def _write(self, request: str, cached: CachedReply) -> None:
@@ -129,7 +129,7 @@ class ReplyCache:
 
 
 def freshness_lifetime(headers: Mapping[str, str], received_at: datetime) -> timedelta:
-    """Return for how long a reply needs no further asking.
+    """Return for how long a reply may be used without asking the server again.
 
     Parameters
     ----------
@@ -140,8 +140,9 @@ def freshness_lifetime(headers: Mapping[str, str], received_at: datetime) -> tim
 
     Notes
     -----
-    ``max-age`` goes before ``Expires``, which is counted from the server's own ``Date``, so that a wrong clock here
-    does no harm. Without either it is nothing: no guess is made from the age of the content. `MAX_FRESHNESS` at most.
+    ``max-age`` takes precedence over ``Expires``, which is counted from the server's own ``Date``, so that a wrong
+    clock here does no harm. Without either it is zero: no guess is made from the age of the content. `MAX_FRESHNESS`
+    at most.
 
     Examples
     --------
@@ -152,18 +153,24 @@ def freshness_lifetime(headers: Mapping[str, str], received_at: datetime) -> tim
     control = headers.get("Cache-Control", "")
     if "no-cache" in control.lower():
         return timedelta(0)
-    if found := MAX_AGE_PATTERN.search(control):
-        life = timedelta(seconds=int(found[1]))
-    else:
-        ends = _parse_http_date(headers.get("Expires"))
-        life = ends - (_parse_http_date(headers.get("Date")) or received_at) if ends else timedelta(0)
+    match = MAX_AGE_PATTERN.search(control)
+    lifetime = timedelta(seconds=int(match[1])) if match else _time_to_expiry(headers, received_at)
     age = headers.get("Age", "")
-    life -= timedelta(seconds=int(age) if re.fullmatch(r"[0-9]{1,9}", age) else 0)
-    return min(max(life, timedelta(0)), MAX_FRESHNESS)
+    if re.fullmatch(r"[0-9]{1,9}", age):
+        lifetime -= timedelta(seconds=int(age))
+    return min(max(lifetime, timedelta(0)), MAX_FRESHNESS)
+
+
+def _time_to_expiry(headers: Mapping[str, str], received_at: datetime) -> timedelta:
+    """Return the time from a reply's date to its expiry, zero where it does not say when it expires."""
+    expires = _parse_http_date(headers.get("Expires"))
+    if expires is None:
+        return timedelta(0)
+    return expires - (_parse_http_date(headers.get("Date")) or received_at)
 
 
 def _parse_http_date(text: str | None) -> datetime | None:
-    """Return an HTTP date; a broken one, like the common "0", is none."""
+    """Parse an HTTP date, None for a broken one like the common "0"."""
     try:
         moment = parsedate_to_datetime(text or "")
         return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
@@ -172,16 +179,24 @@ def _parse_http_date(text: str | None) -> datetime | None:
 
 
 def _select_headers(headers: Mapping[str, str]) -> dict[str, str]:
-    """Return the headers worth keeping; one with a line break in it could not be sent back."""
+    """Return the headers worth storing; one with a line break in it could not be sent back."""
     return {name: headers[name] for name in STORED_HEADERS if headers.get(name, "\n").isprintable()}
 
 
+def _is_reusable(cached: CachedReply) -> bool:
+    """Return whether a reply can be used again: while it is fresh, or once the server confirms it."""
+    if cached.conditional_headers:
+        return True
+    return freshness_lifetime(cached.headers, cached.validated_at) > timedelta(0)
+
+
 def _is_storable(headers: Mapping[str, str]) -> bool:
+    """Return whether the server allows a reply to be stored."""
     return "no-store" not in headers.get("Cache-Control", "").lower() and "*" not in headers.get("Vary", "")
 
 
 def _is_complete(headers: Mapping[str, str], body: bytes) -> bool:
-    """Return False for JSON that broke off: the server would confirm it for as long as it has nothing newer."""
+    """Return False for truncated JSON, which the server would confirm for as long as it has nothing newer."""
     if "json" not in headers.get("Content-Type", ""):
         return True
     try:
@@ -202,35 +217,37 @@ def _deserialize(content: bytes) -> CachedReply | None:
     if sha256(rest).hexdigest().encode() != digest:
         return None
     head, _, body = rest.partition(b"\n")
-    told = json.loads(head)
-    return CachedReply(datetime.fromisoformat(told["asked"]), _select_headers(told["headers"]), body)
+    meta = json.loads(head)
+    return CachedReply(datetime.fromisoformat(meta["asked"]), _select_headers(meta["headers"]), body)
 
 
 def _write_atomically(path: Path, content: bytes, at: datetime) -> None:
-    """Write a file beside and put it in place, dated by our clock."""
+    """Write a temporary file, dated by our clock, and move it into place."""
     with NamedTemporaryFile(dir=path.parent, suffix=PART_SUFFIX, delete=False) as part:
-        written = Path(part.name)
+        part_path = Path(part.name)
         try:
             part.write(content)
             part.flush()
-            os.utime(written, (at.timestamp(), at.timestamp()))
-            written.replace(path)
+            os.utime(part_path, (at.timestamp(), at.timestamp()))
+            part_path.replace(path)
         except OSError:
-            written.unlink(missing_ok=True)
+            part_path.unlink(missing_ok=True)
             raise
 
 
 def _prune(folder: Path, before: datetime) -> None:
-    """Remove what was not used for long, and what a process left half written."""
+    """Delete replies that were long unused, and files that a process left half written."""
     for path in folder.iterdir():
+        if path.suffix not in (REPLY_SUFFIX, PART_SUFFIX):
+            continue
         with suppress(OSError):  # another process may have been quicker
-            if path.suffix in (REPLY_SUFFIX, PART_SUFFIX) and path.stat().st_mtime < before.timestamp():
+            if path.stat().st_mtime < before.timestamp():
                 path.unlink()
 
 
 @cache
 def _warn_once(folder: Path, reason: str) -> None:
-    """Say once that nothing can be kept."""
+    """Log once that nothing can be stored."""
     log.warning(
         "replies of weather services cannot be kept in %s: %s. Let the program write there; "
         "until then it asks them more often than it needs to",

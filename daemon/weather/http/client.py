@@ -1,4 +1,4 @@
-"""One bounded HTTP request: in time, in size, in tries and in where it may lead."""
+"""HTTP requests that are bounded in time, size, retries and redirects."""
 
 import json
 import logging
@@ -27,11 +27,11 @@ from daemon.system.clock import Clock, SystemClock
 from daemon.weather.contract import Refused
 from daemon.weather.http.cache import OK_STATUSES, CachedReply, ReplyCache
 
-TIMEOUT: Final = (5.0, 30.0)  # [s] to connect, and between two pieces of a reply
-HOST_TIME_LIMIT: Final = 60.0  # [s] that one host may take of a session, with all tries and waits
+TIMEOUT: Final = (5.0, 30.0)  # [s] to connect, and between two chunks of a reply
+HOST_TIME_LIMIT: Final = 60.0  # [s] that one host may take of a session, with all retries and waits
 SESSION_TIME_LIMIT: Final = 240.0  # [s] for a session: four hosts that never answer, one after another
-MIN_SOCKET_TIMEOUT: Final = 0.01  # [s] that a socket can be told to wait
-BODY_TIMEOUT: Final = 120.0  # [s] for a whole reply: one that drips never runs into the time between two pieces
+MIN_SOCKET_TIMEOUT: Final = 0.01  # [s] 0 would make a socket not wait at all
+BODY_TIMEOUT: Final = 120.0  # [s] for a whole reply: one that drips never exceeds the timeout between two chunks
 MAX_BODY_BYTES: Final = 50_000_000  # [bytes]
 MAX_ERROR_BYTES: Final = 65_536  # [bytes] of what a server says when it fails
 MAX_ERROR_TEXT: Final = 300  # [characters] of each of its sentences
@@ -56,29 +56,29 @@ def open_session(
     host_limit: float = HOST_TIME_LIMIT,
     session_limit: float = SESSION_TIME_LIMIT,
 ) -> requests.Session:
-    """Return a session that names the program, tries again what often passes and asks no sooner than it may.
+    """Open a session that identifies the program, retries transient failures and respects the cache headers.
 
     Parameters
     ----------
     contact : str
         Where the farm can be reached, for the User-Agent header.
     backoff : float
-        [s] Longest wait before the first retry; twice that before the second. Half of a wait is chance, so that many
-        farms do not come back at once.
+        [s] Longest wait before the first retry; twice that before the second. Half of a wait is random, so that many
+        farms do not retry at the same moment.
     cache : Path, optional
         Folder for the replies that may be used again, see `daemon.weather.http.cache.ReplyCache`. It may be shared with
-        other processes. None keeps nothing.
+        other processes. None stores nothing.
     clock : Clock
-        Says until when a reply is fresh.
+        For the freshness of replies.
     host_limit : float
-        [s] That one host may take in all; then it is asked for nothing more, so that the others have their turn.
+        [s] That one host may take in all; after that it is not asked again, so that the others get their turn.
     session_limit : float
         [s] That the session may take in all, from now on.
 
     Notes
     -----
-    The weather services want one request at a time. There is no lock for that here: a pass asks one source after
-    another in one thread.
+    The weather services want one request at a time. No lock is needed for that: a pass asks one source after another in
+    one thread.
     """
     session = _Session(ReplyCache(cache, clock), host_limit, session_limit)
     session.headers["User-Agent"] = f"forenoon/{_version()} ({contact})"
@@ -98,7 +98,7 @@ def get(
     body_timeout: float = BODY_TIMEOUT,
     max_bytes: int = MAX_BODY_BYTES,
 ) -> bytes:
-    """Return the body of a good reply, or of the one kept as long as the server wants no other request.
+    """Get the body of a good reply, or that of the cached one as long as it is fresh.
 
     Parameters
     ----------
@@ -111,35 +111,32 @@ def get(
     accept : str, optional
         The content type wanted. None leaves it to the server.
     bypass_cache : bool
-        Whether a reply that is kept is passed over, because it is known to be wrong.
+        Whether to ignore a cached reply, because it is known to be wrong.
     body_timeout : float
-        [s] For the body, measured with a stopwatch and not by the time of day.
+        [s] For the body, by a monotonic clock.
     max_bytes : int
-        [bytes] Of the body, packed as well as unpacked.
+        [bytes] Of the body, compressed as well as decompressed.
 
     Raises
     ------
     Refused
-        When there is no reply, or a bad, endless or redirected one.
+        When there is no reply, or it is an error, too large, too slow or redirected elsewhere.
 
     Notes
     -----
-    Before the body comes, only the time between two pieces is bounded, each by what is left when the request goes out.
+    Before the body, only the time between two chunks is bounded, each by what is left when the request goes out.
     """
-    known = session if isinstance(session, _Session) else _Session(ReplyCache(None, SYSTEM_CLOCK))
+    timed_session = session if isinstance(session, _Session) else _Session(ReplyCache(None, SYSTEM_CLOCK))
     try:
-        with known.limit_host_time(urlsplit(url).netloc) as deadline:
-            call = _Call(session, known.replies, accept or "*/*", bypass_cache, body_timeout, deadline, max_bytes)
-            reply: str | bytes = call.body_or_redirect(url, query)
-            for _ in range(MAX_REDIRECTS):
-                if isinstance(reply, bytes):
-                    break
-                reply = call.body_or_redirect(reply, {})
+        with timed_session.limit_host_time(urlsplit(url).netloc) as deadline:
+            replies = timed_session.replies
+            call = _Call(session, replies, accept or "*/*", bypass_cache, body_timeout, deadline, max_bytes)
+            reply = call.body_after_redirects(url, query)
     except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
         raise Refused(_network_refusal(error)).with_prefix(f"{redacted_url(url)} ") from None
     except Refused as reason:
         raise reason.with_prefix(f"{redacted_url(url)} ") from None
-    if isinstance(reply, str):
+    if reply is None:
         raise Refused(f"{redacted_url(url)} redirects without end")
     return reply
 
@@ -155,7 +152,7 @@ def redacted_url(url: str) -> str:
 
 
 def is_same_host(here: str, there: str) -> bool:
-    """Return whether an address is of the same host and no less guarded."""
+    """Return whether an address leads to the same host over a scheme that is no less secure."""
     try:
         old, new = urlsplit(here), urlsplit(there)
     except ValueError:
@@ -164,38 +161,41 @@ def is_same_host(here: str, there: str) -> bool:
 
 
 class _Session(requests.Session):
-    """A session with the replies that may be used again, and with the time that each host has taken of it."""
+    """A session with a cache of replies and a budget of time for each host."""
 
     def __init__(
         self, replies: ReplyCache, host_limit: float = HOST_TIME_LIMIT, session_limit: float = SESSION_TIME_LIMIT
     ) -> None:
         super().__init__()
-        self.replies, self.host_limit, self.session_deadline = replies, host_limit, monotonic() + session_limit
-        self.seconds_by_host: dict[str, float] = {}  # [s] by host
-        self.host_deadline = inf  # of the stopwatch
+        self.replies = replies
+        self.host_limit = host_limit
+        self.session_deadline = monotonic() + session_limit
+        self.seconds_by_host: dict[str, float] = {}  # taken so far
+        self.host_deadline = inf  # on the monotonic clock
 
     @contextmanager
     def limit_host_time(self, host: str) -> Iterator[float]:
-        """Give a host what is left of its time, until when on the stopwatch; refuse where nothing is."""
-        begun, taken = monotonic(), self.seconds_by_host.get(host, 0.0)
-        if taken >= self.host_limit:
-            words = f"is not asked again in this look: its server took {taken:.0f} s already"
+        """Limit a host to the rest of its time and yield its deadline on the monotonic clock; refuse without any left."""
+        begun, used = monotonic(), self.seconds_by_host.get(host, 0.0)
+        if used >= self.host_limit:
+            words = f"is not asked again in this look: its server took {used:.0f} s already"
             raise Refused(Refusal(RefusalKind.NOT_ASKED, words))
         if begun >= self.session_deadline:
             words = "is not asked in this look: the servers before took all of its time"
             raise Refused(Refusal(RefusalKind.NOT_ASKED, words))
-        self.host_deadline = min(begun + self.host_limit - taken, self.session_deadline)
+        self.host_deadline = min(begun + self.host_limit - used, self.session_deadline)
         try:
             yield self.host_deadline
         finally:
-            self.seconds_by_host[host], self.host_deadline = taken + monotonic() - begun, inf
+            self.seconds_by_host[host] = used + monotonic() - begun
+            self.host_deadline = inf
 
     def get_redirect_target(self, resp: requests.Response) -> None:
         """Follow nothing: requests would read the whole body of a redirect, however large. `get` follows."""
 
 
 class _RetryAdapter(HTTPAdapter):
-    """Tries again what often passes, and leaves the body of a failure unread: it may be endless."""
+    """Retries transient failures, and leaves the body of a failure unread, because it may be endless."""
 
     def __init__(self, backoff: float, session: _Session) -> None:
         super().__init__()
@@ -210,7 +210,10 @@ class _RetryAdapter(HTTPAdapter):
                 if not self._has_time_for(wait):
                     raise
             else:
-                wait = max(wait, asked) if (asked := _retry_wait(response)) is not None else inf
+                server_wait = _retry_wait(response)
+                if server_wait is None:
+                    return response
+                wait = max(wait, server_wait)
                 if not self._has_time_for(wait):
                     return response
                 response.close()
@@ -218,9 +221,10 @@ class _RetryAdapter(HTTPAdapter):
         return self._send_once(request, *args, **kwargs)
 
     def _send_once(self, request: requests.PreparedRequest, *args: Any, **kwargs: Any) -> requests.Response:
-        """Send once, and wait no longer than there is time."""
+        """Send once, and wait no longer than the host's deadline allows."""
         left = max(self.session.host_deadline - monotonic(), MIN_SOCKET_TIMEOUT)
-        return super().send(request, *args, **kwargs | {"timeout": tuple(min(each, left) for each in TIMEOUT)})
+        timeout = tuple(min(seconds, left) for seconds in TIMEOUT)
+        return super().send(request, *args, **kwargs | {"timeout": timeout})
 
     def _has_time_for(self, wait: float) -> bool:
         """Return whether there is time for a wait and another try."""
@@ -229,7 +233,7 @@ class _RetryAdapter(HTTPAdapter):
 
 @dataclass(frozen=True)
 class _Call:
-    """What all requests of one `get` have in common."""
+    """The parameters shared by all requests of one `get`."""
 
     session: requests.Session
     replies: ReplyCache
@@ -241,26 +245,37 @@ class _Call:
 
     @property
     def seconds_left(self) -> float:
-        """The time for the body [s]."""
+        """The time left for the body [s]."""
         return max(min(self.body_timeout, self.deadline - monotonic()), 0.0)
+
+    def body_after_redirects(self, url: str, query: Mapping[str, str]) -> bytes | None:
+        """Return the body, None if the server redirects too often."""
+        reply = self.body_or_redirect(url, query)
+        for _ in range(MAX_REDIRECTS):
+            if isinstance(reply, bytes):
+                return reply
+            reply = self.body_or_redirect(reply, {})
+        return reply if isinstance(reply, bytes) else None
 
     def body_or_redirect(self, url: str, query: Mapping[str, str]) -> str | bytes:
         """Return the body, or the address that a redirect leads to."""
-        whole = requests.Request("GET", url, params=dict(query)).prepare().url
-        request = f"{self.accept} {whole}"
-        kept = None if self.bypass_cache else self.replies.find(request)
-        if kept and kept.is_fresh(self.replies.clock.now()):
-            return kept.body
-        headers = {"Accept": self.accept, **(kept.conditional_headers if kept else {})}
+        full_url = requests.Request("GET", url, params=dict(query)).prepare().url
+        request = f"{self.accept} {full_url}"
+        cached = None if self.bypass_cache else self.replies.find(request)
+        headers = {"Accept": self.accept}
+        if cached is not None:
+            if cached.is_fresh(self.replies.clock.now()):
+                return cached.body
+            headers |= cached.conditional_headers
         with self.session.get(
             url, params=dict(query), headers=headers, timeout=TIMEOUT, stream=True, allow_redirects=False
         ) as response:
             if response.is_redirect:
                 return _redirect_target(url, response.headers["location"])
-            return self._read_and_store(request, kept, response)
+            return self._read_and_store(request, cached, response)
 
     def _read_and_store(self, request: str, cached: CachedReply | None, response: requests.Response) -> bytes:
-        """Return the body of a reply that is no redirect, and keep it for later."""
+        """Return the body of a reply that is no redirect, and cache it."""
         if cached and response.status_code == requests.codes.not_modified:
             self.replies.confirm(request, cached, response.headers)
             return cached.body
@@ -275,7 +290,7 @@ class _Call:
 
 
 def _version() -> str:
-    """Return the program's version, if it is installed and not just unpacked."""
+    """Return the version of the installed program, 0 where it is only unpacked."""
     try:
         return version("forenoon")
     except PackageNotFoundError:
@@ -283,27 +298,27 @@ def _version() -> str:
 
 
 def _retry_wait(response: requests.Response) -> float | None:
-    """Return how long to wait at least before another try [s], or None if none is worth while."""
+    """Return how long to wait at least before a retry [s], None if a retry is not worthwhile."""
     try:
-        asked = urllib3.Retry().get_retry_after(response.raw)
+        server_wait = urllib3.Retry().get_retry_after(response.raw)
     except urllib3.exceptions.InvalidHeader:
-        asked = None
-    if asked is not None and asked > MAX_RETRY_AFTER:
+        server_wait = None
+    if server_wait is not None and server_wait > MAX_RETRY_AFTER:
         return None
     if response.status_code in TRANSIENT_STATUSES:
-        return asked or 0.0
-    return asked if response.status_code == TOO_MANY_REQUESTS else None
+        return server_wait or 0.0
+    return server_wait if response.status_code == TOO_MANY_REQUESTS else None
 
 
 def _read_body(response: requests.Response, body_timeout: float, max_bytes: int) -> bytes:
-    """Read the body as it comes, so that size and time can be looked at between the pieces.
+    """Read the body in chunks, so that its size and time can be checked between them.
 
-    It is unpacked afterwards: what unpacks on the way waits for something to come out, and looks at no time.
+    It is decompressed afterwards: decompressing on the way blocks until there is output, whatever the time.
     """
     deadline = monotonic() + body_timeout
     body = bytearray()
-    while piece := response.raw.read1(CHUNK_BYTES, decode_content=False):
-        body += piece
+    while chunk := response.raw.read1(CHUNK_BYTES, decode_content=False):
+        body += chunk
         if len(body) > max_bytes:
             raise Refused(f"sent more than {max_bytes} bytes")
         if monotonic() > deadline:
@@ -312,18 +327,18 @@ def _read_body(response: requests.Response, body_timeout: float, max_bytes: int)
 
 
 def _decompress(body: bytes, encoding: str, max_bytes: int) -> bytes:
-    """Return the body as it was before it was packed for the way."""
+    """Decompress a body; it may not grow beyond `max_bytes`."""
     if encoding.lower() == "identity" or not body:
         return body
     if encoding.lower() not in ("gzip", "x-gzip"):
         raise Refused(f"sent its reply packed as {encoding!r:.40}; only gzip was asked for")
     try:
-        unpacked = GzipFile(fileobj=BytesIO(body)).read(max_bytes + 1)
+        content = GzipFile(fileobj=BytesIO(body)).read(max_bytes + 1)
     except (OSError, EOFError, zlib.error):
         raise Refused("sent a reply that cannot be unpacked") from None
-    if len(unpacked) > max_bytes:
+    if len(content) > max_bytes:
         raise Refused(f"sent more than {max_bytes} bytes")
-    return unpacked
+    return content
 
 
 def _error_text(response: requests.Response, body_timeout: float) -> str:
@@ -332,31 +347,35 @@ def _error_text(response: requests.Response, body_timeout: float) -> str:
         body = _read_body(response, body_timeout, MAX_ERROR_BYTES)
     except (Refused, requests.RequestException, urllib3.exceptions.HTTPError, OSError):
         return ""
-    told = _parse_error_body(body)
-    if isinstance(told, str):
-        return f": {_shorten(told)}" if told.strip() else ""
-    words = [_shorten(str(told[name])) for name in ("reason", "title", "detail") if told.get(name)]
-    number = f" (correlationId {_shorten(str(told['correlationId']))})" if told.get("correlationId") else ""
-    return "".join(f": {each}" for each in words) + number
+    content = _parse_error_body(body)
+    if isinstance(content, str):
+        return f": {_shorten(content)}" if content.strip() else ""
+    text = ""
+    for name in ("reason", "title", "detail"):
+        if content.get(name):
+            text += f": {_shorten(str(content[name]))}"
+    if content.get("correlationId"):
+        text += f" (correlationId {_shorten(str(content['correlationId']))})"
+    return text
 
 
 def _parse_error_body(body: bytes) -> Mapping[str, Any] | str:
-    """Return what JSON (RFC 7807 or a service's own) tells of a failure, or the title of a page in HTML."""
+    """Return the object of an error in JSON (RFC 7807 or the service's own), or the title of an HTML page."""
     try:
-        told = json.loads(body)
+        content = json.loads(body)
     except (ValueError, RecursionError):
-        page = re.search(r"<(?:title|h1)\b[^>]*>([^<]*)", body.decode(errors="replace"), re.IGNORECASE)
-        return unescape(page[1]) if page else ""
-    return told if isinstance(told, dict) else ""
+        title = re.search(r"<(?:title|h1)\b[^>]*>([^<]*)", body.decode(errors="replace"), re.IGNORECASE)
+        return unescape(title[1]) if title else ""
+    return content if isinstance(content, dict) else ""
 
 
-def _shorten(words: str) -> str:
-    """Return words on one line, no longer than is read."""
-    return " ".join(words.split())[:MAX_ERROR_TEXT]
+def _shorten(text: str) -> str:
+    """Put a text on one line and cut it to a readable length."""
+    return " ".join(text.split())[:MAX_ERROR_TEXT]
 
 
 def _redirect_target(url: str, location: str) -> str:
-    """Return where a redirect leads, which must be the same host and no less guarded."""
+    """Return where a redirect leads, which must be the same host over a scheme that is no less secure."""
     target = urljoin(url, location)
     if not is_same_host(url, target):
         raise Refused(f"redirects to {redacted_url(target)}; write that address in [weather] if it is right")
@@ -364,7 +383,7 @@ def _redirect_target(url: str, location: str) -> str:
 
 
 def _network_refusal(error: Exception) -> Refusal:
-    """Return an error of the network in words of our own; the error's hold the whole query."""
+    """Return a refusal for a network error, in our own words: those of the error hold the whole query."""
     if isinstance(error, requests.Timeout | urllib3.exceptions.TimeoutError | TimeoutError):
         return Refusal(RefusalKind.NO_ANSWER, "did not answer in time")
     if isinstance(error, requests.ConnectionError):

@@ -1,4 +1,4 @@
-"""As how many calls a service counts what it is asked, and how many it gives away.
+"""The call quota of a weather service: what a request costs, and how many calls are free.
 
 References
 ----------
@@ -14,12 +14,12 @@ from daemon.weather.contract import Refused
 
 CallCounter = Callable[[str, float], None]
 
-FREE_DOMAIN: Final = ".open-meteo.com"  # the hosts that anybody may ask, as long as it is not too often
+FREE_DOMAIN: Final = ".open-meteo.com"  # hosts that anybody may ask within the quota
 PAID_PREFIX: Final = "customer-"
 FREE_CALLS_PER_DAY: Final = 10_000  # [calls]
 FREE_CALLS_PER_HOUR: Final = 5_000  # [calls]
 
-# Series of each variable of the ensembles, the control among them.
+# Number of series of each variable of an ensemble, including the control.
 MEMBER_COUNTS: Final[Mapping[str, int]] = {
     **dict.fromkeys(("ncep_gefs025", "gfs025", "ncep_gefs05", "gfs05", "ncep_gefs_seamless", "gfs_seamless"), 31),
     **dict.fromkeys(("ecmwf_ifs025_ensemble", "ecmwf_ifs025", "ecmwf_aifs025_ensemble", "ecmwf_aifs025"), 51),
@@ -33,7 +33,7 @@ MAX_MEMBERS: Final = 64  # of any of its ensembles
 
 
 def call_weight(variables: int, days: int, members: int = 1, places: int = 1) -> float:
-    """Return as how many calls one request counts.
+    """Return how many calls one request costs.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def call_weight(variables: int, days: int, members: int = 1, places: int = 1) ->
 
 
 def refuse_over_quota(address: str, weight: float, last_hour: float, last_day: float) -> None:
-    """Refuse a request that would go beyond what a free host gives away.
+    """Refuse a request that would exceed the free quota of a host.
 
     Parameters
     ----------
@@ -73,11 +73,12 @@ def refuse_over_quota(address: str, weight: float, last_hour: float, last_day: f
     host = urlsplit(address).hostname or ""
     if not f".{host}".endswith(FREE_DOMAIN) or host.startswith(PAID_PREFIX):
         return
-    for sum_before, most, span in ((last_hour, FREE_CALLS_PER_HOUR, "hour"), (last_day, FREE_CALLS_PER_DAY, "day")):
-        if sum_before + weight > most:
+    quotas = ((last_hour, FREE_CALLS_PER_HOUR, "hour"), (last_day, FREE_CALLS_PER_DAY, "day"))
+    for sum_before, limit, span in quotas:
+        if sum_before + weight > limit:
             words = (
                 f"{host} counts this as {weight:.0f} calls, and {sum_before:.0f} were made in the last {span}; "
-                f"no more than {most} are free. Write the address of a paid plan or of your own server in [weather]"
+                f"no more than {limit} are free. Write the address of a paid plan or of your own server in [weather]"
             )
             raise Refused(Refusal(RefusalKind.OVER_QUOTA, words))
 

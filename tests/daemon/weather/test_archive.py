@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from daemon.weather import archive as archives
 from daemon.weather.archive import Archive, ArchiveError
 from daemon.weather.contract import FILLED, REQUIRED, to_datetime64, validate
 from daemon.weather.past import complete_until
@@ -119,7 +118,7 @@ def test_it_stays_bounded(archive: Archive, tmp_path: Path, monkeypatch: pytest.
     archive.store_forecast(HERE, GIVEN.ahead, NOW)
     with sqlite3.connect(tmp_path / "state" / "weather.sqlite3") as db:
         most = 4 * db.execute(sizes).fetchone()[0]
-    monkeypatch.setattr(archives, "MAX_FORECAST_BYTES", most)
+    monkeypatch.setattr("daemon.weather.archive.MAX_FORECAST_BYTES", most)
     for hours in range(4, 40, 4):
         archive.store_forecast(HERE, later(GIVEN.ahead, hours), NOW + hours * HOUR)
     with sqlite3.connect(tmp_path / "state" / "weather.sqlite3") as db:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from daemon.weather.contract import Refused, Weather
-from daemon.weather.sources import csv_file as files
+from daemon.weather.sources import csv_file
 from tests.loopback.hours import HERE, NOW, invented, written
 
 TABLE = invented("2026-06-05", "2026-06-14T23:00")
@@ -20,7 +20,7 @@ HEADER = (
 
 
 def read(path: Path) -> Weather:
-    return files.read(path, NOW, HERE)
+    return csv_file.read(path, NOW, HERE)
 
 
 def with_members(count: int) -> pd.DataFrame:
@@ -162,7 +162,7 @@ def test_what_is_no_text_file_is_refused(tmp_path: Path) -> None:
         read(binary)
     huge = tmp_path / "huge.csv"
     with huge.open("wb") as file:
-        file.truncate(files.MAX_BYTES + 1)
+        file.truncate(csv_file.MAX_BYTES + 1)
     with pytest.raises(Refused, match="given 100000001 bytes, allowed 100000000"):
         read(huge)
 

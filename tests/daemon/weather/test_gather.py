@@ -15,9 +15,8 @@ from daemon.domain.farm import Place
 from daemon.domain.prospect import Reason
 from daemon.page.server import render_page
 from daemon.page.today import take_snapshot
-from daemon.weather import gather as gathering
 from daemon.weather.contract import Refused, Weather, validate
-from daemon.weather.gather import gather
+from daemon.weather.gather import SOURCES, Request, SourceReply, gather
 from daemon.weather.sources import met_no
 from tests.loopback import openmeteo
 from tests.loopback.hours import NOW
@@ -147,11 +146,11 @@ def test_few_members_that_nobody_replaces_never_stand_in_as_a_good_forecast(serv
 def test_a_source_that_breaks_down_does_not_take_the_next_with_it(
     servers: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(asked: gathering.Request) -> gathering.SourceReply:
-        return gathering.SourceReply(met_no.fetch(asked.farm.weather, None, asked.now, asked.session))  # type: ignore[arg-type]
+    def broken(asked: Request) -> SourceReply:
+        return SourceReply(met_no.fetch(asked.farm.weather, None, asked.now, asked.session))  # type: ignore[arg-type]
 
     servers.told("open-meteo")
-    monkeypatch.setitem(gathering.SOURCES, "weather.gov", broken)
+    monkeypatch.setitem(SOURCES, "weather.gov", broken)
     found = servers.told("weather.gov", "met.no")
     assert source_of(found) == "met.no"
     assert "weather.gov: what it told could not be read (AttributeError: " in note(found)
@@ -160,13 +159,13 @@ def test_a_source_that_breaks_down_does_not_take_the_next_with_it(
 def test_a_forecast_that_breaks_the_rules_gives_way_to_the_next(
     servers: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def wrong(asked: gathering.Request) -> gathering.SourceReply:
+    def wrong(asked: Request) -> SourceReply:
         told = truth(asked)
-        return gathering.SourceReply(told.ahead.assign_attrs(credit=""))
+        return SourceReply(told.ahead.assign_attrs(credit=""))
 
-    truth = gathering.SOURCES["met.no"]
+    truth = SOURCES["met.no"]
     servers.told("open-meteo")
-    monkeypatch.setitem(gathering.SOURCES, "met.no", wrong)
+    monkeypatch.setitem(SOURCES, "met.no", wrong)
     found = servers.told("met.no", "weather.gov")
     assert source_of(found) == "weather.gov"
     assert note(found).startswith("met.no: attribute credit")

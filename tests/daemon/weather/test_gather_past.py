@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 
 from daemon.advice.advise import Stores, advise
-from daemon.weather import gather as gathering
 from daemon.weather.contract import FILLED, Refused, Weather, is_filled
 from daemon.weather.gather import gather
 from daemon.weather.http.client import open_session
@@ -211,7 +210,7 @@ def test_a_server_that_never_answers_is_asked_no_longer_than_its_time(
     servers: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     servers.told("open-meteo", now=NOW - HOUR)
-    monkeypatch.setattr(gathering, "open_session", partial(open_session, backoff=0.0, host_limit=1.5))
+    monkeypatch.setattr("daemon.weather.gather.open_session", partial(open_session, backoff=0.0, host_limit=1.5))
     with Silent() as silent:
         addresses = dict.fromkeys(("forecast_address", "ensemble_address", "weather_gov_address"), silent.address)
         servers.at(NOW, 0.3)

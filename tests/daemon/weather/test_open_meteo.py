@@ -21,7 +21,7 @@ from daemon.domain.farm import Place
 from daemon.planning.forecast_hours import forecast_hours
 from daemon.weather.contract import Refused, Weather
 from daemon.weather.http.client import get, open_session
-from daemon.weather.sources import open_meteo as openmeteo
+from daemon.weather.sources import open_meteo
 from daemon.weather.sources.open_meteo_reply import FIELDS, _check_cell, parse
 from tests.loopback.hours import HERE, NOW, invented, source, written
 from tests.loopback.openmeteo import (
@@ -68,7 +68,7 @@ def session() -> Iterator[requests.Session]:
 
 
 def fetched(server: OpenMeteo, session: requests.Session, **changes: Any) -> Weather:
-    return openmeteo.fetch(source(server.address, **changes), [HERE], SINCE, NOW, session)
+    return open_meteo.fetch(source(server.address, **changes), [HERE], SINCE, NOW, session)
 
 
 # --- Labels, units, members -----------------------------------------------------------------------------------
@@ -94,7 +94,7 @@ def test_a_reply_of_the_documented_shape_is_read_as_it_is_labelled() -> None:
      "hourly":{"time":["2026-06-01T00:00","2026-06-01T01:00","2026-06-01T02:00"],
                "temperature_2m":[14.2,13.8,null],"dew_point_2m":[11,10.5,null],"wind_speed_10m":[1.9,1.7,null],
                "shortwave_radiation":[12.0,0.0,null],"precipitation":[0.00,0.30,null],"cloud_cover":[81,84,null]}}"""
-    table = parse(reply.encode(), [HERE], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
+    table = parse(reply.encode(), [HERE], "best_match", open_meteo.FORECAST_FIELDS, ATTRIBUTES)
     assert table.sizes == {"member": 1, "time": 3}
     assert float(table[RAIN].sel(time="2026-06-01T01:00").item()) == 0.3
     assert table["cloud_area_fraction"].values[0, :2].tolist() == pytest.approx([0.81, 0.84])
@@ -106,11 +106,11 @@ def test_members_carry_their_numbers_with_and_without_the_model_in_the_name() ->
     keys = {"": 0.0, "_member01": 1.0, "_member02_ncep_gefs025": 2.0, "_member12": 12.0}
     hourly: dict[str, list[Any]] = {"time": ["2026-06-01T00:00"]}
     units = {"time": "iso8601"}
-    for name in openmeteo.ENSEMBLE_FIELDS:
+    for name in open_meteo.ENSEMBLE_FIELDS:
         for suffix, value in keys.items():
             hourly[name + suffix], units[name + suffix] = [value], FIELDS[name].unit
     answer = {"latitude": 43, "longitude": -75, "utc_offset_seconds": 0, "hourly_units": units, "hourly": hourly}
-    table = parse(json.dumps(answer).encode(), [HERE], "ncep_gefs025", openmeteo.ENSEMBLE_FIELDS, ATTRIBUTES)
+    table = parse(json.dumps(answer).encode(), [HERE], "ncep_gefs025", open_meteo.ENSEMBLE_FIELDS, ATTRIBUTES)
     assert table["member"].values.tolist() == ["00", "01", "02", "12"]
     assert table["wind_speed"].values[:, 0].tolist() == [0, 1, 2, 12]
 
@@ -167,14 +167,14 @@ def test_the_forecast_joins_the_members_and_keeps_what_only_it_knows(
 
 def test_several_places_are_told_apart_by_their_order(server: OpenMeteo, session: requests.Session) -> None:
     there = Place(43.6, -75.6, 410.0, ZoneInfo("America/New_York"))
-    weather = openmeteo.fetch(source(server.address), [there, HERE], SINCE, NOW, session)
+    weather = open_meteo.fetch(source(server.address), [there, HERE], SINCE, NOW, session)
     assert weather.ahead["air_temperature"].dims == ("place", "member", "time")
     assert weather.past["latitude"].values.tolist() == [43.6, 43.0]
     assert weather.ahead.sizes["member"] == 5
     with pytest.raises(Refused, match="the reply is for 43"):
         reply = json.dumps(server.reply(FORECAST, {"latitude": "43", "longitude": "-75", "hourly": "precipitation"}))
         far = replace(HERE, longitude=-77.0)
-        parse(reply.encode(), [far], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
+        parse(reply.encode(), [far], "best_match", open_meteo.FORECAST_FIELDS, ATTRIBUTES)
 
 
 def test_a_place_beside_the_date_line_is_near_a_cell_across_it() -> None:
@@ -235,7 +235,7 @@ def thunder_of(codes: object, unit: object = "wmo code") -> list[float | None]:
     reply = json.loads(json.dumps(SMALL))
     hourly = {key: series[:3] for key, series in reply["hourly"].items()}
     reply["hourly"], reply["hourly_units"]["weather_code"] = {**hourly, "weather_code": codes}, unit
-    table = parse(json.dumps(reply).encode(), [HERE], "best_match", openmeteo.FORECAST_FIELDS, ATTRIBUTES)
+    table = parse(json.dumps(reply).encode(), [HERE], "best_match", open_meteo.FORECAST_FIELDS, ATTRIBUTES)
     assert not table["air_temperature"].isnull().any()
     return [None if np.isnan(value) else value for value in table[THUNDER].sel(member="00").values.tolist()]
 
@@ -266,7 +266,7 @@ def test_thunder_ahead_does_not_hang_on_the_past(history_has_it: bool, session: 
         stormy(server, {**SHOWERS, "2026-02-20T20:00Z": 95})
         if not history_has_it:
             server.faults[HISTORY] = undefined("weather_code")
-        weather = openmeteo.fetch(source(server.address), [HERE], NOW.date() - timedelta(days=120), NOW, session)
+        weather = open_meteo.fetch(source(server.address), [HERE], NOW.date() - timedelta(days=120), NOW, session)
     assert weather.ahead[THUNDER].sum() == 2
     assert (THUNDER in weather.past) == history_has_it
     if history_has_it:
@@ -303,7 +303,7 @@ def test_the_past_is_whole_on_both_sides_of_what_the_service_keeps(days: int, se
         # the first hour of a sum has no hour before it
         start = f"{NOW.date() - timedelta(days=min(days + 2, 92))}T00:00"
         server.faults[FORECAST] = nulls("precipitation", [start])
-        past = openmeteo.fetch(source(server.address), [HERE], since, NOW, session).past
+        past = open_meteo.fetch(source(server.address), [HERE], since, NOW, session).past
         asked = [request.query for request in server.asked if request.path == HISTORY]
     first = pd.Timestamp(since - timedelta(days=1))
     assert past["time"].values[0] == first
@@ -456,7 +456,7 @@ def test_when_everything_fails_all_the_reasons_are_told(server: OpenMeteo, sessi
 def test_history_that_fails_is_refused(server: OpenMeteo, session: requests.Session) -> None:
     server.faults[HISTORY] = error(400, "Parameter 'start_date' is out of allowed range")
     with pytest.raises(Refused, match="history/v1/forecast answered 400: Parameter 'start_date'"):
-        openmeteo.fetch(source(server.address), [HERE], date(2026, 1, 10), NOW, session)
+        open_meteo.fetch(source(server.address), [HERE], date(2026, 1, 10), NOW, session)
 
 
 def test_labels_with_a_zone_are_not_what_was_asked_for(server: OpenMeteo, session: requests.Session) -> None:
@@ -482,7 +482,7 @@ def test_hours_of_other_days_than_asked_for_are_refused(server: OpenMeteo, sessi
 def test_a_server_that_is_in_the_next_day_already_is_believed(server: OpenMeteo, session: requests.Session) -> None:
     midnight = NOW.replace(hour=23, minute=50)
     server.now = midnight + timedelta(minutes=11)
-    ahead = openmeteo.fetch(source(server.address), [HERE], SINCE, midnight, session).ahead
+    ahead = open_meteo.fetch(source(server.address), [HERE], SINCE, midnight, session).ahead
     assert "note" not in ahead.attrs
 
 
@@ -503,8 +503,8 @@ def test_a_reached_limit_is_not_asked_again(server: OpenMeteo, session: requests
 
 
 def test_a_redirect_within_the_host_is_followed(server: OpenMeteo, session: requests.Session) -> None:
-    query = openmeteo._Requests(source(server.address), [HERE], NOW, session)._query(
-        "best_match", openmeteo.FORECAST_FIELDS, {}
+    query = open_meteo._Requests(source(server.address), [HERE], NOW, session)._query(
+        "best_match", open_meteo.FORECAST_FIELDS, {}
     )
     text = "&".join(f"{name}={value}" for name, value in query.items())
     server.faults["/moved"] = redirect(f"{FORECAST}?{text}")
@@ -526,7 +526,7 @@ def test_a_server_that_is_not_there_is_said_without_the_query(session: requests.
         taken.bind(("127.0.0.1", 0))
         address = f"http://127.0.0.1:{taken.getsockname()[1]}"
         with pytest.raises(Refused, match="could not be reached") as refused:
-            openmeteo.fetch(source(address, api_key="1234-abcd"), [HERE], SINCE, NOW, session)
+            open_meteo.fetch(source(address, api_key="1234-abcd"), [HERE], SINCE, NOW, session)
     assert "1234-abcd" not in str(refused.value)
     with pytest.raises(Refused, match="look at the address"):
         get(session, "weather.example.org/v1", {})
@@ -552,7 +552,7 @@ def test_a_run_later_than_now_means_a_wrong_clock(server: OpenMeteo, session: re
 
 
 def small_reply() -> dict[str, Any]:
-    names = ",".join(openmeteo.ENSEMBLE_FIELDS)
+    names = ",".join(open_meteo.ENSEMBLE_FIELDS)
     query = {"latitude": "43", "longitude": "-75", "hourly": names, "wind_speed_unit": "ms", "forecast_days": "1"}
     reply: dict[str, Any] = OpenMeteo.reply(server_for_replies(), ENSEMBLE, query)
     return reply
@@ -587,7 +587,7 @@ def test_a_reply_with_anything_in_it_is_read_or_refused(data: st.DataObject) -> 
     else:
         inside[key] = data.draw(JUNK)
     try:
-        table = parse(json.dumps(reply).encode(), [HERE], "ncep_gefs025", openmeteo.ENSEMBLE_FIELDS, ATTRIBUTES)
+        table = parse(json.dumps(reply).encode(), [HERE], "ncep_gefs025", open_meteo.ENSEMBLE_FIELDS, ATTRIBUTES)
     except Refused as reason:
         assert len(str(reason)) > 10
     else:
