@@ -175,7 +175,7 @@ class _Session(requests.Session):
 
     @contextmanager
     def limit_host_time(self, host: str) -> Iterator[float]:
-        """Limit a host to the rest of its time and yield its deadline on the monotonic clock; refuse without any left."""
+        """Limit a host to the rest of its time and yield its deadline; refuse if nothing is left of it."""
         begun, used = monotonic(), self.seconds_by_host.get(host, 0.0)
         if used >= self.host_limit:
             words = f"is not asked again in this look: its server took {used:.0f} s already"

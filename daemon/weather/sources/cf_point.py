@@ -1,4 +1,4 @@
-"""The weather of one point as it stands in an open file with CF names: which variable, when, in which unit.
+"""Read the weather of one point from an open file with CF names: which variable, when, in which unit.
 
 References
 ----------
@@ -33,30 +33,31 @@ MAX_VALUES: Final = 2_000_000  # values of one variable at one point; a year of 
 
 @dataclass(frozen=True)
 class TimeAxis:
-    """The labels of a variable, and from when to when each value is where the file says so; shape (label,), UTC."""
+    """The labels of a variable, and the bounds of each value where the file gives them; shape (label,), UTC."""
 
     labels: Hours
     begin: Hours | None
     end: Hours
 
     def cut(self, span: slice) -> "TimeAxis":
-        """Return the labels that are kept."""
-        return TimeAxis(self.labels[span], None if self.begin is None else self.begin[span], self.end[span])
+        """Return the axis of a span of the labels."""
+        begin = None if self.begin is None else self.begin[span]
+        return TimeAxis(self.labels[span], begin, self.end[span])
 
 
 @dataclass(frozen=True)
 class CfSeries:
-    """One variable at the point: values of shape (member, label) in the house's unit, or a rate of it a second."""
+    """One variable at the point: values of shape (member, label) in the contract's unit, or per second of it."""
 
     name: str
     axis: TimeAxis
     values: Array
     is_rate: bool
-    is_running_sum: bool  # by the file's words a sum since the start of the run
+    is_running_sum: bool  # a sum since the start of the run, by the variable's name or attributes
 
 
 def decode_times(array: xr.DataArray, values: NDArray[np.generic]) -> Hours:
-    """Return numbers in the CF time units of a variable as UTC.
+    """Decode numbers in the CF time units of a variable to UTC.
 
     Parameters
     ----------
@@ -68,21 +69,21 @@ def decode_times(array: xr.DataArray, values: NDArray[np.generic]) -> Hours:
     Raises
     ------
     Refused
-        When the calendar is not ours, or a number is no time.
+        When the calendar is not supported, or a number is no time.
     """
     units, calendar = str(array.attrs.get("units")), str(array.attrs.get("calendar", "standard")).lower()
     if calendar not in CALENDARS:
         raise Refused(f"{array.name}: given the calendar {calendar}, allowed {' or '.join(CALENDARS)}")
-    coded = xr.Dataset({"told": ("flat", values.ravel(), {"units": units, "calendar": calendar})})
-    told = xr.decode_cf(coded)["told"].values.reshape(values.shape)
-    if told.dtype.kind != "M" or np.isnat(told).any():
+    coded = xr.Dataset({"times": ("flat", values.ravel(), {"units": units, "calendar": calendar})})
+    times = xr.decode_cf(coded)["times"].values.reshape(values.shape)
+    if times.dtype.kind != "M" or np.isnat(times).any():
         raise Refused(f"{array.name}: given a time that cannot be read in {units!r}")
-    # Fractions of a day are an hour only to within a few nanoseconds.
-    return np.asarray((told + np.timedelta64(500, "ms")).astype("datetime64[s]").astype("datetime64[ns]"))
+    # Fractions of a day are an hour only to within a few nanoseconds, so times are rounded to the second.
+    return np.asarray((times + np.timedelta64(500, "ms")).astype("datetime64[s]").astype("datetime64[ns]"))
 
 
 def nearest_point(file: xr.Dataset, place: Place) -> xr.Dataset:
-    """Return the file at its point nearest to a place, nothing read yet but where its points are.
+    """Return the file at its point nearest to a place; only its coordinates are read yet.
 
     Raises
     ------
@@ -105,33 +106,44 @@ def nearest_point(file: xr.Dataset, place: Place) -> xr.Dataset:
 
 
 def _coordinate(file: xr.Dataset, standard: str, short: str) -> xr.DataArray:
-    """Return where the file's points lie in one direction."""
-    by_standard = [name for name in file.variables if file[name].attrs.get("standard_name") == standard]
-    for name in [*by_standard, *(name for name in (standard, short) if name in file.variables)]:
+    """Return the latitude or the longitude of the file's points, found by standard name or else by name."""
+    names = [name for name in file.variables if file[name].attrs.get("standard_name") == standard]
+    names += [name for name in (standard, short) if name in file.variables]
+    for name in names:
         if file[name].size:
             return file[name].reset_coords(drop=True)
     raise Refused(f"the file does not say where its points lie: no {standard}")
 
 
 def _great_circle_degrees(lat: Array, lon: Array, latitude: float, longitude: float) -> Array:
-    """Return how far points are from one [deg of a great circle], in whichever turn their longitudes are given."""
+    """Return the distance of points from a place [deg of a great circle], whatever range their longitudes have."""
     phi, other, turn = np.radians(lat), np.radians(latitude), np.radians(lon - longitude)
     half = np.sin((phi - other) / 2) ** 2 + np.cos(phi) * np.cos(other) * np.sin(turn / 2) ** 2
     return np.asarray(np.degrees(2 * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0)))))
 
 
 def _max_distance(lat: Array, lon: Array, at: tuple[np.intp, ...]) -> float:
-    """Return how far the nearest point may be [deg]: by the cells beside it where there is a grid."""
+    """Return how far away the nearest point may be [deg]: in a grid, by the size of the cells around it."""
+    if lat.ndim < 2:
+        return MAX_POINT_DISTANCE
     cells = []
     for axis, size in enumerate(lat.shape):
-        beside = tuple(i + (1 if i + 1 < size else -1) * (axis == n) for n, i in enumerate(at))
-        if size > 1 and lat.ndim > 1:
-            cells.append(float(_great_circle_degrees(lat[beside], lon[beside], lat[at], lon[at])))
-    return min(MAX_CELLS_AWAY * max(cells), MAX_GRID_DISTANCE) if cells else MAX_POINT_DISTANCE
+        if size > 1:
+            neighbour = list(at)
+            neighbour[axis] += 1 if at[axis] + 1 < size else -1
+            cells.append(_distance_between(lat, lon, tuple(neighbour), at))
+    if not cells:
+        return MAX_POINT_DISTANCE
+    return min(MAX_CELLS_AWAY * max(cells), MAX_GRID_DISTANCE)
+
+
+def _distance_between(lat: Array, lon: Array, first: tuple[np.intp, ...], second: tuple[np.intp, ...]) -> float:
+    """Return the distance between two points of a grid [deg of a great circle]."""
+    return float(_great_circle_degrees(lat[first], lon[first], lat[second], lon[second]))
 
 
 def read_series(point: xr.Dataset, name: str) -> CfSeries:
-    """Return a variable of the file as it stands there, in the house's unit.
+    """Read a variable of the file in the contract's unit, on the times of the file.
 
     Parameters
     ----------
@@ -147,7 +159,7 @@ def read_series(point: xr.Dataset, name: str) -> CfSeries:
 
     Notes
     -----
-    What comes before the first value of all is left out, and what comes after steps that are too long.
+    Times before the first value of any member are left out, and times after steps that are too long.
     """
     array = _choose_variable(point, name)
     unit = _unit_of(array, QUANTITIES[name].units)
@@ -157,56 +169,69 @@ def read_series(point: xr.Dataset, name: str) -> CfSeries:
         raise Refused(f"{array.name}: given {array.size} values at one point, allowed {MAX_VALUES}")
     values = array.transpose(*member, label.name).values.astype(np.float64).reshape(-1, label.size)
     axis = _time_axis(point, label)
-    told = np.flatnonzero(np.isfinite(values[:, : axis.labels.size]).any(axis=0))
-    if not told.size:
+    with_values = np.flatnonzero(np.isfinite(values[:, : axis.labels.size]).any(axis=0))
+    if not with_values.size:
         raise Refused(f"{array.name} has no value at the nearest point: is that the sea, or beyond the model's edge?")
-    kept = slice(told[0], axis.labels.size)
-    grows = not unit.is_rate and _is_running_sum(array, name)
-    return CfSeries(str(array.name), axis.cut(kept), values[:, kept] * unit.factor + unit.offset, unit.is_rate, grows)
+    span = slice(with_values[0], axis.labels.size)
+    return CfSeries(
+        name=str(array.name),
+        axis=axis.cut(span),
+        values=values[:, span] * unit.factor + unit.offset,
+        is_rate=unit.is_rate,
+        is_running_sum=not unit.is_rate and _is_running_sum(array, name),
+    )
 
 
 def has_quantity(point: xr.Dataset, name: str) -> bool:
-    """Return whether the file has a variable for what is sought."""
+    """Return whether the file has a variable for a quantity."""
     return bool(_candidate_variables(point, QUANTITIES[name]))
 
 
 def _choose_variable(point: xr.Dataset, name: str) -> xr.DataArray:
-    """Return the one variable that is what is sought; those named as usual go before others of its standard name."""
-    known = QUANTITIES[name]
-    candidates = _candidate_variables(point, known)
-    chosen = [one for one in candidates if one.name in known.names] or candidates
+    """Return the one variable of a quantity; its usual names take precedence over its standard name."""
+    quantity = QUANTITIES[name]
+    candidates = _candidate_variables(point, quantity)
+    chosen = [array for array in candidates if array.name in quantity.names] or candidates
     if len(chosen) > 1:
-        raise Refused(f"given {', '.join(str(one.name) for one in chosen)} for {name}, allowed one of them in a file")
+        names = ", ".join(str(array.name) for array in chosen)
+        raise Refused(f"given {names} for {name}, allowed one of them in a file")
     if not chosen:
-        allowed = f"standard_name {' or '.join(known.standard_names)}, or named {' or '.join(known.names)}"
-        height = f" at {known.height:g} m" if known.height else ""
-        methods = ", ".join(f"time: {method}" for method in known.methods if method)
-        raise Refused(
-            f"the file lacks {name}{height}{ALTERNATIVE_TEXT.get(name, '')}; allowed: a variable with {allowed}, "
-            f"of time and member alone at one point, with no cell_methods or {methods}"
-        )
+        raise Refused(_missing_variable_text(name, quantity))
     return chosen[0]
 
 
+def _missing_variable_text(name: str, quantity: Quantity) -> str:
+    """Return that a file has no variable of a quantity, and which it might have."""
+    allowed = f"standard_name {' or '.join(quantity.standard_names)}, or named {' or '.join(quantity.names)}"
+    height = f" at {quantity.height:g} m" if quantity.height else ""
+    methods = ", ".join(f"time: {method}" for method in quantity.methods if method)
+    return (
+        f"the file lacks {name}{height}{ALTERNATIVE_TEXT.get(name, '')}; allowed: a variable with {allowed}, "
+        f"of time and member alone at one point, with no cell_methods or {methods}"
+    )
+
+
 def _candidate_variables(point: xr.Dataset, quantity: Quantity) -> list[xr.DataArray]:
-    """Return the variables that may be what is sought; the highest or the mean of a step is no instant."""
-    named = [
-        array
-        for array in point.data_vars.values()
-        if array.attrs.get("standard_name") in quantity.standard_names or array.name in quantity.names
-    ]
-    fitting = [array for array in named if _time_method(array) in quantity.methods]
-    return [level for array in fitting if (level := _at_height(point, array, quantity.height)) is not None]
+    """Return the variables that may be a quantity; the maximum or the mean of a step is no instant."""
+    candidates = []
+    for array in point.data_vars.values():
+        is_named = array.attrs.get("standard_name") in quantity.standard_names or array.name in quantity.names
+        if not is_named or _time_method(array) not in quantity.methods:
+            continue
+        series = _at_height(point, array, quantity.height)
+        if series is not None:
+            candidates.append(series)
+    return candidates
 
 
 def _time_method(array: xr.DataArray) -> str | None:
-    """Return what the file says that the values are over time."""
-    said = re.search(r"(?:time|step):\s*(\w+)", str(array.attrs.get("cell_methods", "")))
-    return said[1] if said else None
+    """Return the CF method by which the values represent their time, such as mean, None where there is none."""
+    match = re.search(r"(?:time|step):\s*(\w+)", str(array.attrs.get("cell_methods", "")))
+    return match[1] if match else None
 
 
 def _at_height(point: xr.Dataset, array: xr.DataArray, height: float | None) -> xr.DataArray | None:
-    """Return a variable at a height [m], with its dimensions of time and member alone, or None."""
+    """Return a variable at a height [m] with the dimensions time and member alone, None where it is not there."""
     for coord in array.coords.values():
         if height is None or not _is_vertical(coord):
             continue
@@ -214,21 +239,31 @@ def _at_height(point: xr.Dataset, array: xr.DataArray, height: float | None) -> 
         if coord.attrs.get("units") != "m" or at.size != 1:
             return None
         array = array.isel({dim: int(at[0]) for dim in coord.dims})
-    other = [
-        dim for dim in array.dims if not _is_member_dim(point, str(dim)) and not _time_coordinates(point, str(dim))
-    ]
-    return array.squeeze(other, drop=True) if all(array.sizes[dim] == 1 for dim in other) else None
+    other = [dim for dim in array.dims if not _is_time_or_member(point, str(dim))]
+    if any(array.sizes[dim] != 1 for dim in other):
+        return None
+    return array.squeeze(other, drop=True)
 
 
 def _is_vertical(coord: xr.DataArray) -> bool:
-    """Return whether a coordinate tells the height or the pressure."""
-    said = coord.attrs.get("axis") == "Z" or coord.attrs.get("standard_name") in ("height", "altitude", "air_pressure")
-    return said or str(coord.name).startswith(("height", "isobaric", "plev", "level"))
+    """Return whether a coordinate is a height or a pressure level."""
+    if coord.attrs.get("axis") == "Z":
+        return True
+    if coord.attrs.get("standard_name") in ("height", "altitude", "air_pressure"):
+        return True
+    return str(coord.name).startswith(("height", "isobaric", "plev", "level"))
+
+
+def _is_time_or_member(point: xr.Dataset, dim: str) -> bool:
+    """Return whether a dimension is that of the members or of time."""
+    return _is_member_dim(point, dim) or bool(_time_coordinates(point, dim))
 
 
 def _is_member_dim(point: xr.Dataset, dim: str) -> bool:
     """Return whether a dimension is that of the members."""
-    return dim in MEMBER_DIMENSIONS or (dim in point.coords and point[dim].attrs.get("standard_name") == "realization")
+    if dim in MEMBER_DIMENSIONS:
+        return True
+    return dim in point.coords and point[dim].attrs.get("standard_name") == "realization"
 
 
 def member_labels(point: xr.Dataset) -> list[str]:
@@ -236,15 +271,17 @@ def member_labels(point: xr.Dataset) -> list[str]:
     dims = [str(dim) for dim in point.dims if _is_member_dim(point, str(dim))]
     if len(dims) > 1:
         raise Refused(f"given {' and '.join(dims)} as dimensions of members, allowed one")
-    return [str(one) for one in point[dims[0]].values] if dims else [SINGLE_MEMBER]
+    if not dims:
+        return [SINGLE_MEMBER]
+    return [str(label) for label in point[dims[0]].values]
 
 
 def _time_coordinates(point: xr.Dataset, dim: str) -> list[xr.DataArray]:
-    """Return what tells the time along a dimension, that which says that it is the time first."""
+    """Return the coordinates of valid time along a dimension; one with the standard name "time" comes first."""
     along = [point[name] for name, variable in point.variables.items() if variable.dims == (dim,)]
-    timed = [one for one in along if " since " in str(one.attrs.get("units"))]
-    valid = [one for one in timed if one.attrs.get("standard_name") != "forecast_reference_time"]
-    return sorted(valid, key=lambda one: one.attrs.get("standard_name") != "time")
+    timed = [coord for coord in along if " since " in str(coord.attrs.get("units"))]
+    valid = [coord for coord in timed if coord.attrs.get("standard_name") != "forecast_reference_time"]
+    return sorted(valid, key=lambda coord: coord.attrs.get("standard_name") != "time")
 
 
 def _time_labels(point: xr.Dataset, array: xr.DataArray) -> xr.DataArray:
@@ -256,19 +293,22 @@ def _time_labels(point: xr.Dataset, array: xr.DataArray) -> xr.DataArray:
 
 
 def _time_axis(point: xr.Dataset, label: xr.DataArray) -> TimeAxis:
-    """Return the times of labels, up to where the steps grow too long."""
-    told = decode_times(label, label.values)
-    steps = np.diff(told) / NP_HOUR
-    if told.size < 2 or (steps <= 0).any() or steps[0] > MAX_FILE_STEP:
+    """Return the times and bounds of labels, up to where the steps grow too long."""
+    times = decode_times(label, label.values)
+    steps = np.diff(times) / NP_HOUR
+    if times.size < 2 or (steps <= 0).any() or steps[0] > MAX_FILE_STEP:
         raise Refused(f"{label.name}: allowed two times or more in order, {MAX_FILE_STEP} h apart at most")
     bounds = point.get(str(label.attrs.get("bounds")))
-    pairs = None if bounds is None else decode_times(label, bounds.values)
-    axis = TimeAxis(told, *((None, told) if pairs is None else (pairs[:, 0], pairs[:, 1])))
+    if bounds is None:
+        axis = TimeAxis(times, None, times)
+    else:
+        pairs = decode_times(label, bounds.values)
+        axis = TimeAxis(times, pairs[:, 0], pairs[:, 1])
     return axis.cut(slice(1 + int(np.argmax(np.append(steps, np.inf) > MAX_FILE_STEP))))
 
 
 def _unit_of(array: xr.DataArray, allowed: Mapping[str, CfUnit]) -> CfUnit:
-    """Return what to do with a variable's unit, written with or without powers of two stars."""
+    """Return the conversion of a variable's unit, which may write powers as m2, m^2 or m**2."""
     given = str(array.attrs.get("units", "")).strip()
     unit = allowed.get(given.replace("**", "").replace("^", ""))
     if unit is None:
@@ -277,7 +317,7 @@ def _unit_of(array: xr.DataArray, allowed: Mapping[str, CfUnit]) -> CfUnit:
 
 
 def _is_running_sum(array: xr.DataArray, name: str) -> bool:
-    """Return whether a variable's own words make it a sum since the start of the run."""
+    """Return whether a variable's name or attributes make it a sum since the start of the run."""
     words = f"{array.name} {' '.join(map(str, array.attrs.values()))}".lower()
     if "accum" in words or "integral_wrt_time" in words or str(array.name).endswith("_acc"):
         return True
