@@ -43,35 +43,39 @@ class CommandParser(argparse.ArgumentParser):
         self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
     ) -> tuple[argparse.Namespace, list[str]]:
         """Refuse what a command leaves over, where argparse would have the whole line's usage told."""
-        given, more = super().parse_known_args(args, namespace)
-        places = len(self._get_positional_actions())
-        if more and getattr(given, "field", None) is not None and not any(word.startswith("-") for word in more):
-            self.error(f"put the name of the field in quotes: {_quoted_field(args or (), given.field, places)}")
-        if more and self._subparsers is None:
-            self.error(f"given what means nothing here: {' '.join(more)}")
-        return given, more
+        parsed, leftover = super().parse_known_args(args, namespace)
+        if not leftover:
+            return parsed, leftover
+        field = getattr(parsed, "field", None)
+        if field is not None and not any(word.startswith("-") for word in leftover):
+            positionals = len(self._get_positional_actions())
+            self.error(f"put the name of the field in quotes: {_quoted_field(args or (), field, positionals)}")
+        if self._subparsers is None:
+            self.error(f"given what means nothing here: {' '.join(leftover)}")
+        return parsed, leftover
 
 
-def _quoted_field(typed: Sequence[str], field: str, places: int) -> str:
+def _quoted_field(typed: Sequence[str], field: str, positionals: int) -> str:
     """Return a name of several words as it should have been typed, with what comes after it.
 
     >>> _quoted_field(["North", "meadow", "52", "--at", "15:30"], "North", 2)
     '"North meadow" 52'
     """
     words = list(takewhile(lambda word: not word.startswith("-"), typed[list(typed).index(field) :]))
-    name = max(1, len(words) - places + 1)
-    return " ".join([f'"{" ".join(words[:name])}"', *words[name:]])
+    name_length = max(1, len(words) - positionals + 1)
+    name = " ".join(words[:name_length])
+    return " ".join([f'"{name}"', *words[name_length:]])
 
 
 def build_parser() -> CommandParser:
     """Return the parser of the command line; what it gives holds the name of its command as `command`."""
-    whole = CommandParser(
+    parser = CommandParser(
         prog="forenoon",
         description="Tells a grass farm which field to mow this morning, how much of it, and how sure that is.",
         epilog=EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    whole.add_argument("--version", action="version", version=f"forenoon {version('forenoon')}")
+    parser.add_argument("--version", action="version", version=f"forenoon {version('forenoon')}")
     config = CommandParser(add_help=False)
     config.add_argument("-c", "--config", type=Path, metavar="FILE", help="the farm's settings")
     config.add_argument("-v", "--verbose", action="store_true", help="tell each step on standard error")
@@ -79,12 +83,12 @@ def build_parser() -> CommandParser:
     now.add_argument(
         "--now", type=_parse_time, metavar="ISO", help="the time to pretend, such as 2026-06-01T05:30-04:00"
     )
-    commands = whole.add_subparsers(metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
     def add(name: str, text: str, *parents: CommandParser) -> CommandParser:
-        one = commands.add_parser(name, **_help(text), parents=list(parents))
-        one.set_defaults(command=name)
-        return one
+        command = commands.add_parser(name, **_help(text), parents=list(parents))
+        command.set_defaults(command=name)
+        return command
 
     setup = add("setup", "ask six questions, write the settings and offer a test message", config)
     setup.add_argument("--overwrite", action="store_true", help="replace settings that are there already")
@@ -93,11 +97,11 @@ def build_parser() -> CommandParser:
     once.add_argument("--json", action="store_true", help="print one JSON object in SI units")
     run = add("run", "run the service until it is stopped", config, now)
     run.add_argument("--json-logs", action="store_true", help="log one JSON object a line")
-    stands = add("status", "tell how the service stands, from what it has on disk", config, now)
-    stands.add_argument("--json", action="store_true", help="print one JSON object")
-    one_field = add("explain", "print the numbers behind a field's advice", config, now)
-    one_field.add_argument("field", metavar="FIELD", help="its name in the settings")
-    one_field.add_argument("--json", action="store_true", help="print one JSON object in SI units")
+    status = add("status", "tell how the service stands, from what it has on disk", config, now)
+    status.add_argument("--json", action="store_true", help="print one JSON object")
+    explain = add("explain", "print the numbers behind a field's advice", config, now)
+    explain.add_argument("field", metavar="FIELD", help="its name in the settings")
+    explain.add_argument("--json", action="store_true", help="print one JSON object in SI units")
     _add_note_commands(
         commands.add_parser("note", **_help("write into the diary what was measured or done")), config, now
     )
@@ -106,7 +110,7 @@ def build_parser() -> CommandParser:
     add("test-alert", "send everybody a message through the real path", config)
     demo = add("demo", "show the whole way on an invented farm, with no network and nothing sent")
     demo.add_argument("--page", type=Path, metavar="FILE", help="where to write the page")
-    return whole
+    return parser
 
 
 def _help(text: str) -> dict[str, Any]:
@@ -123,9 +127,9 @@ def _add_note_commands(note: CommandParser, config: CommandParser, now: CommandP
     dated.add_argument("--on", metavar="DATE", help="2026-06-01, yesterday or today (the default)")
 
     def add(name: str, text: str, *parents: CommandParser) -> CommandParser:
-        one = kinds.add_parser(name, **_help(text), parents=[*parents, config, now])
-        one.set_defaults(command=NOTE_COMMANDS.get(name, "note"), kind=name)
-        return one
+        command = kinds.add_parser(name, **_help(text), parents=[*parents, config, now])
+        command.set_defaults(command=NOTE_COMMANDS.get(name, "note"), kind=name)
+        return command
 
     moisture = add("moisture", "a measured moisture of a swath, which teaches how fast it dries", about, timed)
     moisture.add_argument("moisture", metavar="PERCENT", help="water as share of the fresh weight, 5 to 95")

@@ -126,26 +126,27 @@ def settings_text(ask: Ask, tell: Tell, now: datetime) -> str:
     The units of the file are those in which the mowing rate was told. What could not be answered is left out of the
     file, so that nothing of the rest is lost.
     """
-    put = partial(_ask_question, ask, tell)
+    ask_question, confirm = partial(_ask_question, ask, tell), partial(_confirm, ask)
     try:
-        name = put(1, NAME_QUESTION, _parse_name)
-        rate, units = put(2, RATE_QUESTION, _parse_rate) or (None, Units.US)
-        farm = {"name": name, **_ask_place(put, partial(_confirm, ask), tell, units), "units": units.value}
+        name = ask_question(1, NAME_QUESTION, _parse_name)
+        rate, units = ask_question(2, RATE_QUESTION, _parse_rate) or (None, Units.US)
+        farm = {"name": name, **_ask_place(ask_question, confirm, tell, units), "units": units.value}
         season = _season_start_and_today(farm, now)
-        field = put(5, _field_question(units), partial(_parse_field, units, season))
-        person = put(6, PERSON_QUESTION, partial(_parse_person, units))
+        field = ask_question(5, _field_question(units), partial(_parse_field, units, season))
+        person = ask_question(6, PERSON_QUESTION, partial(_parse_person, units))
     except EOFError:
         raise SetupError(
             f"The answers ended before the last of {QUESTION_COUNT} questions, so nothing was written. "
             "Begin again with: forenoon setup"
         ) from None
-    given = {
-        "farm": {key: toml_literal(value) for key, value in farm.items() if value is not None},
+    answered = {key: value for key, value in farm.items() if value is not None}
+    answers = {
+        "farm": {key: toml_literal(value) for key, value in answered.items()},
         "work": {} if rate is None else {"mown_per_hour": rate},
         "alerts.person": person or {},
         "field": field or {},
     }
-    return FILE_HEADER + settings_file_text(given, units)
+    return FILE_HEADER + settings_file_text(answers, units)
 
 
 def write_private_file(path: Path, text: str, *, overwrite: bool = False) -> None:
@@ -206,8 +207,11 @@ def _strip_quotes(answer: str) -> str:
     >>> _strip_quotes(' "4 acres" '), _strip_quotes('Three "Willows"')
     ('4 acres', 'Three "Willows"')
     """
-    inner = re.fullmatch(r'"([^"]*)"|“([^“”]*)”', answer.strip())
-    return (inner[1] or inner[2] or "").strip() if inner else answer.strip()
+    bare = answer.strip()
+    quoted = re.fullmatch(r'"([^"]*)"|“([^“”]*)”', bare)
+    if quoted is None:
+        return bare
+    return (quoted[1] or quoted[2] or "").strip()
 
 
 def _parse_name(answer: str) -> str:
@@ -217,12 +221,12 @@ def _parse_name(answer: str) -> str:
 
 def _parse_rate(answer: str) -> tuple[str, Units]:
     """Return the area mown in an hour as TOML, and the units that it was told in."""
-    found = RATE_PATTERN.fullmatch(answer)
-    if found is None:
+    match = RATE_PATTERN.fullmatch(answer)
+    if match is None:
         meant = f"{parse_number(answer) or 4.0:g}"
         raise InvalidAnswer(f"A number with its unit is needed. Type {meant} acres, or {meant} ha.")
-    units = Units.US if found[2].casefold().startswith("ac") else Units.METRIC
-    rate = float(found[1].replace(",", "."))
+    units = Units.US if match[2].casefold().startswith("ac") else Units.METRIC
+    rate = float(match[1].replace(",", "."))
     _validate(WorkSection, {"mown_per_hour": rate}, units)
     return toml_literal(rate), units
 
@@ -231,12 +235,12 @@ def _ask_place(
     ask_question: Callable[..., Any], confirm: Callable[[str], bool], tell: Tell, units: Units
 ) -> Mapping[str, float | str | None]:
     """Return place and clock; they are asked for until they agree."""
-    asked = (
+    question = (
         f"Where is it? Degrees north, degrees east (west is negative) and {HEIGHT_UNITS[units]} above the sea: "
         f"43.12, -74.35, 300\n{PLACE_HINT}"
     )
     for _ in range(MAX_TRIES):
-        where = ask_question(3, asked, partial(_parse_place, units))
+        where = ask_question(3, question, partial(_parse_place, units))
         if where is None:
             return {}
         north, east = where["latitude"], where["longitude"]
@@ -244,8 +248,8 @@ def _ask_place(
             tell(SIGN_HINT)
             continue
         clock = _ask_time_zone(ask_question, confirm, north, east)
-        told = {"name": "farm", **where, "timezone": clock or nearest_zone(north, east), "units": units.value}
-        if not list(FarmSection.model_validate(told, context=units).conflicts(units)):
+        values = {"name": "farm", **where, "timezone": clock or nearest_zone(north, east), "units": units.value}
+        if not list(FarmSection.model_validate(values, context=units).conflicts(units)):
             return {**where, "timezone": clock}
         tell(f"No place at {east:g} degrees east lives by the clock {clock}: one of the two is wrong.\n{SIGN_HINT}")
     return {}
@@ -256,11 +260,13 @@ def _ask_time_zone(
 ) -> str | None:
     """Return the clock; another one than in the nearest town is asked about once more."""
     likely = nearest_zone(north, east)
-    words = f"Which time zone does it live by? Enter takes {likely}, the one whose town is nearest."
+    question = f"Which time zone does it live by? Enter takes {likely}, the one whose town is nearest."
     for _ in range(MAX_TRIES):
-        clock: str | None = ask_question(4, words, partial(_parse_time_zone, likely))
-        doubt = clock and clock_mismatch(clock, north, east, strict=True)
-        if not doubt or confirm(f"The clock of the nearest town, {likely}, is {doubt.offset_text}. Keep {clock}?"):
+        clock: str | None = ask_question(4, question, partial(_parse_time_zone, likely))
+        mismatch = clock and clock_mismatch(clock, north, east, strict=True)
+        if not mismatch:
+            return clock
+        if confirm(f"The clock of the nearest town, {likely}, is {mismatch.offset_text}. Keep {clock}?"):
             return clock
     return None
 
@@ -269,11 +275,11 @@ def _parse_place(units: Units, answer: str) -> Mapping[str, float]:
     """Return latitude, longitude and elevation."""
     bare = re.sub(HEIGHT_UNIT_PATTERNS[units], "", answer, flags=re.IGNORECASE)
     parts = _split_place(bare)
-    found = [point.fullmatch(part) for point, part in zip(PLACE_PATTERNS, parts, strict=False)]
-    if len(parts) != len(PLACE_PATTERNS) or None in found:
+    matches = [pattern.fullmatch(part) for pattern, part in zip(PLACE_PATTERNS, parts, strict=False)]
+    if len(parts) != len(PLACE_PATTERNS) or None in matches:
         point = " (a point in each, not a comma)" if re.search(r"\d,\d", answer) else ""
         raise InvalidAnswer(f"Three numbers are needed, with commas between: 43.12, -74.35, 300{point}\n{PLACE_HINT}")
-    north, east, above = (_signed_number(*one.groups()) for one in found if one)
+    north, east, above = (_signed_number(*match.groups()) for match in matches if match)
     try:
         _validate(FarmSection, {"latitude": north, "longitude": east, "elevation": above}, units)
     except InvalidAnswer as why:
@@ -284,9 +290,9 @@ def _parse_place(units: Units, answer: str) -> Mapping[str, float]:
 
 def _split_place(answer: str) -> Sequence[str]:
     """Return the numbers of a place; with semicolons between them a comma stands before a fraction."""
-    if ";" in answer:
-        return [part.strip().replace(",", ".") for part in answer.split(";") if part.strip()]
-    return [part.strip() for part in re.split(r",|\s+(?=[+-]?\d)", answer) if part.strip()]
+    has_semicolons = ";" in answer
+    parts = answer.replace(",", ".").split(";") if has_semicolons else re.split(r",|\s+(?=[+-]?\d)", answer)
+    return [part.strip() for part in parts if part.strip()]
 
 
 def _signed_number(number: str, side: str) -> float:
@@ -304,8 +310,8 @@ def _parse_time_zone(likely: str, answer: str) -> str:
 
 def _season_start_and_today(farm: Mapping[str, float | str | None], now: datetime) -> tuple[date, date]:
     """Return the first day of the season's year at the farm, and the farm's today."""
-    north, east, clock = float(farm.get("latitude") or 45.0), float(farm.get("longitude") or 0.0), farm.get("timezone")
-    zone = ZoneInfo(str(clock or "UTC"))
+    north, east = float(farm.get("latitude") or 45.0), float(farm.get("longitude") or 0.0)
+    zone = ZoneInfo(str(farm.get("timezone") or "UTC"))
     today = now.astimezone(zone).date()
     return Place(north, east, 0.0, zone).season_origin(today), today
 
@@ -320,24 +326,32 @@ def _field_question(units: Units) -> str:
 
 def _parse_field(units: Units, season: tuple[date, date], answer: str) -> Answers:
     parts = [_strip_quotes(part) for part in answer.split(",")]
-    # A comma may stand in the name, which ends where a number follows, and in the day: June 4, 2026.
-    at = next((number for number, part in enumerate(parts) if number and re.match(r"\d", part)), 1)
+    at = _area_position(parts)
     if len(parts) < at + 2:
         raise InvalidAnswer(
             'The name, the size and what grows there, with commas between: "North meadow, 12, orchardgrass"'
         )
-    told = {
+    values = {
         "name": _strip_quotes(", ".join(parts[:at])),
         "area": _parse_area(parts[at], units),
         "stand": _parse_stand(parts[at + 1]),
     }
-    told |= {"last_cut": _parse_last_cut(", ".join(parts[at + 2 :]), units, season)} if parts[at + 2 :] else {}
-    _validate(FieldSection, told, units)
-    return {key: _toml_value(FieldSection, key, value, units) for key, value in told.items()}
+    if day_parts := parts[at + 2 :]:
+        values["last_cut"] = _parse_last_cut(", ".join(day_parts), units, season)
+    _validate(FieldSection, values, units)
+    return {key: _toml_value(FieldSection, key, value, units) for key, value in values.items()}
+
+
+def _area_position(parts: Sequence[str]) -> int:
+    """Return which part of an answer is the area: the first number after the name, which may have commas in it."""
+    for position, part in enumerate(parts[1:], 1):
+        if re.match(r"\d", part):
+            return position
+    return 1
 
 
 def _parse_last_cut(answer: str, units: Units, season: tuple[date, date]) -> str:
-    """Return the day of a last cut; raises Unfit where it lies ahead or in a former season."""
+    """Return the day of a last cut; raises InvalidAnswer where it lies ahead or in a former season."""
     first, today = season
     day = parse_date(answer, month_first=units is Units.US, latest=today)
     if day is None:
@@ -361,8 +375,13 @@ def _parse_area(answer: str, units: Units) -> object:
 
 def _parse_stand(answer: str) -> object:
     """Return one species, or the shares of a mix such as timothy 60 + alfalfa 40."""
-    parts = [MIX_SHARE_PATTERN.fullmatch(part.strip()) for part in answer.split("+")]
-    return answer if None in parts else {one[1]: float(one[2]) for one in parts if one}
+    shares = {}
+    for part in answer.split("+"):
+        match = MIX_SHARE_PATTERN.fullmatch(part.strip())
+        if match is None:
+            return answer
+        shares[match[1]] = float(match[2])
+    return shares
 
 
 def _parse_person(units: Units, answer: str) -> Answers:
@@ -375,13 +394,13 @@ def _parse_person(units: Units, answer: str) -> Answers:
         raise InvalidAnswer(TELEPHONE_HELP)
     if len(parts) != 3:
         raise InvalidAnswer(PERSON_HELP)
-    told = dict(zip(("name", "by", "address"), parts, strict=True))
-    _validate(PersonSection, told, units)
-    return {key: toml_literal(value) for key, value in told.items()}
+    values = dict(zip(("name", "by", "address"), parts, strict=True))
+    _validate(PersonSection, values, units)
+    return {key: toml_literal(value) for key, value in values.items()}
 
 
 def _toml_value(section: type[Section], key: str, value: object, units: Units) -> str:
-    """Return a value as it stands in the file: as it was told, but for words that are no text."""
+    """Return a value as it stands in the file: as it was answered, but for words that are no text."""
     option = option_kind(section, key)
     if option is None or isinstance(value, float) or key == "name":
         return toml_literal(value)
@@ -389,10 +408,10 @@ def _toml_value(section: type[Section], key: str, value: object, units: Units) -
 
 
 def _validate(section: type[Section], values: Mapping[str, object], units: Units) -> None:
-    """Hold answers against the options they are for; raises Unfit with a line for each that cannot be taken."""
+    """Hold answers against the options they are for; raises InvalidAnswer with a line for each that cannot be taken."""
     try:
         section.model_validate(values, context=units)
     except ValidationError as error:
-        wrong = [item for item in error.errors(include_url=False) if item["type"] == "not_allowed"]
-        if wrong:  # what is asked for later is lacking too, and no mistake
-            raise InvalidAnswer(refusal_text(section, wrong, units)) from None
+        mistakes = [item for item in error.errors(include_url=False) if item["type"] == "not_allowed"]
+        if mistakes:  # what is asked for later is lacking too, and no mistake
+            raise InvalidAnswer(refusal_text(section, mistakes, units)) from None

@@ -54,22 +54,22 @@ def refusal_text(section: type[Section], items: Sequence[Mapping[str, Any]], uni
     units : Units
         Of the farm.
     """
-    keys = [str(item["loc"][-1]) for item in items]
-    # What follows from a wrong `by` is no second mistake.
-    told = [one for one, key in zip(items, keys, strict=True) if key != "address" or "by" not in keys]
-    return "\n".join(_option_refusal(section, str(one["loc"][-1]), one, units) for one in told)
+    by_key = [(str(item["loc"][-1]), item) for item in items]
+    if any(key == "by" for key, _ in by_key):  # what follows from a wrong `by` is no second mistake
+        by_key = [(key, item) for key, item in by_key if key != "address"]
+    return "\n".join(_option_refusal(section, key, item, units) for key, item in by_key)
 
 
 def _option_refusal(section: type[Section], key: str, item: Mapping[str, Any], units: Units) -> str:
-    option, given = option_kind(section, key), item["input"]
+    option, answer = option_kind(section, key), item["input"]
     if isinstance(option, Number):
-        return _number_refusal(key, option, given, units)
+        return _number_refusal(key, option, answer, units)
     if key == "name":
         return f"A name is needed, on one line and of {getattr(option, 'longest', 80)} letters at the most."
     if key == "timezone":
-        return f"There is no clock of the name {toml_excerpt(given)}.{_suggestion(item)}"
+        return f"There is no clock of the name {toml_excerpt(answer)}.{_suggestion(item)}"
     if key == "stand":
-        return _stand_refusal(section, given, item)
+        return _stand_refusal(section, answer, item)
     if key == "by":
         return "Write text or email between the name and the address."
     return ADDRESS_HELP if key == "address" else "That is no day. Write it as 2026-06-04."
@@ -101,10 +101,10 @@ def _stand_refusal(section: type[Section], answer: object, item: Mapping[str, An
     if isinstance(answer, dict):
         fix = _mix_text(item["ctx"]["fix"] or '{ "timothy" = 60, "red clover" = 40 }')
         return f"The shares of a mix are of what grows here and add up to 100. Such as: {fix}"
-    known = ", ".join(getattr(option_kind(section, "stand"), "species", ()))
+    species = ", ".join(getattr(option_kind(section, "stand"), "species", ()))
     if str(answer).strip().casefold() in ANY_GRASS:
-        return f"For grass of many kinds type {MIXED_MEADOW}; else one of: {known}"
-    return f"Nothing is known of {toml_excerpt(answer)}.{_suggestion(item)} One of: {known}"
+        return f"For grass of many kinds type {MIXED_MEADOW}; else one of: {species}"
+    return f"Nothing is known of {toml_excerpt(answer)}.{_suggestion(item)} One of: {species}"
 
 
 def _suggestion(item: Mapping[str, Any]) -> str:

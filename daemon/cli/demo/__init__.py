@@ -57,9 +57,9 @@ def show_demo(farm: Farm, morning: Morning, page: Path | None) -> None:
     print(f"--- The text message, {weekday_name(morning.date)} at half past five\n{morning_text(farm, morning)}\n")
     print(f"--- The email\nSubject: {email.title}\n\n{email.body}\n")
     print(f"--- The fields\n{_field_table(farm, morning)}\n")
-    written = page or Path("forenoon-demo.html")
-    write_page(take_snapshot(farm, morning, (), NOW), written)
-    print(f"--- The status page is in {written.absolute()}")
+    path = page or Path("forenoon-demo.html")
+    write_page(take_snapshot(farm, morning, (), NOW), path)
+    print(f"--- The status page is in {path.absolute()}")
 
 
 def invented_weather(
@@ -69,12 +69,12 @@ def invented_weather(
     first = datetime(NOW.year - 1, 12, 31, tzinfo=UTC)
     past = _hours(first, NOW.replace(minute=0))
     ahead = _hours((NOW - timedelta(days=2)).replace(hour=0, minute=0), NOW + timedelta(days=len(days)))
-    lone, chance = np.random.default_rng(1), np.random.default_rng(2)
-    come = _weather_variables(farm, past, np.full((1, past.size), 0.7), lone) | {
-        "precipitation_amount": _past_rain(past)
-    }
-    sun, shower = _forecast_sky_and_rain(ahead, chance, members, days)
-    coming = _weather_variables(farm, ahead, sun, chance) | {"precipitation_amount": shower[None]}
+    past_rng, forecast_rng = np.random.default_rng(1), np.random.default_rng(2)
+    past_values = _weather_variables(farm, past, np.full((1, past.size), 0.7), past_rng)
+    past_values["precipitation_amount"] = _past_rain(past)
+    sun, shower = _forecast_sky_and_rain(ahead, forecast_rng, members, days)
+    ahead_values = _weather_variables(farm, ahead, sun, forecast_rng)
+    ahead_values["precipitation_amount"] = shower[None]
     attributes = {
         "source": "invented",
         "model": "demo",
@@ -84,8 +84,8 @@ def invented_weather(
     }
     names = [f"{number:02}" for number in range(members)]
     return clean(
-        build_dataset(come, past, ["record"], [farm.place], attributes | {"kind": "record"}),
-        build_dataset(coming, ahead, names, [farm.place], attributes | {"kind": "forecast"}),
+        build_dataset(past_values, past, ["record"], [farm.place], attributes | {"kind": "record"}),
+        build_dataset(ahead_values, ahead, names, [farm.place], attributes | {"kind": "forecast"}),
         first,
         NOW,
     )
@@ -151,17 +151,25 @@ def _field_table(farm: Farm, morning: Morning) -> str:
 
 
 def _field_row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
-    advice = next(one for one in morning.advices if one.field == field.name)
     state = ripeness_text(field.ripeness) if field.ripeness else "not known"
-    today = (
-        f"mow {area_text(advice.area, farm.units)}, {odds_text(advice.day.odds or 0)}"
-        if advice in morning.mows and advice.day
-        else day_reason_text(advice.reason, advice.day)
+    return (
+        field.name,
+        field_size_text(field.area, farm.units),
+        f"{state} ({field.stage})",
+        _today_cell(farm, morning, field),
+        _next_good_day_cell(farm, morning, field),
     )
-    ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
-    then = (
-        f"{weekday_name(ahead.date)} {ahead.date.day}, {area_text(ahead.area, farm.units)}"
-        if ahead
-        else "none in sight"
-    )
-    return (field.name, field_size_text(field.area, farm.units), f"{state} ({field.stage})", today, then)
+
+
+def _today_cell(farm: Farm, morning: Morning, field: FieldProspect) -> str:
+    advice = next(advice for advice in morning.advices if advice.field == field.name)
+    if advice not in morning.mows or advice.day is None:
+        return day_reason_text(advice.reason, advice.day)
+    return f"mow {area_text(advice.area, farm.units)}, {odds_text(advice.day.odds or 0)}"
+
+
+def _next_good_day_cell(farm: Farm, morning: Morning, field: FieldProspect) -> str:
+    for day in field.days:
+        if day.area > 0.0 and day.date > morning.date:
+            return f"{weekday_name(day.date)} {day.date.day}, {area_text(day.area, farm.units)}"
+    return "none in sight"
