@@ -6,7 +6,7 @@ each species reads its own table by the clock of its kind. Drought and frost hol
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum, auto
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -56,14 +56,14 @@ DAYS_AHEAD: Final = np.arange(-60.0, 121.0)  # [d] how far back and ahead `days_
 WEEK: Final = 7  # [d]
 
 
-class DoubtKind(Enum):
+class DoubtKind(StrEnum):
     """What was not used of what is known of a growth, or what it may be wrong by."""
 
-    LOOK_UNUSED = auto()  # a look of a day that says nothing of it
-    REGROWTH = auto()  # of a legume, by temperature alone
-    FROST = auto()  # of a day, that nobody has looked at since
-    GROWTH_ENDED = auto()  # by the frost of a day
-    DROUGHT = auto()  # for a number of days
+    LOOK_UNUSED = "look unused"  # a look of a day that says nothing of it
+    REGROWTH = "regrowth"  # of a legume, by temperature alone
+    FROST = "frost"  # of a day, that nobody has looked at since
+    GROWTH_ENDED = "growth ended"  # by the frost of a day
+    DROUGHT = "drought"  # for a number of days
 
 
 @dataclass(frozen=True)

@@ -10,15 +10,18 @@ from typing import Final
 
 from daemon.advice.decide import DayUnderway, decide
 from daemon.diary.cuts import fields_left_uncut, fields_lying
+from daemon.diary.history import field_history
 from daemon.diary.overlay import apply_diary
-from daemon.diary.phrases import describe_field
 from daemon.diary.store import Diary, DiaryError, Note
 from daemon.domain.advice import Morning, WatchedField
+from daemon.domain.causes import PassFailure, StatedCause
 from daemon.domain.farm import Calibration, Farm, PriorsByField
-from daemon.domain.prospect import Prospect, Reason
+from daemon.domain.field_history import SamplesOfField
+from daemon.domain.prospect import Prospect, Reason, Unknown
+from daemon.domain.record_summary import RecordSummary
 from daemon.learning.record import ForecastRecord, ForecastRecordError
 from daemon.learning.samples import learn_drying
-from daemon.learning.season_priors import last_season_priors, prior_sentences, store_next_season_priors
+from daemon.learning.season_priors import last_season_priors, prior_reports, store_next_season_priors
 from daemon.learning.verification import fit_odds_correction
 from daemon.planning.prospect import plan_fields, unknown_prospect
 from daemon.planning.watch import watch_fields
@@ -83,15 +86,15 @@ def advise(
         on_weather_ready()
         return _advise_on_weather(farm, weather, now, sent_morning, stores, lines)
     except DiaryError as unreadable:
-        prospect = unknown_prospect(farm, now, Reason.DIARY_UNREADABLE, str(unreadable))
+        prospect = unknown_prospect(farm, now, Unknown(Reason.DIARY_UNREADABLE, StatedCause(str(unreadable))))
     except Refused as refused:
-        unknown = unknown_prospect(farm, now, Reason.DATA_MISSING, str(refused))
+        unknown = unknown_prospect(farm, now, Unknown(Reason.DATA_MISSING, StatedCause(str(refused))))
         prospect = replace(unknown, refusals=refused.refusals)
     except Exception as error:
         log.exception("the pass broke down")
-        why = f"the pass broke down: {type(error).__name__}: {error}"
-        prospect = unknown_prospect(farm, now, Reason.OUT_OF_RANGE, why)
-    return decide(farm, _with_diary_sentences(prospect, farm, lines, {}, {}))
+        cause = PassFailure(f"{type(error).__name__}: {error}")
+        prospect = unknown_prospect(farm, now, Unknown(Reason.OUT_OF_RANGE, cause))
+    return decide(farm, _with_histories(prospect, farm, lines, {}, {}))
 
 
 def _advise_on_weather(
@@ -104,16 +107,16 @@ def _advise_on_weather(
     calibration = Calibration(learnt.drying, priors)
     _store_factors(stores, notes, learnt.factors)
     correction: Correction = UNCORRECTED
-    record: tuple[str, ...] = ()
+    record: RecordSummary | None = None
     if stores.forecast_record is not None:
         correction, record = fit_odds_correction(farm, stores.forecast_record, weather, today)
     prospect = plan_fields(apply_diary(farm, notes, now, calibration), weather, now, correction)
     _store_in_record(farm, stores, prospect, today)
     prospect = replace(
-        _with_diary_sentences(prospect, farm, notes, learnt.sentences, priors),
+        _with_histories(prospect, farm, notes, learnt.reports, priors),
         forecast_cases=(),
         next_season_priors={},
-        record=record,
+        record_summary=record,
     )
     watched: tuple[WatchedField, ...] = ()
     if not prospect.trouble:
@@ -139,25 +142,23 @@ def _watch_or_last_watch(
         return sent_morning.watched if sent_morning else ()
 
 
-def _with_diary_sentences(
+def _with_histories(
     prospect: Prospect,
     farm: Farm,
     notes: Sequence[Note],
-    sample_sentences: Mapping[str, tuple[str, ...]],
+    samples: Mapping[str, SamplesOfField],
     priors: PriorsByField,
 ) -> Prospect:
-    """Return the prospect with what the diary says of each field, in sentences."""
-    told = {
-        field.name: (
-            *describe_field(farm, notes, field, prospect.at),
-            *(prior_sentences(priors.get(field.name, {})) if field.name in prospect.next_season_priors else ()),
+    """Return the prospect with what settings, diary and samples tell of each field."""
+    histories = {
+        field.name: replace(
+            field_history(farm, notes, field, prospect.at),
+            priors=prior_reports(priors.get(field.name, {})) if field.name in prospect.next_season_priors else (),
+            samples=samples.get(field.name, SamplesOfField()),
         )
         for field in farm.fields
     }
-    fields = (
-        replace(one, diary_sentences=told[one.name] + sample_sentences.get(one.name, ())) for one in prospect.fields
-    )
-    return replace(prospect, fields=tuple(fields))
+    return replace(prospect, fields=tuple(replace(one, history=histories[one.name]) for one in prospect.fields))
 
 
 def _store_factors(stores: Stores, notes: Sequence[Note], factors: Mapping[int, float]) -> None:

@@ -5,9 +5,9 @@ from datetime import datetime
 from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind, Morning, WatchedField, WatchState
+from daemon.domain.causes import TodayNotAhead
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
-from daemon.words.catalog import phrase
 
 NO_ADVICE_REASONS = frozenset(
     {
@@ -98,10 +98,10 @@ def _with_underway(fresh: Advice, now: datetime, underway: DayUnderway) -> Advic
 
 def _fresh_advice(field: FieldProspect, day: FieldDay | None) -> Advice:
     if field.unknown is not None:
-        kind = AdviceKind.NONE if field.unknown in NO_ADVICE_REASONS else AdviceKind.WAIT
-        return Advice(field.name, kind, 0.0, field.unknown, None, field.detail)
+        kind = AdviceKind.NONE if field.unknown.reason in NO_ADVICE_REASONS else AdviceKind.WAIT
+        return Advice(field.name, kind, 0.0, field.unknown.reason, None, field.unknown.cause)
     if day is None:
-        return Advice(field.name, AdviceKind.NONE, 0.0, Reason.DATA_MISSING, None, phrase("growth_unknown.not_ahead"))
+        return Advice(field.name, AdviceKind.NONE, 0.0, Reason.DATA_MISSING, None, TodayNotAhead())
     if day.reason in NO_ADVICE_REASONS:
         return Advice(field.name, AdviceKind.NONE, 0.0, day.reason, day)
     if day.area > 0.0 and day.reason is None:

@@ -72,7 +72,9 @@ def _once(args: argparse.Namespace) -> int:
     code = send_morning(farm, morning, args.now, now) if args.send else EXIT_OK
     if not morning.is_unknown:
         return code
-    why = dict.fromkeys(advice.detail or str(advice.reason) for advice in morning.advices)
+    from daemon.words.causes import cause_text
+
+    why = dict.fromkeys(cause_text(advice.cause, farm.units) or str(advice.reason) for advice in morning.advices)
     print(f"no advice, because: {'; '.join(why)}", file=sys.stderr)
     return EXIT_PROBLEMS
 
@@ -113,9 +115,12 @@ def _explain(args: argparse.Namespace) -> int:
         from daemon.advice.explain.text import explanation_text
 
         print(explanation_text(farm, morning, name))
-    if morning.prospect.trouble is None:
+    trouble = morning.prospect.trouble
+    if trouble is None:
         return EXIT_OK
-    print(f"no advice, because: {morning.prospect.detail or morning.prospect.trouble}", file=sys.stderr)
+    from daemon.words.causes import unknown_detail_text
+
+    print(f"no advice, because: {unknown_detail_text(trouble, farm.units) or trouble.reason}", file=sys.stderr)
     return EXIT_PROBLEMS
 
 

@@ -7,10 +7,10 @@ from typing import Final
 
 from daemon.diary.store import Note, NoteKind, local_day, notes_of
 from daemon.domain.farm import Farm, Field, Place
+from daemon.domain.underway import LYING_FOR
 from daemon.domain.units import DAY
 
 WHOLE_CUT_SHARE: Final = 0.9  # of a field cut in parts, from which it counts as cut
-LYING_FOR: Final = 3 * DAY  # after its day a cut that nobody noted as wrapped is held to lie
 FORGOTTEN_AFTER: Final = 10 * DAY  # after its day no `wrapped` is of a cut any more
 
 

@@ -4,9 +4,11 @@ from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
 from daemon.diary.cuts import Cut, cuts_from_notes
+from daemon.diary.samples import sample_flaw
 from daemon.diary.store import Note, NoteKind, local_day, notes_of
 from daemon.domain.farm import Farm, Field, Units
 from daemon.domain.units import METRES_PER_INCH
+from daemon.words.field_history import sample_flaw_text
 from models import coefficients as c
 from models.species import resolve_stand
 
@@ -57,14 +59,12 @@ def undo_feedback(farm: Farm, notes: Sequence[Note], note: Note) -> Iterator[str
 
 def _sample_feedback(note: Note, cuts: Sequence[Cut], farm: Farm) -> Iterator[str]:
     """Yield why a sample is not used, as far as that is known without the weather."""
-    from daemon.diary.samples import unused_reason  # noqa: PLC0415  (half a second, for samples only)
-
     day = local_day(note, farm.place)
-    why = unused_reason(farm, cuts, note)
+    flaw = sample_flaw(farm, cuts, note)
     if not any(cut.day in (day, day - timedelta(days=1)) for cut in cuts):
         yield f"It is set aside until the cut of {note.field} on that day or the day before is noted."
-    elif why is not None:
-        yield f"It is kept but not used, because {why}."
+    elif flaw is not None:
+        yield f"It is kept but not used, because {sample_flaw_text(flaw, farm.units)}."
 
 
 def _uncut_feedback(notes: Sequence[Note], note: Note, cuts: Sequence[Cut], farm: Farm) -> Iterator[str]:

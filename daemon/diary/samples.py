@@ -6,20 +6,24 @@ from datetime import UTC, datetime
 from daemon.diary.cuts import Cut
 from daemon.diary.store import Note, NoteKind, local_day
 from daemon.domain.farm import Farm
+from daemon.domain.field_history import SampleFlaw, SampleFlawKind
 from daemon.domain.units import DAY, HOUR
-from daemon.words.numbers import time_text
 from models import coefficients as c
 
 
 class SampleUnused(Exception):
-    """A sample that tells nothing; the text says why."""
+    """A sample that tells nothing; `flaw` says why."""
+
+    def __init__(self, flaw: SampleFlaw) -> None:
+        super().__init__(flaw.flaw.value)
+        self.flaw = flaw
 
 
 class WeatherGone(SampleUnused):
     """A sample whose weather is not there, so that it may have been reckoned before."""
 
 
-def unused_reason(farm: Farm, cuts: Sequence[Cut], note: Note) -> str | None:
+def sample_flaw(farm: Farm, cuts: Sequence[Cut], note: Note) -> SampleFlaw | None:
     """Return why a sample is not used whatever the weather was, None where it may be.
 
     Parameters
@@ -33,7 +37,7 @@ def unused_reason(farm: Farm, cuts: Sequence[Cut], note: Note) -> str | None:
     try:
         cut_sampled(farm, cuts, note)
     except SampleUnused as why:
-        return str(why)
+        return why.flaw
     return None
 
 
@@ -42,17 +46,16 @@ def cut_sampled(farm: Farm, cuts: Sequence[Cut], note: Note) -> Cut:
     day = local_day(note, farm.place)
     near = [cut for cut in cuts if cut.day in (day, day - DAY)]
     if not note.timed:
-        raise SampleUnused("its hour is not noted")
+        raise SampleUnused(SampleFlaw(SampleFlawKind.NO_HOUR))
     if not near:
-        raise SampleUnused("no cut is noted on its day or the day before; note the cut of its field")
+        raise SampleUnused(SampleFlaw(SampleFlawKind.NO_CUT))
     begun = [cut for cut in near if mowing_start(farm, cut) <= note.at]
     if not begun:
-        raise SampleUnused(f"it was taken before mowing began at {local_clock_text(farm, mowing_start(farm, near[0]))}")
+        at = local_time(farm, mowing_start(farm, near[0]))
+        raise SampleUnused(SampleFlaw(SampleFlawKind.BEFORE_MOWING, at))
     cut = max(begun, key=lambda one: mowing_start(farm, one))
     if (note.at - mowing_start(farm, cut)) / HOUR < c.MIN_WILTING_HOURS:
-        raise SampleUnused(
-            f"it was taken less than an hour after mowing began at {local_clock_text(farm, mowing_start(farm, cut))}"
-        )
+        raise SampleUnused(SampleFlaw(SampleFlawKind.TOO_SOON, local_time(farm, mowing_start(farm, cut))))
     return cut
 
 
@@ -68,6 +71,6 @@ def has_mowing_time(cut: Cut) -> bool:
     return cut.note.timed and cut.note.kind is NoteKind.CUT
 
 
-def local_clock_text(farm: Farm, at: datetime) -> str:
-    """Return a time of day on the farm's clock."""
-    return time_text(at.astimezone(farm.place.timezone), farm.units)
+def local_time(farm: Farm, at: datetime) -> datetime:
+    """Return a time on the farm's clock."""
+    return at.astimezone(farm.place.timezone)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
+from daemon.domain.causes import Cause
 from daemon.domain.prospect import AreaOdds, Band, FieldDay, LeftOvernight, Prospect, Reason
 
 
@@ -24,7 +25,7 @@ class Advice:
     area: float
     reason: Reason | None
     day: FieldDay | None
-    detail: str = ""
+    cause: Cause | None = None  # of the reason, where more is known of it
 
 
 class WatchState(StrEnum):

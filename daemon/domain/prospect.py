@@ -8,12 +8,15 @@ from typing import Final
 
 import numpy as np
 
+from daemon.domain.causes import Cause
 from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Look
+from daemon.domain.field_history import FieldHistory
+from daemon.domain.record_summary import RecordSummary
 from daemon.domain.refusal import Refusal
 from daemon.domain.units import HOUR
 from models.cautions import Caution
 from models.coefficients import RIPE_HALF_WIDTH
-from models.growth import DECILE_Z
+from models.growth import DECILE_Z, DoubtKind
 from models.looks import Prior
 from models.quality import Figure
 
@@ -63,6 +66,14 @@ class Reason(StrEnum):
     GROUND_SOFT = "ground too soft"
     TOO_THICK = "swath too thick"
     OUT_OF_RANGE = "outside what the models cover"
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """Why nothing can be said, and what stands behind that where more is known of it."""
+
+    reason: Reason
+    cause: Cause | None = None
 
 
 @dataclass(frozen=True)
@@ -216,6 +227,16 @@ class PlantKindToday:
 
 
 @dataclass(frozen=True)
+class StandDoubt:
+    """What must be doubted of a growth, with the species, the day or the number of days that it speaks of."""
+
+    kind: DoubtKind
+    species: str = ""
+    day: date | None = None
+    days: int = 0
+
+
+@dataclass(frozen=True)
 class FieldProspect:
     """One field today and over the coming days; `unknown` says why nothing can be said, if so."""
 
@@ -230,9 +251,9 @@ class FieldProspect:
     clock: float | None  # temperature sum since the season's start or the last cut [degC d]
     clock_from: date | None
     days: tuple[FieldDay, ...]
-    unknown: Reason | None = None
-    detail: str = ""
-    diary_sentences: tuple[str, ...] = ()  # what the diary says of it, in sentences
+    unknown: Unknown | None = None
+    doubts: tuple[StandDoubt, ...] = ()  # none of a field that is unknown
+    history: FieldHistory | None = None
     drying: Drying = UNCORRECTED_DRYING
     soil_factor: float | None = None  # of today's ground on drying [1]
     quality: Quality | None = None  # today
@@ -298,13 +319,17 @@ class Prospect:
     at: datetime
     weather: WeatherFacts | None
     fields: tuple[FieldProspect, ...]
-    trouble: Reason | None = None
-    detail: str = ""
+    trouble: Unknown | None = None
     forecast_cases: tuple[ForecastCase, ...] = ()
     next_season_priors: Mapping[str, Mapping[str, Prior]] = field(default_factory=dict)
     warnings: tuple[OfficialWarning, ...] = ()  # in force at the farm now or later
-    record: tuple[str, ...] = ()  # what the farm's own record of odds tells, in sentences
+    record_summary: RecordSummary | None = None
     refusals: tuple[Refusal, ...] = ()  # of the sources, where none gave any weather
+
+
+def reason_of(unknown: Unknown | None) -> Reason | None:
+    """Return the reason of an unknown, None where nothing is unknown."""
+    return None if unknown is None else unknown.reason
 
 
 def ripe_fibre_range(target: float) -> tuple[float, float]:

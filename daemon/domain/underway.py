@@ -6,8 +6,9 @@ from typing import Final
 
 from daemon.domain.advice import Advice, Morning, WatchedField, WatchState
 from daemon.domain.prospect import FieldDay, FieldProspect
-from daemon.domain.units import TOLERANCE, odds_tenths
+from daemon.domain.units import DAY, TOLERANCE, odds_tenths
 
+LYING_FOR: Final = 3 * DAY  # after its day a cut that nobody noted as wrapped is held to lie
 WHOLE_FIELD_SHARE: Final = 0.99  # of a field's area, from which it is told as cut
 
 

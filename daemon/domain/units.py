@@ -21,3 +21,12 @@ def odds_tenths(chance: float) -> int:
     (7, 9, 1)
     """
     return min(9, max(1, math.floor(chance * 10.0 + ROUNDING_SLACK)))
+
+
+def tenths_rounded_up(amount: float) -> float:
+    """Return an amount rounded up to a tenth: what is too much must not read as if it were not.
+
+    >>> tenths_rounded_up(18.02), tenths_rounded_up(30.0)
+    (18.1, 30.0)
+    """
+    return math.ceil(round(10.0 * amount, 6)) / 10.0

@@ -1,6 +1,6 @@
 """From measured samples in the diary to the drying factor of every field."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Final
@@ -11,18 +11,27 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.diary.cuts import Cut, cuts_from_notes, mown_from_cuts
-from daemon.diary.samples import SampleUnused, WeatherGone, cut_sampled, has_mowing_time, local_clock_text, mowing_start
+from daemon.diary.samples import SampleUnused, WeatherGone, cut_sampled, has_mowing_time, local_time, mowing_start
 from daemon.diary.store import Note, local_day, notes_of
+from daemon.domain.causes import StatedCause
 from daemon.domain.farm import Drying, Farm, FieldState, PriorsByField
+from daemon.domain.field_history import (
+    DryingSummary,
+    KeptFactor,
+    ModelWater,
+    SampleBasis,
+    SampleFlaw,
+    SampleFlawKind,
+    SampleReport,
+    SamplesOfField,
+)
 from daemon.domain.units import DAY, HOUR
 from daemon.planning.daily_weather import SPIN_UP_DAYS, daily_extremes, daily_water
 from daemon.planning.drying import day_index
 from daemon.planning.forecast_hours import hourly_weather, observed_hours
 from daemon.planning.ground import Ground, field_profile, ground_on
-from daemon.planning.growth import field_growth_on
+from daemon.planning.growth import field_growth_on, growth_cause
 from daemon.weather.contract import REQUIRED, Weather, to_datetime64
-from daemon.words.growth import growth_unknown_text
-from daemon.words.numbers import date_text, measured_moisture_text
 from models import coefficients as c
 from models.drying_samples import Samples, drying_posterior, fit_drying_factor, is_plausible, plausible_factor_range
 from models.growth import Growth, GrowthUnknown
@@ -38,25 +47,34 @@ OLD_AFTER: Final = timedelta(days=730)  # a sample older than this is named as o
 class DryingLearnt:
     """What the samples in the diary taught.
 
-    `drying` and `sentences` go by the name of the field; without a sample that could be used there is no `drying`.
-    `factors` holds what each line told, as far as the weather of its day was at hand.
+    `drying` and `reports` go by the name of the field; without a sample that could be used there is no `drying`.
+    `factors` holds what each note told, as far as the weather of its day was at hand.
     """
 
     drying: Mapping[str, Drying]
-    sentences: Mapping[str, tuple[str, ...]]
+    reports: Mapping[str, SamplesOfField]
     factors: Mapping[int, float]
 
 
 @dataclass(frozen=True)
 class _Sample:
-    """A reading and what came of it: the drying factor that it tells, or None and the reason in `words`."""
+    """A reading and the drying factor that it tells, None where it tells none; `basis` says by what or why not.
+
+    One whose factor is far off what was expected has the `expected` range and is set aside.
+    """
 
     note: Note
     field_index: int
     mowing: object
     factor: float | None
-    words: str
+    basis: SampleBasis
     fresh: bool = False  # reckoned now, not kept from a time when its weather was at hand
+    expected: tuple[float, float] | None = None
+
+    @property
+    def is_used(self) -> bool:
+        """Whether it moves the field's factor."""
+        return self.factor is not None and self.expected is None
 
 
 def learn_drying(
@@ -88,15 +106,14 @@ def learn_drying(
         found += [_evaluate_sample(farm, number, state, own, note, weather, days) for note in sampled]
     found.sort(key=lambda one: (one.note.at, one.note.id))
     fresh = {one.note.id: one.factor for one in found if one.fresh and one.factor is not None}
-    found = _reject_outliers(found)
-    used = [one for one in found if one.factor is not None]
+    found = _mark_outliers(found)
+    used = [one for one in found if one.is_used]
     steps = [_posterior(used[:count], len(farm.fields)) for count in range(len(used) + 1)]
-    told = {
-        field.name: tuple(_sample_sentences(farm, number, found, used, steps, now))
-        for number, field in enumerate(farm.fields)
+    reports = {
+        field.name: _samples_of_field(farm, number, found, used, steps, now) for number, field in enumerate(farm.fields)
     }
     drying = {field.name: _field_drying(number, used, steps[-1]) for number, field in enumerate(farm.fields)}
-    return DryingLearnt(drying if used else {}, told, fresh)
+    return DryingLearnt(drying if used else {}, reports, fresh)
 
 
 def _evaluate_sample(
@@ -113,24 +130,30 @@ def _evaluate_sample(
     try:
         cut = cut_sampled(farm, told, note)
     except SampleUnused as why:
-        return _Sample(note, number, None, None, str(why))
+        return _Sample(note, number, None, None, why.flaw)
     mowing = (number, cut.day)
     try:
-        factor, words = _factor_from_sample(farm, state, told, cut, note, weather, days)
-        return _Sample(note, number, mowing, factor, words, fresh=True)
+        factor, model_water = _factor_from_sample(farm, state, told, cut, note, weather, days)
+        return _Sample(note, number, mowing, factor, model_water, fresh=True)
     except (WeatherGone, GrowthUnknown) as why:
-        if note.factor is None or not c.MIN_DRYING_FACTOR <= note.factor <= c.MAX_DRYING_FACTOR:
-            words = growth_unknown_text(why, farm.units) if isinstance(why, GrowthUnknown) else str(why)
-            return _Sample(note, number, mowing, None, words)
-        return _Sample(note, number, mowing, note.factor, "reckoned when its weather was at hand")
+        if note.factor is not None and c.MIN_DRYING_FACTOR <= note.factor <= c.MAX_DRYING_FACTOR:
+            return _Sample(note, number, mowing, note.factor, KeptFactor())
+        return _Sample(note, number, mowing, None, _basis_of_error(why))
     except (SampleUnused, ValueError) as why:
-        return _Sample(note, number, mowing, None, str(why))
+        return _Sample(note, number, mowing, None, _basis_of_error(why))
+
+
+def _basis_of_error(error: SampleUnused | GrowthUnknown | ValueError) -> SampleBasis:
+    """Return why a sample could not be reckoned."""
+    if isinstance(error, SampleUnused):
+        return error.flaw
+    return growth_cause(error) if isinstance(error, GrowthUnknown) else StatedCause(str(error))
 
 
 def _factor_from_sample(
     farm: Farm, state: FieldState, field_cuts: Sequence[Cut], cut: Cut, note: Note, weather: Weather, days: pd.DataFrame
-) -> tuple[float, str]:
-    """Return the factor that a sample tells, and in words what the model had."""
+) -> tuple[float, ModelWater]:
+    """Return the factor that a sample tells, and what the model had."""
     then = _days_until(cut, days)
     ground = _ground_at(farm, state, cut, weather)
     growth = _growth_at(farm, state, field_cuts, cut, then, ground)
@@ -141,21 +164,21 @@ def _factor_from_sample(
     # What is wetter than can be believed is bad news all the same: it counts as the slowest that is believed.
     factor = slowest if reading > at_slowest else fit_drying_factor(model, reading)
     if factor is None:
-        raise SampleUnused("no crop could have dried that fast; check time, cut and reading")
+        raise SampleUnused(SampleFlaw(SampleFlawKind.TOO_DRY))
     # Where a crop dries slower than the model had it, a reading is asked for what it would tell of the model's own.
     around = max(factor, 1.0)
     slower, faster = model(np.array([around * np.exp(-c.K400_SPREAD), around * np.exp(c.K400_SPREAD)]))
     # Two points of error in the moisture at mowing would then move the factor by more than is not known of it anyway.
     if slower - faster < 2.0 * c.START_MOISTURE_SPREAD:
-        raise SampleUnused("it hardly depends on how fast the crop dries; take one when more has dried")
-    return factor, f"the model had {measured_moisture_text(plain)} for a crop {_mowing_text(farm, cut, note)}"
+        raise SampleUnused(SampleFlaw(SampleFlawKind.TOO_LITTLE_DRIED))
+    return factor, _model_water(farm, cut, note, plain)
 
 
 def _days_until(cut: Cut, days: pd.DataFrame) -> pd.DataFrame:
     """Return the days up to that of a mowing."""
     then = days[days.index <= cut.day]
     if then.empty or then.index[-1] < cut.day:
-        raise WeatherGone(f"the weather of the whole of {date_text(cut.day)} is not at hand")
+        raise WeatherGone(SampleFlaw(SampleFlawKind.DAY_GONE, day=cut.day))
     return then
 
 
@@ -181,10 +204,10 @@ def _swath_model(
     """Return the swath that a sample was taken of, as a function of the drying factor."""
     at = day_index(growth, cut.day)
     if not growth.stage[at]:
-        raise SampleUnused(f"the season had not begun on {date_text(cut.day)}")
+        raise SampleUnused(SampleFlaw(SampleFlawKind.NOT_BEGUN, day=cut.day))
     dry_matter = state.field.expected_yield or max(float(growth.dry_matter[at]), c.MIN_DRY_MATTER)
     if 100.0 * dry_matter / farm.baleage.swath_share > c.MAX_DENSITY:
-        raise SampleUnused("the swath lay too thick for the model")
+        raise SampleUnused(SampleFlaw(SampleFlawKind.TOO_THICK))
     opens = _noon_before(farm, cut)
     drying = hourly_weather(farm, _observed_span(farm, weather, opens, note.at))[1]
     ends = np.arange(1.0, drying.rain.shape[1] + 1.0)
@@ -235,8 +258,8 @@ def _observed_span(farm: Farm, weather: Weather, opens: datetime, taken: datetim
         this_hour = weather.ahead[list(REQUIRED)].sel(time=slice(last, last)).mean("member")
         came = xr.concat([came, this_hour.expand_dims(member=came["member"])], "time")
     if came["time"].size != round((end - opens) / HOUR) + 1:
-        noon = f"{local_clock_text(farm, opens)} on {date_text(opens.astimezone(farm.place.timezone).date())}"
-        raise WeatherGone(f"the past weather from {noon} to {local_clock_text(farm, taken)} is not at hand")
+        noon = local_time(farm, opens)
+        raise WeatherGone(SampleFlaw(SampleFlawKind.HOURS_GONE, noon, local_time(farm, taken), noon.date()))
     return came
 
 
@@ -266,25 +289,14 @@ def _sample_arrays(used: Sequence[_Sample]) -> Samples:
     )
 
 
-def _reject_outliers(samples: Sequence[_Sample]) -> list[_Sample]:
-    """Return the samples with those set aside that are far off what was expected and that no other confirms."""
+def _mark_outliers(samples: Sequence[_Sample]) -> list[_Sample]:
+    """Return the samples, those marked that are far off what was expected and that no other confirms."""
     telling = [one for one in samples if one.factor is not None]
     far_off = {
         one.note.id for one, is_good in zip(telling, is_plausible(_sample_arrays(telling)), strict=True) if not is_good
     }
-    least, most = plausible_factor_range()
-    return [
-        replace(
-            one,
-            factor=None,
-            words=f"{one.words}; it tells a drying factor of {one.factor:.2f} where {least:.2f} to {most:.2f} was "
-            "expected. If it was read and noted right, take a second sample at another mowing: if both agree, "
-            "both count",
-        )
-        if one.note.id in far_off
-        else one
-        for one in samples
-    ]
+    expected = plausible_factor_range()
+    return [replace(one, expected=expected) if one.note.id in far_off else one for one in samples]
 
 
 def _field_drying(number: int, used: Sequence[_Sample], posterior: tuple[Array, Array]) -> Drying:
@@ -294,42 +306,49 @@ def _field_drying(number: int, used: Sequence[_Sample], posterior: tuple[Array, 
     return Drying(float(posterior[0][number]), spread, own)
 
 
-def _sample_sentences(
+def _samples_of_field(
     farm: Farm,
     number: int,
     samples: Sequence[_Sample],
     used: Sequence[_Sample],
     steps: Sequence[tuple[Array, Array]],
     now: datetime,
-) -> Iterator[str]:
-    """Yield what each sample of a field told and did, and what all of them come to."""
-    for one in (one for one in samples if one.field_index == number):
-        water = measured_moisture_text(one.note.moisture or 0.0)
-        reading = f"Sample of {water} on {_time_text(farm, one.note)} (line {one.note.id})"
-        if one.factor is None:
-            yield f"{reading} is set aside: {one.words}."
-            continue
-        count = used.index(one)
-        before, after = (float(steps[step][0][number]) for step in (count, count + 1))
-        old = " It is older than two years." if now - one.note.at > OLD_AFTER else ""
-        yield (
-            f"{reading}: {one.words}; it tells a drying factor of {one.factor:.2f}, "
-            f"which moved the field's from {before:.2f} to {after:.2f}.{old}"
-        )
-    if used:
-        own = sum(one.field_index == number for one in used)
-        factor, spread = (float(values[number]) for values in steps[-1])
-        yield (
-            f"Drying factor {factor:.2f}, uncertain by {100.0 * spread:.0f}% instead of "
-            f"{100.0 * c.K400_SPREAD:.0f}%: samples of this field {own}, of others {len(used) - own}."
-        )
+) -> SamplesOfField:
+    """Return what each sample of a field told and did, and what all of them come to."""
+    own = [one for one in samples if one.field_index == number]
+    reports = tuple(_sample_report(farm, one, used, steps, now) for one in own)
+    if not used:
+        return SamplesOfField(reports)
+    count = sum(one.field_index == number for one in used)
+    factor, spread = (float(values[number]) for values in steps[-1])
+    return SamplesOfField(reports, DryingSummary(factor, spread, count, len(used) - count))
 
 
-def _mowing_text(farm: Farm, cut: Cut, note: Note) -> str:
-    day = "" if cut.day == local_day(note, farm.place) else " the day before"
-    why = "" if has_mowing_time(cut) else " (the earliest start: its hour is not noted)"
-    return f"mown{day} at {local_clock_text(farm, mowing_start(farm, cut))}{why}"
+def _sample_report(
+    farm: Farm, sample: _Sample, used: Sequence[_Sample], steps: Sequence[tuple[Array, Array]], now: datetime
+) -> SampleReport:
+    """Return what a sample told, and how it moved the factor of its field."""
+    report = SampleReport(
+        note=sample.note.id,
+        water=sample.note.moisture or 0.0,
+        at=local_time(farm, sample.note.at),
+        basis=sample.basis,
+        factor=sample.factor,
+        expected=sample.expected,
+        is_old=now - sample.note.at > OLD_AFTER,
+    )
+    if not sample.is_used:
+        return report
+    count = used.index(sample)
+    before, after = (float(steps[step][0][sample.field_index]) for step in (count, count + 1))
+    return replace(report, moved=(before, after))
 
 
-def _time_text(farm: Farm, note: Note) -> str:
-    return f"{date_text(local_day(note, farm.place))} at {local_clock_text(farm, note.at)}"
+def _model_water(farm: Farm, cut: Cut, note: Note, water: float) -> ModelWater:
+    """Return the water that the model had, with the mowing that it goes by."""
+    return ModelWater(
+        water=water,
+        mown=local_time(farm, mowing_start(farm, cut)),
+        is_mown_day_before=cut.day != local_day(note, farm.place),
+        is_hour_noted=has_mowing_time(cut),
+    )

@@ -4,6 +4,7 @@ import logging
 from datetime import date, timedelta
 
 from daemon.domain.farm import Farm, PriorsByField, PriorsByKind
+from daemon.domain.field_history import PriorReport
 from daemon.domain.prospect import Prospect
 from daemon.learning.record import ForecastRecord, ForecastRecordError
 
@@ -34,17 +35,6 @@ def store_next_season_priors(farm: Farm, forecast_record: ForecastRecord, prospe
         forecast_record.store_priors(told, farm.place.season_origin(today))
 
 
-def prior_sentences(priors: PriorsByKind) -> list[str]:
-    """Return what last season's looks do to the clocks of a first growth.
-
-    Examples
-    --------
-    >>> prior_sentences({"grasses": Prior(-12.0, 45.0)})
-    ['Last season its grasses were later than the model by looks: their clock is set back by 12 degC days (estimate).']
-    """
-    return [
-        f"Last season its {kind} were {'ahead of' if prior.offset > 0.0 else 'later than'} the model by looks: their "
-        f"clock is set {'forward' if prior.offset > 0.0 else 'back'} by {abs(prior.offset):.0f} degC days (estimate)."
-        for kind, prior in priors.items()
-        if abs(prior.offset) >= 0.5
-    ]
+def prior_reports(priors: PriorsByKind) -> tuple[PriorReport, ...]:
+    """Return by how much last season's looks move the clocks of a first growth, the least of it left out."""
+    return tuple(PriorReport(plants, prior.offset) for plants, prior in priors.items() if abs(prior.offset) >= 0.5)

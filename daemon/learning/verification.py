@@ -11,13 +11,13 @@ import xarray as xr
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import ForecastCase
+from daemon.domain.record_summary import OddsBand, RecordSummary
 from daemon.domain.units import DAY
 from daemon.learning.record import ForecastRecord, ForecastRecordError
 from daemon.planning.drying import crop_day, strips_for
 from daemon.planning.field_day import crew_on
 from daemon.planning.forecast_hours import ForecastHours, forecast_hours, observed_hours, work_window
 from daemon.weather.contract import NP_HOUR, REQUIRED, Weather, to_datetime64
-from daemon.words.numbers import odds_text
 from models import coefficients as c
 from models.calibration import VerificationRecord, fit_correction
 from models.day_plan import best_plan
@@ -26,13 +26,13 @@ from models.swath import Swath, lay_swath, standing_wetness
 
 log = logging.getLogger(__name__)
 
-ODDS_BANDS: Final = ((0.0, 0.4, "below 4 in 10"), (0.4, 0.7, "4 to 7 in 10"), (0.7, 1.0, "7 in 10 and more"))
+ODDS_BANDS: Final = ((0.0, 0.4), (0.4, 0.7), (0.7, 1.0))
 EXAMPLE_ODDS: Final = 0.8  # odds for which it is told what the record does to them
 
 
 def fit_odds_correction(
     farm: Farm, forecast_record: ForecastRecord, weather: Weather, today: date
-) -> tuple[Correction, tuple[str, ...]]:
+) -> tuple[Correction, RecordSummary]:
     """Judge the days that have come and return what the record does to the odds.
 
     Parameters
@@ -46,8 +46,8 @@ def fit_odds_correction(
 
     Returns
     -------
-    Correction, tuple of str
-        And the same in plain sentences. A record that cannot be used corrects nothing and leaves a warning in the log:
+    Correction, RecordSummary
+        And what it comes from. A record that cannot be used corrects nothing and leaves a warning in the log:
         no morning goes without odds because of it.
     """
     try:
@@ -56,34 +56,30 @@ def fit_odds_correction(
         correction = fit_correction(record)
     except (ForecastRecordError, ArithmeticError, TypeError, ValueError) as error:
         log.warning("the odds are not corrected by the farm's own record: %s", error)
-        return UNCORRECTED, (
-            "The farm's own record of odds cannot be used, so the odds are as the forecast gives them.",
-        )
-    return correction, tuple(record_sentences(record, correction))
+        return UNCORRECTED, RecordSummary(is_readable=False)
+    return correction, summarize_record(record, correction)
 
 
-def record_sentences(record: VerificationRecord, correction: Correction) -> list[str]:
-    """Return in plain sentences what the record holds, how honest the odds were and what it does to them."""
+def summarize_record(record: VerificationRecord, correction: Correction) -> RecordSummary:
+    """Return what the record holds, how honest the odds were and what it does to them."""
     if record.odds.size == 0:
-        return ["The farm's own record of odds against what came is empty, so they are as the forecast gives them."]
-    days = np.unique(record.day.astype("datetime64[D]")).size
-    bands = [(words, (record.odds >= low) & (record.odds < high)) for low, high, words in ODDS_BANDS]
-    held = [
-        f"{words}, {100 * record.odds[at].mean():.0f}% said and {100 * record.outcome[at].mean():.0f}% came "
-        f"({_count_text(int(at.sum()), 'case')})"
-        for words, at in bands
-        if at.any()
-    ]
-    now = float(corrected_odds(np.array([EXAMPLE_ODDS]), 0.0, correction)[0])
-    return [
-        f"The farm's own record of odds holds {_count_text(record.odds.size, 'case')} of {_count_text(days, 'day')}. "
-        f"Of what the forecast alone gave: {'; '.join(held)}.",
-        f"It makes {odds_text(now)} of {odds_text(EXAMPLE_ODDS)} for today where no rain is forecast.",
-    ]
+        return RecordSummary()
+    bands = (_odds_band(record, low, high) for low, high in ODDS_BANDS)
+    return RecordSummary(
+        cases=record.odds.size,
+        days=int(np.unique(record.day.astype("datetime64[D]")).size),
+        bands=tuple(band for band in bands if band is not None),
+        example=EXAMPLE_ODDS,
+        corrected_example=float(corrected_odds(np.array([EXAMPLE_ODDS]), 0.0, correction)[0]),
+    )
 
 
-def _count_text(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+def _odds_band(record: VerificationRecord, low: float, high: float) -> OddsBand | None:
+    """Return the cases with odds from `low` up to `high`, None where there are none."""
+    at = (record.odds >= low) & (record.odds < high)
+    if not at.any():
+        return None
+    return OddsBand(low, high, float(record.odds[at].mean()), float(record.outcome[at].mean()), int(at.sum()))
 
 
 def verify(farm: Farm, cases: Iterable[ForecastCase], past: xr.Dataset) -> dict[ForecastCase, float]:

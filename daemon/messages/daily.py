@@ -7,14 +7,15 @@ from typing import Final
 from daemon.domain.advice import Advice, AdviceKind, AnnouncedField, Morning
 from daemon.domain.farm import Channel, Farm, Person, Subscription
 from daemon.domain.message import Message
-from daemon.domain.prospect import Band, FieldDay, FieldProspect, is_ripe_soon, water_at
+from daemon.domain.prospect import Band, FieldDay, FieldProspect, is_ripe_soon, reason_of, water_at
 from daemon.domain.schedule import TaskKind
 from daemon.domain.season_progress import crop_progress
 from daemon.messages.layout import email_message, short_subject
 from daemon.words.catalog import join, phrase, plural, with_aside
+from daemon.words.causes import cause_text
 from daemon.words.cautions import day_cautions, official_warning_sentences, stop_work_sentences
 from daemon.words.field_order import order_sentences, urgency_sentences
-from daemon.words.growth import stage_text
+from daemon.words.growth import growth_doubts_text, stage_text
 from daemon.words.numbers import (
     area_text,
     day_text,
@@ -136,7 +137,7 @@ def morning_email(farm: Farm, morning: Morning) -> Message:
     lines = [_lead_sentence(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
     if morning.prospect.trouble is not None:
         lost = morning.prospect
-        lines.append(trouble_sentence(lost.trouble, lost.detail, lost.refusals))
+        lines.append(trouble_sentence(lost.trouble, lost.refusals, farm.units))
     if told := [*changes_since_evening(farm, morning), *order_sentences(farm, morning)]:
         lines.append(" ".join(told))
     if morning.mows:
@@ -267,10 +268,10 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
         told = [_field_state(field, farm)] if field.ripeness else []
         told += [phrase("email.flat")] if field.lodged else []
         told += [ground_text(field)] if field.ground not in (None, "firm") else []
-        told += [field.detail] if field.detail and field.unknown is None and is_ripe_soon(field) else []
+        told += [growth_doubts_text(field.doubts)] if field.doubts and is_ripe_soon(field) else []
         # What ails all fields is told once, above them.
-        alone = morning.prospect.trouble is None or field.unknown is not morning.prospect.trouble
-        told += [_waiting_reason(waiting[field.name])] if field.name in waiting and alone else []
+        alone = morning.prospect.trouble is None or reason_of(field.unknown) is not morning.prospect.trouble.reason
+        told += [_waiting_reason(farm, waiting[field.name])] if field.name in waiting and alone else []
         ahead = next((day for day in field.days if day.area > 0.0 and day.date > morning.date), None)
         if ahead is not None:
             much, sure = area_text(ahead.area, farm.units), odds_text(ahead.odds or 0.0)
@@ -279,11 +280,11 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     return lines
 
 
-def _waiting_reason(advice: Advice) -> str:
+def _waiting_reason(farm: Farm, advice: Advice) -> str:
     """Return why nothing of a field is to be mown today."""
     words = day_reason_text(advice.reason, advice.day)
     if advice.kind is AdviceKind.NONE:
-        return with_aside(phrase("reason.no_advice", reason=words), advice.detail)
+        return with_aside(phrase("reason.no_advice", reason=words), cause_text(advice.cause, farm.units))
     return phrase("email.today", reason=words)
 
 

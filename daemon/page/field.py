@@ -6,10 +6,9 @@ from datetime import date
 from itertools import groupby
 from typing import Final
 
-from daemon.diary.cuts import LYING_FOR
 from daemon.domain.advice import Advice, AdviceKind, WatchedField
-from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect
-from daemon.domain.underway import field_for_pictures, fields_cut_today, fields_under_way, still_to_mow
+from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect, reason_of
+from daemon.domain.underway import LYING_FOR, field_for_pictures, fields_cut_today, fields_under_way, still_to_mow
 from daemon.domain.units import DAY, HOUR
 from daemon.page.pictures.draw import Sheet
 from daemon.page.pictures.sheets import drying_sheet, growth_sheet
@@ -24,7 +23,9 @@ from daemon.page.today import (
     unknown_because,
 )
 from daemon.words.catalog import as_sentence, join, phrase, with_aside
+from daemon.words.causes import field_detail_text
 from daemon.words.cautions import day_cautions
+from daemon.words.field_history import field_sentences
 from daemon.words.numbers import area_text, day_text, field_size_text, odds_text, time_text, whole_percents, yield_text
 from daemon.words.pictures import drying_picture_text, growth_picture_text, rain_odds_text
 from daemon.words.reasons import NEAR_MISS_ODDS, day_reason_text, odds_against_reason, reason_text
@@ -140,7 +141,7 @@ def field_page(snapshot: Snapshot, number: int) -> FieldPage | None:
         ),
         headline=field_headline(snapshot, advice),
         as_of=as_of_line(snapshot),
-        diary_sentences=field.diary_sentences,
+        diary_sentences=tuple(field_sentences(field, snapshot.farm.units)),
         today=(
             *field_watch_lines(snapshot, field.name),
             *(words for one in left for words in _work_sentences(snapshot, one)),
@@ -265,9 +266,10 @@ def _state_sentences(snapshot: Snapshot, field: FieldProspect) -> tuple[str, ...
     notes = tuple(one.notes for one in snapshot.farm.fields if one.name == field.name and one.notes)
     if field.unknown is not None or field.ripeness is None:
         # What ails all fields is told once, under Trouble.
-        shared = snapshot.morning is not None and field.unknown is snapshot.morning.prospect.trouble
-        detail = "" if shared else field.detail
-        return (phrase("page_field.unknown", reason=with_aside(reason_text(field.unknown), detail)), *notes)
+        reason = reason_of(field.unknown)
+        shared = snapshot.morning is not None and reason is reason_of(snapshot.morning.prospect.trouble)
+        detail = "" if shared else field_detail_text(field, snapshot.farm.units)
+        return (phrase("page_field.unknown", reason=with_aside(reason_text(reason), detail)), *notes)
     words = as_sentence(ground_text(field))
     last = (*([words] if words else []), *notes)
     if cut := just_cut_text(field, snapshot.today):

@@ -10,11 +10,12 @@ from daemon.domain.advice import Advice, AdviceKind, Morning, WatchedField, Watc
 from daemon.domain.farm import Farm
 from daemon.domain.field_watch import is_failing
 from daemon.domain.message import QueuedMessage
-from daemon.domain.prospect import FieldDay, Reason
+from daemon.domain.prospect import FieldDay, Reason, reason_of
 from daemon.domain.season_progress import crop_progress
 from daemon.domain.underway import bales_for_area, fields_cut_today, is_fully_cut, still_to_mow
 from daemon.page.message_rows import message_problems
 from daemon.words.catalog import as_sentence, capitalize_first, join, phrase, plural, with_aside
+from daemon.words.causes import cause_text, unknown_detail_text
 from daemon.words.cautions import day_cautions, official_warning_sentences
 from daemon.words.field_order import order_sentences
 from daemon.words.numbers import area_text, day_text, field_size_text, odds_text, time_text
@@ -85,12 +86,12 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     if now - morning.prospect.at > MAX_PASS_AGE:
         problems.append(phrase("page_trouble.old_look", age=_span_text(now - morning.prospect.at)))
     age, found = data_age(morning, now), morning.prospect
-    if found.trouble is Reason.DIARY_UNREADABLE:
-        problems.append(phrase("page_trouble.no_advice", reason=found.detail))
+    if reason_of(found.trouble) is Reason.DIARY_UNREADABLE:
+        problems.append(phrase("page_trouble.no_advice", reason=unknown_detail_text(found.trouble, farm.units)))
     elif age is not None and age > timedelta(hours=farm.weather.oldest):
         problems.append(phrase("page_trouble.old_weather", allowed=_max_age_text(farm)))
     elif age is None or found.trouble is not None:
-        problems.append(trouble_sentence(found.trouble, found.detail, found.refusals))
+        problems.append(trouble_sentence(found.trouble, found.refusals, farm.units))
     return tuple(problems)
 
 
@@ -205,7 +206,7 @@ def field_headline(snapshot: Snapshot, advice: Advice | None) -> str:
         return " ".join([*_cut_sentences(snapshot, cut), *_mow_sentences(snapshot, mown)])
     reason = day_reason_text(advice.reason, advice.day)
     if advice.kind is AdviceKind.NONE:
-        return phrase("page_today.unknown", reason=with_aside(reason, advice.detail))
+        return phrase("page_today.unknown", reason=with_aside(reason, cause_text(advice.cause, snapshot.farm.units)))
     return phrase("page_today.wait", reasons=capitalize_first(reason))
 
 
@@ -273,7 +274,7 @@ def unknown_because(snapshot: Snapshot) -> str | None:
     if snapshot.morning.date != snapshot.today:
         return phrase("page_today.old_look", day=day_text(snapshot.morning.date))
     if snapshot.morning.prospect.trouble is not None:
-        return reason_text(snapshot.morning.prospect.trouble)
+        return reason_text(snapshot.morning.prospect.trouble.reason)
     age = data_age(snapshot.morning, snapshot.now)
     if age is None:
         return phrase("page_today.no_weather")

@@ -6,10 +6,12 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from daemon.domain.causes import GrowthCause, GrowthGap, ImpossibleLook
 from daemon.domain.farm import Farm, Field, FieldState, Look
-from daemon.domain.prospect import PlantKindToday
+from daemon.domain.prospect import PlantKindToday, StandDoubt
 from daemon.planning.ground import Ground
-from models.growth import Growth, GrowthContext, StageLook, field_growth
+from models.growth import Growth, GrowthContext, GrowthUnknown, StageLook, field_growth
+from models.look_misfit import LookMisfit
 from models.species import Species, stand_grass_share
 from models.stages import ndf_target, stage_words
 
@@ -39,6 +41,29 @@ def field_growth_on(farm: Farm, state: FieldState, days: pd.DataFrame, ground: G
         ),
         species_by_name=farm.species,
     )
+
+
+def growth_cause(unknown: GrowthUnknown) -> GrowthCause:
+    """Return what keeps a growth from being known."""
+    day = as_date(unknown.day)
+    if not isinstance(unknown, LookMisfit):
+        return GrowthGap(unknown.cause, day)
+    first, last = (None if end is None else as_date(end) for end in (unknown.first, unknown.last))
+    return ImpossibleLook(day, unknown.look.stage, unknown.look.height, unknown.by_height, first, last)
+
+
+def stand_doubts(growth: Growth) -> tuple[StandDoubt, ...]:
+    """Return what must be doubted of a growth."""
+    return tuple(
+        StandDoubt(one.kind, one.species, None if one.day is None else as_date(one.day), one.days)
+        for one in growth.doubts
+    )
+
+
+def as_date(day: np.datetime64) -> date:
+    """Return a day as a date."""
+    plain: date = day.astype("datetime64[D]").astype(date)
+    return plain
 
 
 def kinds_on(growth: Growth, at: int) -> tuple[PlantKindToday, ...]:

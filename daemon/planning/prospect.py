@@ -8,8 +8,18 @@ from itertools import takewhile
 import numpy as np
 import pandas as pd
 
+from daemon.domain.causes import DayNotCovered, GrowthGap, SeasonNotBegun, StatedCause, TooFewMembers, WeatherTooOld
 from daemon.domain.farm import Farm, FarmToday, Field, FieldState
-from daemon.domain.prospect import FieldDay, FieldProspect, ForecastCase, Prospect, Reason, Ripeness, WeatherFacts
+from daemon.domain.prospect import (
+    FieldDay,
+    FieldProspect,
+    ForecastCase,
+    Prospect,
+    Reason,
+    Ripeness,
+    Unknown,
+    WeatherFacts,
+)
 from daemon.planning.cautions import cautions_of
 from daemon.planning.daily_weather import daily_extremes
 from daemon.planning.drying import Crop, day_index, ground_lookup, standing_crops
@@ -19,13 +29,11 @@ from daemon.planning.field_day import PlannedDay, classify_ripeness, growth_only
 from daemon.planning.field_order import order_fields
 from daemon.planning.forecast_hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.planning.ground import FIRM_SHARE_NEEDED, Ground
-from daemon.planning.growth import field_growth_on, kinds_on
+from daemon.planning.growth import field_growth_on, growth_cause, kinds_on, stand_doubts
 from daemon.planning.losses import respiration_until_baling
 from daemon.planning.overnight import left_overnight
-from daemon.weather.contract import Weather, age_text
-from daemon.words.catalog import phrase
-from daemon.words.growth import growth_doubts_text, growth_unknown_text
-from daemon.words.numbers import date_text
+from daemon.weather.contract import Weather
+from models.degree_days import UnknownCause
 from models.growth import Growth, GrowthUnknown
 from models.odds import UNCORRECTED, Correction
 
@@ -55,15 +63,15 @@ def plan_fields(
     """
     farm = farm_today.farm
     facts = _weather_facts(weather, now)
-    trouble, detail = _weather_trouble(farm, weather, facts)
+    trouble = _weather_trouble(farm, facts)
     if trouble is not None:
-        return _with_growth_only(farm_today, weather, unknown_prospect(farm, now, trouble, detail, facts))
+        return _with_growth_only(farm_today, weather, unknown_prospect(farm, now, trouble, facts))
     hours = forecast_hours(farm, weather, now.astimezone(farm.place.timezone).date(), correction)
     windows = _work_windows(farm, hours, now)
     try:
         grown, crops = _growth_and_crops(farm_today, weather, now, hours)
     except ValueError as wrong:
-        return unknown_prospect(farm, now, Reason.OUT_OF_RANGE, str(wrong), facts)
+        return unknown_prospect(farm, now, Unknown(Reason.OUT_OF_RANGE, StatedCause(str(wrong))), facts)
     pairs = [_plan_field(farm, next(crops), hours, windows) if isinstance(one, tuple) else (one, {}) for one in grown]
     placed = _fit_fields(farm, [worked for _, worked in pairs], hours)
     return Prospect(
@@ -90,12 +98,9 @@ def plan_fields(
     )
 
 
-def unknown_prospect(
-    farm: Farm, now: datetime, trouble: Reason, detail: str, facts: WeatherFacts | None = None
-) -> Prospect:
+def unknown_prospect(farm: Farm, now: datetime, trouble: Unknown, facts: WeatherFacts | None = None) -> Prospect:
     """Return a prospect in which nothing is known of any field, and why."""
-    fields = tuple(_unknown_field(field, trouble, detail) for field in farm.fields)
-    return Prospect(farm.name, now, facts, fields, trouble, detail)
+    return Prospect(farm.name, now, facts, tuple(_unknown_field(field, trouble) for field in farm.fields), trouble)
 
 
 def _growth_and_crops(
@@ -141,7 +146,7 @@ def _growth_only_prospect(farm: Farm, crop: Crop, today: date, unknown: FieldPro
     """Return a field of which nothing is known but its growth, with the reason."""
     told = _field_prospect(farm, crop, day_index(crop.growth, today), ())
     bare = replace(told, soil_factor=None, ground=None, firm_from=None)
-    return replace(bare, unknown=unknown.unknown, detail=unknown.detail)
+    return replace(bare, unknown=unknown.unknown, doubts=())
 
 
 def _days_to_horizon(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
@@ -167,14 +172,14 @@ def _weather_facts(weather: Weather, now: datetime) -> WeatherFacts:
     )
 
 
-def _weather_trouble(farm: Farm, weather: Weather, facts: WeatherFacts) -> tuple[Reason | None, str]:
+def _weather_trouble(farm: Farm, facts: WeatherFacts) -> Unknown | None:
     """Return why the weather must not lead to advice, if so."""
-    source = farm.weather
-    if facts.age_hours > source.oldest:
-        return Reason.DATA_STALE, f"{age_text(facts.age_hours)}, no more than {source.oldest:g} allowed"
-    if not facts.is_recorded and facts.members < source.least_members:
-        return Reason.FEW_MEMBERS, f"{facts.members} usable members, {source.least_members} needed"
-    return None, ""
+    oldest, needed = farm.weather.oldest, farm.weather.least_members
+    if facts.age_hours > oldest:
+        return Unknown(Reason.DATA_STALE, WeatherTooOld(facts.age_hours, oldest))
+    if not facts.is_recorded and facts.members < needed:
+        return Unknown(Reason.FEW_MEMBERS, TooFewMembers(facts.members, needed))
+    return None
 
 
 def _work_windows(farm: Farm, hours: ForecastHours, now: datetime) -> list[Window]:
@@ -190,19 +195,19 @@ def _field_growth(
     """Return the growth of a field and its ground, or a prospect that says why they cannot be known."""
     field, last_cut = state.field, state.last_cut
     if last_cut is not None and last_cut > today:
-        return _unknown_field(field, Reason.OUT_OF_RANGE, phrase("growth_unknown.cut_ahead", day=date_text(last_cut)))
+        return _unknown_field(field, Unknown(Reason.OUT_OF_RANGE, GrowthGap(UnknownCause.CUT_AHEAD, last_cut)))
     try:
         ground = ground_under(state)
         growth = field_growth_on(farm, state, days, ground)
     except GrowthUnknown as unknown:
-        return _unknown_field(field, Reason.GROWTH_UNKNOWN, growth_unknown_text(unknown, farm.units))
+        return _unknown_field(field, Unknown(Reason.GROWTH_UNKNOWN, growth_cause(unknown)))
     except ValueError as wrong:
-        return _unknown_field(field, Reason.OUT_OF_RANGE, str(wrong))
+        return _unknown_field(field, Unknown(Reason.OUT_OF_RANGE, StatedCause(str(wrong))))
     at = day_index(growth, today)
     if not 0 <= at < growth.day.size:
-        return _unknown_field(field, Reason.DATA_MISSING, phrase("growth_unknown.not_covered", day=date_text(today)))
+        return _unknown_field(field, Unknown(Reason.DATA_MISSING, DayNotCovered(today)))
     if not growth.stage[at]:
-        return _unknown_field(field, Reason.OUT_OF_SEASON, phrase("growth_unknown.not_begun"))
+        return _unknown_field(field, Unknown(Reason.OUT_OF_SEASON, SeasonNotBegun()))
     return growth, ground
 
 
@@ -215,7 +220,7 @@ def _plan_field(
         covered = min(crop.growth.day.size - at, hours.water.day.size)
         results = plan_days(farm, crop, windows[:covered], hours)
     except ValueError as wrong:
-        return _unknown_field(crop.field, Reason.OUT_OF_RANGE, str(wrong)), {}
+        return _unknown_field(crop.field, Unknown(Reason.OUT_OF_RANGE, StatedCause(str(wrong)))), {}
     worked = {day: result for day, result in results.items() if isinstance(result, PlannedDay)}
     shown = (result.field_day if isinstance(result, PlannedDay) else result for result in results.values())
     return _field_prospect(farm, crop, at, tuple(shown)), worked
@@ -242,7 +247,7 @@ def _field_prospect(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...])
         clock_spread=float(growth.clock_spread[at]),
         clock_from=None if growth.start_day is None else growth.start_day.astype(date),
         days=days,
-        detail=growth_doubts_text(growth.doubts),
+        doubts=stand_doubts(growth),
         drying=state.drying,
         quality=quality_on(crop, today),
         waiting=waiting_cost_on(farm, crop, today),
@@ -253,10 +258,10 @@ def _field_prospect(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...])
     )
 
 
-def _unknown_field(field: Field, reason: Reason, detail: str) -> FieldProspect:
+def _unknown_field(field: Field, unknown: Unknown) -> FieldProspect:
     return FieldProspect(
         name=field.name, area=field.area, ripeness=None, stage=None, ndf=None, ndf_target=None, days_left=None,
-        dry_matter=field.expected_yield, clock=None, clock_from=None, days=(), unknown=reason, detail=detail,
+        dry_matter=field.expected_yield, clock=None, clock_from=None, days=(), unknown=unknown,
     )  # fmt: skip
 
 

@@ -4,7 +4,6 @@ Dimensions are ``(member, time)``, or ``(place, member, time)`` where several gr
 UTC, hourly, labelled at the end of the hour. Units are converted in the sources and nowhere else.
 """
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from daemon.domain.farm import Place
 from daemon.domain.prospect import OfficialWarning
 from daemon.domain.refusal import Refusal, RefusalKind
+from daemon.domain.units import tenths_rounded_up
 from models.sun import extraterrestrial_radiation
 
 Hours = NDArray[np.datetime64]
@@ -369,7 +369,7 @@ def age_text(hours: float) -> str:
     >>> age_text(18.02), age_text(30.0)
     ('18.1 hours old', '30 hours old')
     """
-    return f"{math.ceil(round(10.0 * hours, 6)) / 10.0:g} hours old"
+    return f"{tenths_rounded_up(hours):g} hours old"
 
 
 def hours_text(hours: Hours, limit: int = 6) -> str:

@@ -5,9 +5,11 @@ from datetime import timedelta
 from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind
-from daemon.domain.prospect import FieldDay, Reason
+from daemon.domain.farm import Units
+from daemon.domain.prospect import FieldDay, Reason, Unknown, reason_of
 from daemon.domain.refusal import Refusal, is_all_unreached
 from daemon.words.catalog import as_sentence, join, phrase, with_aside
+from daemon.words.causes import unknown_detail_text
 from daemon.words.numbers import odds_text, weekday_name
 
 NEAR_MISS_ODDS: Final = 0.4  # odds from which a day that is not enough is told as a near miss
@@ -43,15 +45,16 @@ def odds_against_reason(reason: Reason | None, day: FieldDay | None) -> float | 
     )
 
 
-def trouble_sentence(trouble: Reason | None, detail: str, refusals: Sequence[Refusal]) -> str:
+def trouble_sentence(trouble: Unknown | None, refusals: Sequence[Refusal], units: Units) -> str:
     """Return in a sentence why there is no advice for any field, with what the sources themselves say of it."""
-    if trouble is not Reason.DATA_MISSING:
-        words = reason_text(trouble)
+    reason = reason_of(trouble)
+    if reason is not Reason.DATA_MISSING:
+        words = reason_text(reason)
     elif is_all_unreached(refusals):
         words = phrase("page_trouble.unreached")
     else:
         words = phrase("page_trouble.no_weather")
-    return as_sentence(with_aside(words, detail))
+    return as_sentence(with_aside(words, unknown_detail_text(trouble, units)))
 
 
 def waiting_text(advices: Sequence[Advice]) -> str:

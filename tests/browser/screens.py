@@ -2,11 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Channel, Farm, Units
+from daemon.domain.field_history import CutHistory, FieldHistory
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
 from daemon.domain.prospect import AreaOdds, FieldProspect, LeftOvernight, Reason, Ripeness, TimedCaution
@@ -39,7 +40,12 @@ def mowing(*names: str) -> Morning:
     first = replace(
         field.days[0], cautions=cares, if_left=left, hour_later=AreaOdds(8.0 * ACRE, 0.72), too_dry_share=0.25
     )
-    field = replace(field, days=(first, *field.days[1:]), ground="firm", diary_sentences=("Cut on 14 April.",))
+    field = replace(
+        field,
+        days=(first, *field.days[1:]),
+        ground="firm",
+        history=FieldHistory(CutHistory(date(2026, 4, 14), (1,), None, (), 0.0)),
+    )
     fields = (field, *(replace(other(number), name=name) for number, name in enumerate(names or ("Hill", "Creek"))))
     advices = (replace(morning.advices[0], day=first), *(_waits(one) for one in fields[1:]))
     return start_watch(Morning(DAY, advices, replace(morning.prospect, fields=fields)))

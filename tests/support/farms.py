@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from daemon.domain.advice import Advice, AdviceKind, Morning
+from daemon.domain.causes import StatedCause
 from daemon.domain.farm import (
     Alerts,
     Baleage,
@@ -20,7 +21,17 @@ from daemon.domain.farm import (
     WeatherSource,
     Work,
 )
-from daemon.domain.prospect import AreaOdds, Band, FieldDay, FieldProspect, Prospect, Reason, Ripeness, WeatherFacts
+from daemon.domain.prospect import (
+    AreaOdds,
+    Band,
+    FieldDay,
+    FieldProspect,
+    Prospect,
+    Reason,
+    Ripeness,
+    Unknown,
+    WeatherFacts,
+)
 
 ACRE = 0.40468564224
 
@@ -184,9 +195,14 @@ def mow_morning() -> Morning:
     return Morning(DAY, advices, prospect(long, creek))
 
 
+def stated(reason: Reason, text: str) -> Unknown:
+    """An unknown with a text that came with it."""
+    return Unknown(reason, StatedCause(text))
+
+
 def unknown_morning() -> Morning:
     """Nothing is known: there is no weather."""
-    found = replace(prospect(), weather=None, trouble=Reason.DATA_MISSING)
+    found = replace(prospect(), weather=None, trouble=Unknown(Reason.DATA_MISSING))
     return Morning(DAY, (Advice("Long Meadow", AdviceKind.NONE, 0.0, Reason.DATA_MISSING, None),), found)
 
 

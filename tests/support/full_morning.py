@@ -1,9 +1,10 @@
 """A morning of which everything is known that may be told of a field, for tests."""
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 
 from daemon.domain.advice import Advice, AdviceKind, Morning
+from daemon.domain.field_history import CutHistory, FieldHistory
 from daemon.domain.prospect import (
     AreaOdds,
     Band,
@@ -48,7 +49,7 @@ def whole_morning() -> Morning:
         soil_factor=1.02,
         ground="firm",
         firm_from=DAY,
-        diary_sentences=("Cut on 14 April.",),
+        history=FieldHistory(CutHistory(date(2026, 4, 14), (1,), None, (), 0.0)),
         quality=Quality(*(figure(mid - 2.0, mid, mid + 2.0, "% of DM", "feed") for mid in (49.0, 66.0, 14.0))),
         waiting=Waiting(
             ndf=figure(0.5, 0.75, 1.0, "% of DM", "fibre"),

@@ -7,6 +7,7 @@ from daemon.advice.explain.provenance import aim_source
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import Band, FieldProspect, ripe_fibre_range, stage_clock_band
 from daemon.words.catalog import capitalize_first
+from daemon.words.growth import growth_doubts_text
 from daemon.words.numbers import date_text, day_text, two_digit_text, yield_change_unit, yield_text
 from daemon.words.stand import (
     days_left_row,
@@ -63,8 +64,8 @@ def _growth_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield f"  {days_left_row(field)}"
     if field.unknown is not None:  # the reason stands above; what is left comes from the weather that was had before
         yield "  the last hours of it stand as they were forecast; the ground and the days ahead are not known"
-    elif field.detail:
-        yield f"  note: {field.detail}"
+    elif field.doubts:
+        yield f"  note: {growth_doubts_text(field.doubts)}"
 
 
 def _fibre_lines(field: FieldProspect, ndf: Band, aim: str) -> Iterator[str]:

@@ -21,11 +21,15 @@ from daemon.domain.prospect import (
     TimedCaution,
     Waiting,
     days_left_band,
+    reason_of,
     ripe_fibre_range,
     stage_clock_band,
 )
 from daemon.domain.season_progress import crop_progress
 from daemon.domain.units import HOUR
+from daemon.words.causes import cause_text, field_detail_text, unknown_detail_text
+from daemon.words.field_history import field_sentences
+from daemon.words.record_summary import record_sentences
 from models.quality import Figure
 
 
@@ -58,8 +62,8 @@ def morning_report(farm: Farm, morning: Morning) -> dict[str, Any]:
             "note": weather.note,
             "synthetic": weather.synthetic,
         },
-        "trouble": prospect.trouble,
-        "detail": prospect.detail,
+        "trouble": reason_of(prospect.trouble),
+        "detail": unknown_detail_text(prospect.trouble, farm.units),
         "odds_needed": farm.alerts.odds_needed,
         "least_area_ha": round(farm.work.least_area, 4),
         "water_wanted": {name: round(getattr(farm.baleage, name), 4) for name in ("aim", "wettest", "driest")},
@@ -75,7 +79,7 @@ def morning_report(farm: Farm, morning: Morning) -> dict[str, Any]:
             }
             for one in prospect.warnings
         ],
-        "record": list(prospect.record),
+        "record": record_sentences(prospect.record_summary),
         "watched": [_watched_json(one, zone) for one in morning.watched],
         "about": _about(farm, is_recorded=weather is not None and weather.is_recorded),
     }
@@ -179,19 +183,19 @@ def _field_json(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, A
         "carries_from": None if field.firm_from is None else field.firm_from.isoformat(),
         "quality": _figures_json(field.quality),
         "waiting": _figures_json(field.waiting),
-        "told": list(field.diary_sentences),
+        "told": field_sentences(field, farm.units),
         "standing_ha": None if field.standing is None else round(field.standing, 4),
         "last_cut": None if field.last_cut is None else field.last_cut.isoformat(),
         "lodged": None if field.lodged is None else field.lodged.isoformat(),
         "kinds": [_kind_json(one) for one in field.kinds],
-        "detail": field.detail,
+        "detail": field_detail_text(field, farm.units),
         "days": [_day_json(day, zone) for day in field.days],
         "hours_ahead": _hours_ahead_json(field.drying_picture, zone),
         "advice": {
             "kind": advice.kind,
             "area_ha": round(advice.area, 4),
             "reason": advice.reason,
-            "detail": advice.detail,
+            "detail": cause_text(advice.cause, farm.units),
         },
     }
 

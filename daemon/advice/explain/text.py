@@ -11,7 +11,9 @@ from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Urgency
 from daemon.words.catalog import phrase
+from daemon.words.causes import cause_text, unknown_detail_text
 from daemon.words.cautions import caution_sentence, official_warning_sentences
+from daemon.words.field_history import field_sentences
 from daemon.words.numbers import (
     area_text,
     field_size_text,
@@ -25,6 +27,7 @@ from daemon.words.numbers import (
 )
 from daemon.words.pictures import drying_picture_text
 from daemon.words.reasons import day_reason_text
+from daemon.words.record_summary import record_sentences
 from daemon.words.watch import watch_text
 from daemon.words.weather import weather_line
 from daemon.words.work import (
@@ -72,9 +75,9 @@ def explanation_text(farm: Farm, morning: Morning, name: str) -> str:
         *_day_blocks(farm, morning, advice),
         *field_blocks(farm, field, morning.date),
         ("odds", _days_lines(farm, field)),
-        ("", _diary_lines(field)),
+        ("", _diary_lines(farm, field)),
         ("drying", _drying_lines(farm, field)),
-        ("", _weather_lines(morning, advice)),
+        ("", _weather_lines(farm, morning, advice)),
     )
     told = [(key, list(lines)) for key, lines in blocks]
     shown = [key for key, lines in told if key and lines]
@@ -121,7 +124,8 @@ def _today_lines(farm: Farm, advice: Advice) -> Iterator[str]:
         yield from _hours_lines(farm, advice.day)
         return
     lead = "no advice, because " if advice.kind is AdviceKind.NONE else "wait: "
-    yield f"Today: {lead}{day_reason_text(advice.reason, advice.day)}{f' ({advice.detail})' if advice.detail else ''}."
+    cause = cause_text(advice.cause, farm.units)
+    yield f"Today: {lead}{day_reason_text(advice.reason, advice.day)}{f' ({cause})' if cause else ''}."
 
 
 def _day_blocks(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ...]:
@@ -218,10 +222,10 @@ def _job_text(farm: Farm, day: FieldDay) -> str:
     return f"{area_text(day.area, farm.units)}, {odds_text(day.odds or 0.0)},{told}{after}"
 
 
-def _diary_lines(field: FieldProspect) -> Iterator[str]:
-    if field.diary_sentences:
+def _diary_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
+    if sentences := field_sentences(field, farm.units):
         yield "From the diary and the settings:"
-        yield from (f"  {sentence}" for sentence in field.diary_sentences)
+        yield from (f"  {sentence}" for sentence in sentences)
 
 
 def _drying_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -236,15 +240,16 @@ def _drying_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
         yield f"  {words}"
 
 
-def _weather_lines(morning: Morning, advice: Advice) -> Iterator[str]:
+def _weather_lines(farm: Farm, morning: Morning, advice: Advice) -> Iterator[str]:
     weather = morning.prospect.weather
     if weather is None:
-        told = "" if morning.prospect.detail == advice.detail else morning.prospect.detail  # it stands above
-        yield f"Weather: none. {told}".rstrip()
+        trouble = unknown_detail_text(morning.prospect.trouble, farm.units)
+        is_above = trouble == cause_text(advice.cause, farm.units)
+        yield "Weather: none." if is_above else f"Weather: none. {trouble}".rstrip()
     else:
         yield f"Weather: {weather.source}, {weather.model}. {weather_line(weather)}"
         yield f"{weather.credit}. {weather.note}".rstrip()
-    yield from morning.prospect.record
+    yield from record_sentences(morning.prospect.record_summary)
     yield "A measured sample is worth more than any of this."
     yield phrase("care.caution")
 

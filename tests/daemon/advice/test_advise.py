@@ -11,6 +11,7 @@ import pytest
 from daemon.advice.advise import Stores, advise
 from daemon.domain.farm import Farm
 from daemon.learning.record import ForecastRecord
+from daemon.words.record_summary import record_sentences
 from tests.loopback.hours import invented, source
 from tests.loopback.openmeteo import OpenMeteo
 from tests.support.weather import NOW, field, working_farm
@@ -39,7 +40,9 @@ def test_what_is_said_is_kept_where_it_is_to_be_and_is_not_in_the_morning(farm: 
     assert {(line.field, line.day, line.lead) for line in kept} == {
         (name, date(2026, 6, 10), 0) for name in ("Long", "Creek")
     }
-    assert morning.prospect.record[0].startswith("The farm's own record of odds against what came is empty")
+    assert record_sentences(morning.prospect.record_summary)[0].startswith(
+        "The farm's own record of odds against what came is empty"
+    )
 
 
 def test_the_next_look_judges_the_days_that_have_come(farm: Farm, server: OpenMeteo, tmp_path: Path) -> None:
@@ -48,7 +51,7 @@ def test_the_next_look_judges_the_days_that_have_come(farm: Farm, server: OpenMe
     server.now = NOW + timedelta(hours=20)
     later = advise(farm, server.now, stores=Stores(None, ledger, is_recording=True))
     assert ledger.load_record(date(2026, 6, 11)).odds.size == 2
-    assert "holds 2 cases of 1 day" in later.prospect.record[0]
+    assert "holds 2 cases of 1 day" in record_sentences(later.prospect.record_summary)[0]
 
 
 def test_a_record_that_cannot_be_used_costs_no_morning(

@@ -8,10 +8,11 @@ from hypothesis import strategies as st
 
 from daemon.advice.decide import NO_ADVICE_REASONS, DayUnderway, decide
 from daemon.domain.advice import AdviceKind, Morning, WatchedField, WatchState
+from daemon.domain.causes import StatedCause, TodayNotAhead
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason
+from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason, Unknown
 from daemon.planning.prospect import unknown_prospect
-from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect
+from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect, stated
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=150)
 WAITS = sorted(set(Reason) - NO_ADVICE_REASONS)
@@ -36,7 +37,7 @@ def test_a_day_at_the_odds_needed_is_a_mow(two_elms: Farm) -> None:
 def test_tomorrow_is_not_today(two_elms: Farm) -> None:
     (advice,) = decide(two_elms, prospect(field_prospect("Long Meadow", 22, field_day(1)))).advices
     assert (advice.kind, advice.reason, advice.area) == (AdviceKind.NONE, Reason.DATA_MISSING, 0.0)
-    assert "does not cover today" in advice.detail
+    assert advice.cause == TodayNotAhead()
 
 
 def test_the_day_is_that_of_the_farms_clock(two_elms: Farm) -> None:
@@ -49,7 +50,7 @@ def test_the_day_is_that_of_the_farms_clock(two_elms: Farm) -> None:
 
 @pytest.mark.parametrize("reason", sorted(NO_ADVICE_REASONS))
 def test_every_unknown_is_no_advice_even_with_an_area(two_elms: Farm, reason: Reason) -> None:
-    whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=reason, detail="why")
+    whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=stated(reason, "why"))
     today = field_prospect("Creek", 9, field_day(reason=reason))
     for advice in decide(two_elms, prospect(whole, today)).advices:
         assert (advice.kind, advice.area, advice.reason) == (AdviceKind.NONE, 0.0, reason)
@@ -57,7 +58,7 @@ def test_every_unknown_is_no_advice_even_with_an_area(two_elms: Farm, reason: Re
 
 @pytest.mark.parametrize("reason", WAITS)
 def test_every_known_hindrance_is_to_wait(two_elms: Farm, reason: Reason) -> None:
-    whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=reason)
+    whole = replace(field_prospect("Long Meadow", 22, field_day()), unknown=Unknown(reason))
     today = field_prospect("Creek", 9, field_day(reason=reason))
     for advice in decide(two_elms, prospect(whole, today)).advices:
         assert (advice.kind, advice.area, advice.reason) == (AdviceKind.WAIT, 0.0, reason)
@@ -65,10 +66,10 @@ def test_every_known_hindrance_is_to_wait(two_elms: Farm, reason: Reason) -> Non
 
 @pytest.mark.parametrize("reason", sorted(NO_ADVICE_REASONS))
 def test_without_weather_no_field_gets_advice(two_elms: Farm, reason: Reason) -> None:
-    morning = decide(two_elms, unknown_prospect(two_elms, DAWN, reason, "the server is down"))
+    morning = decide(two_elms, unknown_prospect(two_elms, DAWN, stated(reason, "the server is down")))
     assert [advice.field for advice in morning.advices] == ["Long Meadow", "Creek & Bend"]
-    assert {(advice.kind, advice.reason, advice.detail) for advice in morning.advices} == {
-        (AdviceKind.NONE, reason, "the server is down")
+    assert {(advice.kind, advice.reason, advice.cause) for advice in morning.advices} == {
+        (AdviceKind.NONE, reason, StatedCause("the server is down"))
     }
 
 
@@ -87,7 +88,7 @@ def test_mows_come_by_their_start_and_the_rest_in_the_order_of_the_settings(two_
     found = prospect(
         field_prospect("rain", 9, rain),
         field_prospect("late", 9, later(field_day(), 3)),
-        replace(field_prospect("unknown", 9), unknown=Reason.OUT_OF_RANGE),
+        replace(field_prospect("unknown", 9), unknown=Unknown(Reason.OUT_OF_RANGE)),
         field_prospect("early", 9, field_day()),
     )
     morning = decide(two_elms, found)
@@ -105,7 +106,7 @@ days = st.builds(
 fields = st.builds(
     lambda day, unknown: replace(field_prospect("Long Meadow", 22, day), unknown=unknown),
     days,
-    st.none() | st.sampled_from(Reason),
+    st.none() | st.builds(Unknown, st.sampled_from(Reason)),
 )
 
 
@@ -217,5 +218,5 @@ def test_what_is_wrapped_makes_room_for_the_newest_look() -> None:
 
 def test_what_cannot_be_known_is_no_advice_whatever_was_said() -> None:
     morning = said(*two(MOWS, WAITS_FOR_SUN).fields)
-    stale = unknown_prospect(farm(), DAWN + timedelta(hours=4), Reason.DATA_STALE, "30 hours old")
+    stale = unknown_prospect(farm(), DAWN + timedelta(hours=4), stated(Reason.DATA_STALE, "30 hours old"))
     assert {one.kind for one in decide(farm(), stale, DayUnderway(morning)).advices} == {AdviceKind.NONE}

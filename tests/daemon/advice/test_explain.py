@@ -12,11 +12,11 @@ from daemon.advice.explain.text import LEGEND, LINE_WIDTH, explanation_text
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Estimates, Farm, Look, Units
 from daemon.domain.field_watch import start_watch
-from daemon.domain.prospect import Band, FieldDay, OfficialWarning, PlantKindToday, Reason, Urgency
+from daemon.domain.prospect import Band, FieldDay, OfficialWarning, PlantKindToday, Reason, Unknown, Urgency
 from daemon.planning.prospect import unknown_prospect
 from daemon.words.stand import days_left_sentence
 from models.quality import Figure
-from tests.support.farms import DAWN, farm, mow_morning, wait_morning
+from tests.support.farms import DAWN, farm, mow_morning, stated, wait_morning
 from tests.support.full_morning import drawn_morning, whole_morning
 
 NAME = "Long Meadow"
@@ -35,7 +35,7 @@ def with_day(**changes: object) -> Morning:
 
 
 def nothing_known() -> Morning:
-    return decide(farm(), unknown_prospect(farm(), DAWN, Reason.DATA_STALE, "30 hours old"))
+    return decide(farm(), unknown_prospect(farm(), DAWN, stated(Reason.DATA_STALE, "30 hours old")))
 
 
 @pytest.mark.parametrize("morning", [whole_morning(), mow_morning(), wait_morning(), nothing_known()])
@@ -219,9 +219,10 @@ def test_a_field_of_which_nothing_is_known_says_why() -> None:
 
 
 def test_a_field_of_which_the_growth_alone_is_known_says_that() -> None:
-    field = replace(whole_morning().prospect.fields[0], days=(), ground=None, unknown=Reason.DATA_STALE, detail="30 h")
+    stale = stated(Reason.DATA_STALE, "30 h")
+    field = replace(whole_morning().prospect.fields[0], days=(), ground=None, unknown=stale)
     morning = whole_morning()
-    known = decide(farm(), replace(morning.prospect, fields=(field,), trouble=Reason.DATA_STALE))
+    known = decide(farm(), replace(morning.prospect, fields=(field,), trouble=Unknown(Reason.DATA_STALE)))
     said = blocks(known)
     assert "Today: no advice, because the forecast is too old (30 h)." in said["Long"]
     assert "Would change it: a forecast no older than 18 hours." in said["Long"]
@@ -233,7 +234,7 @@ def test_a_field_of_which_the_growth_alone_is_known_says_that() -> None:
 def test_a_yield_from_the_settings_has_its_source_where_nothing_else_is_known() -> None:
     expected = replace(farm().fields[0], expected_yield=4.0)
     given = replace(farm(), fields=(expected,))
-    morning = decide(given, unknown_prospect(given, DAWN, Reason.DATA_STALE, "30 hours old"))
+    morning = decide(given, unknown_prospect(given, DAWN, stated(Reason.DATA_STALE, "30 hours old")))
     assert "    source: the settings" in blocks(morning, given)["Sources"]
 
 

@@ -14,7 +14,7 @@ from daemon.domain.field_watch import start_watch
 from daemon.domain.prospect import AreaOdds, Band, LeftOvernight, Reason
 from daemon.planning.prospect import unknown_prospect
 from models.quality import Figure
-from tests.support.farms import DAWN, farm, mow_morning, wait_morning
+from tests.support.farms import DAWN, farm, mow_morning, stated, wait_morning
 from tests.support.full_morning import drawn_morning, whole_morning
 
 TOP = {"farm", "issued_at", "weather", "fields", "watched", "record", "about", "water_wanted", "season"}
@@ -37,7 +37,7 @@ def read_back(morning: Morning, units: Units = Units.US) -> dict[str, Any]:
 
 
 def nothing_known() -> Morning:
-    return decide(farm(), unknown_prospect(farm(), DAWN, Reason.DATA_STALE, "30 hours old"))
+    return decide(farm(), unknown_prospect(farm(), DAWN, stated(Reason.DATA_STALE, "30 hours old")))
 
 
 def test_the_keys_stay() -> None:

@@ -1,6 +1,6 @@
 import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -14,10 +14,12 @@ from hypothesis import settings as supposed_settings
 from hypothesis import strategies as st
 
 from daemon.diary.cuts import fields_left_uncut, fields_lying
+from daemon.diary.history import field_history
 from daemon.diary.overlay import apply_diary
-from daemon.diary.phrases import describe_field, describe_note
+from daemon.diary.phrases import describe_note
 from daemon.diary.store import Diary, DiaryError, Note, NoteKind
 from daemon.domain.farm import Farm, FieldState, Look, Units
+from daemon.words.field_history import history_sentences
 from tests.support.farms import ACRE, ZONE, farm
 from tests.support.processes import run_at_once
 
@@ -79,9 +81,14 @@ def settings(last_cut: date | None = None, **changes: Any) -> Farm:
     return replace(bare, fields=(replace(bare.fields[0], last_cut=last_cut), bare.fields[1]))
 
 
+def describe(given: Farm, notes: Sequence[Note], now: datetime) -> list[str]:
+    field = given.fields[0]
+    return history_sentences(field_history(given, notes, field, now), field.area, given.units)
+
+
 def told(lines: Lines, last_cut: date | None = None, now: datetime = NOW) -> tuple[FieldState, list[str]]:
     given = settings(last_cut)
-    return apply_diary(given, lines.all, now).fields[0], describe_field(given, lines.all, given.fields[0], now)
+    return apply_diary(given, lines.all, now).fields[0], describe(given, lines.all, now)
 
 
 def test_a_line_comes_back_as_it_was_written(diary: Diary) -> None:
@@ -308,7 +315,7 @@ def test_what_is_read_can_be_told(lines: list[Note]) -> None:
     given = settings()
     assert all(describe_note(given, line) for line in lines)
     for now in (NOW, at(12, 31, year=2100)):
-        assert 1 <= len(describe_field(given, lines, given.fields[0], now)) <= 4
+        assert 1 <= len(describe(given, lines, now)) <= 4
         assert [state.field for state in apply_diary(given, lines, now).fields] == list(given.fields)
         assert set(fields_lying(given, lines, now)) <= {FIELD}
 
@@ -561,7 +568,7 @@ def test_a_crop_that_lies_flat_does_so_until_it_is_cut(tmp_path: Path) -> None:
     flat = diary.add(NoteKind.LODGED, name, morning, NOW, timed=False)
     assert describe_note(given, flat) == f"{name}: lying flat on 8 June 2026"
     assert apply_diary(given, diary.notes(), NOW).fields[0].lodged == date(2026, 6, 8)
-    assert "Seen: lying flat on 8 June 2026 (line 1)." in describe_field(given, diary.notes(), given.fields[0], NOW)
+    assert "Seen: lying flat on 8 June 2026 (line 1)." in describe(given, diary.notes(), NOW)
     diary.add(NoteKind.CUT, name, morning + timedelta(days=1), NOW, timed=False)
     assert apply_diary(given, diary.notes(), NOW).fields[0].lodged is None
 

@@ -13,10 +13,12 @@ from pydantic import TypeAdapter
 
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import ForecastCase, Prospect
+from daemon.domain.record_summary import RecordSummary
 from daemon.learning.record import ForecastRecord, ForecastRecordError
-from daemon.learning.verification import fit_odds_correction, record_sentences, verify
+from daemon.learning.verification import fit_odds_correction, summarize_record, verify
 from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import FILLED, Weather, to_datetime64
+from daemon.words.record_summary import record_sentences
 from models.calibration import VerificationRecord
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
@@ -219,7 +221,7 @@ def test_what_no_pass_can_have_written_is_left_out_and_counted(
     assert (found.odds.tolist(), found.day.tolist()) == ([0.4], [good.day])
     assert "2 of 3 cases" in caplog.text
     _, told = fit_odds_correction(working_farm(), ledger, later, TODAY)
-    assert "holds 1 case of 1 day" in told[0]
+    assert "holds 1 case of 1 day" in record_sentences(told)[0]
 
 
 def test_the_ends_of_what_a_pass_can_have_written_count(
@@ -274,7 +276,7 @@ def test_a_file_that_cannot_be_used_corrects_nothing_and_leaves_a_warning(
     with caplog.at_level(logging.WARNING):
         correction, told = fit_odds_correction(working_farm(), ForecastRecord(path), later, TODAY)
     assert correction == UNCORRECTED
-    assert told == ("The farm's own record of odds cannot be used, so the odds are as the forecast gives them.",)
+    assert told == RecordSummary(is_readable=False)
     assert str(path) in caplog.text
 
 
@@ -380,7 +382,7 @@ def filled(ledger: ForecastRecord, came: Mapping[ForecastCase, float]) -> None:
 def test_no_record_leaves_the_odds_exactly_as_they_were(ledger: ForecastRecord, later: Weather) -> None:
     correction, told = fit_odds_correction(working_farm(), ledger, later, TODAY)
     assert correction == UNCORRECTED
-    assert told == (
+    assert tuple(record_sentences(told)) == (
         "The farm's own record of odds against what came is empty, so they are as the forecast gives them.",
     )
 
@@ -428,7 +430,7 @@ def test_days_that_have_come_are_judged_once_and_count(ledger: ForecastRecord, l
     assert ledger.load_record(on).outcome.tolist() == [1.0, 1.0, 1.0]
     assert ledger.unverified(on) == ()
     assert correction.bias > 0.0
-    assert "holds 3 cases of 3 days" in told[0]
+    assert "holds 3 cases of 3 days" in record_sentences(told)[0]
 
 
 def test_a_day_with_hours_that_were_only_forecast_waits_to_be_judged(ledger: ForecastRecord, later: Weather) -> None:
@@ -454,7 +456,7 @@ def test_a_file_that_cannot_be_written_still_corrects(
     with caplog.at_level(logging.WARNING):
         correction, told = fit_odds_correction(working_farm(), ledger, later, TODAY + timedelta(days=1))
     assert correction.bias < -0.2
-    assert "holds 20 cases of 20 days" in told[0]
+    assert "holds 20 cases of 20 days" in record_sentences(told)[0]
     assert "what came of the odds was not kept" in caplog.text
     assert "not for you" in caplog.text
 
@@ -468,7 +470,7 @@ def test_the_record_in_words() -> None:
         np.array(["2026-06-01", "2026-06-01", "2026-06-02", "2026-06-02", "2026-06-03"], dtype="datetime64[D]"),
     )
     # 0.8 is 4 to 1; e^-0.7 = 0.497 of that is 0.665
-    assert record_sentences(record, Correction(bias=-0.7)) == [
+    assert record_sentences(summarize_record(record, Correction(bias=-0.7))) == [
         "The farm's own record of odds holds 5 cases of 3 days. Of what the forecast alone gave: below 4 in 10, 20% "
         "said and 25% came (2 cases); 4 to 7 in 10, 50% said and 100% came (1 case); 7 in 10 and more, 85% said "
         "and 75% came (2 cases).",

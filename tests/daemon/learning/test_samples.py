@@ -9,8 +9,8 @@ import pytest
 
 from daemon.advice.advise import Stores, advise
 from daemon.diary.store import Diary, Note, NoteKind
-from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Farm, Field
-from daemon.domain.prospect import FieldProspect, Reason
+from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Farm, Field, Units
+from daemon.domain.prospect import FieldProspect, Reason, reason_of
 from daemon.learning.samples import DryingLearnt, learn_drying
 from daemon.planning.daily_weather import daily_extremes, daily_water
 from daemon.planning.drying import day_index
@@ -18,6 +18,8 @@ from daemon.planning.forecast_hours import hourly_weather
 from daemon.planning.ground import field_profile, ground_on
 from daemon.planning.growth import field_growth_on
 from daemon.weather.contract import FILLED, Weather, to_datetime64
+from daemon.words.causes import unknown_detail_text
+from daemon.words.field_history import field_sentences, sample_sentences
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests.loopback.hours import invented, source, written
 from tests.support.farms import ZONE
@@ -81,6 +83,10 @@ def told(lines: list[Note], given: Farm | None = None, hours: Weather | None = N
     return learn_drying(given or farm(), {}, lines, hours or weather(), NOW)
 
 
+def sentences(found: DryingLearnt, field: Field = LONG) -> tuple[str, ...]:
+    return tuple(sample_sentences(found.reports[field.name], Units.US))
+
+
 def drying(found: DryingLearnt, number: int = 0) -> Drying:
     return found.drying.get(farm().fields[number].name, UNCORRECTED_DRYING)
 
@@ -102,7 +108,7 @@ def test_a_sample_of_the_day_after_dries_through_night_and_dew() -> None:
     made = reading(at(12), at(35), 0.6, slow)
     found = told([cut(begun=at(12)), sample(made, at(35))], farm(slow))
     assert found.factors[2] == pytest.approx(0.6, abs=1e-6)
-    assert "for a crop mown the day before at 12:00 pm" in found.sentences[LONG.name][0]
+    assert "for a crop mown the day before at 12:00 pm" in sentences(found, LONG)[0]
 
 
 def test_growth_of_the_sample_is_the_one_that_was_cut() -> None:
@@ -120,12 +126,12 @@ def test_the_sentences_of_a_sample() -> None:
     lines = [cut(begun=at(8)), sample(reading(at(8), at(13), 0.8), at(13))]
     found = told(lines)
     measured, plain = (f"{100 * reading(at(8), at(13), factor):.3g}" for factor in (0.8, 1.0))
-    assert found.sentences[LONG.name] == (
+    assert sentences(found, LONG) == (
         f"Sample of {measured}% on 10 June 2026 at 1:00 pm (line 2): the model had {plain}% for a crop mown at "
         "8:00 am; it tells a drying factor of 0.80, which moved the field's from 1.00 to 0.84.",
         "Drying factor 0.84, uncertain by 11% instead of 22%: samples of this field 1, of others 0.",
     )
-    assert found.sentences[CREEK.name] == (
+    assert sentences(found, CREEK) == (
         "Drying factor 0.92, uncertain by 20% instead of 22%: samples of this field 0, of others 1.",
     )
 
@@ -133,7 +139,7 @@ def test_the_sentences_of_a_sample() -> None:
 def test_a_cut_without_its_hour_began_at_the_earliest_start() -> None:
     found = told([cut(), sample(reading(at(7), at(13), 0.8), at(13))])
     assert found.factors[2] == pytest.approx(0.8, abs=1e-6)
-    assert "mown at 7:00 am (the earliest start: its hour is not noted)" in found.sentences[LONG.name][0]
+    assert "mown at 7:00 am (the earliest start: its hour is not noted)" in sentences(found, LONG)[0]
 
 
 def test_a_wrapped_line_with_its_moisture_is_a_sample_and_a_cut() -> None:
@@ -159,8 +165,8 @@ def test_two_samples_of_one_mowing_count_less_than_two_of_two_mowings() -> None:
     assert drying(same).samples == drying(apart).samples == 2
     assert drying(told(one[:2])).factor > drying(same).factor > drying(apart).factor > 0.8
     assert drying(told(one[:2])).spread > drying(same).spread > drying(apart).spread
-    assert "from 1.00 to 0.84" in apart.sentences[LONG.name][0]
-    assert "from 0.84 to 0.82" in apart.sentences[LONG.name][1]
+    assert "from 1.00 to 0.84" in sentences(apart, LONG)[0]
+    assert "from 0.84 to 0.82" in sentences(apart, LONG)[1]
 
 
 @pytest.mark.parametrize(
@@ -181,14 +187,14 @@ def test_a_sample_that_tells_nothing_is_set_aside_and_named(lines: list[Note], s
     found = told(lines, hours=hours)
     assert found.drying == {}
     assert found.factors == {}
-    assert len(found.sentences[LONG.name]) == 1
-    assert f" (line 2) is set aside: {said}" in found.sentences[LONG.name][0]
-    assert found.sentences[CREEK.name] == ()
+    assert len(sentences(found, LONG)) == 1
+    assert f" (line 2) is set aside: {said}" in sentences(found, LONG)[0]
+    assert sentences(found, CREEK) == ()
 
 
 def test_a_thick_swath_is_set_aside() -> None:
     found = told([cut(begun=at(8)), sample(0.6, at(13))], farm(replace(LONG, expected_yield=7.0)))
-    assert "is set aside: the swath lay too thick for the model" in found.sentences[LONG.name][0]
+    assert "is set aside: the swath lay too thick for the model" in sentences(found, LONG)[0]
 
 
 def test_one_bad_sample_leaves_the_others() -> None:
@@ -212,7 +218,7 @@ def test_one_reading_far_off_moves_no_field_until_a_second_agrees() -> None:
     late = weather(since=at(0, 18))
     alone = told(slips(2.62), hours=late)
     assert alone.drying == {}
-    assert alone.sentences[LONG.name] == (
+    assert sentences(alone, LONG) == (
         "Sample of 60% on 1 June 2026 at 1:00 pm (line 2) is set aside: reckoned when its weather was at hand; it "
         "tells a drying factor of 2.62 where 0.47 to 2.12 was expected. If it was read and noted right, take a second "
         "sample at another mowing: if both agree, both count.",
@@ -233,19 +239,19 @@ def test_what_a_reading_far_off_told_is_kept_for_the_second_one() -> None:
 def test_a_kept_factor_outside_of_the_range_is_not_used(kept: float) -> None:
     found = told(slips(kept, kept), hours=weather(since=at(0, 18)))
     assert found.drying == {}
-    assert "is set aside: the weather of the whole of 1 June 2026 is not at hand." in found.sentences[LONG.name][0]
+    assert "is set aside: the weather of the whole of 1 June 2026 is not at hand." in sentences(found, LONG)[0]
 
 
 def test_what_a_sample_told_outlives_its_weather() -> None:
     line = replace(sample(0.6, at(13)), factor=0.7)
     late = weather(since=at(0, 12))
-    assert "is set aside: " in told([cut(begun=at(8)), replace(line, factor=None)], hours=late).sentences[LONG.name][0]
+    assert "is set aside: " in sentences(told([cut(begun=at(8)), replace(line, factor=None)], hours=late), LONG)[0]
     found = told([cut(begun=at(8)), line], hours=late)
     assert drying(found).factor == pytest.approx(0.7**FIRST)
     assert found.factors == {}
     assert (
         "(line 2): reckoned when its weather was at hand; it tells a drying factor of 0.70"
-        in (found.sentences[LONG.name][0])
+        in (sentences(found, LONG)[0])
     )
     # Without its cut it is of no mowing, whatever it told.
     assert drying(told([line], hours=late)) == Drying()
@@ -258,7 +264,7 @@ def test_a_sample_that_dried_in_hours_only_forecast_waits_until_they_are_told() 
     assert noon.sum() == 1
     guessed = told(lines, hours=replace(hours, past=hours.past.assign_coords({FILLED: ("time", noon)})))
     assert drying(guessed) == Drying()
-    assert "is not at hand" in guessed.sentences[LONG.name][0]
+    assert "is not at hand" in sentences(guessed, LONG)[0]
     assert drying(told(lines, hours=hours)).factor == pytest.approx(0.7**FIRST)
 
 
@@ -298,7 +304,7 @@ def test_an_old_sample_is_used_and_said_to_be_old() -> None:
     lines = [replace(cut(), at=then - timedelta(hours=5)), replace(sample(0.6, then), factor=0.7)]
     found = told(lines)
     assert drying(found).factor == pytest.approx(0.7**FIRST)
-    assert found.sentences[LONG.name][0].endswith("It is older than two years.")
+    assert sentences(found, LONG)[0].endswith("It is older than two years.")
 
 
 @pytest.fixture
@@ -320,9 +326,10 @@ def test_a_look_takes_the_diary_in_and_an_undone_line_leaves_no_trace(tmp_path: 
     measured = diary.add(NoteKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
     after = said(record, diary)
     assert after.clock_from == date(2026, 6, 10)
-    assert after.diary_sentences[0] == "Last cut 10 June 2026, from the diary (line 1)."
-    assert after.diary_sentences[1].startswith("Sample of 62% on 10 June 2026 at 1:00 pm (line 2): the model had ")
-    assert diary.notes()[1].factor == pytest.approx(told_factor(after.diary_sentences[1]), abs=0.006)
+    first, second = field_sentences(after, Units.US)[:2]
+    assert first == "Last cut 10 June 2026, from the diary (line 1)."
+    assert second.startswith("Sample of 62% on 10 June 2026 at 1:00 pm (line 2): the model had ")
+    assert diary.notes()[1].factor == pytest.approx(told_factor(second), abs=0.006)
     for line in (measured, noted):
         diary.delete(line.id)
     assert advise(record, NOW, stores=Stores(diary)) == before
@@ -336,8 +343,8 @@ def test_a_diary_that_cannot_be_read_is_no_advice(tmp_path: Path, record: Farm) 
     path = tmp_path / "diary.sqlite3"
     path.write_text("not a database, but long enough to be looked at" * 30)
     field = said(record, Diary(path))
-    assert field.unknown is Reason.DIARY_UNREADABLE
-    assert "cannot be used (file is not a database)" in field.detail
+    assert reason_of(field.unknown) is Reason.DIARY_UNREADABLE
+    assert "cannot be used (file is not a database)" in unknown_detail_text(field.unknown, Units.US)
 
 
 def test_weather_that_is_missing_leaves_what_was_cut(tmp_path: Path, record: Farm) -> None:
@@ -345,8 +352,8 @@ def test_weather_that_is_missing_leaves_what_was_cut(tmp_path: Path, record: Far
     diary.add(NoteKind.CUT, LONG.name, at(8), NOW)
     broken = replace(record, weather=source(sources=("file",), path=tmp_path / "none.csv"))
     field = said(broken, diary)
-    assert field.unknown is Reason.DATA_MISSING
-    assert field.diary_sentences == ("Last cut 10 June 2026, from the diary (line 1).",)
+    assert reason_of(field.unknown) is Reason.DATA_MISSING
+    assert field_sentences(field, Units.US) == ["Last cut 10 June 2026, from the diary (line 1)."]
 
 
 def test_a_diary_that_cannot_be_written_still_gives_advice(
@@ -359,6 +366,6 @@ def test_a_diary_that_cannot_be_written_still_gives_advice(
     db = sqlite3.connect(path)
     db.execute("CREATE TRIGGER no BEFORE UPDATE ON lines BEGIN SELECT RAISE(ABORT, 'locked'); END")
     db.close()
-    assert "it tells a drying factor of" in said(record, diary).diary_sentences[1]
+    assert "it tells a drying factor of" in field_sentences(said(record, diary), Units.US)[1]
     assert "what a sample told was not kept: diary: " in caplog.text
     assert diary.notes()[1].factor is None

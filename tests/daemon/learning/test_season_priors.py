@@ -7,11 +7,12 @@ import pytest
 
 from daemon.advice import advise as looking
 from daemon.diary.overlay import apply_diary
-from daemon.domain.farm import Calibration, Estimates, Farm, Look
+from daemon.domain.farm import Calibration, Estimates, Farm, Look, Units
 from daemon.domain.prospect import FieldProspect, Prospect
 from daemon.learning.record import ForecastRecord
 from daemon.learning.season_priors import last_season_priors, store_next_season_priors
 from daemon.planning.prospect import plan_fields
+from daemon.words.field_history import field_sentences
 from models.looks import Prior
 from tests.loopback.hours import HERE
 from tests.support.weather import field, weather, working_farm
@@ -85,7 +86,9 @@ def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
     memory = looking.Stores(forecast_record=ledger, is_recording=True)
     looking.advise(working_farm(field("Long", 12, looks=(SEEN,))), NOW, stores=memory)
     next_year = looking.advise(working_farm(field("Long", 12)), NOW.replace(year=2027), stores=memory)
-    assert any("Last season its grasses were" in words for words in next_year.prospect.fields[0].diary_sentences)
+    assert any(
+        "Last season its grasses were" in words for words in field_sentences(next_year.prospect.fields[0], Units.US)
+    )
 
 
 def test_a_record_that_cannot_be_read_leaves_the_clock_to_the_weather(ledger: ForecastRecord, tmp_path: Path) -> None:

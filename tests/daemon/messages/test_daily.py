@@ -32,6 +32,7 @@ from tests.support.farms import (
     mow_morning,
     person,
     prospect,
+    stated,
     wait_morning,
 )
 from tests.support.full_morning import drawn_morning
@@ -257,7 +258,7 @@ def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
 def test_why_there_is_no_weather_stands_once_in_an_email() -> None:
     detail = "open-meteo: forecast was refused: api.example.org could not be reached"
     refusals = (Refusal(RefusalKind.UNREACHABLE, detail),)
-    lost = replace(unknown_prospect(farm(CAT), DAWN, Reason.DATA_MISSING, detail), refusals=refusals)
+    lost = replace(unknown_prospect(farm(CAT), DAWN, stated(Reason.DATA_MISSING, detail)), refusals=refusals)
     mail = morning_email(farm(CAT), decide(farm(CAT), lost))
     assert mail.body.startswith(
         "Monday: no advice, because weather data is missing. Go by your own eye and forecast.\n\n"

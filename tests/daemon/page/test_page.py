@@ -12,10 +12,11 @@ import pytest
 import requests
 
 from daemon.domain.advice import Advice, AdviceKind, Morning, WatchState
+from daemon.domain.causes import StatedCause
 from daemon.domain.farm import Channel, Units
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
-from daemon.domain.prospect import PlantKindToday, Reason
+from daemon.domain.prospect import PlantKindToday, Reason, Unknown
 from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.page.field import field_cards, field_page, field_sheet
 from daemon.page.message_rows import message_problems, message_rows
@@ -44,6 +45,7 @@ from tests.support.farms import (
     mow_morning,
     person,
     prospect,
+    stated,
     unknown_morning,
     wait_morning,
 )
@@ -281,9 +283,13 @@ ANSWERED = Refusal(RefusalKind.ERROR_STATUS, "other: answered 500: its own sourc
 def test_why_there_is_no_weather_stands_once_in_plain_words(refusals: tuple[Refusal, ...], words: str) -> None:
     names = [one.name for one in farm().fields]
     detail = "; ".join(refusal.text for refusal in refusals)
-    lost = replace(unknown_prospect(farm(), DAWN, Reason.DATA_MISSING, detail), refusals=refusals)
+    lost = replace(unknown_prospect(farm(), DAWN, stated(Reason.DATA_MISSING, detail)), refusals=refusals)
     shown = view(
-        Morning(DAY, tuple(Advice(one, AdviceKind.NONE, 0.0, lost.trouble, None, detail) for one in names), lost)
+        Morning(
+            DAY,
+            tuple(Advice(one, AdviceKind.NONE, 0.0, Reason.DATA_MISSING, None, StatedCause(detail)) for one in names),
+            lost,
+        )
     )
     page = unescape(render_page(shown))
     assert shown.problems == (words,)
@@ -293,8 +299,9 @@ def test_why_there_is_no_weather_stands_once_in_plain_words(refusals: tuple[Refu
 
 def test_too_few_forecasts_are_a_trouble_of_all_fields_told_once() -> None:
     given = mow_morning().prospect
-    fields = tuple(replace(one, unknown=Reason.FEW_MEMBERS, detail="7 of 8", days=()) for one in given.fields)
-    lost = replace(given, fields=fields, trouble=Reason.FEW_MEMBERS, detail="7 of 8")
+    trouble = stated(Reason.FEW_MEMBERS, "7 of 8")
+    fields = tuple(replace(one, unknown=trouble, days=()) for one in given.fields)
+    lost = replace(given, fields=fields, trouble=trouble)
     shown = view(Morning(DAY, (), lost))
     assert shown.problems == ("Too few forecasts to judge the odds (7 of 8).",)
     assert render_page(shown).count("7 of 8") == 1
@@ -359,7 +366,7 @@ def test_a_fields_page_draws_nothing_of_old_data(now: datetime) -> None:
 
 
 def test_a_field_of_which_nothing_is_known_says_so() -> None:
-    lost = replace(field_prospect("Hill", 5.0), unknown=Reason.OUT_OF_RANGE)
+    lost = replace(field_prospect("Hill", 5.0), unknown=Unknown(Reason.OUT_OF_RANGE))
     [card] = field_cards(view(Morning(DAY, (), prospect(lost))))
     assert card.state == ("Nothing can be said: it is outside what can be reckoned.",)
 
@@ -440,7 +447,7 @@ def test_out_of_season_a_missing_pass_is_no_problem() -> None:
 
 def test_a_diary_that_cannot_be_read_is_not_called_missing_weather() -> None:
     found = unknown_morning()
-    prospect = replace(found.prospect, trouble=Reason.DIARY_UNREADABLE, detail="diary: /d cannot be used (locked)")
+    prospect = replace(found.prospect, trouble=stated(Reason.DIARY_UNREADABLE, "diary: /d cannot be used (locked)"))
     [problem] = pass_problems(farm(), replace(found, prospect=prospect), SOON)
     assert problem == "There is no advice: diary: /d cannot be used (locked)."
 

@@ -12,14 +12,17 @@ from hypothesis import strategies as st
 
 from daemon.advice.decide import decide
 from daemon.domain.advice import AdviceKind
-from daemon.domain.farm import Farm, Place
-from daemon.domain.prospect import FieldDay, Prospect, Reason, Ripeness
+from daemon.domain.causes import TooFewMembers
+from daemon.domain.farm import Farm, Place, Units
+from daemon.domain.prospect import FieldDay, Prospect, Reason, Ripeness, Unknown, reason_of
 from daemon.planning.daily_weather import daily_extremes
 from daemon.planning.prospect import plan_fields, unknown_prospect
 from daemon.weather.clean import clean
 from daemon.weather.contract import Weather, build_dataset
+from daemon.words.causes import unknown_detail_text
+from daemon.words.growth import growth_doubts_text
 from tests.loopback.hours import HERE
-from tests.support.farms import ACRE
+from tests.support.farms import ACRE, stated
 from tests.support.hourly_records import greensboro
 from tests.support.weather import COLUMNS, NOW, TODAY, farm_today, field, weather, working_farm
 
@@ -50,8 +53,8 @@ def test_good_weather_leads_to_a_mow() -> None:
 def test_a_forecast_that_is_too_old_is_not_used() -> None:
     old = known(kind="forecast", members=8, issued=NOW - timedelta(hours=18, minutes=1))
     found = pass_over(working_farm(), old)
-    assert (found.trouble, found.fields[0].unknown) == (Reason.DATA_STALE, Reason.DATA_STALE)
-    assert "no more than 18 allowed" in found.detail
+    assert (reason_of(found.trouble), found.fields[0].unknown) == (Reason.DATA_STALE, found.trouble)
+    assert "no more than 18 allowed" in unknown_detail_text(found.trouble, Units.US)
     young = known(kind="forecast", members=8, issued=NOW - timedelta(hours=18))
     assert pass_over(working_farm(), young).trouble is None
 
@@ -61,7 +64,7 @@ def test_an_old_forecast_leaves_what_is_known_of_the_growth() -> None:
     young = pass_over(working_farm(), known(kind="forecast", members=8, issued=NOW - timedelta(hours=3))).fields[0]
     for name in ("ripeness", "stage", "kinds", "ndf", "clock", "clock_from", "days_left", "dry_matter", "quality"):
         assert getattr(old, name) == getattr(young, name) != (), name
-    assert (old.unknown, old.days, old.drying_picture) == (Reason.DATA_STALE, (), None)
+    assert (reason_of(old.unknown), old.days, old.drying_picture) == (Reason.DATA_STALE, (), None)
     assert (old.ground, old.firm_from, old.soil_factor) == (None, None, None)  # by rain that was only forecast
 
 
@@ -72,7 +75,7 @@ def test_both_kinds_of_a_mix_are_told_of() -> None:
 
 def test_too_few_members_are_not_used() -> None:
     found = pass_over(working_farm(), known(kind="forecast", members=7))
-    assert (found.trouble, found.detail) == (Reason.FEW_MEMBERS, "7 usable members, 8 needed")
+    assert found.trouble == Unknown(Reason.FEW_MEMBERS, TooFewMembers(7, 8))
     assert pass_over(working_farm(), known(kind="forecast", members=8)).trouble is None
 
 
@@ -91,11 +94,8 @@ def test_the_facts_of_the_weather_are_kept() -> None:
 
 def test_no_prospect_names_every_field() -> None:
     farm = working_farm(field("a", 3), field("b", 4))
-    found = unknown_prospect(farm, NOW, Reason.DATA_MISSING, "no answer")
-    assert [(one.name, one.unknown, one.detail) for one in found.fields] == [
-        ("a", Reason.DATA_MISSING, "no answer"),
-        ("b", Reason.DATA_MISSING, "no answer"),
-    ]
+    found = unknown_prospect(farm, NOW, (trouble := stated(Reason.DATA_MISSING, "no answer")))
+    assert [(one.name, one.unknown) for one in found.fields] == [("a", trouble), ("b", trouble)]
 
 
 @pytest.mark.parametrize("name", COLUMNS)
@@ -154,10 +154,10 @@ def test_one_bad_field_is_set_aside_and_the_others_go_on() -> None:
         field("no start", 10), field("regrown", 10, last_cut=date(2026, 4, 20)), field("odd", 9, stand={"bamboo": 1.0})
     )
     start, regrown, odd = pass_over(farm, spring).fields
-    assert (start.unknown, start.days) == (Reason.GROWTH_UNKNOWN, ())
-    assert start.detail
-    assert odd.unknown is Reason.OUT_OF_RANGE
-    assert "bamboo" in odd.detail
+    assert (reason_of(start.unknown), start.days) == (Reason.GROWTH_UNKNOWN, ())
+    assert unknown_detail_text(start.unknown, Units.US)
+    assert reason_of(odd.unknown) is Reason.OUT_OF_RANGE
+    assert "bamboo" in unknown_detail_text(odd.unknown, Units.US)
     assert regrown.unknown is None
     assert regrown.days[0].area == pytest.approx(10 * ACRE)
     assert [one.kind for one in decide(farm, pass_over(farm, spring)).advices] == [
@@ -340,7 +340,7 @@ def test_drought_holds_a_regrowth_back_and_brings_a_caution_of_nitrate() -> None
     assert moist[0].clock > 200.0
     assert dry[0].clock == 0.0
     assert (moist[0].ripeness, dry[0].ripeness) == (Ripeness.PAST, Ripeness.GROWING)
-    assert "drought holds orchardgrass back, " in dry[0].detail
+    assert "drought holds orchardgrass back, " in growth_doubts_text(dry[0].doubts)
     assert moist[1].clock == dry[1].clock
     named = ["nitrate" in {care.caution for care in fields[1].days[0].cautions} for fields in (moist, dry)]
     assert named == [False, True]

@@ -29,7 +29,7 @@ from daemon.words.sms import part_count
 from daemon.words.watch import watch_text
 from tests.loopback.hours import HERE
 from tests.loopback.receivers import Gateway
-from tests.support.farms import ACRE, person
+from tests.support.farms import ACRE, person, stated
 from tests.support.hand_clock import HandClock
 from tests.support.plain_text import spaced
 from tests.support.weather import farm_today, weather, working_farm
@@ -498,7 +498,7 @@ class Skies:
     def __call__(self, farm: Farm, now: datetime, said: Morning | None) -> Morning:
         rain = next((rain for hour, rain in sorted(self.turns.items(), reverse=True) if now >= at(hour)), None)
         if isinstance(rain, str):
-            return decide(self.farm, unknown_prospect(self.farm, now, Reason.DATA_MISSING, rain))
+            return decide(self.farm, unknown_prospect(self.farm, now, stated(Reason.DATA_MISSING, rain)))
         return replace(advice(now, rain), watched=watch_fields(self.farm, sky(now, rain), said, (), now))
 
 
@@ -618,7 +618,7 @@ def test_a_service_that_stands_still_is_not_on_track(bench: Bench) -> None:
 
 
 def test_what_is_kept_is_of_its_day_only() -> None:
-    lost = decide(FARM, unknown_prospect(FARM, at(13), Reason.DATA_STALE, "30 hours old"))
+    lost = decide(FARM, unknown_prospect(FARM, at(13), stated(Reason.DATA_STALE, "30 hours old")))
     assert keep_last_watch(lost, morning(), None).watched == morning().watched
     assert keep_last_watch(replace(lost, date=DAY + timedelta(days=1)), morning()).watched == ()
 

@@ -37,6 +37,7 @@ from daemon.weather.archive import Archive
 from daemon.weather.contract import FILLED, to_datetime64
 from daemon.weather.http.client import open_session
 from daemon.weather.sources import met_no
+from daemon.words.record_summary import record_sentences
 from models.looks import Prior
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.hand_clock import HandClock
@@ -408,7 +409,9 @@ def test_a_look_without_any_weather_service_goes_by_what_the_folder_holds(
     assert watched.area == pytest.approx(LEFT)
     assert watched.odds == pytest.approx(0.8118831716548164, abs=0.01)
     assert morning.prospect.weather is not None
-    assert morning.prospect.record[0].startswith("The farm's own record of odds holds 18 cases of 3 days.")
+    assert record_sentences(morning.prospect.record_summary)[0].startswith(
+        "The farm's own record of odds holds 18 cases of 3 days."
+    )
     after = copy.rows()
     assert set(after) >= set(before)
     assert all(after[table] >= count for table, count in before.items())

@@ -11,13 +11,14 @@ import numpy as np
 import pytest
 
 from daemon.advice.advise import Stores, advise
-from daemon.domain.farm import Place
-from daemon.domain.prospect import Reason
+from daemon.domain.farm import Place, Units
+from daemon.domain.prospect import Reason, reason_of
 from daemon.page.server import render_page
 from daemon.page.today import take_snapshot
 from daemon.weather.contract import Refused, Weather, validate
 from daemon.weather.gather import SOURCES, Request, SourceReply, gather
 from daemon.weather.sources import met_no
+from daemon.words.causes import unknown_detail_text
 from tests.loopback import openmeteo
 from tests.loopback.hours import NOW
 from tests.loopback.met_no import page
@@ -88,7 +89,7 @@ def test_a_late_forecast_that_nobody_replaces_comes_with_its_age(servers: World)
     servers.open_meteo.run = NOW - 30 * HOUR
     servers.weather_gov.faults[POINT], servers.met_no.fault = uncovered(), page(422)
     morning = advise(servers.farm(*ALL), NOW, stores=Stores(archive=servers.archive, is_recording=True))
-    assert "30 hours old, no more than 18 allowed" in morning.prospect.detail
+    assert "30 hours old, no more than 18 allowed" in unknown_detail_text(morning.prospect.trouble, Units.US)
     assert {one.kind.name for one in morning.advices} == {"NONE"}
     assert servers.archive.newest_forecast(servers.place, NOW - 48 * HOUR) is None, (
         "it must not stand in as a good one later"
@@ -223,8 +224,8 @@ def test_an_old_forecast_does_not_stand_in_and_all_reasons_are_told(servers: Wor
     assert "stands in" not in told
     morning = advise(servers.farm(*ALL), NOW, stores=Stores(archive=servers.archive))
     assert morning.mows == ()
-    assert morning.prospect.trouble is Reason.DATA_STALE
-    assert morning.prospect.detail == "18.1 hours old, no more than 18 allowed"
+    assert reason_of(morning.prospect.trouble) is Reason.DATA_STALE
+    assert unknown_detail_text(morning.prospect.trouble, Units.US) == "18.1 hours old, no more than 18 allowed"
     assert all(one.stage and one.ndf and not one.days for one in morning.prospect.fields), "growth goes on"
 
 

@@ -16,7 +16,9 @@ import pytest
 
 from daemon.domain.advice import AdviceKind, AnnouncedField, Morning, WatchedField
 from daemon.domain.advice import WatchState as Stands
+from daemon.domain.causes import StatedCause
 from daemon.domain.farm import Channel, Farm, Person, Subscription, Units
+from daemon.domain.field_history import SampleFlawKind
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import MessageState, QueuedMessage
 from daemon.domain.prospect import (
@@ -67,6 +69,8 @@ WORDLESS = (
         "words/watch",
         "words/cautions",
         "words/growth",
+        "words/field_history",
+        "words/record_summary",
     ),
     *("words/numbers", "words/pictures", "words/season_progress", "words/sms", "words/weather"),
     *("diary/phrases", "diary/overlay", "domain/season_progress", "domain/underway", "domain/field_watch"),
@@ -212,6 +216,7 @@ def test_every_place_is_filled_and_nothing_is_said_for_nothing() -> None:
             ],
         ),
         ("growth_doubts", [one.name for one in DoubtKind]),
+        ("sample_flaws", [one.name for one in SampleFlawKind]),
         ("species", [key(one) for one in (*species_table(), "grasses", "legumes")]),
         ("stages", [key(one) for one in (*TRADE_STAGES, LEAFY_REGROWTH)]),
         ("message_states", [one.name for one in MessageState]),
@@ -335,13 +340,13 @@ def loud_morning(morning: Morning) -> Morning:
     """Return a morning in which all that comes from outside the table is in capitals."""
 
     def louder(found: Any) -> Any:
-        return replace(found, name=found.name.upper(), detail="WHY")
+        return replace(found, name=found.name.upper())
 
     given = morning.prospect
     facts = given.weather and replace(given.weather, source="SOURCE", model="MODEL", credit="CREDIT", note="")
     warnings = (OfficialWarning("FLOOD", "THE OFFICE", DAWN, DAWN + timedelta(hours=9)),)
     fields = tuple(map(louder, given.fields))
-    advices = tuple(replace(one, field=one.field.upper(), detail="WHY") for one in morning.advices)
+    advices = tuple(replace(one, field=one.field.upper(), cause=StatedCause("WHY")) for one in morning.advices)
     found = replace(given, fields=fields, weather=facts, warnings=warnings)
     return replace(morning, advices=advices, prospect=found)
 

@@ -1,16 +1,17 @@
 """What is told of a growth: dates by their month, heights in the farm's units, names as the table has them."""
 
-import numpy as np
+from datetime import date
+
 import pytest
 
+from daemon.domain.causes import GrowthGap, ImpossibleLook
 from daemon.domain.farm import Units
-from daemon.words.growth import growth_doubts_text, growth_unknown_text, look_text, species_text, stage_text
+from daemon.domain.prospect import StandDoubt
+from daemon.words.growth import growth_cause_text, growth_doubts_text, look_text, species_text, stage_text
 from models.degree_days import UnknownCause
-from models.growth import DoubtKind, GrowthDoubt, GrowthUnknown
-from models.look_misfit import LookMisfit
-from models.looks import StageLook
+from models.growth import DoubtKind
 
-MAY, JUNE = np.datetime64("2026-05-03"), np.datetime64("2026-06-11")
+MAY, JUNE = date(2026, 5, 3), date(2026, 6, 11)
 
 
 @pytest.mark.parametrize(
@@ -23,31 +24,32 @@ MAY, JUNE = np.datetime64("2026-05-03"), np.datetime64("2026-06-11")
     ],
 )
 def test_a_look_that_cannot_be_true_names_the_days_that_would_fit(
-    first: np.datetime64 | None, last: np.datetime64 | None, fits: str
+    first: date | None, last: date | None, fits: str
 ) -> None:
-    look = StageLook(np.datetime64("2026-04-01"), "early heads", 0.5588)
     for units, by_height, seen in (
         (Units.US, False, "early heads"), (Units.US, True, "22 inches tall"), (Units.METRIC, True, "55.9 cm tall"),
     ):  # fmt: skip
-        words = growth_unknown_text(LookMisfit(look, first, last, by_height=by_height), units)
+        words = growth_cause_text(
+            ImpossibleLook(date(2026, 4, 1), "early heads", 0.5588, by_height, first, last), units
+        )
         assert words == f"{seen} on 1 April 2026 does not go with the warmth so far: {fits}"
 
 
 def test_what_is_missing_is_told_with_its_day() -> None:
-    assert growth_unknown_text(GrowthUnknown(UnknownCause.PAST_SHORT, MAY), Units.US) == (
+    assert growth_cause_text(GrowthGap(UnknownCause.PAST_SHORT, MAY), Units.US) == (
         "the weather of the past must reach back to 3 May 2026, but begins later"
     )
     assert (
-        growth_unknown_text(GrowthUnknown(UnknownCause.CUT_AHEAD, JUNE), Units.US)
+        growth_cause_text(GrowthGap(UnknownCause.CUT_AHEAD, JUNE), Units.US)
         == "the last cut, 11 June 2026, has not been yet"
     )
 
 
 def test_doubts_are_told_one_after_the_other() -> None:
     told = [
-        GrowthDoubt(DoubtKind.FROST, "tall fescue", MAY),
-        GrowthDoubt(DoubtKind.DROUGHT, "kentucky bluegrass", days=1),
-        GrowthDoubt(DoubtKind.LOOK_UNUSED, day=JUNE),
+        StandDoubt(DoubtKind.FROST, "tall fescue", MAY),
+        StandDoubt(DoubtKind.DROUGHT, "kentucky bluegrass", days=1),
+        StandDoubt(DoubtKind.LOOK_UNUSED, day=JUNE),
     ]
     assert growth_doubts_text(told) == (
         "the frost of 3 May 2026 makes the stage of tall fescue doubtful: look at it; "
