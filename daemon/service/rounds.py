@@ -23,6 +23,7 @@ from daemon.messages.outbox.store import Outbox, OutboxError
 from daemon.messages.settings_mistakes import compose_mistakes
 from daemon.page.today import Snapshot, headline, take_snapshot
 from daemon.service.heartbeat import Heartbeat, missed_morning, record_first_run
+from daemon.service.upgrade import MORNING_ADAPTER
 from daemon.system.clock import Clock
 from daemon.system.memory import trim_heap
 from daemon.words.catalog import as_sentence
@@ -38,7 +39,6 @@ STUCK_AFTER: Final = timedelta(minutes=10)  # without the end of a round
 MISTAKES_VALID_FOR: Final = timedelta(hours=24)
 MIN_ADVISE_INTERVAL: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
 SILENT_WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
-_MORNING_ADAPTER: Final = TypeAdapter(Morning)
 _FETCH_TIME_ADAPTER: Final = TypeAdapter(datetime)
 _ANNOUNCEMENTS_ADAPTER: Final = TypeAdapter(tuple[date, tuple[AnnouncedField, ...]])
 
@@ -174,8 +174,8 @@ class Service:
         if unsure := self._postbag.recover(now):
             log.warning("%d messages were being sent when the service last ended", unsure)
         record_first_run(self._postbag, now)
-        self._morning = self._morning or self._load_value("morning", _MORNING_ADAPTER)
-        self._said = self._said or self._load_value("said", _MORNING_ADAPTER)
+        self._morning = self._morning or self._load_value("morning", MORNING_ADAPTER)
+        self._said = self._said or self._load_value("said", MORNING_ADAPTER)
         if damage and self._said is not None:
             self._save_sent_morning(self._said)
         self._fit = True
@@ -210,7 +210,7 @@ class Service:
             self._morning = keep_last_watch(self._look(self._farm, now, said), said, self._morning)
             self._broke_at, self._looked_at, self._is_new = None, now, False
             self._postbag.save_value("fetched", _FETCH_TIME_ADAPTER.dump_json(now).decode())
-            self._postbag.save_value("morning", _MORNING_ADAPTER.dump_json(self._morning).decode())
+            self._postbag.save_value("morning", MORNING_ADAPTER.dump_json(self._morning).decode())
             trim_heap()
         return None if self._broke_at else self._morning
 
@@ -295,7 +295,7 @@ class Service:
         return self._said if self._said is not None and self._said.date == day else None
 
     def _save_sent_morning(self, morning: Morning) -> None:
-        self._postbag.save_value("said", _MORNING_ADAPTER.dump_json(morning).decode())
+        self._postbag.save_value("said", MORNING_ADAPTER.dump_json(morning).decode())
         self._said = morning
 
     def _load_value(self, name: str, kind: TypeAdapter[T]) -> T | None:

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
@@ -17,13 +17,13 @@ from daemon.messages.outbox.store import DATABASE, Outbox, OutboxError
 from daemon.page.today import headline, take_snapshot
 from daemon.service.heartbeat import missed_morning
 from daemon.service.rounds import STUCK_AFTER
+from daemon.service.upgrade import MORNING_ADAPTER
 from daemon.settings import SettingsError, load
 from daemon.words.catalog import as_sentence
 from daemon.words.numbers import day_text, time_text
 
 ALIVE_FILE: Final = "alive"  # an empty file; when it was touched last, a round had come to its end
 _MESSAGE_LIMIT: Final = 200  # looked through for what waits
-_MORNING_ADAPTER: Final = TypeAdapter(Morning)
 
 
 @dataclass(frozen=True)
@@ -154,7 +154,7 @@ def _read_state(state: Path, farm: Farm | None, now: datetime) -> StateOnDisk:
 def _last_morning(outbox: Outbox) -> Morning | None:
     kept = outbox.load_value("morning")
     with suppress(ValidationError):
-        return None if kept is None else _MORNING_ADAPTER.validate_json(kept)
+        return None if kept is None else MORNING_ADAPTER.validate_json(kept)
     return None
 
 
