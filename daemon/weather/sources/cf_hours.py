@@ -1,4 +1,4 @@
-"""Hours out of the series of a file: sums and means parted and spread over their hours, instants set between."""
+"""Turn the series of a file into hours: sums and means are spread over their hours, instants interpolated."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -16,12 +16,12 @@ Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 SECOND: Final = np.timedelta64(1, "s")
-EVEN_STEPS: Final = tuple(step for step in range(1, MAX_FILE_STEP + 1) if 24 % step == 0)  # [h] that part a day
+EVEN_STEPS: Final = tuple(step for step in range(1, MAX_FILE_STEP + 1) if 24 % step == 0)  # [h] that divide a day
 
 
 @dataclass(frozen=True)
 class HourlySeries:
-    """Hours one after the other: their labels, values (member, hour) and the file's own step of each [h]."""
+    """Consecutive hours: their labels, values of shape (member, hour) and the file's own step of each [h]."""
 
     time: Hours
     values: Array
@@ -30,16 +30,16 @@ class HourlySeries:
 
     def values_at(self, time: Hours, members: int) -> Array:
         """Return the values at other hours, shape (members, hour), NaN where there is none."""
-        found = np.full((members, time.size), np.nan)
+        values = np.full((members, time.size), np.nan)
         where = (self.time - time[0]) // NP_HOUR
         inside = (where >= 0) & (where < time.size)
-        found[:, where[inside]] = self.values[:, inside]
-        return found
+        values[:, where[inside]] = self.values[:, inside]
+        return values
 
 
 @dataclass(frozen=True)
 class StepSums:
-    """Sums of parts one after the other: from when to when, and values of shape (member, part)."""
+    """Sums of consecutive steps: their bounds, and values of shape (member, step)."""
 
     name: str
     begin: Hours
@@ -48,7 +48,7 @@ class StepSums:
 
 
 def hours_from_instants(series: CfSeries) -> HourlySeries:
-    """Return values of instants at every hour."""
+    """Interpolate values of instants to every hour."""
     label = series.axis.labels
     steps = _label_steps(series)
     if (steps == 1).all():
@@ -60,7 +60,7 @@ def hours_from_instants(series: CfSeries) -> HourlySeries:
 
 
 def hours_from_maxima(series: CfSeries) -> HourlySeries:
-    """Return what is the highest of a step in each of its hours."""
+    """Repeat the maximum of a step in each of its hours."""
     steps = _label_steps(series)
     each = np.concatenate([steps[:1], steps])
     time = np.arange(series.axis.end[0] - (each[0] - 1) * NP_HOUR, series.axis.end[-1] + NP_HOUR, NP_HOUR)
@@ -68,7 +68,7 @@ def hours_from_maxima(series: CfSeries) -> HourlySeries:
 
 
 def _label_steps(series: CfSeries) -> Counts:
-    """Return the steps between labels [h], which grow as a model looks further ahead: one that shrinks was a gap."""
+    """Return the steps between labels [h]; a model's steps only grow with lead time, so one that shrinks was a gap."""
     label = series.axis.labels
     steps = np.diff(label) // NP_HOUR
     if (label != label.astype("datetime64[h]")).any() or label.size < 2:
@@ -85,44 +85,46 @@ def _origin(steps: Counts) -> str:
 
 
 def step_sums(series: CfSeries, fall: float) -> StepSums:
-    """Return the sums of steps one after the other, from sums that may begin anew, or go on from the run's start.
+    """Return the sums of consecutive steps, from sums of each step or running sums since the start of the run.
 
     Parameters
     ----------
     series : CfSeries
         Sums, or rates.
     fall : float
-        How much packing can make a growing sum fall, in the unit of the sums.
+        By how much packing can make a running sum decrease, in the unit of the sums.
 
     Returns
     -------
     StepSums
-        NaN where a sum is not known or falls by more.
+        NaN where a sum is unknown or decreases by more.
 
     Raises
     ------
     Refused
-        When hours lack between two sums, or a sum that grows by its name begins anew without bounds that say so.
+        When there is a gap between two sums, or a running sum restarts without bounds that say so.
     """
     begin, end, values = _sum_spans(series, fall)
     total = values * ((end - begin) / SECOND) if series.is_rate else values
-    anew = np.flatnonzero(np.append(True, begin[1:] != begin[:-1]))
-    grown = [_increments(block, fall) for block in np.split(total, anew[1:], axis=1)]
+    # Sums with the same beginning are running sums: a block of them is differenced.
+    restarts = 1 + np.flatnonzero(begin[1:] != begin[:-1])
+    increments = [_increments(block, fall) for block in np.split(total, restarts, axis=1)]
     since = begin.copy()
     since[1:] = np.where(begin[1:] == begin[:-1], end[:-1], begin[1:])
-    if (since[1:] != end[:-1]).any():
-        at = 1 + int(np.argmax(since[1:] != end[:-1]))
+    has_gap = since[1:] != end[:-1]
+    if has_gap.any():
+        at = 1 + int(np.argmax(has_gap))
         raise Refused(f"{series.name} is given up to {iso_text(end[at - 1])} and then from {iso_text(since[at])} on")
-    return StepSums(series.name, since, end, np.concatenate(grown, axis=1))
+    return StepSums(series.name, since, end, np.concatenate(increments, axis=1))
 
 
 def spread_over_hours(sums: StepSums, place: Place | None = None) -> HourlySeries:
-    """Return the sums of parts spread over their hours: evenly, or with a place in the proportions of its sun.
+    """Spread the sums of steps over their hours: evenly, or at a place in proportion to its extraterrestrial radiation.
 
     Raises
     ------
     Refused
-        When a part is not of a few whole hours that part a day from 00 UTC on.
+        When a step is not of a few whole hours that divide the day from 00 UTC on.
     """
     hours = (sums.end - sums.begin) // NP_HOUR
     since = sums.end.astype("datetime64[h]").astype(np.int64)
@@ -140,37 +142,43 @@ def spread_over_hours(sums: StepSums, place: Place | None = None) -> HourlySerie
 
 
 def _hour_shares(time: Hours, part: Counts, place: Place | None) -> Array:
-    """Return what each hour has of its part."""
+    """Return the share of each hour in its step."""
     even = 1.0 / np.bincount(part)[part]
     if place is None:
         return even
-    above = extraterrestrial_radiation(place.latitude, place.longitude, time)
-    whole = np.bincount(part, weights=above)[part]
-    # What a file gives in the dark is left where it is, for the contract to see.
-    return np.where(whole > 0.0, above / np.where(whole > 0.0, whole, 1.0), even)
+    sun = extraterrestrial_radiation(place.latitude, place.longitude, time)
+    step_sun = np.bincount(part, weights=sun)[part]
+    # Radiation that a file gives for a dark step stays there, for the contract to detect.
+    return np.where(step_sun > 0.0, sun / np.where(step_sun > 0.0, step_sun, 1.0), even)
 
 
 def _sum_spans(series: CfSeries, fall: float) -> tuple[Hours, Hours, Array]:
-    """Return from when to when each sum is, and the sums."""
+    """Return the beginning and the end of each sum, and the sums."""
     axis, values = series.axis, series.values
     if axis.begin is not None:
-        some = axis.end > axis.begin  # the start of a run has a sum of no time
-        if not some.any():
+        has_length = axis.end > axis.begin  # the first sum of a run may cover no time
+        if not has_length.any():
             raise Refused(f"{series.name}: its time bounds end where they begin, allowed those of an hour or more")
-        return axis.begin[some], axis.end[some], values[:, some]
+        return axis.begin[has_length], axis.end[has_length], values[:, has_length]
     steps = _label_steps(series)
-    if not series.is_running_sum:
-        return axis.labels - np.concatenate([steps[:1], steps]) * NP_HOUR, axis.labels, values
-    falls = (np.diff(values) < -fall).any(axis=0)
+    if series.is_running_sum:
+        _refuse_falling(series, fall)
+        return np.full(steps.size, axis.labels[0]), axis.labels[1:], values[:, 1:] - values[:, :1]
+    return axis.labels - np.concatenate([steps[:1], steps]) * NP_HOUR, axis.labels, values
+
+
+def _refuse_falling(series: CfSeries, fall: float) -> None:
+    """Refuse a running sum that decreases by more than packing explains."""
+    falls = (np.diff(series.values) < -fall).any(axis=0)
     if falls.any():
+        at = series.axis.labels[1 + int(np.argmax(falls))]
         raise Refused(
             f"{series.name} should grow from the start of the run, as it is named, but falls at "
-            f"{iso_text(axis.labels[1 + int(np.argmax(falls))])}; write time bounds that say from when on each sum is"
+            f"{iso_text(at)}; write time bounds that say from when on each sum is"
         )
-    return np.full(steps.size, axis.labels[0]), axis.labels[1:], values[:, 1:] - values[:, :1]
 
 
 def _increments(total: Array, fall: float) -> Array:
-    """Return by how much a sum grew in each step; what packing made it fall is taken from the next step."""
+    """Return the growth of a running sum in each step; a decrease by packing is deducted from the next step."""
     highest = np.maximum.accumulate(np.maximum(total, 0.0), axis=1)
     return np.diff(np.where(total < highest - fall, np.nan, highest), axis=1, prepend=0.0)

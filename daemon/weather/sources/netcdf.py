@@ -1,7 +1,7 @@
-"""Weather from a NetCDF file with CF names: a region cut out of a public ensemble, or a single point.
+"""Weather from a NetCDF file with CF names: a region of a public ensemble, or a single point.
 
-Whoever fetches the file writes it under another name and renames it when it is whole. Of a grid only the nearest point
-is read. GRIB is not read: convert it first, with time bounds, so that the hours of its sums are known.
+Whoever fetches the file writes it under another name and renames it when it is complete. Of a grid only the nearest
+point is read. GRIB is not read: convert it first, with time bounds, so that the hours of its sums are known.
 
 References
 ----------
@@ -19,7 +19,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place, WeatherSource
-from daemon.weather.contract import NP_HOUR, VARIABLES, Refused, build_dataset, iso_text
+from daemon.weather.contract import NP_HOUR, VARIABLES, Hours, Refused, build_dataset, iso_text
 from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN
 from daemon.weather.sources.cf_hours import (
     HourlySeries,
@@ -43,15 +43,15 @@ Array = NDArray[np.float64]
 
 SOURCE: Final = "netcdf"
 SUFFIXES: Final = (".nc", ".nc4", ".cdf")
-PACKING_FALL: Final = {RAIN: 0.1, SUN: 36_000.0}  # [mm], [J m-2] that packing can make a growing sum fall; estimate
-PACKING_SLACK: Final = 0.02  # in any unit, that packing can carry a value over the end of its range; estimate
+PACKING_FALL: Final = {RAIN: 0.1, SUN: 36_000.0}  # [mm], [J m-2] by which packing can make a running sum fall; estimate
+PACKING_SLACK: Final = 0.02  # in any unit, by which packing can push a value out of its range; estimate
 MAX_HUMIDITY: Final = 1.2  # [1] models may be above saturation by so much; estimate
-# What the reader raises on a file that is cut off, not NetCDF, or says nonsense of itself.
+# Errors of the reader on a file that is truncated, not NetCDF, or has nonsense in its metadata.
 READ_ERRORS: Final = (OSError, RuntimeError, ValueError, TypeError, LookupError, ArithmeticError)
 
 
 def fetch(source: WeatherSource, place: Place, now: datetime, *, path: Path) -> xr.Dataset:
-    """Return the hours of a forecast in a NetCDF file, all members, at the point nearest to a place.
+    """Return the hours of all members in a NetCDF file at the point nearest to a place.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ def fetch(source: WeatherSource, place: Place, now: datetime, *, path: Path) -> 
     Returns
     -------
     xr.Dataset
-        In the contract's form, from the file's first hour on that has all that is needed, which may be past.
+        In the contract's form, from the file's first complete hour on, which may be past.
 
     Raises
     ------
@@ -76,8 +76,8 @@ def fetch(source: WeatherSource, place: Place, now: datetime, *, path: Path) -> 
 
     Notes
     -----
-    The run's start is taken for the time of issue: from the forecast_reference_time, else from the file's attributes,
-    else the file's own date stands for it and ``attrs["issued_at_origin"]`` is "file".
+    The time of issue is the start of the run: from the forecast_reference_time, else from the file's attributes, else
+    the file's own date stands for it and ``attrs["issued_at_origin"]`` is "file".
     """
     chosen = _newest_file(path)
     try:
@@ -90,7 +90,7 @@ def fetch(source: WeatherSource, place: Place, now: datetime, *, path: Path) -> 
 
 
 def parse(file: xr.Dataset, place: Place, attributes: Mapping[str, object]) -> xr.Dataset:
-    """Return an open file's hours at the point nearest to a place.
+    """Read the hours of an open file at the point nearest to a place.
 
     Parameters
     ----------
@@ -108,26 +108,35 @@ def parse(file: xr.Dataset, place: Place, attributes: Mapping[str, object]) -> x
 
     Notes
     -----
-    Sums and means are of the hours that their time bounds tell. Where there are none, they are taken to end at their
-    label and begin at the label before, and ``attrs["note"]`` says so; but names and words of sums since the start of
-    the run are believed. Rain of a longer step is spread evenly over its hours, sun in the proportions of the sun on
-    top of the atmosphere, a gust is that of each hour; instants follow `interpolate_hourly`.
+    Sums and means cover their time bounds. Without bounds they are taken to end at their label and begin at the label
+    before, and ``attrs["note"]`` says so; but a name or attribute that makes a variable a sum since the start of the
+    run is believed. Rain of a longer step is spread evenly over its hours, radiation in proportion to that at the top
+    of the atmosphere, a gust counts for each hour; instants follow `interpolate_hourly`.
     """
     point = nearest_point(file, place)
-    over = {name: read_series(point, name) for name in (SUN, RAIN)}
-    found = _required_hours(point, over, place)
-    first, last = max(one.time[0] for one in found.values()), min(one.time[-1] for one in found.values())
+    sums = {name: read_series(point, name) for name in (SUN, RAIN)}
+    hourly_by_name = _required_hours(point, sums, place)
+    time = _common_hours(hourly_by_name)
+    hourly_by_name |= _optional_hours(point)
+    members = member_labels(point)
+    values = {}
+    for name, hourly in hourly_by_name.items():
+        values[name] = _clip_packing_error(name, hourly.values_at(time, len(members)))[np.newaxis]
+    rain = hourly_by_name[RAIN]
+    steps = rain.step[np.searchsorted(rain.time, time)]
+    forecast = build_dataset(values, time, members, [place], {**attributes, **_bounds_note(sums)}, step=steps)
+    for name, hourly in hourly_by_name.items():
+        forecast[name].attrs["origin"] = hourly.origin
+    return forecast
+
+
+def _common_hours(hourly_by_name: Mapping[str, HourlySeries]) -> Hours:
+    """Return the hours that all series have."""
+    first = max(hourly.time[0] for hourly in hourly_by_name.values())
+    last = min(hourly.time[-1] for hourly in hourly_by_name.values())
     if first > last:
         raise Refused(f"no hour has all variables: one begins at {iso_text(first)}, one ends at {iso_text(last)}")
-    found |= _optional_hours(point)
-    time, members = np.arange(first, last + NP_HOUR, NP_HOUR), member_labels(point)
-    values = {
-        name: _clip_packing_error(name, hourly.values_at(time, len(members)))[np.newaxis]
-        for name, hourly in found.items()
-    }
-    steps = found[RAIN].step[np.searchsorted(found[RAIN].time, time)]
-    table = build_dataset(values, time, members, [place], {**attributes, **_bounds_note(over)}, step=steps)
-    return table.assign({name: table[name].assign_attrs(origin=hourly.origin) for name, hourly in found.items()})
+    return np.arange(first, last + NP_HOUR, NP_HOUR)
 
 
 def _newest_file(path: Path) -> Path:
@@ -137,23 +146,23 @@ def _newest_file(path: Path) -> Path:
             return path
         if not path.is_dir():
             raise Refused(f"{path}: there is no such file or directory; write its name in [weather] path")
-        files = [one for one in path.iterdir() if one.suffix in SUFFIXES and one.is_file()]
+        files = [file for file in path.iterdir() if file.suffix in SUFFIXES and file.is_file()]
         if not files:
             raise Refused(f"{path}: the directory holds no file whose name ends with {', '.join(SUFFIXES)}")
-        return max(files, key=lambda one: (one.stat().st_mtime, one.name))
+        return max(files, key=lambda file: (file.stat().st_mtime, file.name))
     except OSError as error:
         raise Refused(f"{path}: cannot be read: {error.strerror}") from None
 
 
 def _open_file(path: Path) -> xr.Dataset:
-    """Return the file open, nothing of it read; the reader is imported here, as few farms need it."""
+    """Open the file without reading its values; the reader is imported here, because few farms need it."""
     try:
         import netCDF4  # noqa: F401, PLC0415
     except ImportError:
         raise Refused(
             "reading NetCDF needs one more package; install it with: pip install 'forenoon[netcdf]'"
         ) from None
-    # Times are decoded one by one, so that an odd one that nobody needs does no harm.
+    # Times are decoded one by one, so that an odd one that is not needed does no harm.
     return xr.open_dataset(path, engine="netcdf4", decode_times=False, cache=False)
 
 
@@ -174,24 +183,24 @@ def _attributes(path: Path, file: xr.Dataset, now: datetime) -> dict[str, object
 
 
 def _run_start(file: xr.Dataset) -> datetime | None:
-    """Return when the run started, if the file tells."""
+    """Return when the run started, None where the file does not say."""
     for name in file.variables:
         if file[name].attrs.get("standard_name") == "forecast_reference_time":
-            told = decode_times(file[name], file[name].values.ravel())
-            if np.unique(told).size != 1:
-                raise Refused(f"{name}: given {np.unique(told).size} runs, allowed one in a file")
-            return datetime.fromisoformat(str(told[0].astype("datetime64[s]"))).replace(tzinfo=UTC)
+            runs = np.unique(decode_times(file[name], file[name].values.ravel()))
+            if runs.size != 1:
+                raise Refused(f"{name}: given {runs.size} runs, allowed one in a file")
+            return datetime.fromisoformat(str(runs[0].astype("datetime64[s]"))).replace(tzinfo=UTC)
     for name in ("forecast_reference_time", "reference_time", "date_created"):
         try:
-            told_at = datetime.fromisoformat(str(file.attrs.get(name)))
+            run = datetime.fromisoformat(str(file.attrs.get(name)))
         except ValueError:
             continue
-        return told_at.replace(tzinfo=UTC) if told_at.tzinfo is None else told_at.astimezone(UTC)
+        return run.replace(tzinfo=UTC) if run.tzinfo is None else run.astimezone(UTC)
     return None
 
 
 def _required_hours(point: xr.Dataset, sums: Mapping[str, CfSeries], place: Place) -> dict[str, HourlySeries]:
-    """Return the hours of what every forecast must have."""
+    """Return the hours of the variables that every forecast must have."""
     air = read_series(point, AIR)
     return {
         AIR: hours_from_instants(air),
@@ -203,30 +212,32 @@ def _required_hours(point: xr.Dataset, sums: Mapping[str, CfSeries], place: Plac
 
 
 def _optional_hours(point: xr.Dataset) -> dict[str, HourlySeries]:
-    """Return the hours of what a forecast may tell; what cannot be read is not known."""
-    found = {}
+    """Return the hours of the optional variables; one that cannot be read counts as absent."""
+    hourly_by_name = {}
     for name, hours_of in ((CLOUD, hours_from_instants), (GUST, hours_from_maxima)):
         try:
-            found[name] = hours_of(read_series(point, name))
+            hourly_by_name[name] = hours_of(read_series(point, name))
         except Refused:
             continue
-    return found
+    return hourly_by_name
 
 
 def _dew_point(point: xr.Dataset, air: CfSeries) -> HourlySeries:
-    """Return the dew point; hours between follow its distance from the air, lest they come to lie above it."""
-    told = has_quantity(point, DEW)
-    other = read_series(point, DEW if told or not has_quantity(point, HUMIDITY) else HUMIDITY)
-    _check_same_times(air, other)
-    dew = other.values if told else _dew_point_from_humidity(air.values, other)
-    below = hours_from_instants(replace(air, values=air.values - dew))
-    return replace(
-        below, values=hours_from_instants(air).values - below.values, origin=below.origin if told else "derived"
-    )
+    """Return the dew point, from relative humidity where the file has no dew point.
+
+    The dew point depression is interpolated instead of the dew point, so that this never rises above the air.
+    """
+    has_dew = has_quantity(point, DEW)
+    moisture = read_series(point, DEW if has_dew or not has_quantity(point, HUMIDITY) else HUMIDITY)
+    _check_same_times(air, moisture)
+    dew = moisture.values if has_dew else _dew_point_from_humidity(air.values, moisture)
+    depression = hours_from_instants(replace(air, values=air.values - dew))
+    hourly_dew = hours_from_instants(air).values - depression.values
+    return replace(depression, values=hourly_dew, origin=depression.origin if has_dew else "derived")
 
 
 def _dew_point_from_humidity(air: Array, humidity: CfSeries) -> Array:
-    """Return the dew point by the relative humidity; one of 0 or less is not known."""
+    """Return the dew point at a relative humidity; a humidity of 0 or less counts as unknown."""
     if (humidity.values > MAX_HUMIDITY).any():
         given = float(np.nanmax(humidity.values))
         raise Refused(f"{humidity.name}: given {given:g}, allowed up to {MAX_HUMIDITY:g}; is it in %? write its unit")
@@ -235,7 +246,7 @@ def _dew_point_from_humidity(air: Array, humidity: CfSeries) -> Array:
 
 
 def _wind_speed(point: xr.Dataset) -> HourlySeries:
-    """Return the wind's speed, from its two components where it is not told."""
+    """Return the wind speed, from its two components where the file has no speed."""
     if has_quantity(point, WIND) or not has_quantity(point, EAST):
         return hours_from_instants(read_series(point, WIND))
     east, north = read_series(point, EAST), read_series(point, NORTH)
@@ -244,24 +255,28 @@ def _wind_speed(point: xr.Dataset) -> HourlySeries:
 
 
 def _check_same_times(first: CfSeries, second: CfSeries) -> None:
-    """Refuse two variables that belong together at different times."""
+    """Refuse two variables that belong together but have different times."""
     if not np.array_equal(first.axis.labels, second.axis.labels):
         raise Refused(f"{first.name} and {second.name} are given at different times, allowed the same")
 
 
 def _joules_to_watts(energy: HourlySeries) -> HourlySeries:
-    """Return sums of the hours [J m-2] as means [W m-2]."""
+    """Convert hourly sums [J m-2] to means [W m-2]."""
     return replace(energy, values=energy.values / SECONDS_PER_HOUR)
 
 
 def _clip_packing_error(name: str, values: Array) -> Array:
-    """Return values with those that packing carried over the end of their range set back."""
-    back = np.clip(values, VARIABLES[name].low, VARIABLES[name].high)
-    return np.where(np.abs(values - back) < PACKING_SLACK, back, values)
+    """Clip values that packing has pushed slightly out of their range; values farther out stay for the contract."""
+    clipped = np.clip(values, VARIABLES[name].low, VARIABLES[name].high)
+    return np.where(np.abs(values - clipped) < PACKING_SLACK, clipped, values)
 
 
 def _bounds_note(sums: Mapping[str, CfSeries]) -> dict[str, str]:
-    """Return a note where the file does not say of which hours its sums are."""
-    assumed = [one.name for one in sums.values() if one.axis.begin is None and not one.is_running_sum]
-    said = f"the file does not say of which hours {' and '.join(assumed)} are: taken to end at their labels"
-    return {"note": said} if assumed else {}
+    """Return a note where the file has no time bounds for its sums."""
+    assumed = []
+    for series in sums.values():
+        if series.axis.begin is None and not series.is_running_sum:
+            assumed.append(series.name)
+    if not assumed:
+        return {}
+    return {"note": f"the file does not say of which hours {' and '.join(assumed)} are: taken to end at their labels"}
