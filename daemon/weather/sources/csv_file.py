@@ -28,7 +28,7 @@ BEFORE_NOW: Final = timedelta(hours=36)  # last night and yesterday stay in the 
 
 
 def read(path: Path, now: datetime, place: Place | None = None) -> Weather:
-    """Return the weather that a CSV file holds.
+    """Read the weather from a CSV file.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def read(path: Path, now: datetime, place: Place | None = None) -> Weather:
         forecast was issued at the time in its first line, ``# issued_at: 2026-06-01T00:00Z``, or else when
         the file was written.
     place : Place, optional
-        With it, sun in the dark is found out, which is how times in local time instead of UTC show.
+        With it, sun in the dark is detected, which reveals times in local time instead of UTC.
 
     Raises
     ------
@@ -49,30 +49,38 @@ def read(path: Path, now: datetime, place: Place | None = None) -> Weather:
         With the file, row and column, what was given and what is allowed.
     """
     try:
-        text = _read_text(path)
-        rows = list(csv.reader(text.splitlines(), strict=True))
-        skipped = 1 if text.startswith("#") else 0
-        frame = _parse_rows(rows[skipped:], skipped + 1)
-        written = datetime.fromtimestamp(path.stat().st_mtime, tz=UTC)
-        # Hours that had not come when the file was written cannot be a record, whatever it lacks.
-        record = "member" not in rows[skipped] and frame.index.get_level_values("time").max() <= to_datetime64(written)
-        issued = now if record else _issue_time(text, written)
-        if issued > now + timedelta(hours=1):
-            raise Refused(
-                f"the forecast is from {issued:%Y-%m-%d %H:%M} UTC, after the time of the pass; "
-                f"say when it was made in a first line: {ISSUED_PREFIX} 2026-06-01T00:00Z"
-            )
-        attributes = _attributes(path, record, issued, now)
-        table = _to_dataset(frame, attributes, place)
-        return _split(table, now)
+        return _read_table(path, now, place)
     except csv.Error as error:
         raise Refused(f"{path}: not a CSV file: {error}") from None
     except Refused as reason:
         raise reason.with_prefix(f"{path}: ") from None
 
 
+def _read_table(path: Path, now: datetime, place: Place | None) -> Weather:
+    """Read the weather; a refusal does not name the file yet."""
+    text = _read_text(path)
+    rows = list(csv.reader(text.splitlines(), strict=True))
+    skipped = 1 if text.startswith("#") else 0
+    frame = _parse_rows(rows[skipped:], skipped + 1)
+    written = datetime.fromtimestamp(path.stat().st_mtime, tz=UTC)
+    # A file with hours later than itself cannot be a record, even without a column of members.
+    is_record = "member" not in rows[skipped] and _last_hour(frame) <= to_datetime64(written)
+    issued = now if is_record else _issue_time(text, written)
+    if issued > now + timedelta(hours=1):
+        raise Refused(
+            f"the forecast is from {issued:%Y-%m-%d %H:%M} UTC, after the time of the pass; "
+            f"say when it was made in a first line: {ISSUED_PREFIX} 2026-06-01T00:00Z"
+        )
+    return _split(_to_dataset(frame, _attributes(path, is_record, issued, now), place), now)
+
+
+def _last_hour(frame: pd.DataFrame) -> np.datetime64:
+    last: np.datetime64 = frame.index.get_level_values("time").max()
+    return last
+
+
 def _read_text(path: Path) -> str:
-    """Return the text of the file, which must be an ordinary one of a size to be read whole."""
+    """Read the text of the file, which must be a regular file of no more than `MAX_BYTES`."""
     if not path.is_file():
         raise Refused("there is no such file; write its name in [weather] path")
     try:
@@ -86,37 +94,41 @@ def _read_text(path: Path) -> str:
 
 
 def _parse_rows(rows: Sequence[Sequence[str]], header_row: int) -> pd.DataFrame:
-    """Return the values by member and time, after checks that can still name the row."""
+    """Parse the values by member and time, with checks that can still name the row."""
     if len(rows) < 2:
         raise Refused("allowed a line with the names of the columns and at least one hour")
     header = [name.strip() for name in rows[0]]
     _check_header(header)
-    index: dict[tuple[str, datetime], list[float]] = {}
     names = [name for name in header if name in VARIABLES]
+    values: dict[tuple[str, datetime], list[float]] = {}
     for number, row in enumerate(rows[1:], header_row + 1):
         if not row:
             continue
-        if len(row) != len(header):
-            raise Refused(f"row {number}: given {len(row)} columns, allowed {len(header)} as in the first line")
-        cells = dict(zip(header, (cell.strip() for cell in row), strict=True))
+        cells = _cells_by_column(header, row, number)
         key = (cells.get("member", "record"), _parse_hour(cells["time"], number))
-        if key in index:
+        if key in values:
             raise Refused(f"row {number}, column time: {cells['time']} is given twice, allowed once a member")
-        index[key] = [_parse_value(cells[name], number, name) for name in names]
-    keys = pd.MultiIndex.from_tuples(
-        [(member, to_datetime64(hour)) for member, hour in index], names=["member", "time"]
-    )
-    return pd.DataFrame(list(index.values()), index=keys, columns=names, dtype=float)
+        values[key] = [_parse_value(cells[name], number, name) for name in names]
+    labels = [(member, to_datetime64(hour)) for member, hour in values]
+    index = pd.MultiIndex.from_tuples(labels, names=["member", "time"])
+    return pd.DataFrame(list(values.values()), index=index, columns=names, dtype=float)
+
+
+def _cells_by_column(header: Sequence[str], row: Sequence[str], number: int) -> dict[str, str]:
+    """Return the text of each cell of a row by the name of its column."""
+    if len(row) != len(header):
+        raise Refused(f"row {number}: given {len(row)} columns, allowed {len(header)} as in the first line")
+    return {name: cell.strip() for name, cell in zip(header, row, strict=True)}
 
 
 def _check_header(header: Sequence[str]) -> None:
-    """Refuse unknown, doubled and missing columns."""
-    known = ("time", "member", *VARIABLES)
+    """Refuse unknown, duplicate and missing columns."""
+    allowed = ("time", "member", *VARIABLES)
     for name in header:
-        if name not in known:
-            near = get_close_matches(name, known, 1, 0.5)
+        if name not in allowed:
+            near = get_close_matches(name, allowed, 1, 0.5)
             hint = f"; perhaps {near[0]}" if near else ""
-            raise Refused(f"column {name!r} is not known{hint}; allowed: {', '.join(known)}")
+            raise Refused(f"column {name!r} is not known{hint}; allowed: {', '.join(allowed)}")
         if header.count(name) > 1:
             raise Refused(f"column {name} is given twice")
     missing = [name for name in ("time", *REQUIRED) if name not in header]
@@ -125,20 +137,24 @@ def _check_header(header: Sequence[str]) -> None:
 
 
 def _parse_hour(text: str, row: int) -> datetime:
-    """Return a label in UTC."""
+    """Parse a label, which must be a whole hour in UTC; one without a zone counts as UTC."""
     try:
         hour = datetime.fromisoformat(text)
     except ValueError:
         hour = None
     if hour is not None and hour.tzinfo is None:
         hour = hour.replace(tzinfo=UTC)
-    if hour is None or hour.utcoffset() != timedelta(0) or (hour.minute, hour.second, hour.microsecond) != (0, 0, 0):
+    if hour is None or not _is_whole_utc_hour(hour):
         raise Refused(f"row {row}, column time: given {text!r}, allowed a whole hour in UTC such as 2026-06-01T14:00Z")
     return hour
 
 
+def _is_whole_utc_hour(hour: datetime) -> bool:
+    return hour.utcoffset() == timedelta(0) and (hour.minute, hour.second, hour.microsecond) == (0, 0, 0)
+
+
 def _parse_value(text: str, row: int, column: str) -> float:
-    """Return a value; an empty cell is one that is not known."""
+    """Parse a value; an empty cell is a missing one."""
     try:
         value = float(text) if text else math.nan
     except ValueError:
@@ -174,22 +190,22 @@ def _attributes(path: Path, is_record: bool, issued: datetime, now: datetime) ->
 
 
 def _to_dataset(frame: pd.DataFrame, attributes: dict[str, object], place: Place | None) -> xr.Dataset:
-    """Return the values as a Dataset; hours that one member lacks are null in it."""
+    """Convert the values to a Dataset; hours that one member lacks are null in it."""
     members = list(dict.fromkeys(frame.index.get_level_values("member")))
     time = frame.index.get_level_values("time").unique().sort_values()
-    whole = frame.reindex(pd.MultiIndex.from_product([members, time]))
+    full = frame.reindex(pd.MultiIndex.from_product([members, time]))
     shape = (1, len(members), len(time))
-    values = {str(name): np.ascontiguousarray(whole[name].to_numpy()).reshape(shape) for name in frame}
+    values = {str(name): np.ascontiguousarray(full[name].to_numpy()).reshape(shape) for name in frame}
     return build_dataset(values, time.to_numpy(), members, [place] if place else [], attributes)
 
 
 def _split(table: xr.Dataset, now: datetime) -> Weather:
-    """Return the past of the first member and what lies ahead for all."""
+    """Split a table into the past of its first member and the hours ahead of all members."""
     first = pd.Timestamp(table["time"].values[0], tz=UTC).to_pydatetime()
-    come = table.isel(member=[0]).assign_attrs(kind="record")
+    past = table.isel(member=[0]).assign_attrs(kind="record")
     last = table["time"].values[-1]
     if last <= to_datetime64(now):
         raise Refused(f"its last hour is {iso_text(last)}: put newer hours into it")
     since = min(to_datetime64(now - BEFORE_NOW), to_datetime64(start_of_ahead(now)))
-    weather = clean(come, table.sel(time=slice(since, None)), first, now)
+    weather = clean(past, table.sel(time=slice(since, None)), first, now)
     return replace(weather, ahead=drop_implausible(weather.ahead, now, single=True))

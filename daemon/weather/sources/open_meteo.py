@@ -1,8 +1,8 @@
 """Weather from a service with the Open-Meteo interface: forecast, ensemble and past hours.
 
-Everything is asked for in GMT and in explicit units, and the units of the reply are compared with those
-asked for: a reply's own offset is that of today for every hour of it, and its default wind is in km/h. Sums
-and means are of the hour before the label, as the contract has them.
+Everything is requested in GMT and in explicit units, and the units of the reply are compared with those requested: in
+another zone a reply has today's offset for every hour of it, and its default wind is in km/h. Sums and means are of the
+hour before the label, as in the contract.
 
 References
 ----------
@@ -31,12 +31,11 @@ from daemon.weather.plausibility import refuse_too_short
 from daemon.weather.sources.open_meteo_reply import FIELDS, parse
 
 SOURCE: Final = "open-meteo"
-MAX_PAST_DAYS: Final = 92  # past days that the forecast service keeps
+MAX_PAST_DAYS: Final = 92  # days of the past that the forecast service has
 FORECAST_DAYS: Final = 10
 ENSEMBLE_PAST_DAYS: Final = 2
 CLOCK_SKEWS: Final = (timedelta(minutes=-15), timedelta(minutes=15))  # of farm and server, estimate
 SINGLE_MEMBER: Final = "forecast"
-
 
 FORECAST_FIELDS: Final = tuple(FIELDS)
 ENSEMBLE_FIELDS: Final = FORECAST_FIELDS[:6]  # each costs as much as three calls with 31 members
@@ -66,34 +65,33 @@ def fetch(
     session : requests.Session, optional
         One made by `open_session`.
     count : callable
-        Told of each request before it goes out: to which address and as how many calls it counts. It may refuse.
+        Called before each request with its address and the number of calls it costs. It may refuse.
 
     Raises
     ------
     Refused
-        When the past or everything ahead cannot be had, with all the reasons.
+        When the past or everything ahead is unavailable, with all the reasons.
 
     Notes
     -----
-    The past hours are the first hours of each forecast run put together, not observations. The single
-    forecast joins the ensemble as one more member. Without the ensemble it stands alone, and
-    ``ahead.attrs["note"]`` says so.
+    The past hours are the first hours of each forecast run put together, not observations. The single forecast joins
+    the ensemble as one more member. Without the ensemble it is used alone, and ``ahead.attrs["note"]`` says so.
     """
     first = utc_midnight(since - timedelta(days=1))
     with nullcontext(session) if session else open_session(source.contact) as http:
         calls = _Requests(source, places, now, http, count)
         reasons: list[Refusal] = []
-        lone = _try_call(lambda: calls.fetch_forecast(first), "forecast", reasons)
+        single = _try_call(lambda: calls.fetch_forecast(first), "forecast", reasons)
         members = _try_call(calls.fetch_ensemble, "ensemble", reasons)
-        if lone is None:
+        if single is None:
             raise Refused(*reasons)
-        past = calls.prepend_history(lone, first)
+        past = calls.prepend_history(single, first)
     start = slice(to_datetime64(start_of_ahead(now)), None)
-    lone = lone.sel(time=start)
+    single = single.sel(time=start)
     if members is None:
-        ahead = lone.assign_attrs(note=f"one forecast only, because the {Refused(*reasons)}")
+        ahead = single.assign_attrs(note=f"one forecast only, because the {Refused(*reasons)}")
     else:
-        ahead = _join_members(members.sel(time=start), lone)
+        ahead = _join_members(members.sel(time=start), single)
     return clean(past.assign_attrs(kind="record"), ahead, first, now)
 
 
@@ -105,7 +103,7 @@ def fetch_past(
     session: requests.Session,
     count: CallCounter = count_nothing,
 ) -> xr.Dataset:
-    """Return the past hours since a date, for sources that tell none.
+    """Return the past hours since a date, for sources that have none.
 
     Parameters
     ----------
@@ -116,18 +114,18 @@ def fetch_past(
     Raises
     ------
     Refused
-        When they cannot be had.
+        When they are unavailable.
     """
     first = utc_midnight(since - timedelta(days=1))
     calls = _Requests(source, [place], now, session, count)
-    told = calls.prepend_history(calls.fetch_forecast(first), first)
+    forecast = calls.prepend_history(calls.fetch_forecast(first), first)
     last = now.replace(minute=0, second=0, microsecond=0)
-    return validate(select_complete(told.assign_attrs(kind="record"), first, last))
+    return validate(select_complete(forecast.assign_attrs(kind="record"), first, last))
 
 
 @dataclass(frozen=True)
 class _Requests:
-    """The calls of one pass: where, for which places and when."""
+    """The requests of one pass: to which source, for which places and when."""
 
     source: WeatherSource
     places: Sequence[Place]
@@ -141,26 +139,26 @@ class _Requests:
         return self.now.astimezone(UTC).date()
 
     def fetch_forecast(self, first: datetime) -> xr.Dataset:
-        """Return the single forecast with the past days that the service keeps.
+        """Fetch the single forecast with the past days that the service has.
 
-        One day more than is wanted, because the first hour of a sum can be null.
+        It starts a day early, because the first hour of a sum can be null.
         """
         past = min((self.today - first.date()).days + 1, MAX_PAST_DAYS)
         window = {"past_days": str(past), "forecast_days": str(FORECAST_DAYS)}
         return self._fetch_call(self.source.forecast_address, "forecast", window)
 
     def fetch_ensemble(self) -> xr.Dataset:
-        """Return the usable members, up to where they end."""
+        """Fetch the usable members of the ensemble, up to their horizon."""
         window = {"past_days": str(ENSEMBLE_PAST_DAYS), "forecast_days": str(FORECAST_DAYS)}
-        found = self._fetch_call(self.source.ensemble_address, "ensemble", window)
+        ensemble = self._fetch_call(self.source.ensemble_address, "ensemble", window)
         start = slice(to_datetime64(start_of_ahead(self.now)), None)
-        members, dropped = drop_bad_members(trim_to_horizon(found.sel(time=start)))
+        members, dropped = drop_bad_members(trim_to_horizon(ensemble.sel(time=start)))
         refuse_too_short(members, self.now)
         return members.assign_attrs(members_dropped=dropped)
 
     def prepend_history(self, single: xr.Dataset, first: datetime) -> xr.Dataset:
-        """Return the single forecast with what lies before the days that its service keeps."""
-        # From the second day kept on, because the first hour of a sum can be null.
+        """Prepend the days that the forecast service no longer has, from the service of past forecasts."""
+        # From the second day of the forecast on, because the first hour of a sum can be null.
         border = utc_midnight(self.today - timedelta(days=MAX_PAST_DAYS - 1))
         if first >= border:
             return single
@@ -176,35 +174,39 @@ class _Requests:
         return joined.assign_attrs(single.attrs)
 
     def _fetch_call(self, address: str, call: str, window: Mapping[str, str]) -> xr.Dataset:
-        """Ask for the call's one model and return the reply in the contract's form."""
-        single = call == "forecast"
-        model = self.source.forecast_model if single else self.source.ensemble_model
-        fields = FORECAST_FIELDS if single else ENSEMBLE_FIELDS
+        """Fetch one model and return the reply in the contract's form."""
+        is_forecast = call == "forecast"
+        model = self.source.forecast_model if is_forecast else self.source.ensemble_model
+        fields = FORECAST_FIELDS if is_forecast else ENSEMBLE_FIELDS
         url = f"{address.rstrip('/')}/v1/{call}"
-        series = 1 if single else MEMBER_COUNTS.get(model, MAX_MEMBERS)
+        series = 1 if is_forecast else MEMBER_COUNTS.get(model, MAX_MEMBERS)
         self.count(address, call_weight(len(fields), _day_count(window), series, len(self.places)))
         reply = get(self.session, url, self._query(model, fields, window))
         issued = self._run_start(address, model)
         try:
-            found = parse(reply, self.places, model, fields, self._attributes(model, issued))
-            self._refuse_other_days(found, window)
+            dataset = parse(reply, self.places, model, fields, self._attributes(model, issued))
+            self._refuse_other_days(dataset, window)
         except Refused as reason:
             raise reason.with_prefix(f"{redacted_url(url)}: ") from None
-        return found
+        return dataset
 
     def _refuse_other_days(self, dataset: xr.Dataset, window: Mapping[str, str]) -> None:
-        """Refuse hours that begin on another day than was asked for: those of an old run, or whole days off."""
+        """Refuse hours that begin on another day than requested: those of an old run, or whole days off."""
         begins = dataset["time"].values[0]
+        allowed = []
         # Near midnight the server may be in another day than we are.
-        allowed = [_first_hour(window, (self.now + off).astimezone(UTC).date()) for off in (timedelta(0), *CLOCK_SKEWS)]
-        if begins not in [to_datetime64(begin) for begin in allowed]:
-            raise Refused(
-                f"its hours begin at {iso_text(begins)}, asked for from {iso_text(to_datetime64(allowed[0]))}"
-            )
+        for skew in (timedelta(0), *CLOCK_SKEWS):
+            today = (self.now + skew).astimezone(UTC).date()
+            allowed.append(to_datetime64(_first_hour(window, today)))
+        if begins not in allowed:
+            raise Refused(f"its hours begin at {iso_text(begins)}, asked for from {iso_text(allowed[0])}")
 
     def _query(self, model: str, fields: Iterable[str], window: Mapping[str, str]) -> dict[str, str]:
-        """Return the query, every unit and the zone in it."""
-        query = {
+        """Return the query, with the zone and every unit stated."""
+        if is_reference(self.source.api_key):
+            raise Refused(f"its key, {self.source.api_key}, is at hand only in the service")
+        key = {"apikey": self.source.api_key} if self.source.api_key else {}
+        return {
             "latitude": ",".join(f"{place.latitude:.4f}" for place in self.places),
             "longitude": ",".join(f"{place.longitude:.4f}" for place in self.places),
             "elevation": ",".join(f"{place.elevation:.0f}" for place in self.places),
@@ -216,13 +218,11 @@ class _Requests:
             "wind_speed_unit": "ms",
             "precipitation_unit": "mm",
             **window,
+            **key,
         }
-        if is_reference(self.source.api_key):
-            raise Refused(f"its key, {self.source.api_key}, is at hand only in the service")
-        return {**query, "apikey": self.source.api_key} if self.source.api_key else query
 
     def _attributes(self, model: str, issued: datetime | None) -> dict[str, object]:
-        """Return the attributes; where the run's time cannot be had, the time of fetching stands for it."""
+        """Return the attributes; where the run's time is unknown, the time of fetching stands for it."""
         fetched = self.now.astimezone(UTC)
         return {
             "source": SOURCE,
@@ -235,7 +235,7 @@ class _Requests:
         }
 
     def _run_start(self, address: str, model: str) -> datetime | None:
-        """Return when the newest run of a model started, if the server says so."""
+        """Return when the newest run of a model started, None where the server does not say."""
         try:
             reply = get(self.session, f"{address.rstrip('/')}/data/{model}/static/meta.json", {})
             return datetime.fromtimestamp(json.loads(reply)["last_run_initialisation_time"], tz=UTC)
@@ -244,14 +244,14 @@ class _Requests:
 
 
 def _first_hour(window: Mapping[str, str], today: date) -> datetime:
-    """Return the first hour that is asked for."""
+    """Return the first hour of a requested window."""
     if "start_date" in window:
         return utc_midnight(date.fromisoformat(window["start_date"]))
     return utc_midnight(today - timedelta(days=int(window["past_days"])))
 
 
 def _day_count(window: Mapping[str, str]) -> int:
-    """Return how many days a request is for."""
+    """Return the number of days of a requested window."""
     if "start_date" in window:
         return (date.fromisoformat(window["end_date"]) - date.fromisoformat(window["start_date"])).days + 1
     return int(window["past_days"]) + int(window["forecast_days"])
@@ -263,7 +263,7 @@ def utc_midnight(day: date) -> datetime:
 
 
 def _try_call(call: Callable[[], xr.Dataset], name: str, reasons: list[Refusal]) -> xr.Dataset | None:
-    """Return what a call gives, or None with its reason added to `reasons`."""
+    """Make a call; if it is refused, return None and add the reason to `reasons`."""
     try:
         return call()
     except Refused as reason:
@@ -272,18 +272,19 @@ def _try_call(call: Callable[[], xr.Dataset], name: str, reasons: list[Refusal])
 
 
 def _join_members(members: xr.Dataset, single: xr.Dataset) -> xr.Dataset:
-    """Return the ensemble with the single forecast as its last member.
+    """Add the single forecast to the ensemble as its last member.
 
-    The ensemble gives the hours: a forecast that ends before it has nulls there and is dropped as a bad
-    member. What only one of them has stays unknown in the other.
+    The ensemble sets the hours: a single forecast that ends earlier has nulls there and is dropped as a bad member. A
+    variable that only one of the two has is unknown in the other.
     """
     extra = single.reindex(time=members["time"]).assign_coords(member=[SINGLE_MEMBER], native_step=members[NATIVE_STEP])
     names = list(dict.fromkeys([*members.data_vars, *extra.data_vars]))
-    halves = [_with_missing_variables(half, other)[names] for half, other in ((members, extra), (extra, members))]
+    halves = [_with_missing_variables(members, extra)[names], _with_missing_variables(extra, members)[names]]
     return xr.concat(halves, "member", join="exact", combine_attrs="override")
 
 
 def _with_missing_variables(half: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
-    """Return a half of the forecast with what only the other has, as not known."""
+    """Add the variables that only the other half has, as unknown values."""
     blank = xr.full_like(half["air_temperature"], np.nan)
-    return half.assign({name: blank.assign_attrs(other[name].attrs) for name in other.data_vars if name not in half})
+    missing = {name: blank.assign_attrs(other[name].attrs) for name in other.data_vars if name not in half}
+    return half.assign(missing)

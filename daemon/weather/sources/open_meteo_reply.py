@@ -1,4 +1,4 @@
-"""What a service with the Open-Meteo interface replies, in the form of the contract: names, units, labels, steps."""
+"""Parse the replies of a service with the Open-Meteo interface into the contract's names, units, labels and steps."""
 
 import json
 import re
@@ -11,16 +11,13 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Place
-from daemon.weather.contract import (
-    REQUIRED,
-    Hours,
-    Refused,
-    build_dataset,
-    to_datetime64,
-)
+from daemon.weather.contract import REQUIRED, Hours, Refused, build_dataset, to_datetime64
+
+Array = NDArray[np.float64]
+ValuesByMember = dict[str, dict[str, Array]]  # by the contract's name and by member, shape (time,)
 
 MAX_CELL_DISTANCE: Final = 1.0  # [deg] a cell farther from the place than this is another place's
-LABEL_PATTERN: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d")  # with a zone behind it, it is not what was asked for
+LABEL_PATTERN: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d")  # without a zone, as GMT was asked for
 CONTROL_MEMBER: Final = "00"
 THUNDER: Final = "thunderstorm_probability"
 WMO_CODE_UNIT: Final = "wmo code"
@@ -30,7 +27,7 @@ THUNDER_CODES: Final = (17, 29, *range(91, 100))
 
 
 class OpenMeteoField(NamedTuple):
-    """What one of the service's variables is in the contract: name, unit it must come in, factor to ours."""
+    """A variable of the service: its name in the contract, the unit it must come in, and the factor to ours."""
 
     name: str
     unit: str
@@ -48,7 +45,7 @@ FIELDS: Final[Mapping[str, OpenMeteoField]] = {
     "precipitation_probability": OpenMeteoField("probability_of_precipitation", "%", 0.01),
     "weather_code": OpenMeteoField(THUNDER, WMO_CODE_UNIT),  # read by `_thunder_from_codes`
 }
-# The hours between a model's own steps, from each number of hours after the beginning of its run on [h, h].
+# The length of a model's own steps, as pairs of the lead time from which it holds and the length [h, h].
 HOURLY_STEPS: Final = ((0, 1),)
 NATIVE_STEPS: Final[Mapping[str, Sequence[tuple[int, int]]]] = {
     "best_match": ((0, 1), (90, 3), (144, 6)),  # remembered, of the coarsest that it may be made of
@@ -63,7 +60,7 @@ NATIVE_STEPS: Final[Mapping[str, Sequence[tuple[int, int]]]] = {
     ),
     **dict.fromkeys(("icon_eu_eps", "icon_d2_eps", "ukmo_global_ensemble_20km"), HOURLY_STEPS),
 }
-DEFAULT_STEPS: Final = ((0, 3),)  # of a model that is not here
+DEFAULT_STEPS: Final = ((0, 3),)  # of any other model
 
 
 def parse(
@@ -73,7 +70,7 @@ def parse(
     fields: Sequence[str],
     attributes: Mapping[str, object],
 ) -> xr.Dataset:
-    """Return a reply in the contract's form, nulls and all.
+    """Parse a reply into the contract's form, including its nulls.
 
     Parameters
     ----------
@@ -97,47 +94,71 @@ def parse(
     -----
     A variable has no member suffix for the control member and ``_memberNN`` for the others. The name of the
     model may follow it. An optional variable that the model does not have is left out. A series of another
-    length than the time labels counts as empty, so that one bad member does not take the others with it.
+    length than the time labels counts as empty, so that one bad member does not spoil the others.
 
-    Thunder is derived from the weather code: 1 in hours with a code of thunder, not known in all others,
-    because the "no" of a single run is no all-clear. A code that cannot be read is not known either.
+    Thunder is derived from the weather code: 1 in hours with a code of thunder, unknown in all others, because the "no"
+    of a single run is no all-clear. A code that cannot be read is unknown too.
     """
     answers = _answers(reply, len(places))
     for answer, place in zip(answers, places, strict=True):
         _check_cell(answer, place)
-    times = [_time_labels(answer) for answer in answers]
-    if any(not np.array_equal(time, times[0]) for time in times):
-        raise Refused("the reply has other hours for one place than for another")
-    tables = [_values_by_member(answer, model, fields, len(times[0])) for answer in answers]
-    members = sorted({member for table in tables for series in table.values() for member in series})
-    empty = np.full(len(times[0]), np.nan)
-    values = {
-        name: np.stack([[table[name].get(member, empty) for member in members] for table in tables])
-        for name in tables[0]
-        if all(name in table for table in tables)
-    }
+    time = _common_labels(answers)
+    tables = [_values_by_member(answer, model, fields, len(time)) for answer in answers]
+    members = _member_labels(tables)
+    values = _stack_places(tables, members, len(time))
     missing = [name for name in REQUIRED if name not in values]
     if missing:
         raise Refused(f"the reply lacks {', '.join(missing)}; does model {model} have it?")
-    steps = native_steps(model, times[0], datetime.fromisoformat(str(attributes["issued_at"])))
+    steps = native_steps(model, time, datetime.fromisoformat(str(attributes["issued_at"])))
     origin = "native" if (steps == 1).all() else "interpolated"
-    found = build_dataset(values, times[0], members, places, attributes, origin=origin, step=steps)
-    derived = {name: found[name].assign_attrs(origin="derived") for name in values if name == THUNDER}
-    return found.assign(derived)
+    dataset = build_dataset(values, time, members, places, attributes, origin=origin, step=steps)
+    if THUNDER in values:
+        dataset[THUNDER].attrs["origin"] = "derived"
+    return dataset
+
+
+def _common_labels(answers: Sequence[Mapping[str, Any]]) -> Hours:
+    """Return the time labels, which must be the same for all places."""
+    first, *others = [_time_labels(answer) for answer in answers]
+    for labels in others:
+        if not np.array_equal(labels, first):
+            raise Refused("the reply has other hours for one place than for another")
+    return first
+
+
+def _member_labels(tables: Sequence[ValuesByMember]) -> list[str]:
+    """Return the labels of all members of any variable and place, in order."""
+    members: set[str] = set()
+    for table in tables:
+        for series_by_member in table.values():
+            members |= series_by_member.keys()
+    return sorted(members)
+
+
+def _stack_places(tables: Sequence[ValuesByMember], members: Sequence[str], hours: int) -> dict[str, Array]:
+    """Return the variables that all places have, shape (place, member, time); a member that lacks one is NaN."""
+    empty = np.full(hours, np.nan)
+    values = {}
+    for name in tables[0]:
+        if all(name in table for table in tables):
+            by_place = [[table[name].get(member, empty) for member in members] for table in tables]
+            values[name] = np.stack(by_place)
+    return values
 
 
 def native_steps(model: str, time: Hours, issued: datetime) -> NDArray[np.int64]:
-    """Return the step of a model's own that each hour lies in [h], shape (time,).
+    """Return the length of the model's own step that each hour lies in [h], shape (time,).
 
     >>> labels = np.array(["2026-06-01T06", "2026-06-07T07"], dtype="datetime64[ns]")
     >>> native_steps("ecmwf_ifs025", labels, datetime.fromisoformat("2026-06-01T00:00Z"))
     array([3, 6])
     """
     lead = (time - to_datetime64(issued)) / np.timedelta64(1, "h")
-    found = np.empty(time.shape, dtype=np.int64)
-    for number, (after, step) in enumerate(NATIVE_STEPS.get(model, DEFAULT_STEPS)):
-        found[lead > after if number else slice(None)] = step
-    return found
+    (_, first_step), *later_steps = NATIVE_STEPS.get(model, DEFAULT_STEPS)
+    steps = np.full(time.shape, first_step, dtype=np.int64)
+    for after, step in later_steps:
+        steps[lead > after] = step
+    return steps
 
 
 def _answers(reply: bytes, count: int) -> list[dict[str, Any]]:
@@ -145,7 +166,7 @@ def _answers(reply: bytes, count: int) -> list[dict[str, Any]]:
     try:
         content = json.loads(reply)
     except (ValueError, RecursionError):
-        # An error in the middle of a reply is written behind what was already sent.
+        # An error in the middle of a reply is appended to what was already sent.
         tail = reply[-120:].decode("utf-8", "replace").strip()
         raise Refused(f"the reply is no whole JSON; it ends with {tail!r}") from None
     answers = content if isinstance(content, list) else [content]
@@ -175,38 +196,34 @@ def _check_cell(answer: Mapping[str, Any], place: Place) -> None:
 
 
 def _time_labels(answer: Mapping[str, Any]) -> Hours:
-    """Return the time labels, which carry no zone and are in the one asked for."""
+    """Parse the time labels, which have no zone because they are in the one asked for."""
     try:
         if answer["hourly_units"]["time"] != "iso8601":
             raise Refused(f"the times are in {answer['hourly_units']['time']}, asked for iso8601")
-        told = answer["hourly"]["time"]
-        if not all(LABEL_PATTERN.fullmatch(label) for label in told):
+        labels = answer["hourly"]["time"]
+        if not all(LABEL_PATTERN.fullmatch(label) for label in labels):
             raise ValueError
-        return np.array(told, dtype="datetime64[ns]").reshape(-1)
+        return np.array(labels, dtype="datetime64[ns]").reshape(-1)
     except (KeyError, TypeError, ValueError, OverflowError):
         raise Refused("the reply has no hours that can be read") from None
 
 
-def _values_by_member(
-    answer: Mapping[str, Any], model: str, fields: Sequence[str], hours: int
-) -> dict[str, dict[str, NDArray[np.float64]]]:
+def _values_by_member(answer: Mapping[str, Any], model: str, fields: Sequence[str], hours: int) -> ValuesByMember:
     """Return the values of one place by the contract's name and by member."""
-    named = re.compile(rf"({'|'.join(fields)})(?:_member(\d{{2,}}))?(?:_{re.escape(model)})?")
-    table: dict[str, dict[str, NDArray[np.float64]]] = {}
+    pattern = re.compile(rf"({'|'.join(fields)})(?:_member(\d{{2,}}))?(?:_{re.escape(model)})?")
+    table: ValuesByMember = {}
     for key, values in answer["hourly"].items():
-        match = named.fullmatch(key)
+        match = pattern.fullmatch(key)
         unit = answer["hourly_units"].get(key)
         if match is None or unit == "undefined":
             continue
-        field = FIELDS[match[1]]
-        table.setdefault(field.name, {})[match[2] or CONTROL_MEMBER] = _in_contract_unit(
-            field, key, unit, values, hours
-        )
+        field, member = FIELDS[match[1]], match[2] or CONTROL_MEMBER
+        table.setdefault(field.name, {})[member] = _in_contract_unit(field, key, unit, values, hours)
     return table
 
 
-def _in_contract_unit(field: OpenMeteoField, key: str, unit: object, values: object, hours: int) -> NDArray[np.float64]:
-    """Return one series in the contract's unit; a code in another unit is unknown, for none is worth a refusal."""
+def _in_contract_unit(field: OpenMeteoField, key: str, unit: object, values: object, hours: int) -> Array:
+    """Convert one series to the contract's unit; codes in another unit are unknown and no reason to refuse."""
     if field.unit == WMO_CODE_UNIT:
         return _thunder_from_codes(values if unit == WMO_CODE_UNIT else None, hours)
     if unit != field.unit:
@@ -214,18 +231,18 @@ def _in_contract_unit(field: OpenMeteoField, key: str, unit: object, values: obj
     return _parse_series(key, values, hours) * field.factor
 
 
-def _thunder_from_codes(codes: object, hours: int) -> NDArray[np.float64]:
-    """Return 1 where a code is one of thunder, else NaN: not known.
+def _thunder_from_codes(codes: object, hours: int) -> Array:
+    """Return 1 where a code is one of thunder, else NaN: unknown.
 
-    The code of a label is, as remembered, called an instant by the service but made from the rain of the hour
-    before. So it stays at its label, whose hour in the contract is the one that ends there.
+    The service calls a code an instant but, as remembered, derives it from the rain of the hour before. So it stays at
+    its label, whose hour in the contract is the one that ends there.
     """
-    told = codes if isinstance(codes, list) and len(codes) == hours else [None] * hours
-    return np.where([code in THUNDER_CODES for code in told], 1.0, np.nan)
+    hourly_codes = codes if isinstance(codes, list) and len(codes) == hours else [None] * hours
+    return np.where([code in THUNDER_CODES for code in hourly_codes], 1.0, np.nan)
 
 
-def _parse_series(key: str, values: object, hours: int) -> NDArray[np.float64]:
-    """Return one series, a null as NaN; one of another length is empty."""
+def _parse_series(key: str, values: object, hours: int) -> Array:
+    """Parse one series, a null as NaN; one of another length counts as empty."""
     try:
         series = np.array(values, dtype=np.float64)
     except (TypeError, ValueError, OverflowError):
