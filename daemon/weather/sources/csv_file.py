@@ -64,7 +64,7 @@ def _read_table(path: Path, now: datetime, place: Place | None) -> Weather:
     frame = _parse_rows(rows[skipped:], skipped + 1)
     written = datetime.fromtimestamp(path.stat().st_mtime, tz=UTC)
     # A file with hours later than itself cannot be a record, even without a column of members.
-    is_record = "member" not in rows[skipped] and _last_hour(frame) <= to_datetime64(written)
+    is_record = "member" not in rows[skipped] and _is_over_by(frame, written)
     issued = now if is_record else _issue_time(text, written)
     if issued > now + timedelta(hours=1):
         raise Refused(
@@ -74,9 +74,8 @@ def _read_table(path: Path, now: datetime, place: Place | None) -> Weather:
     return _split(_to_dataset(frame, _attributes(path, is_record, issued, now), place), now)
 
 
-def _last_hour(frame: pd.DataFrame) -> np.datetime64:
-    last: np.datetime64 = frame.index.get_level_values("time").max()
-    return last
+def _is_over_by(frame: pd.DataFrame, moment: datetime) -> bool:
+    return bool(frame.index.get_level_values("time").max() <= to_datetime64(moment))
 
 
 def _read_text(path: Path) -> str:
