@@ -69,7 +69,7 @@ def advise(
         The moment of the pass, aware.
     sent_morning : Morning, optional
         The advice that was sent today: its fields are watched.
-    stores : Memory
+    stores : Stores
         Read anew at each look.
     on_weather_ready : Callable[[], None]
         Called once nothing is waited for any more, for who shows how far it has come.
@@ -79,12 +79,12 @@ def advise(
     Weather that is refused, a diary that cannot be read and a pass that breaks down leave every field with "no advice"
     and the reason.
     """
-    lines: Sequence[Note] = ()
+    notes: Sequence[Note] = ()
     try:
-        lines = stores.diary.notes() if stores.diary else ()
+        notes = stores.diary.notes() if stores.diary else ()
         weather = gather(farm, now, stores.archive, stores.reply_folder, update_archive=stores.is_recording)
         on_weather_ready()
-        return _advise_on_weather(farm, weather, now, sent_morning, stores, lines)
+        return _advise_on_weather(farm, weather, now, sent_morning, stores, notes)
     except DiaryError as unreadable:
         prospect = unknown_prospect(farm, now, Unknown(Reason.DIARY_UNREADABLE, StatedCause(str(unreadable))))
     except Refused as refused:
@@ -94,7 +94,7 @@ def advise(
         log.exception("the pass broke down")
         cause = PassFailure(f"{type(error).__name__}: {error}")
         prospect = unknown_prospect(farm, now, Unknown(Reason.OUT_OF_RANGE, cause))
-    return decide(farm, _with_histories(prospect, farm, lines, {}, {}))
+    return decide(farm, _with_histories(prospect, farm, notes, {}, {}))
 
 
 def _advise_on_weather(
@@ -150,24 +150,26 @@ def _with_histories(
     priors: PriorsByField,
 ) -> Prospect:
     """Return the prospect with what settings, diary and samples tell of each field."""
-    histories = {
-        field.name: replace(
+    histories = {}
+    for field in farm.fields:
+        histories[field.name] = replace(
             field_history(farm, notes, field, prospect.at),
             priors=prior_reports(priors.get(field.name, {})) if field.name in prospect.next_season_priors else (),
             samples=samples.get(field.name, SamplesOfField()),
         )
-        for field in farm.fields
-    }
-    return replace(prospect, fields=tuple(replace(one, history=histories[one.name]) for one in prospect.fields))
+    fields = (replace(field, history=histories[field.name]) for field in prospect.fields)
+    return replace(prospect, fields=tuple(fields))
 
 
 def _store_factors(stores: Stores, notes: Sequence[Note], factors: Mapping[int, float]) -> None:
     """Keep what samples told for the time when their weather is gone; a command may look where it cannot write."""
-    kept = {line.id: line.factor or 0.0 for line in notes}
-    news = {number: factor for number, factor in factors.items() if not isclose(factor, kept[number], rel_tol=1e-3)}
+    stored = {note.id: note.factor or 0.0 for note in notes}
+    changed = {
+        number: factor for number, factor in factors.items() if not isclose(factor, stored[number], rel_tol=1e-3)
+    }
     try:
-        if news and stores.diary is not None:
-            stores.diary.store_factors(news)
+        if changed and stores.diary is not None:
+            stores.diary.store_factors(changed)
     except DiaryError as error:
         log.warning("what a sample told was not kept: %s", error)
 

@@ -36,13 +36,15 @@ class DayUnderway:
 
     def plan(self, now: datetime) -> dict[str, Advice]:
         """Return what was said of the fields to mow, if the first of them is begun by now."""
-        mows = (
-            [one for one in self.sent_morning.mows if one.field not in self.left_uncut]
-            if self.sent_morning is not None
-            else []
-        )
-        begun = any(one.day and one.day.start and one.day.start <= now for one in mows)
-        return {one.field: one for one in mows} if begun else {}
+        sent = self.sent_morning.mows if self.sent_morning is not None else ()
+        mows = {advice.field: advice for advice in sent if advice.field not in self.left_uncut}
+        has_begun = any(_has_begun(advice, now) for advice in mows.values())
+        return mows if has_begun else {}
+
+
+def _has_begun(advice: Advice, now: datetime) -> bool:
+    start = advice.day.start if advice.day else None
+    return start is not None and start <= now
 
 
 NOTHING_UNDERWAY: Final = DayUnderway()
@@ -56,7 +58,7 @@ def decide(farm: Farm, prospect: Prospect, underway: DayUnderway = NOTHING_UNDER
     farm : Farm
     prospect : Prospect
         Reckoned as if the people and machines were free and nothing had been said.
-    underway : Underway
+    underway : DayUnderway
         Whatever has been said or done of the day.
 
     Returns
@@ -71,10 +73,10 @@ def decide(farm: Farm, prospect: Prospect, underway: DayUnderway = NOTHING_UNDER
     nobody is free for another field.
     """
     today = prospect.at.astimezone(farm.place.timezone).date()
-    days = {field.name: next((day for day in field.days if day.date == today), None) for field in prospect.fields}
-    advices = [
-        _with_underway(_fresh_advice(field, days[field.name]), prospect.at, underway) for field in prospect.fields
-    ]
+    advices = []
+    for field in prospect.fields:
+        day = next((day for day in field.days if day.date == today), None)
+        advices.append(_with_underway(_fresh_advice(field, day), prospect.at, underway))
     return Morning(today, tuple(sorted(advices, key=_sort_key)), prospect, underway.watched)
 
 
@@ -84,14 +86,16 @@ def _with_underway(fresh: Advice, now: datetime, underway: DayUnderway) -> Advic
         return fresh
     if fresh.field in underway.left_uncut:
         return Advice(fresh.field, AdviceKind.WAIT, 0.0, Reason.LEFT_UNCUT, fresh.day)
-    state = next((one.state for one in underway.watched if one.field == fresh.field), None)
+    state = next((watched.state for watched in underway.watched if watched.field == fresh.field), None)
     if state is WatchState.WILL_NOT_MAKE_IT:
         return Advice(fresh.field, AdviceKind.WAIT, 0.0, Reason.CALLED_OFF, fresh.day)
     plan = underway.plan(now)
     if fresh.field in plan and state not in (None, WatchState.DONE):
         return plan[fresh.field]
-    taken = fresh.reason is Reason.DAY_IS_FULL and underway.lying  # by what lies, whatever the plan had before it
-    if taken or (fresh.kind is AdviceKind.MOW and (plan or underway.lying)):
+    # A full day is taken by what lies, whatever the plan had before it.
+    is_taken = fresh.reason is Reason.DAY_IS_FULL and bool(underway.lying)
+    is_busy = fresh.kind is AdviceKind.MOW and bool(plan or underway.lying)
+    if is_taken or is_busy:
         return Advice(fresh.field, AdviceKind.WAIT, 0.0, Reason.CROP_LIES, fresh.day)
     return fresh
 
@@ -110,5 +114,7 @@ def _fresh_advice(field: FieldProspect, day: FieldDay | None) -> Advice:
 
 
 def _sort_key(advice: Advice) -> tuple[int, float]:
-    start: datetime | None = advice.day.start if advice.day else None
-    return (0, start.timestamp()) if advice.kind is AdviceKind.MOW and start else (1, 0.0)
+    start = advice.day.start if advice.day else None
+    if advice.kind is not AdviceKind.MOW or start is None:
+        return 1, 0.0
+    return 0, start.timestamp()

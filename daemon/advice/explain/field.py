@@ -44,22 +44,22 @@ def points_text(band: Band | Figure, number_format: str = ".0f", factor: float =
     >>> points_text(Band(0.46, 0.5, 0.54), factor=100.0), points_text(Band(67.9, 68.0, 68.0))
     ('46, 50, 54', '68')
     """
-    told = [format(factor * end, number_format) for end in (band.low, band.mid, band.high)]
-    return ", ".join(told if len(set(told)) > 1 else told[:1])
+    texts = [format(factor * end, number_format) for end in (band.low, band.mid, band.high)]
+    return ", ".join(texts if len(set(texts)) > 1 else texts[:1])
 
 
 def _growth_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     if field.ripeness is None or field.ndf is None or field.clock is None:
         yield "Growth: not known."
         return
-    said = next(one for one in farm.fields if one.name == field.name)
+    settings = next(settings for settings in farm.fields if settings.name == field.name)
     clock = stage_clock_band(field)
     yield f"Growth: {ripeness_text(field.ripeness)}, {stand_stage_text(field)}"
-    yield from (f"  {words}" for words in look_sentences(farm, field))
-    summed = points_text(clock) if clock else f"{field.clock:.0f}"
+    yield from (f"  {sentence}" for sentence in look_sentences(farm, field))
+    clock_text = points_text(clock) if clock else f"{field.clock:.0f}"
     since = f", counted from {date_text(field.clock_from)}" if field.clock_from else ""
-    yield f"  temperature sum {summed} degC days{since}"
-    yield from _fibre_lines(field, field.ndf, aim_source(said))
+    yield f"  temperature sum {clock_text} degC days{since}"
+    yield from _fibre_lines(field, field.ndf, aim_source(settings))
     if field.days_left is not None:
         yield f"  {days_left_row(field)}"
     if field.unknown is not None:  # the reason stands above; what is left comes from the weather that was had before
@@ -84,12 +84,15 @@ def _yield_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     band = field.dry_matter_band
     if field.dry_matter is None:
         return
-    said = next(one for one in farm.fields if one.name == field.name)
-    expected = bool(said.expected_yield) if band is None else band.source.startswith("the settings")
-    ends = (field.dry_matter,) if band is None else (band.low, band.mid, band.high)
-    *less, last = (yield_text(end, farm.units) for end in ends)
-    source = "from the settings" if expected else "by the temperature sum"
-    yield f"Standing yield {', '.join([*(one.split()[0] for one in less), last])}, {source}"
+    if band is None:
+        settings = next(settings for settings in farm.fields if settings.name == field.name)
+        points, is_expected = [field.dry_matter], bool(settings.expected_yield)
+    else:
+        points, is_expected = [band.low, band.mid, band.high], band.source.startswith("the settings")
+    *lower, last = (yield_text(point, farm.units) for point in points)
+    numbers = [text.split()[0] for text in lower]
+    source = "from the settings" if is_expected else "by the temperature sum"
+    yield f"Standing yield {', '.join([*numbers, last])}, {source}"
 
 
 def _feed_lines(field: FieldProspect) -> Iterator[str]:
@@ -110,7 +113,7 @@ def _waiting_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
         ("yield", points_text(waiting.dry_matter, "+z.0f", weight), unit),
     )
     changes = (row for row in rows if row[1] not in ("+0", "+0.0"))
-    yield from (f"  {name:13} {told} {of}" for name, told, of in changes)
+    yield from (f"  {name:13} {points} {row_unit}" for name, points, row_unit in changes)
     low, mid, high = (weight * end for end in (waiting.worth.low, waiting.worth.mid, waiting.worth.high))
     yield (
         f"  A day of waiting is worth about {two_digit_text(abs(mid))} {unit} {_less_or_more(mid)} good feed "
@@ -126,11 +129,11 @@ def _less_or_more(change: float) -> str:
 def _ground_lines(field: FieldProspect) -> Iterator[str]:
     if field.ground is None:
         return
-    words = ground_text(field)
-    carried = field.days[0].ground_firm_share if field.days else None
-    if carried is None:
-        yield capitalize_first(words)
+    text = capitalize_first(ground_text(field))
+    firm_share = field.days[0].ground_firm_share if field.days else None
+    if firm_share is None:
+        yield text
     elif field.ground == "firm":
-        yield f"{capitalize_first(words)}, today in {carried:.0%} of the forecast"
+        yield f"{text}, today in {firm_share:.0%} of the forecast"
     else:
-        yield f"{capitalize_first(words)}; firm enough today in {carried:.0%} of the forecast"
+        yield f"{text}; firm enough today in {firm_share:.0%} of the forecast"

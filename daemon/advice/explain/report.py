@@ -1,11 +1,11 @@
 """The advice as data: one JSON object in SI units, whatever the farm's own, with what stands behind its numbers."""
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.advice.explain.provenance import aim_source, provenance_by_topic
+from daemon.advice.explain.provenance import Provenance, aim_source, provenance_by_topic
 from daemon.advice.explain.would_change import would_change
 from daemon.domain.advice import Advice, Morning, WatchedField
 from daemon.domain.farm import Farm, Units
@@ -16,10 +16,12 @@ from daemon.domain.prospect import (
     FieldDay,
     FieldProspect,
     LeftOvernight,
+    OfficialWarning,
     PlantKindToday,
     Quality,
     TimedCaution,
     Waiting,
+    WeatherFacts,
     days_left_band,
     reason_of,
     ripe_fibre_range,
@@ -49,19 +51,7 @@ def morning_report(farm: Farm, morning: Morning) -> dict[str, Any]:
     return {
         "farm": farm.name,
         "issued_at": _time_text(prospect.at, zone),
-        "weather": None
-        if weather is None
-        else {
-            "source": weather.source,
-            "model": weather.model,
-            "issued_at": _time_text(weather.issued_at, zone),
-            "age_hours": round(weather.age_hours, 2),
-            "members": weather.members,
-            "kind": "record" if weather.is_recorded else "forecast",
-            "credit": weather.credit,
-            "note": weather.note,
-            "synthetic": weather.synthetic,
-        },
+        "weather": _weather_json(weather, zone),
         "trouble": reason_of(prospect.trouble),
         "detail": unknown_detail_text(prospect.trouble, farm.units),
         "odds_needed": farm.alerts.odds_needed,
@@ -69,18 +59,9 @@ def morning_report(farm: Farm, morning: Morning) -> dict[str, Any]:
         "water_wanted": {name: round(getattr(farm.baleage, name), 4) for name in ("aim", "wettest", "driest")},
         "season": _season_json(morning),
         "fields": [_field_json(farm, field, advices[field.name]) for field in prospect.fields],
-        "warnings": [
-            {
-                "event": one.event,
-                "issuer": one.issuer,
-                "begins": _time_text(one.begins, zone),
-                "ends": _time_text(one.ends, zone),
-                "headline": one.headline,
-            }
-            for one in prospect.warnings
-        ],
+        "warnings": [_warning_json(warning, zone) for warning in prospect.warnings],
         "record": record_sentences(prospect.record_summary),
-        "watched": [_watched_json(one, zone) for one in morning.watched],
+        "watched": [_watched_json(watched, zone) for watched in morning.watched],
         "about": _about(farm, is_recorded=weather is not None and weather.is_recorded),
     }
 
@@ -99,29 +80,56 @@ def field_report(farm: Farm, morning: Morning, name: str) -> dict[str, Any]:
     StopIteration
         If the farm has no field of that name.
     """
-    weather, whole = morning.prospect.weather, morning_report(farm, morning)
-    found = next(one for one in morning.prospect.fields if one.name == name)
-    advice = next(one for one in morning.advices if one.field == name)
-    (field,) = (one for one in whole["fields"] if one["name"] == name)
-    field["advice"]["would_change"] = would_change(replace(farm, units=Units.METRIC), found, advice)
-    return whole | {
-        "fields": [field],
-        "watched": [one for one in whole["watched"] if one["field"] == name],
+    weather, report = morning.prospect.weather, morning_report(farm, morning)
+    field = next(field for field in morning.prospect.fields if field.name == name)
+    advice = next(advice for advice in morning.advices if advice.field == name)
+    field_json = next(item for item in report["fields"] if item["name"] == name)
+    field_json["advice"]["would_change"] = would_change(replace(farm, units=Units.METRIC), field, advice)
+    return report | {
+        "fields": [field_json],
+        "watched": [watched for watched in report["watched"] if watched["field"] == name],
         "about": _about(farm, name, is_recorded=weather is not None and weather.is_recorded),
+    }
+
+
+def _weather_json(weather: WeatherFacts | None, zone: ZoneInfo) -> dict[str, Any] | None:
+    if weather is None:
+        return None
+    return {
+        "source": weather.source,
+        "model": weather.model,
+        "issued_at": _time_text(weather.issued_at, zone),
+        "age_hours": round(weather.age_hours, 2),
+        "members": weather.members,
+        "kind": "record" if weather.is_recorded else "forecast",
+        "credit": weather.credit,
+        "note": weather.note,
+        "synthetic": weather.synthetic,
+    }
+
+
+def _warning_json(warning: OfficialWarning, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "event": warning.event,
+        "issuer": warning.issuer,
+        "begins": _time_text(warning.begins, zone),
+        "ends": _time_text(warning.ends, zone),
+        "headline": warning.headline,
     }
 
 
 def _about(farm: Farm, field: str = "FIELD", *, is_recorded: bool) -> dict[str, Any]:
     """Return what stands behind the numbers, by what they tell of, in metric units whatever the farm's own."""
-    behind = provenance_by_topic(replace(farm, units=Units.METRIC), field, is_recorded=is_recorded)
+    by_topic = provenance_by_topic(replace(farm, units=Units.METRIC), field, is_recorded=is_recorded)
+    return {topic: _provenance_json(provenance) for topic, provenance in by_topic.items()}
+
+
+def _provenance_json(provenance: Provenance) -> dict[str, Any]:
     return {
-        name: {
-            "keys": list(one.report_keys),
-            "range": one.spread,
-            "source": one.source,
-            "put_right_by": one.put_right_by,
-        }
-        for name, one in behind.items()
+        "keys": list(provenance.report_keys),
+        "range": provenance.spread,
+        "source": provenance.source,
+        "put_right_by": provenance.put_right_by,
     }
 
 
@@ -132,7 +140,7 @@ def _watched_json(watched: WatchedField, zone: ZoneInfo) -> dict[str, Any]:
         "at": _time_text(watched.at, zone),
         "start": _time_text(watched.start, zone),
         "area_ha": round(watched.area, 4),
-        "odds": None if watched.odds is None else round(watched.odds, 3),
+        "odds": _rounded(watched.odds, 3),
         "rake_from": _time_text(watched.rake_from, zone),
         "bale_from": _time_text(watched.bale_from, zone),
         "wrapped_by": _time_text(watched.wrapped_by, zone),
@@ -147,47 +155,45 @@ def _watched_json(watched: WatchedField, zone: ZoneInfo) -> dict[str, Any]:
 
 def _season_json(morning: Morning) -> dict[str, Any]:
     """Return how the season goes over all fields, which the email and the page say."""
-    found = crop_progress(morning)
+    progress = crop_progress(morning)
     return {
-        "cut_ha": round(found.cut_area, 4),
-        "ripe_ha": round(found.ripe_area, 4),
-        "growing_ha": round(found.growing_area, 4),
-        "good_days_needed": None if found.days_needed is None else round(found.days_needed, 2),
-        "good_days": [day.isoformat() for day in found.good_days],
-        "days_ahead": found.days_ahead,
+        "cut_ha": round(progress.cut_area, 4),
+        "ripe_ha": round(progress.ripe_area, 4),
+        "growing_ha": round(progress.growing_area, 4),
+        "good_days_needed": _rounded(progress.days_needed, 2),
+        "good_days": [day.isoformat() for day in progress.good_days],
+        "days_ahead": progress.days_ahead,
     }
 
 
 def _field_json(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
-    zone, target = farm.place.timezone, field.ndf_target
-    said = next((one for one in farm.fields if one.name == field.name), None)
-    ripe_at = None if target is None else dict(zip(("low", "high"), ripe_fibre_range(target), strict=True))
+    zone = farm.place.timezone
     return {
         "name": field.name,
         "area_ha": round(field.area, 4),
         "ripeness": field.ripeness,
         "stage": field.stage,
         "ndf": _band_json(field.ndf, 1),
-        "ndf_target": target,
-        "ndf_target_source": None if target is None or said is None else aim_source(said),
-        "ndf_ripe": ripe_at,
+        "ndf_target": field.ndf_target,
+        "ndf_target_source": _ndf_target_source(farm, field),
+        "ndf_ripe": _ripe_range_json(field.ndf_target),
         "clock": _clock_json(field),
-        "days_left": None if field.days_left is None else round(field.days_left, 1),
+        "days_left": _rounded(field.days_left, 1),
         "days_left_band": _band_json(days_left_band(field), 1),
-        "dry_matter_t_per_ha": None if field.dry_matter is None else round(field.dry_matter, 2),
+        "dry_matter_t_per_ha": _rounded(field.dry_matter, 2),
         "dry_matter": _figure_json(field.dry_matter_band),
         "drying_factor": round(field.drying.factor, 4),
         "drying_spread": round(field.drying.spread, 4),
-        "soil_factor": None if field.soil_factor is None else round(field.soil_factor, 3),
+        "soil_factor": _rounded(field.soil_factor, 3),
         "ground": field.ground,
-        "carries_from": None if field.firm_from is None else field.firm_from.isoformat(),
+        "carries_from": _iso_text(field.firm_from),
         "quality": _figures_json(field.quality),
         "waiting": _figures_json(field.waiting),
         "told": field_sentences(field, farm.units),
-        "standing_ha": None if field.standing is None else round(field.standing, 4),
-        "last_cut": None if field.last_cut is None else field.last_cut.isoformat(),
-        "lodged": None if field.lodged is None else field.lodged.isoformat(),
-        "kinds": [_kind_json(one) for one in field.kinds],
+        "standing_ha": _rounded(field.standing, 4),
+        "last_cut": _iso_text(field.last_cut),
+        "lodged": _iso_text(field.lodged),
+        "kinds": [_kind_json(kind) for kind in field.kinds],
         "detail": field_detail_text(field, farm.units),
         "days": [_day_json(day, zone) for day in field.days],
         "hours_ahead": _hours_ahead_json(field.drying_picture, zone),
@@ -200,19 +206,39 @@ def _field_json(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, A
     }
 
 
+def _ndf_target_source(farm: Farm, field: FieldProspect) -> str | None:
+    settings = next((settings for settings in farm.fields if settings.name == field.name), None)
+    if field.ndf_target is None or settings is None:
+        return None
+    return aim_source(settings)
+
+
+def _ripe_range_json(target: float | None) -> dict[str, float] | None:
+    if target is None:
+        return None
+    low, high = ripe_fibre_range(target)
+    return {"low": low, "high": high}
+
+
 def _kind_json(kind: PlantKindToday) -> dict[str, Any]:
-    look = kind.look
     return {
         "kind": kind.kind,
         "stage": kind.stage,
         "clock": round(kind.clock, 1),
-        "look": look
-        and {
-            "on": look.on.isoformat(),
-            "stage": look.stage,
-            "height_m": None if look.height is None else round(look.height, 3),
-            "share": None if kind.share is None else round(kind.share, 3),
-        },
+        "look": _look_json(kind),
+    }
+
+
+def _look_json(kind: PlantKindToday) -> dict[str, Any] | None:
+    """Return the look that corrected the clock of a kind of plant, None where there is none."""
+    look = kind.look
+    if look is None:
+        return None
+    return {
+        "on": look.on.isoformat(),
+        "stage": look.stage,
+        "height_m": _rounded(look.height, 3),
+        "share": _rounded(kind.share, 3),
     }
 
 
@@ -242,9 +268,9 @@ def _day_json(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "ndf": _band_json(day.ndf, 1),
         "days_left": round(day.days_left, 1),
         "area_ha": round(day.area, 4),
-        "carried": None if day.ground_firm_share is None else round(day.ground_firm_share, 3),
-        "odds": None if day.odds is None else round(day.odds, 3),
-        "raw_odds": None if day.raw_odds is None else round(day.raw_odds, 3),
+        "carried": _rounded(day.ground_firm_share, 3),
+        "odds": _rounded(day.odds, 3),
+        "raw_odds": _rounded(day.raw_odds, 3),
         "start": _time_text(day.start, zone),
         "mow_until": _time_text(day.mow_until, zone),
         "rake_from": _time_text(day.rake_from, zone),
@@ -255,17 +281,17 @@ def _day_json(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "film_rolls": day.film_rolls,
         "hour_later": _area_odds_json(day.hour_later),
         "if_left": _left_json(day.if_left),
-        "too_dry": None if day.too_dry_share is None else round(day.too_dry_share, 3),
+        "too_dry": _rounded(day.too_dry_share, 3),
         "reason": day.reason,
-        "spoiled": None if day.hindered_share is None else round(day.hindered_share, 3),
+        "spoiled": _rounded(day.hindered_share, 3),
         "after": day.after,
-        "cautions": [_caution_json(one, zone) for one in day.cautions],
+        "cautions": [_caution_json(timed, zone) for timed in day.cautions],
         "better_in": day.better_in_days,
-        "lost_by_waiting_t_per_ha": None if day.lost_by_waiting is None else round(day.lost_by_waiting, 4),
+        "lost_by_waiting_t_per_ha": _rounded(day.lost_by_waiting, 4),
         "hurry": day.urgency,
         "storm_at": _time_text(day.storm_at, zone),
         "breathed": _figure_json(day.respiration_loss),
-        "curve": [_area_odds_json(one) for one in day.curve],
+        "curve": [_area_odds_json(area_odds) for area_odds in day.curve],
     }
 
 
@@ -285,8 +311,11 @@ def _area_odds_json(area_odds: AreaOdds | None) -> dict[str, float] | None:
 def _left_json(left: LeftOvernight | None) -> dict[str, Any] | None:
     if left is None:
         return None
-    rain, taken = round(left.rain, 3), _figure_json(left.rain_loss)
-    return {"moisture": _band_json(left.moisture, 3), "rain": rain, "rained_on": taken}
+    return {
+        "moisture": _band_json(left.moisture, 3),
+        "rain": round(left.rain, 3),
+        "rained_on": _figure_json(left.rain_loss),
+    }
 
 
 def _clock_json(field: FieldProspect) -> dict[str, Any] | None:
@@ -299,7 +328,7 @@ def _clock_json(field: FieldProspect) -> dict[str, Any] | None:
         "high": None,
         **ends,
         "unit": "degC d",
-        "from": None if field.clock_from is None else field.clock_from.isoformat(),
+        "from": _iso_text(field.clock_from),
     }
 
 
@@ -310,7 +339,9 @@ def _band_json(band: Band | None, digits: int) -> dict[str, float] | None:
 
 
 def _figures_json(figures: Quality | Waiting | None) -> dict[str, Any] | None:
-    return None if figures is None else {name: _figure_json(one) for name, one in vars(figures).items()}
+    if figures is None:
+        return None
+    return {name: _figure_json(figure) for name, figure in vars(figures).items()}
 
 
 def _figure_json(figure: Figure | None) -> dict[str, Any] | None:
@@ -319,6 +350,14 @@ def _figure_json(figure: Figure | None) -> dict[str, Any] | None:
         return None
     ends = {end: round(getattr(figure, end), 3) for end in ("low", "mid", "high")}
     return {**ends, "unit": figure.unit, "source": figure.source}
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _iso_text(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
 
 
 def _time_text(at: datetime | None, zone: ZoneInfo) -> str | None:

@@ -9,7 +9,7 @@ from daemon.advice.explain.provenance import provenance_by_topic
 from daemon.advice.explain.would_change import would_change
 from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import FieldDay, FieldProspect, Urgency
+from daemon.domain.prospect import FieldDay, FieldProspect, Quality, Urgency, Waiting
 from daemon.words.catalog import phrase
 from daemon.words.causes import cause_text, unknown_detail_text
 from daemon.words.cautions import caution_sentence, official_warning_sentences
@@ -65,10 +65,10 @@ def explanation_text(farm: Farm, morning: Morning, name: str) -> str:
     KeyError
         If the farm has no field of that name.
     """
-    field = next((one for one in morning.prospect.fields if one.name == name), None)
+    field = next((field for field in morning.prospect.fields if field.name == name), None)
     if field is None:
         raise KeyError(name)
-    advice = next(one for one in morning.advices if one.field == name)
+    advice = next(advice for advice in morning.advices if advice.field == name)
     blocks: tuple[Block, ...] = (
         ("", _head_lines(farm, morning, field, advice)),
         ("", iter([LEGEND] if advice.kind is AdviceKind.MOW or field.ndf is not None else [])),
@@ -79,10 +79,16 @@ def explanation_text(farm: Farm, morning: Morning, name: str) -> str:
         ("drying", _drying_lines(farm, field)),
         ("", _weather_lines(farm, morning, advice)),
     )
-    told = [(key, list(lines)) for key, lines in blocks]
-    shown = [key for key, lines in told if key and lines]
-    texts = [_wrap_lines([_with_hint(lines[0]), *lines[1:]] if key else lines) for key, lines in told if lines]
-    keys = ["hours", *shown] if advice.kind is AdviceKind.MOW else shown
+    texts = []
+    keys = ["hours"] if advice.kind is AdviceKind.MOW else []
+    for key, block_lines in blocks:
+        lines = list(block_lines)
+        if not lines:
+            continue
+        if key:
+            keys.append(key)
+            lines[0] = _with_hint(lines[0])
+        texts.append(_wrap_lines(lines))
     return "\n\n".join([*texts, _wrap_lines(_source_lines(farm, morning, field, keys))])
 
 
@@ -94,26 +100,22 @@ def _with_hint(line: str) -> str:
 
 def _wrap_lines(lines: Iterable[str]) -> str:
     """Return lines that are no longer than a page is wide; what is carried over stands further in."""
-    return "\n".join(
-        part
-        for line in lines
-        for part in wrap(
-            line,
-            LINE_WIDTH,
-            subsequent_indent=" " * (len(line) - len(line.lstrip()) + 4 * line.startswith(" ")),
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-    )
+    wrapped: list[str] = []
+    for line in lines:
+        indent = len(line) - len(line.lstrip())
+        further = " " * (indent + 4 if indent else 0)
+        wrapped += wrap(line, LINE_WIDTH, subsequent_indent=further, break_long_words=False, break_on_hyphens=False)
+    return "\n".join(wrapped)
 
 
 def _head_lines(farm: Farm, morning: Morning, field: FieldProspect, advice: Advice) -> Iterator[str]:
     """Yield what lies of the field before what is advised for the rest: the one cannot wait."""
     at = morning.prospect.at
-    whole = field_size_text(field.area, farm.units)
-    left = whole if field.standing is None else field_size_text(field.standing, farm.units)
-    yield f"{field.name}, {whole}{f', {left} of it standing' if left != whole else ''}"
-    yield from (watch_text(farm, one, at, at) for one in morning.watched if one.field == field.name)
+    size = field_size_text(field.area, farm.units)
+    standing = size if field.standing is None else field_size_text(field.standing, farm.units)
+    part = f", {standing} of it standing" if standing != size else ""
+    yield f"{field.name}, {size}{part}"
+    yield from (watch_text(farm, watched, at, at) for watched in morning.watched if watched.field == field.name)
     yield from _today_lines(farm, advice)
     yield f"Would change it: {would_change(farm, field, advice)}."
 
@@ -133,24 +135,26 @@ def _day_blocks(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ..
     if advice.kind is not AdviceKind.MOW or advice.day is None:
         return ()
     day = advice.day
+    left_key = "rained_on" if day.if_left and day.if_left.rain_loss else "drying"
     return (
         ("order", _order_reason_lines(farm, day)),
         ("storm", _storm_lines(farm, day)),
         ("breathed", _respiration_lines(day)),
-        ("rained_on" if day.if_left and day.if_left.rain_loss else "drying", _left_lines(farm, day)),
-        ("", iter([f"Beware: {words}" for words in official_warning_sentences(farm, morning)])),
+        (left_key, _left_lines(farm, day)),
+        ("", iter([f"Beware: {sentence}" for sentence in official_warning_sentences(farm, morning)])),
         ("cautions", _caution_lines(farm, day)),
     )
 
 
 def _hours_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
-    named = (
+    times = (
         ("start mowing", day.start),
         ("stop by", day.mow_until),
         ("rake from", day.rake_from),
         ("bale from", day.bale_from),
+        ("all wrapped by", day.wrapped_by),
     )
-    for name, at in (*named, ("all wrapped by", day.wrapped_by)):
+    for name, at in times:
         if at is not None:
             yield f"  {name:15} {time_text(at, farm.units)}"
     if day.moisture_at_baling is not None:
@@ -158,9 +162,9 @@ def _hours_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
         water = points_text(day.moisture_at_baling, factor=100.0)
         yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
     yield f"  {'bales':15} {day.bales}{film_text(day)}"
-    for words in (hour_later_sentence(day, farm), too_dry_sentence(day, farm)):
-        if words:
-            yield f"  {words}"
+    for sentence in (hour_later_sentence(day, farm), too_dry_sentence(day, farm)):
+        if sentence:
+            yield f"  {sentence}"
 
 
 def _order_reason_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
@@ -192,15 +196,15 @@ def _left_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
     """Yield what becomes of the crop if it is left lying; its water and odds are told of elsewhere."""
     if day.if_left is None:
         return
-    taken = day.if_left.rain_loss
-    loss = "" if taken is None else f", which would take {points_text(taken, '.1f')}% of its dry matter"
-    yield f"{left_overnight_sentence(day, farm).removesuffix('.')}{loss}."
+    loss = day.if_left.rain_loss
+    loss_text = "" if loss is None else f", which would take {points_text(loss, '.1f')}% of its dry matter"
+    yield f"{left_overnight_sentence(day, farm).removesuffix('.')}{loss_text}."
 
 
 def _caution_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
     if day.cautions:
         yield "Beware:"
-        yield from (f"  {caution_sentence(care, farm.units)}" for care in day.cautions)
+        yield from (f"  {caution_sentence(caution, farm.units)}" for caution in day.cautions)
 
 
 def _days_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -209,17 +213,17 @@ def _days_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     yield f"{DAYS_HEADING} at the odds needed, {odds_text(farm.alerts.odds_needed)}"
     for day in field.days:
         least = least_area_odds(day, farm)
-        least_said = f"{odds_text(least.odds)} for {area_text(least.area, farm.units)}" if least else "-"
+        odds = f"{odds_text(least.odds)} for {area_text(least.area, farm.units)}" if least else "-"
         end = _job_text(farm, day) if day.area > 0.0 and day.start else day_reason_text(day.reason, day)
-        yield f"  {weekday_name(day.date)[:3]} {day.date.day:<7} {least_said:25} {end}"
+        yield f"  {weekday_name(day.date)[:3]} {day.date.day:<7} {odds:25} {end}"
 
 
 def _job_text(farm: Farm, day: FieldDay) -> str:
     """Return what may be mown on a day ahead, as the page has it."""
-    hours = ((" from", day.start), (", bale from", day.bale_from))
-    told = "".join(f"{name} {time_text(at, farm.units)}" for name, at in hours if at)
+    times = ((" from", day.start), (", bale from", day.bale_from))
+    hours = "".join(f"{name} {time_text(at, farm.units)}" for name, at in times if at)
     after = f", after {day.after}" if day.after else ""
-    return f"{area_text(day.area, farm.units)}, {odds_text(day.odds or 0.0)},{told}{after}"
+    return f"{area_text(day.area, farm.units)}, {odds_text(day.odds or 0.0)},{hours}{after}"
 
 
 def _diary_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -257,22 +261,38 @@ def _weather_lines(farm: Farm, morning: Morning, advice: Advice) -> Iterator[str
 def _source_lines(farm: Farm, morning: Morning, field: FieldProspect, keys: Iterable[str]) -> Iterator[str]:
     """Yield what stands behind the blocks that were told."""
     weather = morning.prospect.weather
-    behind = provenance_by_topic(farm, field.name, is_recorded=weather is not None and weather.is_recorded)
+    by_topic = provenance_by_topic(farm, field.name, is_recorded=weather is not None and weather.is_recorded)
     yield "Sources"
     for key in dict.fromkeys(keys):
         yield f"  {TITLES.get(key, key.capitalize())}"
-        yield from behind[key].lines(_figure_sources(farm, field, key))
+        yield from by_topic[key].lines(_figure_sources(farm, field, key))
 
 
 def _figure_sources(farm: Farm, field: FieldProspect, key: str) -> str:
     """Return the sources of figures that each have their own."""
-    told = {"feed": field.quality, "waiting": field.waiting}.get(key)
     if key == "yield":
-        expected = any(one.expected_yield for one in farm.fields if one.name == field.name)
-        band = field.dry_matter_band
-        return band.source if band is not None else "the settings" if expected else ""
-    # The fibre of the stand is told under growth, and waiting goes by the same sources as the feed.
-    first = set() if key == "feed" or field.quality is None else {one.source for one in vars(field.quality).values()}
-    shown = {} if told is None else {name: one for name, one in vars(told).items() if key != "feed" or name != "ndf"}
-    each = {name: "as above" if one.source in first else one.source for name, one in shown.items()}
-    return "; ".join(f"{FIGURE_NAMES.get(name, name)}: {source}" for name, source in each.items())
+        return _yield_source(farm, field)
+    if key == "feed" and field.quality is not None:
+        # The fibre of the stand stands under growth.
+        sources = {name: figure.source for name, figure in vars(field.quality).items() if name != "ndf"}
+    elif key == "waiting" and field.waiting is not None:
+        sources = _waiting_sources(field.waiting, field.quality)
+    else:
+        return ""
+    return "; ".join(f"{FIGURE_NAMES.get(name, name)}: {source}" for name, source in sources.items())
+
+
+def _yield_source(farm: Farm, field: FieldProspect) -> str:
+    if field.dry_matter_band is not None:
+        return field.dry_matter_band.source
+    is_expected = any(settings.expected_yield for settings in farm.fields if settings.name == field.name)
+    return "the settings" if is_expected else ""
+
+
+def _waiting_sources(waiting: Waiting, quality: Quality | None) -> dict[str, str]:
+    """Return the sources of what waiting changes, which goes by the same as the feed where that is told."""
+    above = set() if quality is None else {figure.source for figure in vars(quality).values()}
+    sources = {}
+    for name, figure in vars(waiting).items():
+        sources[name] = "as above" if figure.source in above else figure.source
+    return sources

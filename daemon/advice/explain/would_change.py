@@ -55,9 +55,11 @@ def _if_not_ripe(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     if field.ndf is None or field.ndf_target is None:
         return look
     wanted, now = field.ndf_target - RIPE_HALF_WIDTH, field.ndf.mid
-    digits = 0 if round(wanted) > round(now) else 1
-    told = f"fibre (NDF) of {wanted:.{digits}f}%; it is {_rounded_down_text(now, digits) if digits else f'{now:.0f}'}%"
-    return told if _looks_tell_nothing(field) else f"{told}. Or {look}"
+    if round(wanted) > round(now):
+        fibre = f"fibre (NDF) of {wanted:.0f}%; it is {now:.0f}%"
+    else:
+        fibre = f"fibre (NDF) of {wanted:.1f}%; it is {_rounded_down_text(now, 1)}%"
+    return fibre if _looks_tell_nothing(field) else f"{fibre}. Or {look}"
 
 
 def _rounded_down_text(share: float, digits: int) -> str:
@@ -67,17 +69,20 @@ def _rounded_down_text(share: float, digits: int) -> str:
 
 def _looks_tell_nothing(field: FieldProspect) -> bool:
     """Return whether no look tells how far a stand is: grass heads but once, so that its regrowth shows no stages."""
-    return field.last_cut is not None and all(one.kind == "grasses" for one in field.kinds) and bool(field.kinds)
+    return field.last_cut is not None and {kind.kind for kind in field.kinds} == {"grasses"}
 
 
 def _if_ground_soft(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how firm it must be: for the least share of the forecast, and in so much of it that the odds are there."""
-    carried = advice.day.ground_firm_share if advice.day else None
-    now = "" if carried is None else f" (it is in {_rounded_down_text(100.0 * carried, 0)}%)"
-    share = "more" if carried is not None and carried >= FIRM_SHARE_NEEDED else f"{FIRM_SHARE_NEEDED:.0%}"
-    sure = _if_odds_too_low(farm, field, advice)
-    look = "a look that finds it firm, noted"
-    return f"ground that is firm in {share} of the forecast{now}, and with it {sure}. Or {look}"
+    firm_share = advice.day.ground_firm_share if advice.day else None
+    share, now = f"{FIRM_SHARE_NEEDED:.0%}", ""
+    if firm_share is not None:
+        now = f" (it is in {_rounded_down_text(100.0 * firm_share, 0)}%)"
+        share = "more" if firm_share >= FIRM_SHARE_NEEDED else share
+    odds = _if_odds_too_low(farm, field, advice)
+    return (
+        f"ground that is firm in {share} of the forecast{now}, and with it {odds}. Or a look that finds it firm, noted"
+    )
 
 
 def _if_too_late_today(farm: Farm, field: FieldProspect, advice: Advice) -> str:
@@ -117,12 +122,13 @@ def _if_too_thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
 def _words_and_odds(words: str) -> ChangeText:
     """Return what stands in the way of a day, and the odds where those do too."""
 
-    def told(farm: Farm, field: FieldProspect, advice: Advice) -> str:
+    def change_text(farm: Farm, field: FieldProspect, advice: Advice) -> str:
         least = least_area_odds(advice.day, farm) if advice.day else None
-        lacks = least is not None and least.odds < farm.alerts.odds_needed
-        return f"{words}, and {_if_odds_too_low(farm, field, advice)}" if lacks else words
+        if least is None or least.odds >= farm.alerts.odds_needed:
+            return words
+        return f"{words}, and {_if_odds_too_low(farm, field, advice)}"
 
-    return told
+    return change_text
 
 
 def _words_only(words: str) -> ChangeText:
