@@ -12,13 +12,12 @@ from daemon.domain.farm import Farm
 from daemon.domain.message import MessageState, QueuedMessage
 from daemon.domain.schedule import Task, TaskKind, send_window
 from daemon.messages.outbox.store import Outbox, OutboxError
+from daemon.service.state import ServiceState
 from daemon.words.numbers import time_text
 
 log = logging.getLogger(__name__)
 
 TIMEOUT: Final = 10.0  # [s]
-LAST_PING: Final = "called outside"  # the last day of which the outside was told
-FIRST_RUN: Final = "began"  # when the service first ran with this postbag
 OK: Final = ""
 
 
@@ -48,17 +47,11 @@ def missed_morning(farm: Farm, outbox: Outbox, day: date, now: datetime) -> str:
     _, closes = send_window(task, farm.alerts, farm.place.timezone)
     if day.month not in farm.season or now <= closes or task in outbox.tasks_done(day):
         return ""
-    began = outbox.load_value(FIRST_RUN)
-    if began is None or datetime.fromisoformat(began) > closes:
+    first_run = ServiceState(outbox).first_run
+    if first_run is None or first_run > closes:
         return ""
     until = time_text(closes.astimezone(farm.place.timezone), farm.units)
     return f"nothing was sent this morning: the weather and fields could not be looked at by {until}"
-
-
-def record_first_run(outbox: Outbox, now: datetime) -> None:
-    """Keep when the service first ran with a postbag."""
-    if outbox.load_value(FIRST_RUN) is None:
-        outbox.save_value(FIRST_RUN, now.isoformat())
 
 
 def _messages_outcome(rows: Sequence[QueuedMessage]) -> str | None:
@@ -77,31 +70,31 @@ class Heartbeat:
 
     Parameters
     ----------
-    bag : Postbag
-        Keeps which day was told.
+    outbox : Outbox
+        Holds the morning's messages and which day was last reported.
     """
 
     def __init__(self, outbox: Outbox) -> None:
-        self._bag = outbox
-        self._calling: threading.Thread | None = None
+        self._outbox, self._state = outbox, ServiceState(outbox)
+        self._ping_thread: threading.Thread | None = None
 
     def report_morning(self, farm: Farm, now: datetime) -> None:
         """Begin to tell what became of today's morning, once that is known; a call that failed is made again."""
         day = now.astimezone(farm.place.timezone).date()
-        if (self._calling and self._calling.is_alive()) or self._bag.load_value(LAST_PING) == day.isoformat():
+        if (self._ping_thread and self._ping_thread.is_alive()) or self._state.last_ping == day:
             return
-        reason = morning_outcome(farm, self._bag, day, now)
+        reason = morning_outcome(farm, self._outbox, day, now)
         address = farm.alerts.alive_address if reason == OK else farm.alerts.trouble_address
         if reason is not None and address is not None:
-            self._calling = threading.Thread(
+            self._ping_thread = threading.Thread(
                 target=self._ping, args=(address, reason, day), name="outside", daemon=True
             )
-            self._calling.start()
+            self._ping_thread.start()
 
     def _ping(self, address: str, reason: str, day: date) -> None:
         try:
             ping(address, reason)
-            self._bag.save_value(LAST_PING, day.isoformat())
+            self._state.last_ping = day
         except (requests.RequestException, OutboxError) as error:
             # Its own words hold the address, which is a secret.
             log.warning(

@@ -7,9 +7,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from functools import partial
 from hashlib import sha256
-from typing import Final, TypeVar
-
-from pydantic import TypeAdapter, ValidationError
+from typing import Final
 
 from daemon.domain.advice import AnnouncedField, Morning, WatchState
 from daemon.domain.farm import Farm, Person
@@ -22,13 +20,11 @@ from daemon.messages.outbox.enqueue import Occasion, enqueue_for_all, late_notic
 from daemon.messages.outbox.store import Outbox, OutboxError
 from daemon.messages.settings_mistakes import compose_mistakes
 from daemon.page.today import Snapshot, headline, take_snapshot
-from daemon.service.heartbeat import Heartbeat, missed_morning, record_first_run
-from daemon.service.upgrade import MORNING_ADAPTER
+from daemon.service.heartbeat import Heartbeat, missed_morning
+from daemon.service.state import ServiceState
 from daemon.system.clock import Clock
 from daemon.system.memory import trim_heap
 from daemon.words.catalog import as_sentence
-
-T = TypeVar("T")
 
 log = logging.getLogger(__name__)
 
@@ -39,8 +35,6 @@ STUCK_AFTER: Final = timedelta(minutes=10)  # without the end of a round
 MISTAKES_VALID_FOR: Final = timedelta(hours=24)
 MIN_ADVISE_INTERVAL: Final = timedelta(minutes=5)  # not at every round, where a look or what follows it breaks down
 SILENT_WEEK: Final = timedelta(days=7) - timedelta(hours=4)  # from one Monday's sign of life, which may have been late
-_FETCH_TIME_ADAPTER: Final = TypeAdapter(datetime)
-_ANNOUNCEMENTS_ADAPTER: Final = TypeAdapter(tuple[date, tuple[AnnouncedField, ...]])
 
 
 class Service:
@@ -62,18 +56,19 @@ class Service:
     """
 
     def __init__(self, farm: Farm, outbox: Outbox, clock: Clock, advise: Advise, compose: ComposeMessages) -> None:
-        self._farm, self._postbag, self._clock, self._look, self._say = farm, outbox, clock, advise, compose
-        self._outside = Heartbeat(outbox)
-        self._broke_at: datetime | None = None
-        self._looked_at: datetime | None = None
+        self._farm, self._outbox, self._clock, self._advise, self._compose = farm, outbox, clock, advise, compose
+        self._state = ServiceState(outbox)
+        self._heartbeat = Heartbeat(outbox)
+        self._failed_at: datetime | None = None
+        self._advised_at: datetime | None = None
         self._morning: Morning | None = None
-        self._said: Morning | None = None
-        self._fit = False  # whether the postbag was found whole since it last gave trouble
+        self._sent_morning: Morning | None = None
+        self._outbox_is_whole = False  # whether the postbag was found whole since it last gave trouble
         self._trouble = self._newest_trouble = ""  # with the postbag, in the last round and in this one
         self._damage = ""  # what was done about a damaged postbag
         self._mistakes: tuple[str, ...] = ()  # in the settings file, of which an older state is in use
-        self._is_new = False  # whether the settings are newer than the last look
-        self._ended = clock.now()  # the last round
+        self._settings_are_newer = False  # whether the settings are newer than the last look
+        self._round_ended_at = clock.now()  # the last round
         with self._step("the postbag"):
             self._resume(clock.now())
 
@@ -81,7 +76,7 @@ class Service:
         """Do what is due and deliver what waits; a step that breaks down is logged and tried again later."""
         self._newest_trouble = ""
         self._round(self._clock.now())
-        self._trouble, self._ended = self._newest_trouble, self._clock.now()
+        self._trouble, self._round_ended_at = self._newest_trouble, self._clock.now()
 
     def change_farm(self, farm: Farm) -> None:
         """Go on with other settings; the weather is fetched anew, since fields or their place may be others."""
@@ -92,7 +87,7 @@ class Service:
 
     def request_advice(self) -> None:
         """Look at weather and fields in the next round, whenever the last look was: something else is known now."""
-        self._looked_at, self._is_new = None, True
+        self._advised_at, self._settings_are_newer = None, True
 
     def tell_mistakes(self, mistakes: tuple[str, ...]) -> None:
         """Show mistakes in the settings file and tell everybody of them once; the settings in use stay."""
@@ -101,7 +96,7 @@ class Service:
         kind = f"settings {sha256(''.join(mistakes).encode()).hexdigest()[:8]}"
         occasion = Occasion(day, kind, now, now + MISTAKES_VALID_FOR)
         with self._step("the mistakes in the settings"):
-            enqueue_for_all(self._postbag, self._farm, occasion, partial(compose_mistakes, mistakes=mistakes), now)
+            enqueue_for_all(self._outbox, self._farm, occasion, partial(compose_mistakes, mistakes=mistakes), now)
 
     def _round(self, now: datetime) -> None:
         with self._step("the postbag"):
@@ -120,9 +115,9 @@ class Service:
             self._enqueue_changes(now)
         with self._step("delivery"):
             alerts = self._farm.alerts
-            self._postbag.deliver(self._clock.now(), (*alerts.people, *alerts.second_ways), late_notice(self._farm))
+            self._outbox.deliver(self._clock.now(), (*alerts.people, *alerts.second_ways), late_notice(self._farm))
         with self._step("the call to who watches from outside"):
-            self._outside.report_morning(self._farm, self._clock.now())
+            self._heartbeat.report_morning(self._farm, self._clock.now())
 
     def snapshot(self) -> Snapshot:
         """Return what the page shows now, where the postbag cannot be read too."""
@@ -147,7 +142,7 @@ class Service:
         return "; ".join((headline(shown), *self._problems(shown)))
 
     def _problems(self, snapshot: Snapshot) -> tuple[str, ...]:
-        silent = self._clock.now() - self._ended
+        silent = self._clock.now() - self._round_ended_at
         hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK_AFTER else ()
         return (*hangs, *snapshot.problems)
 
@@ -155,8 +150,8 @@ class Service:
         trouble, messages, now = self._trouble, tuple[QueuedMessage, ...](), self._clock.now()
         untold = ""
         try:
-            messages = self._postbag.recent()
-            untold = missed_morning(self._farm, self._postbag, now.astimezone(self._farm.place.timezone).date(), now)
+            messages = self._outbox.recent()
+            untold = missed_morning(self._farm, self._outbox, now.astimezone(self._farm.place.timezone).date(), now)
         except OutboxError as error:
             trouble = str(error)
         shown = take_snapshot(self._farm, self._morning, messages, now)
@@ -166,19 +161,19 @@ class Service:
 
     def _resume(self, now: datetime) -> None:
         """Take up what the last run left, at the start and after any trouble with the postbag."""
-        if self._fit:
+        if self._outbox_is_whole:
             return
-        if damage := self._postbag.set_aside_if_damaged(now):
+        if damage := self._outbox.set_aside_if_damaged(now):
             log.error(damage)
             self._damage = damage
-        if unsure := self._postbag.recover(now):
+        if unsure := self._outbox.recover(now):
             log.warning("%d messages were being sent when the service last ended", unsure)
-        record_first_run(self._postbag, now)
-        self._morning = self._morning or self._load_value("morning", MORNING_ADAPTER)
-        self._said = self._said or self._load_value("said", MORNING_ADAPTER)
-        if damage and self._said is not None:
-            self._save_sent_morning(self._said)
-        self._fit = True
+        self._state.record_first_run(now)
+        self._morning = self._morning or self._state.morning
+        self._sent_morning = self._sent_morning or self._state.sent_morning
+        if damage and self._sent_morning is not None:
+            self._save_sent_morning(self._sent_morning)
+        self._outbox_is_whole = True
 
     @contextmanager
     def _step(self, step: str) -> Iterator[None]:
@@ -187,32 +182,31 @@ class Service:
             yield
         except Exception as error:
             if isinstance(error, OutboxError):
-                self._fit, self._newest_trouble = False, str(error)
+                self._outbox_is_whole, self._newest_trouble = False, str(error)
             log.error("%s broke down: %s: %s", step, type(error).__name__, " ".join(str(error).split()))
             log.debug("%s", step, exc_info=True)
 
     def _tasks_done(self, now: datetime) -> TaskHistory:
         since = now.date() - timedelta(days=3)
         # A disk that keeps nothing must not let the weather services be asked at every round.
-        fetched = self._looked_at or (None if self._is_new else self._load_value("fetched", _FETCH_TIME_ADAPTER))
-        return TaskHistory(self._postbag.tasks_done(since), fetched)
+        fetched = self._advised_at or (None if self._settings_are_newer else self._state.last_fetch)
+        return TaskHistory(self._outbox.tasks_done(since), fetched)
 
     def _advise_if_due(self, now: datetime) -> Morning | None:
         """Look at weather and fields, if not done a moment ago; None if that broke down now or a moment ago."""
         today = now.astimezone(self._farm.place.timezone).date()
-        if _is_recent(self._broke_at, now):
+        if _is_recent(self._failed_at, now):
             return None
-        if _is_recent(self._looked_at, now) and self._morning is not None and self._morning.date == today:
+        if _is_recent(self._advised_at, now) and self._morning is not None and self._morning.date == today:
             return self._morning
-        self._broke_at = now
+        self._failed_at = now
         with self._step("the look at weather and fields"):
             said = self._sent_morning_on(today)
-            self._morning = keep_last_watch(self._look(self._farm, now, said), said, self._morning)
-            self._broke_at, self._looked_at, self._is_new = None, now, False
-            self._postbag.save_value("fetched", _FETCH_TIME_ADAPTER.dump_json(now).decode())
-            self._postbag.save_value("morning", MORNING_ADAPTER.dump_json(self._morning).decode())
+            self._morning = keep_last_watch(self._advise(self._farm, now, said), said, self._morning)
+            self._failed_at, self._advised_at, self._settings_are_newer = None, now, False
+            self._state.last_fetch, self._state.morning = now, self._morning
             trim_heap()
-        return None if self._broke_at else self._morning
+        return None if self._failed_at else self._morning
 
     def _do_task(self, task: Task, morning: Morning, now: datetime) -> None:
         if task.kind is TaskKind.FETCH:
@@ -223,38 +217,36 @@ class Service:
             # push out what may have been sent.
             self._save_sent_morning(start_watch(morning))
         if task.kind is TaskKind.EVENING:
-            self._postbag.save_value(
-                "announced", _ANNOUNCEMENTS_ADAPTER.dump_json((task.day, announcements(morning))).decode()
-            )
+            self._state.announcements = task.day, announcements(morning)
         else:
             morning = replace(morning, announced=self._announcements_for(task.day))
         falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
         occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
         enqueue_for_all(
-            self._postbag,
+            self._outbox,
             self._farm,
             occasion,
             partial(self._compose_for_task, morning=morning, task=task, now=now),
             now,
         )
         if task.kind is TaskKind.MORNING:
-            self._postbag.prune(now)
+            self._outbox.prune(now)
         # Only now: a crash before this line words the message again, and the postbag refuses a second one.
-        self._postbag.mark_done(task, now)
+        self._outbox.mark_done(task, now)
 
     def _compose_for_task(self, farm: Farm, morning: Morning, task: Task, now: datetime) -> Mapping[Person, Message]:
         """Return everybody's message; a sign of life only to who heard nothing else for a week."""
-        told = self._say(farm, morning, task.kind)
+        told = self._compose(farm, morning, task.kind)
         if task.kind is not TaskKind.SIGN_OF_LIFE:
             return told
         return {
-            person: said for person, said in told.items() if not self._postbag.was_told(person.name, now - SILENT_WEEK)
+            person: said for person, said in told.items() if not self._outbox.was_told(person.name, now - SILENT_WEEK)
         }
 
     def _announcements_for(self, day: date) -> tuple[AnnouncedField, ...]:
         """Return what the evening before called likely for a day."""
-        evening, found = self._load_value("announced", _ANNOUNCEMENTS_ADAPTER) or (day, ())
-        return found if evening == day - timedelta(days=1) else ()
+        evening, fields = self._state.announcements or (day, ())
+        return fields if evening == day - timedelta(days=1) else ()
 
     def _enqueue_after_all(self, now: datetime) -> None:
         """Say once what is to be mown where the morning's message had to say that nothing could be known."""
@@ -267,7 +259,7 @@ class Service:
         if falls_due <= now <= too_late:
             occasion = Occasion(newest.date, TaskKind.AFTER_ALL, now, too_late, urgent=True)
             enqueue_for_all(
-                self._postbag,
+                self._outbox,
                 self._farm,
                 occasion,
                 partial(self._compose_for_task, morning=newest, task=task, now=now),
@@ -287,25 +279,15 @@ class Service:
             # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
             off = one.state is WatchState.WILL_NOT_MAKE_IT
             occasion = Occasion(morning.date, f"{one.state}: {one.field}", now, finish, urgent=off)
-            enqueue_for_all(self._postbag, self._farm, occasion, partial(compose_change, watched=one), now)
+            enqueue_for_all(self._outbox, self._farm, occasion, partial(compose_change, watched=one), now)
         if said is not None and changed:
             self._save_sent_morning(with_changes_told(said, changed))
 
     def _sent_morning_on(self, day: date) -> Morning | None:
-        return self._said if self._said is not None and self._said.date == day else None
+        return self._sent_morning if self._sent_morning is not None and self._sent_morning.date == day else None
 
     def _save_sent_morning(self, morning: Morning) -> None:
-        self._postbag.save_value("said", MORNING_ADAPTER.dump_json(morning).decode())
-        self._said = morning
-
-    def _load_value(self, name: str, kind: TypeAdapter[T]) -> T | None:
-        """Return what the postbag keeps under a name; what cannot be read is made anew in time."""
-        kept = self._postbag.load_value(name)
-        try:
-            return None if kept is None else kind.validate_json(kept)
-        except ValidationError as error:
-            log.warning("what was kept as %r cannot be read (%d faults) and is made anew", name, error.error_count())
-            return None
+        self._state.sent_morning = self._sent_morning = morning
 
 
 def _is_recent(moment: datetime | None, now: datetime) -> bool:

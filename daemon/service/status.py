@@ -7,8 +7,6 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import ValidationError
-
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
 from daemon.domain.message import QueuedMessage
@@ -17,7 +15,7 @@ from daemon.messages.outbox.store import DATABASE, Outbox, OutboxError
 from daemon.page.today import headline, take_snapshot
 from daemon.service.heartbeat import missed_morning
 from daemon.service.rounds import STUCK_AFTER
-from daemon.service.upgrade import MORNING_ADAPTER
+from daemon.service.state import ServiceState
 from daemon.settings import SettingsError, load
 from daemon.words.catalog import as_sentence
 from daemon.words.numbers import day_text, time_text
@@ -146,16 +144,9 @@ def _read_state(state: Path, farm: Farm | None, now: datetime) -> StateOnDisk:
         bag = Outbox(state / DATABASE)
         untold = missed_morning(farm, bag, now.astimezone(farm.place.timezone).date(), now) if farm else ""
         done = bag.tasks_done(now.date() - timedelta(days=3))
-        return StateOnDisk(alive, _last_morning(bag), bag.recent(_MESSAGE_LIMIT), done, untold)
+        return StateOnDisk(alive, ServiceState(bag).morning, bag.recent(_MESSAGE_LIMIT), done, untold)
     except (OutboxError, OSError) as error:
         return StateOnDisk(alive, trouble=str(error))
-
-
-def _last_morning(outbox: Outbox) -> Morning | None:
-    kept = outbox.load_value("morning")
-    with suppress(ValidationError):
-        return None if kept is None else MORNING_ADAPTER.validate_json(kept)
-    return None
 
 
 def _service_problems(on_disk: StateOnDisk, now: datetime) -> tuple[str, ...]:

@@ -13,7 +13,8 @@ from daemon.domain.farm import Farm, Person
 from daemon.domain.message import Message, NewMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Outbox
-from daemon.service.heartbeat import OK, Heartbeat, morning_outcome, record_first_run
+from daemon.service.heartbeat import OK, Heartbeat, morning_outcome
+from daemon.service.state import ServiceState
 from tests.loopback.receivers import Gateway
 from tests.support.farms import DAWN, DAY, farm, person
 
@@ -55,7 +56,7 @@ def watcher() -> Iterator[Watcher]:
 @pytest.fixture
 def bag(tmp_path: Path) -> Outbox:
     postbag = Outbox(tmp_path / "postbag.sqlite3")
-    record_first_run(postbag, DAWN)
+    ServiceState(postbag).record_first_run(DAWN)
     return postbag
 
 
@@ -75,8 +76,8 @@ def morning_of(bag: Outbox, *people: Person) -> None:
 def tell(outside: Heartbeat, told: Farm, now: datetime) -> None:
     """Tell, and wait for the call to end."""
     outside.report_morning(told, now)
-    if outside._calling is not None:
-        outside._calling.join(5.0)
+    if outside._ping_thread is not None:
+        outside._ping_thread.join(5.0)
 
 
 def test_alive_is_called_once_a_day_and_only_after_the_morning_was_sent(watcher: Watcher, bag: Outbox) -> None:
@@ -129,9 +130,9 @@ def test_a_morning_of_which_nothing_was_made_is_trouble_once_it_is_too_late(bag:
 
 def test_a_service_that_first_ran_after_the_morning_missed_none_until_the_next(tmp_path: Path) -> None:
     new, late = Outbox(tmp_path / "new.sqlite3"), DAWN + timedelta(hours=17)
-    record_first_run(new, late)
+    ServiceState(new).record_first_run(late)
     assert morning_outcome(farm(), new, DAY, late) is None
-    record_first_run(new, late + timedelta(hours=3))  # started again: it had begun before
+    ServiceState(new).record_first_run(late + timedelta(hours=3))  # started again: it had begun before
     begun = datetime.fromisoformat(new.load_value("began") or "")
     assert begun == late
     next_day, too_late = DAY + timedelta(days=1), TOO_LATE + timedelta(days=1, minutes=1)
@@ -165,4 +166,4 @@ def test_without_addresses_nobody_is_called(bag: Outbox) -> None:
     outside = Heartbeat(bag)
     outside.report_morning(farm(), DAWN)
     sleep(0.05)
-    assert outside._calling is None
+    assert outside._ping_thread is None

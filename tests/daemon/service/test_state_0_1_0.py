@@ -16,6 +16,7 @@ from typing import Final
 
 import numpy as np
 import pytest
+from pydantic import TypeAdapter
 
 from daemon.advice.advise import Stores, advise
 from daemon.cli.commands import main
@@ -30,6 +31,7 @@ from daemon.learning.record import ForecastRecord
 from daemon.messages.daily import compose_messages
 from daemon.messages.outbox.store import Outbox
 from daemon.service.rounds import Service
+from daemon.service.state import ServiceState
 from daemon.service.status import read_status
 from daemon.settings import load
 from daemon.weather import gather
@@ -257,6 +259,31 @@ def test_the_marks_and_kept_values_are_read(copy: Copy) -> None:
             ("Low Meadow", "wait", 0.0, "not ripe"),
             ("Bank Field", "wait", 0.0, "not ripe"),
         ]
+
+
+def leaves(stored: object) -> list[str]:
+    """Return every value that JSON holds, but for null and what lies in no field, as sorted text."""
+    if isinstance(stored, Mapping):
+        return sorted(leaf for value in stored.values() for leaf in leaves(value))
+    if isinstance(stored, list):
+        return sorted(leaf for value in stored for leaf in leaves(value))
+    return [] if stored is None else [json.dumps(stored)]
+
+
+@pytest.mark.parametrize("name", ["said", "morning"])
+def test_no_number_of_a_kept_morning_is_lost(copy: Copy, name: str) -> None:
+    stored = json.loads(copy.outbox.load_value(name) or "")
+    state = ServiceState(copy.outbox)
+    morning = state.sent_morning if name == "said" else state.morning
+    assert morning is not None
+    today = json.loads(TypeAdapter(Morning).dump_json(morning))
+    assert leaves(today["watched"]) == leaves(stored["watched"])
+    assert leaves(today["prospect"]["weather"]) == leaves(stored["prospect"]["weather"])
+    for old, new in zip(stored["advices"], today["advices"], strict=True):
+        assert leaves(new["day"]) == leaves(old["day"])
+    for old, new in zip(stored["prospect"]["fields"], today["prospect"]["fields"], strict=True):
+        assert leaves(new["days"]) == leaves(old["days"])
+        assert leaves(new["drying_picture"]) == leaves(old["drying_picture"])
 
 
 def test_the_record_holds_the_odds_with_their_outcomes_and_the_priors(copy: Copy) -> None:

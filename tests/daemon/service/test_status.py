@@ -17,7 +17,7 @@ from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, NewMessage
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Outbox
-from daemon.service.heartbeat import FIRST_RUN, record_first_run
+from daemon.service.state import ServiceState
 from daemon.service.status import ALIVE_FILE, next_due, read_status, touch_alive_file
 from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person
 from tests.support.settings_files import TWO_ELMS
@@ -53,7 +53,7 @@ def alive(folder: Path, at: datetime) -> None:
 def bag(tmp_path: Path) -> Outbox:
     """What a service leaves that looked at dawn and told Ann, who could not be reached."""
     postbag = Outbox(tmp_path / "state" / "postbag.sqlite3")
-    record_first_run(postbag, DAWN)
+    ServiceState(postbag).record_first_run(DAWN)
     morning = mow_morning()
     looked = replace(morning, prospect=replace(morning.prospect, at=DAWN))
     postbag.save_value("morning", TypeAdapter(Morning).dump_json(looked).decode())
@@ -179,7 +179,7 @@ def test_a_service_that_first_ran_in_the_evening_has_no_problem_with_the_morning
     with bag._open() as db:
         db.execute("DELETE FROM done")
     at = DAWN + timedelta(hours=5)
-    bag.save_value(FIRST_RUN, (at - timedelta(minutes=1)).isoformat())
+    bag.save_value("began", (at - timedelta(minutes=1)).isoformat())
     looked = replace(mow_morning(), prospect=replace(mow_morning().prospect, at=at))
     bag.save_value("morning", TypeAdapter(Morning).dump_json(looked).decode())
     alive(tmp_path / "state", at)
