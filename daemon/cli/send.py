@@ -12,30 +12,36 @@ if TYPE_CHECKING:
     from daemon.domain.advice import Morning
     from daemon.domain.farm import Farm, Person
     from daemon.domain.message import Message, QueuedMessage
+    from daemon.domain.message_kind import MessageKind
 
 
 def send_morning(farm: "Farm", morning: "Morning", pretended: datetime | None, now: datetime) -> int:
     """Send everybody the morning's advice; `pretended` is the time that was typed, if one was."""
+    from daemon.domain.message_kind import MessageKind, Topic
     from daemon.domain.schedule import TaskKind
 
     messages = make_composer(make_clock(pretended))(farm, morning, TaskKind.MORNING)
-    return _send(farm, messages, TaskKind.MORNING, now, tried_for=timedelta(hours=4))
+    return _send(farm, messages, MessageKind(Topic.MORNING), now, tried_for=timedelta(hours=4))
 
 
 def send_test(farm: "Farm", now: datetime) -> int:
     """Send everybody a test message on each of their channels."""
     from daemon.domain.farm import Channel
     from daemon.domain.message import Message
+    from daemon.domain.message_kind import MessageKind, Topic
 
     words = f"{farm.name}: a test. If you read this, the mowing advice can reach you."
     text, email = Message("", words), Message("Test of the mowing advice", words, f"<p>{words}</p>")
     everyone = (*farm.alerts.people, *farm.alerts.second_ways)
     messages = {person: text if person.channel is Channel.TEXT else email for person in everyone}
+    kind = MessageKind(Topic.TEST, tag=f"{now:%H:%M:%S}")
     # One that fails is over: it must not go out hours later, with something else.
-    return _send(farm, messages, f"test {now:%H:%M:%S}", now, tried_for=timedelta(0))
+    return _send(farm, messages, kind, now, tried_for=timedelta(0))
 
 
-def _send(farm: "Farm", messages: "Mapping[Person, Message]", kind: str, now: datetime, *, tried_for: timedelta) -> int:
+def _send(
+    farm: "Farm", messages: "Mapping[Person, Message]", kind: "MessageKind", now: datetime, *, tried_for: timedelta
+) -> int:
     """Put messages in the outbox, deliver them once and say what became of each."""
     from daemon.domain.message import MessageState, NewMessage
 

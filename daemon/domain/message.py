@@ -6,6 +6,7 @@ from enum import StrEnum
 from typing import Final
 
 from daemon.domain.farm import Channel, Person
+from daemon.domain.message_kind import MessageKind
 
 PICTURE_PLACEHOLDER: Final = "<!-- picture -->"  # in the HTML of a message, where its picture comes
 
@@ -42,7 +43,7 @@ class QueuedMessage:
 
     id: int
     day: date
-    kind: str
+    kind: MessageKind
     person: str
     channel: Channel
     message: Message
@@ -75,7 +76,7 @@ class NewMessage:
     """
 
     day: date  # the local day that it is for
-    kind: str
+    kind: MessageKind
     person: Person
     message: Message
     due: datetime

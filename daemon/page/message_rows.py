@@ -5,10 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from daemon.domain.advice import WatchState
 from daemon.domain.farm import Farm
 from daemon.domain.message import MessageState, QueuedMessage
-from daemon.domain.schedule import TaskKind
+from daemon.domain.message_kind import Topic
 from daemon.words.catalog import join, phrase, with_aside
 from daemon.words.numbers import day_text, time_text
 
@@ -71,17 +70,15 @@ def _state_text(row: QueuedMessage, sent_at: str = "") -> str:
 
 def _kind_text(row: QueuedMessage) -> str:
     """Return what a message is for: the time of the day, or how a field stands that is mown."""
-    what, _, field = row.kind.partition(": ")
-    kind = next((one for one in (*TaskKind, *WatchState) if one == what), None)
-    if kind is None:
-        return phrase("message_kinds.settings")
-    return phrase(f"message_kinds.{kind.name.lower()}", field=field)
+    topic = row.kind.topic
+    if topic in (Topic.TEST, Topic.OTHER):
+        topic = Topic.SETTINGS
+    return phrase(f"message_kinds.{topic.name.lower()}", field=row.kind.field)
 
 
 def _message_name(row: QueuedMessage) -> str:
-    _, _, field = row.kind.partition(": ")
-    if field:
-        return phrase("messages.of_field", field=field, person=row.person, channel=_channel_text(row))
+    if row.kind.field:
+        return phrase("messages.of_field", field=row.kind.field, person=row.person, channel=_channel_text(row))
     return phrase("messages.of_kind", kind=_kind_text(row), person=row.person, channel=_channel_text(row))
 
 

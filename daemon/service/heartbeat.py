@@ -10,6 +10,7 @@ import requests
 
 from daemon.domain.farm import Farm
 from daemon.domain.message import MessageState, QueuedMessage
+from daemon.domain.message_kind import MessageKind, Topic
 from daemon.domain.schedule import Task, TaskKind, send_window
 from daemon.messages.outbox.store import Outbox, OutboxError
 from daemon.service.state import ServiceState
@@ -35,7 +36,7 @@ def morning_outcome(farm: Farm, outbox: Outbox, day: date, now: datetime) -> str
         return None
     if day.month in farm.season and task not in outbox.tasks_done(day):
         return missed_morning(farm, outbox, day, now) or None
-    return _messages_outcome(outbox.messages_of(day, TaskKind.MORNING))
+    return _messages_outcome(outbox.messages_of(day, MessageKind(Topic.MORNING)))
 
 
 def missed_morning(farm: Farm, outbox: Outbox, day: date, now: datetime) -> str:

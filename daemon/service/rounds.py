@@ -13,6 +13,7 @@ from daemon.domain.advice import AnnouncedField, Morning, WatchState
 from daemon.domain.farm import Farm, Person
 from daemon.domain.field_watch import changes, keep_last_watch, start_watch, with_changes_told
 from daemon.domain.message import Message, QueuedMessage
+from daemon.domain.message_kind import MessageKind, Topic
 from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, fetch_interval, send_window
 from daemon.messages.change import compose_change
 from daemon.messages.daily import announcements
@@ -93,7 +94,7 @@ class Service:
         """Show mistakes in the settings file and tell everybody of them once; the settings in use stay."""
         self._mistakes, now = mistakes, self._clock.now()
         day = now.astimezone(self._farm.place.timezone).date()
-        kind = f"settings {sha256(''.join(mistakes).encode()).hexdigest()[:8]}"
+        kind = MessageKind(Topic.SETTINGS, tag=sha256("".join(mistakes).encode()).hexdigest()[:8])
         occasion = Occasion(day, kind, now, now + MISTAKES_VALID_FOR)
         with self._step("the mistakes in the settings"):
             enqueue_for_all(self._outbox, self._farm, occasion, partial(compose_mistakes, mistakes=mistakes), now)
@@ -221,7 +222,7 @@ class Service:
         else:
             morning = replace(morning, announced=self._announcements_for(task.day))
         falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
-        occasion = Occasion(task.day, task.kind, falls_due, too_late, urgent=bool(morning.mows))
+        occasion = Occasion(task.day, MessageKind.of_task(task.kind), falls_due, too_late, urgent=bool(morning.mows))
         enqueue_for_all(
             self._outbox,
             self._farm,
@@ -257,7 +258,7 @@ class Service:
         task = Task(TaskKind.MORNING, newest.date)
         falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
         if falls_due <= now <= too_late:
-            occasion = Occasion(newest.date, TaskKind.AFTER_ALL, now, too_late, urgent=True)
+            occasion = Occasion(newest.date, MessageKind(Topic.AFTER_ALL), now, too_late, urgent=True)
             enqueue_for_all(
                 self._outbox,
                 self._farm,
@@ -278,7 +279,7 @@ class Service:
         for one in changed:
             # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
             off = one.state is WatchState.WILL_NOT_MAKE_IT
-            occasion = Occasion(morning.date, f"{one.state}: {one.field}", now, finish, urgent=off)
+            occasion = Occasion(morning.date, MessageKind.of_change(one.state, one.field), now, finish, urgent=off)
             enqueue_for_all(self._outbox, self._farm, occasion, partial(compose_change, watched=one), now)
         if said is not None and changed:
             self._save_sent_morning(with_changes_told(said, changed))

@@ -185,7 +185,7 @@ def _message_line(status: Status, row: QueuedMessage) -> str:
 def _message_json(row: QueuedMessage, zone: tzinfo) -> dict[str, Any]:
     return {
         "day": row.day.isoformat(),
-        "kind": row.kind,
+        "kind": str(row.kind),
         "person": row.person,
         "by": row.channel,
         "state": row.state,

@@ -10,6 +10,7 @@ from daemon.domain.farm import Channel, Farm, Units
 from daemon.domain.field_history import CutHistory, FieldHistory
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.prospect import AreaOdds, FieldProspect, LeftOvernight, Reason, Ripeness, TimedCaution
 from daemon.page.today import Snapshot, take_snapshot
 from models.cautions import Caution
@@ -93,7 +94,7 @@ def _posted(state: MessageState) -> QueuedMessage:
     sent = DAWN if state is MessageState.SENT else None
     message = Message("", "Two Elms: Monday: mow 20 acres of Long Meadow, start 8:00 am, stop by 10:30 am.")
     return QueuedMessage(
-        *(1, DAY, "morning", "Ann", Channel.TEXT, message, state, 1, 0, DAWN, DAWN, None),
+        *(1, DAY, MessageKind.parse("morning"), "Ann", Channel.TEXT, message, state, 1, 0, DAWN, DAWN, None),
         *(DAWN + timedelta(hours=4), sent, "json://****", "no answer"),
     )
 

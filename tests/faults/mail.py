@@ -26,6 +26,7 @@ from typing import Final
 
 from daemon.domain.farm import Channel
 from daemon.domain.message import Message, MessageState, NewMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.messages.delivery import smtp as letter
 from daemon.messages.outbox.store import Outbox
 from tests.faults.counting import Count, report
@@ -153,7 +154,9 @@ def tried(case: Case, folder: Path, pem: Path) -> Came:
         cat = person("Cat", Channel.EMAIL, good.address("cat@example.org"))
         for who in (ben, cat):
             said = Message("Mow today", "Mow 20 acres.", "<p>Mow 20 acres.</p>")
-            bag.enqueue(NewMessage(DAY, "morning", who, said, DAWN, DAWN + timedelta(minutes=TOO_LATE)), DAWN)
+            bag.enqueue(
+                NewMessage(DAY, MessageKind.parse("morning"), who, said, DAWN, DAWN + timedelta(minutes=TOO_LATE)), DAWN
+            )
         begun = time.monotonic()
         rows = list(bag.deliver(DAWN, (ben, cat)))
         took, early = time.monotonic() - begun, len(bad.letters)
@@ -241,7 +244,12 @@ def crowd(dead: int) -> float:
         people = [person(f"P{number}", Channel.EMAIL, bad.address()) for number in range(dead)]
         people.append(person("Last", Channel.EMAIL, good.address()))
         for who in people:
-            bag.enqueue(NewMessage(DAY, "morning", who, Message("Mow", "Mow"), DAWN, DAWN + timedelta(hours=4)), DAWN)
+            bag.enqueue(
+                NewMessage(
+                    DAY, MessageKind.parse("morning"), who, Message("Mow", "Mow"), DAWN, DAWN + timedelta(hours=4)
+                ),
+                DAWN,
+            )
         begun = time.monotonic()
         bag.deliver(DAWN, people)
         return good.seen[0] - begun

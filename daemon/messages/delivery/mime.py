@@ -46,7 +46,7 @@ def build_letter(row: QueuedMessage, account: Account) -> EmailMessage:
 
 def message_id(row: QueuedMessage, account: Account) -> str:
     """Return the same name for every attempt at a message, and another for every other message."""
-    words = "\n".join((row.day.isoformat(), row.kind, row.person, row.channel, row.made_at.isoformat()))
+    words = "\n".join((row.day.isoformat(), str(row.kind), row.person, row.channel, row.made_at.isoformat()))
     domain = account.sender[1].rpartition("@")[2] or "localhost"
     return f"<{sha256(words.encode()).hexdigest()[:32]}.forenoon@{domain}>"
 

@@ -7,6 +7,7 @@ from typing import Final
 
 from daemon.domain.farm import Alerts, Farm, Person
 from daemon.domain.message import Message, NewMessage, QueuedMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import earliest_send_time
 from daemon.messages.outbox.store import Outbox
 from daemon.words.catalog import phrase
@@ -27,7 +28,7 @@ class Occasion:
     """
 
     day: date
-    kind: str
+    kind: MessageKind
     due: datetime
     too_late: datetime
     urgent: bool = False

@@ -12,6 +12,7 @@ from typing import Final
 
 from daemon.domain.farm import Channel, Person
 from daemon.domain.message import DeliveryOutcome, Message, MessageState, NewMessage, QueuedMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.delivery.attempt import attempt_delivery
 from daemon.messages.outbox.salvage import is_damage, salvage_rows
@@ -203,7 +204,7 @@ class Outbox(SqliteStore):
             rows = db.execute("SELECT * FROM messages ORDER BY id DESC LIMIT ?", (count,)).fetchall()
             return tuple(map(_message_from_row, rows))
 
-    def messages_of(self, day: date, kind: str) -> tuple[QueuedMessage, ...]:
+    def messages_of(self, day: date, kind: MessageKind) -> tuple[QueuedMessage, ...]:
         """Return the messages of a kind for a day."""
         with self._open() as db:
             rows = db.execute("SELECT * FROM messages WHERE day = ? AND kind = ?", (day.isoformat(), str(kind)))
@@ -389,7 +390,7 @@ def _message_from_row(row: sqlite3.Row) -> QueuedMessage:
     return QueuedMessage(
         id=row["id"],
         day=date.fromisoformat(row["day"]),
-        kind=row["kind"],
+        kind=MessageKind.parse(row["kind"]),
         person=row["person"],
         channel=Channel(row["channel"]),
         message=Message(row["title"], row["body"], row["html"], row["picture"], row["picture_words"]),

@@ -8,6 +8,7 @@ import pytest
 
 from daemon.domain.farm import Alerts, Channel, Farm, Person, Units
 from daemon.domain.message import Message, MessageState, QueuedMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind, send_window
 from daemon.messages.outbox.enqueue import Occasion, enqueue_for_all, late_notice, mark_late
 from daemon.messages.outbox.store import Outbox
@@ -19,7 +20,7 @@ from tests.support.farms import DAWN, DAY, ZONE, farm, person
 
 TEXT = Message("", "Two Elms: Monday: mow 20 acres.")
 MAIL = Message("Mow today", "Mow 20 acres.", "<p>Mow 20 acres.</p>")
-HALF_PAST = ("morning", DAWN, DAWN + timedelta(hours=4))
+HALF_PAST = (MessageKind.parse("morning"), DAWN, DAWN + timedelta(hours=4))
 
 
 @pytest.fixture
@@ -37,7 +38,7 @@ def two_ways(first: str, second: str) -> Farm:
 
 
 def occasion(kind: str = "morning", due: datetime = DAWN, hours: float = 4.0, urgent: bool = False) -> Occasion:
-    return Occasion(due.astimezone(ZONE).date(), kind, due, due + timedelta(hours=hours), urgent)
+    return Occasion(due.astimezone(ZONE).date(), MessageKind.parse(kind), due, due + timedelta(hours=hours), urgent)
 
 
 def rounds(bag: Outbox, its: Farm, minutes: range, start: datetime = DAWN) -> dict[int, list[tuple[str, MessageState]]]:
@@ -237,7 +238,7 @@ def test_an_evening_message_goes_at_its_hour_though_the_quiet_hours_begin_then(
     its = replace(farm(person()), alerts=replace(alerts(evening, quiet_from), people=(person(),)))
     due, closes = send_window(Task(TaskKind.EVENING, DAY), its.alerts, ZONE)
     at = due + timedelta(seconds=40)
-    enqueue_for_all(bag, its, Occasion(DAY, "evening", due, closes), words, at)
+    enqueue_for_all(bag, its, Occasion(DAY, MessageKind.parse("evening"), due, closes), words, at)
     [row] = bag.recent()
     assert row.next_try == at
     assert row.expires_at >= at

@@ -10,6 +10,7 @@ import pytest
 
 from daemon.domain.farm import Channel, Person
 from daemon.domain.message import Message, MessageState, NewMessage, QueuedMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.delivery import attempt as module
 from daemon.messages.outbox.store import Outbox, OutboxError
@@ -32,7 +33,7 @@ def bag(tmp_path: Path) -> Outbox:
 
 
 def put(bag: Outbox, who: Person, message: Message = TEXT, kind: str = "morning") -> bool:
-    return bag.enqueue(NewMessage(DAY, kind, who, message, DAWN, TOO_LATE), DAWN) is not None
+    return bag.enqueue(NewMessage(DAY, MessageKind.parse(kind), who, message, DAWN, TOO_LATE), DAWN) is not None
 
 
 @pytest.fixture
@@ -336,7 +337,7 @@ def test_pages_that_were_overwritten_are_found(tmp_path: Path) -> None:
     middle = len(whole) // 2 // 4096 * 4096
     path.write_bytes(whole[:middle] + b"\xff" * 8192 + whole[middle + 8192 :])
     words = bag.set_aside_if_damaged(DAWN)
-    kinds = {int(row.kind) for row in bag.recent(200)}
+    kinds = {int(str(row.kind)) for row in bag.recent(200)}
     assert f"with {len(kinds)} of its messages" in words
     assert {0, 199} < kinds, "what lies before and behind the damage is brought over"
     assert 150 < len(kinds) < 200
@@ -376,7 +377,7 @@ def no_marks(bag: Outbox) -> Iterator[None]:
 def test_marks_that_the_disk_does_not_take_strand_no_message_and_double_none(bag: Outbox) -> None:
     with Gateway() as gateway:
         ann = person(address=gateway.address)
-        bag.enqueue(NewMessage(DAY, "old", ann, TEXT, DAWN, DAWN), DAWN)
+        bag.enqueue(NewMessage(DAY, MessageKind.parse("old"), ann, TEXT, DAWN, DAWN), DAWN)
         put(bag, ann)
         with no_marks(bag):
             assert [row.state for row in bag.deliver(after(1), [ann])] == [MessageState.FAILED, MessageState.SENT]
@@ -402,7 +403,7 @@ def test_marks_of_a_file_that_was_set_aside_do_not_mark_the_messages_of_the_next
         path.write_bytes(b"not a database" * 100)
         assert bag.set_aside_if_damaged(DAWN)
         put(bag, ann, kind="change")
-        assert [row.kind for row in bag.deliver(after(1), [ann])] == ["change"]
+        assert [str(row.kind) for row in bag.deliver(after(1), [ann])] == ["change"]
     assert len(gateway.posted) == 2
 
 
@@ -425,8 +426,8 @@ def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Outbox) -> None:
             "CREATE TRIGGER full BEFORE INSERT ON messages WHEN NEW.channel = 'email'"
             " BEGIN SELECT RAISE(ABORT, 'full'); END"
         )
-    first = NewMessage(DAY, "morning", by_text, TEXT, DAWN, TOO_LATE, max_per_day=1)
-    second = NewMessage(DAY, "morning", by_mail, TEXT, DAWN, TOO_LATE)
+    first = NewMessage(DAY, MessageKind.parse("morning"), by_text, TEXT, DAWN, TOO_LATE, max_per_day=1)
+    second = NewMessage(DAY, MessageKind.parse("morning"), by_mail, TEXT, DAWN, TOO_LATE)
     with pytest.raises(OutboxError, match="full"):
         bag.enqueue(first, DAWN, second)
     assert bag.recent() == ()
@@ -437,6 +438,8 @@ def test_a_second_way_is_kept_with_the_first_or_not_at_all(bag: Outbox) -> None:
 
 
 def test_a_message_that_is_withheld_does_not_go_by_the_second_way(bag: Outbox) -> None:
-    first = NewMessage(DAY, "morning", person(), TEXT, DAWN, TOO_LATE, max_per_day=0)
-    bag.enqueue(first, DAWN, NewMessage(DAY, "morning", person(channel=Channel.EMAIL), TEXT, DAWN, TOO_LATE))
+    first = NewMessage(DAY, MessageKind.parse("morning"), person(), TEXT, DAWN, TOO_LATE, max_per_day=0)
+    bag.enqueue(
+        first, DAWN, NewMessage(DAY, MessageKind.parse("morning"), person(channel=Channel.EMAIL), TEXT, DAWN, TOO_LATE)
+    )
     assert [row.state for row in bag.recent()] == [MessageState.WITHHELD]

@@ -9,6 +9,7 @@ import pytest
 
 from daemon.domain.farm import Channel
 from daemon.domain.message import PICTURE_PLACEHOLDER, DeliveryOutcome, Message, MessageState, QueuedMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.messages.delivery import smtp as module
 from daemon.messages.delivery.attempt import attempt_delivery
 from daemon.messages.delivery.mime import message_id
@@ -20,7 +21,7 @@ LETTER = Message("Mow today", "Mow 20 acres of Long Meadow.", "<p>Mow 20 acres o
 
 def row(message: Message = LETTER, kind: str = "morning") -> QueuedMessage:
     return QueuedMessage(
-        *(1, DAY, kind, "Ben", Channel.EMAIL, message, MessageState.SENDING, 1, 0, DAWN, DAWN, None),
+        *(1, DAY, MessageKind.parse(kind), "Ben", Channel.EMAIL, message, MessageState.SENDING, 1, 0, DAWN, DAWN, None),
         *(DAWN + timedelta(hours=4), None, "", ""),
     )
 

@@ -16,6 +16,7 @@ from daemon.domain.causes import StatedCause
 from daemon.domain.farm import Channel, Units
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.prospect import PlantKindToday, Reason, Unknown
 from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.page.field import field_cards, field_page, field_sheet
@@ -64,7 +65,7 @@ def posted(state: MessageState, body: str = "Mow 20 acres", reason: str = "", at
     return QueuedMessage(
         id=1,
         day=DAY,
-        kind="morning",
+        kind=MessageKind.parse("morning"),
         person="Ann",
         channel=Channel.TEXT,
         message=Message("", body),
@@ -490,7 +491,7 @@ def test_messages_are_shown_with_what_became_of_them() -> None:
     ],
 )
 def test_a_message_is_named_by_what_it_is_for(kind: str, row: str, problem: str) -> None:
-    lost = replace(posted(MessageState.FAILED), kind=kind)
+    lost = replace(posted(MessageState.FAILED), kind=MessageKind.parse(kind))
     assert [one.what for one in message_rows(farm(), (lost,))] == [row]
     assert message_problems([lost], SOON) == (problem,)
 

@@ -527,7 +527,7 @@ class Bench:
 
     @property
     def kinds(self) -> list[str]:
-        return [row.kind for row in reversed(self.postbag.recent()) if row.state is MessageState.SENT]
+        return [str(row.kind) for row in reversed(self.postbag.recent()) if row.state is MessageState.SENT]
 
 
 @pytest.fixture

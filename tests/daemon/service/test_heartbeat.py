@@ -11,6 +11,7 @@ import pytest
 
 from daemon.domain.farm import Farm, Person
 from daemon.domain.message import Message, NewMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Outbox
 from daemon.service.heartbeat import OK, Heartbeat, morning_outcome
@@ -69,7 +70,7 @@ def watched(server: Watcher, *people: Person) -> Farm:
 
 def morning_of(bag: Outbox, *people: Person) -> None:
     for who in people:
-        bag.enqueue(NewMessage(DAY, TaskKind.MORNING, who, Message("", "mow"), DAWN, TOO_LATE), DAWN)
+        bag.enqueue(NewMessage(DAY, MessageKind.parse("morning"), who, Message("", "mow"), DAWN, TOO_LATE), DAWN)
     bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
 
 
@@ -112,7 +113,7 @@ def test_a_second_way_that_delivers_makes_it_well(bag: Outbox) -> None:
     with Gateway() as gateway:
         ann = person(address="json://127.0.0.1:9")
         ways = [ann, person("Ann, second way", address=gateway.address)]
-        first = NewMessage(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, TOO_LATE)
+        first = NewMessage(DAY, MessageKind.parse("morning"), ann, Message("", "mow"), DAWN, TOO_LATE)
         bag.enqueue(first, DAWN, replace(first, person=ways[1], first_try=DAWN + timedelta(minutes=20)))
         bag.mark_done(Task(TaskKind.MORNING, DAY), DAWN)
         bag.deliver(DAWN, ways)

@@ -8,6 +8,7 @@ import pytest
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Person
 from daemon.domain.message import Message, MessageState, NewMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind, fetch_interval
 from daemon.messages.outbox.store import Outbox
 from daemon.page.today import headline
@@ -219,7 +220,9 @@ def test_words_that_break_down_do_not_stop_the_round(bench: Bench, caplog: pytes
 
     ann = bench.farm.alerts.people[0]
     before = Message("", "from before")
-    bench.postbag.enqueue(NewMessage(DAY, "change", ann, before, DAWN, DAWN + timedelta(hours=1)), DAWN)
+    bench.postbag.enqueue(
+        NewMessage(DAY, MessageKind.parse("change"), ann, before, DAWN, DAWN + timedelta(hours=1)), DAWN
+    )
     Service(bench.farm, bench.postbag, bench.clock, bench.look, speechless).round()
     assert bench.heard == ["from before"]
     assert "the morning task of 2026-06-01 broke down: KeyError: 'no words'" in caplog.text
@@ -277,7 +280,7 @@ def test_a_week_of_silence_brings_a_sign_of_life_in_season_too(bench: Bench) -> 
     for day in range(22):
         bench.clock.at = DAWN + timedelta(days=day)
         service.round()
-    signs = [row.day - DAY for row in bench.postbag.recent(50) if row.kind == TaskKind.SIGN_OF_LIFE]
+    signs = [row.day - DAY for row in bench.postbag.recent(50) if row.kind == MessageKind.parse("sign of life")]
     assert sorted({gap.days for gap in signs}) == [7, 14, 21], "on the first Monday there was a morning's message"
 
 

@@ -102,7 +102,7 @@ class Copy:
 
     def messages(self) -> dict[tuple[int, str, str], QueuedMessage]:
         """Return all messages by day of May, kind and person."""
-        return {(row.day.day, row.kind, row.person): row for row in self.outbox.recent(1000)}
+        return {(row.day.day, str(row.kind), row.person): row for row in self.outbox.recent(1000)}
 
     def link(self, words: str) -> str:
         """Return the token of a link in Thursday's email."""

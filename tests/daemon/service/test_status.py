@@ -15,6 +15,7 @@ from daemon.cli.commands import main
 from daemon.domain.advice import Morning
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, NewMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind
 from daemon.messages.outbox.store import Outbox
 from daemon.service.state import ServiceState
@@ -65,7 +66,7 @@ def bag(tmp_path: Path) -> Outbox:
 
 def told(postbag: Outbox) -> None:
     ann = person(address="json://127.0.0.1:9/secret-word")
-    item = NewMessage(DAY, TaskKind.MORNING, ann, Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
+    item = NewMessage(DAY, MessageKind.parse("morning"), ann, Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
     assert postbag.enqueue(item, DAWN)
     postbag.deliver(DAWN, (ann,))
 

@@ -11,6 +11,7 @@ import pytest
 from daemon.cli.commands import main
 from daemon.diary.store import Diary
 from daemon.domain.message import Message, NewMessage
+from daemon.domain.message_kind import MessageKind
 from daemon.messages.outbox.store import Outbox
 from daemon.service.status import ALIVE_FILE, touch_alive_file
 from daemon.settings import paths
@@ -69,7 +70,7 @@ def acting(user: int, act: Callable[[], int | None]) -> int:
 
 def put(state: Path, kind: str) -> Callable[[], None]:
     def act() -> None:
-        item = NewMessage(DAY, kind, person(), Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
+        item = NewMessage(DAY, MessageKind.parse(kind), person(), Message("", "mow"), DAWN, DAWN + timedelta(hours=4))
         assert Outbox(state / "postbag.sqlite3").enqueue(item, DAWN)
 
     return act

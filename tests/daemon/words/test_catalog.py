@@ -21,6 +21,7 @@ from daemon.domain.farm import Channel, Farm, Person, Subscription, Units
 from daemon.domain.field_history import SampleFlawKind
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import MessageState, QueuedMessage
+from daemon.domain.message_kind import MessageKind, Topic
 from daemon.domain.prospect import (
     Band,
     LeftOvernight,
@@ -220,7 +221,7 @@ def test_every_place_is_filled_and_nothing_is_said_for_nothing() -> None:
         ("species", [key(one) for one in (*species_table(), "grasses", "legumes")]),
         ("stages", [key(one) for one in (*TRADE_STAGES, LEAFY_REGROWTH)]),
         ("message_states", [one.name for one in MessageState]),
-        ("message_kinds", ["settings", *(one.name for one in (*TaskKind, *Stands))]),
+        ("message_kinds", [one.name for one in Topic if one not in (Topic.TEST, Topic.OTHER)]),
         ("channels", [one.name for one in Channel]),
         ("weekdays", [str(day) for day in range(1, 8)]),
         ("months", [str(month) for month in range(1, 13)]),
@@ -401,7 +402,24 @@ def letters(state: MessageState, kind: str) -> QueuedMessage:
         compose_messages(loud_farm(Units.US), mow_morning(), TaskKind.SIGN_OF_LIFE).popitem()[1], title="TITLE"
     )
     return QueuedMessage(
-        *(1, DAY, kind, "ANN", Channel.TEXT, message, state, 0, 0, DAWN, DAWN, None, DAWN, sent, "json://****", "WHY")
+        *(
+            1,
+            DAY,
+            MessageKind.parse(kind),
+            "ANN",
+            Channel.TEXT,
+            message,
+            state,
+            0,
+            0,
+            DAWN,
+            DAWN,
+            None,
+            DAWN,
+            sent,
+            "json://****",
+            "WHY",
+        )
     )
 
 
