@@ -8,20 +8,12 @@ from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind, WatchedField
 from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect, reason_of
+from daemon.domain.snapshot import Snapshot
 from daemon.domain.underway import LYING_FOR, field_for_pictures, fields_cut_today, fields_under_way, still_to_mow
 from daemon.domain.units import DAY, HOUR
 from daemon.page.pictures.draw import Sheet
 from daemon.page.pictures.sheets import drying_sheet, growth_sheet
-from daemon.page.today import (
-    Snapshot,
-    WorkRow,
-    as_of_line,
-    day_name_text,
-    field_headline,
-    field_watch_lines,
-    field_work,
-    unknown_because,
-)
+from daemon.page.today import WorkRow, as_of_line, day_name_text, field_watch_lines, field_work
 from daemon.words.catalog import as_sentence, join, phrase, with_aside
 from daemon.words.causes import field_detail_text
 from daemon.words.cautions import day_cautions
@@ -30,6 +22,7 @@ from daemon.words.numbers import area_text, day_text, field_size_text, odds_text
 from daemon.words.pictures import drying_picture_text, growth_picture_text, rain_odds_text
 from daemon.words.reasons import NEAR_MISS_ODDS, day_reason_text, odds_against_reason, reason_text
 from daemon.words.stand import days_left_sentence, ground_text, just_cut_text, ripeness_text, stand_stage_text
+from daemon.words.today import field_headline, unknown_because
 from daemon.words.work import (
     hour_later_sentence,
     least_area_odds,

@@ -17,6 +17,7 @@ from waitress import wasyncore
 from daemon.diary.answers.links import Link, Links
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
+from daemon.domain.snapshot import Snapshot
 from daemon.domain.underway import first_pictured_field
 from daemon.page.field import drying_section, field_cards, field_page, field_sheet
 from daemon.page.message_rows import message_rows
@@ -24,10 +25,8 @@ from daemon.page.pictures.draw import SVG, sheet_json
 from daemon.page.pictures.render import DrawingFailed, PictureCache, run_drawing
 from daemon.page.pictures.sheets import drying_sheet
 from daemon.page.today import (
-    Snapshot,
     as_of_line,
     caution_lines,
-    headline,
     next_step,
     order_lines,
     season_line,
@@ -38,6 +37,7 @@ from daemon.page.today import (
 from daemon.words.catalog import Catalog, capitalize_first, english, join, phrase, use_catalog
 from daemon.words.no_break import add_no_break_spaces
 from daemon.words.numbers import day_text, time_text
+from daemon.words.today import headline
 
 HEADERS: Final = {
     "Cache-Control": "no-store",  # an advice of yesterday must not come out of a browser's cache

@@ -15,17 +15,19 @@ from daemon.domain.field_watch import changes, keep_last_watch, start_watch, wit
 from daemon.domain.message import Message, QueuedMessage
 from daemon.domain.message_kind import MessageKind, Topic
 from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, fetch_interval, send_window
+from daemon.domain.snapshot import Snapshot
 from daemon.messages.change import compose_change
 from daemon.messages.daily import announcements
 from daemon.messages.outbox.enqueue import Occasion, enqueue_for_all, late_notice
 from daemon.messages.outbox.store import Outbox, OutboxError
 from daemon.messages.settings_mistakes import compose_mistakes
-from daemon.page.today import Snapshot, headline, take_snapshot
+from daemon.service.health import take_snapshot
 from daemon.service.heartbeat import Heartbeat, missed_morning
 from daemon.service.state import ServiceState
 from daemon.system.clock import Clock
 from daemon.system.memory import trim_heap
 from daemon.words.catalog import as_sentence
+from daemon.words.today import headline
 
 log = logging.getLogger(__name__)
 

@@ -12,13 +12,14 @@ from daemon.domain.farm import Farm, Units
 from daemon.domain.message import QueuedMessage
 from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, send_window
 from daemon.messages.outbox.store import DATABASE, Outbox, OutboxError
-from daemon.page.today import headline, take_snapshot
+from daemon.service.health import take_snapshot
 from daemon.service.heartbeat import missed_morning
 from daemon.service.rounds import STUCK_AFTER
 from daemon.service.state import ServiceState
 from daemon.settings import SettingsError, load
 from daemon.words.catalog import as_sentence
 from daemon.words.numbers import day_text, time_text
+from daemon.words.today import headline
 
 ALIVE_FILE: Final = "alive"  # an empty file; when it was touched last, a round had come to its end
 _MESSAGE_LIMIT: Final = 200  # looked through for what waits

@@ -12,7 +12,8 @@ from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
 from daemon.domain.message_kind import MessageKind
 from daemon.domain.prospect import AreaOdds, FieldProspect, LeftOvernight, Reason, Ripeness, TimedCaution
-from daemon.page.today import Snapshot, take_snapshot
+from daemon.domain.snapshot import Snapshot
+from daemon.service.health import take_snapshot
 from models.cautions import Caution
 from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, person, unknown_morning, wait_morning
 from tests.support.full_morning import drawn_field, drawn_morning

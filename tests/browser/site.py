@@ -2,8 +2,8 @@
 
 from typing import Final
 
+from daemon.domain.snapshot import Snapshot
 from daemon.page.server import PageServer, create_app
-from daemon.page.today import Snapshot
 from tests.browser.screens import SCREENS
 
 PATIENCE: Final = 20_000  # [ms] of a browser with it

@@ -10,8 +10,8 @@ import requests
 from playwright.sync_api import Browser, Page
 
 from daemon.diary.answers.links import Link
+from daemon.domain.snapshot import Snapshot
 from daemon.page.server import render_page
-from daemon.page.today import Snapshot
 from tests.browser.accessibility import CONTRAST, violations
 from tests.browser.screens import HOSTILE, SCREENS, mowing, shown, six
 from tests.browser.site import Site

@@ -16,8 +16,8 @@ from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldProspect
 from daemon.messages.daily import morning_email, morning_text
 from daemon.page.server import write_page
-from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields
+from daemon.service.health import take_snapshot
 from daemon.settings import load
 from daemon.weather.clean import clean
 from daemon.weather.contract import Weather, build_dataset

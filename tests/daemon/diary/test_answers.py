@@ -34,7 +34,7 @@ from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import compose_messages, morning_email
 from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
-from daemon.page.today import take_snapshot
+from daemon.service.health import take_snapshot
 from models.looks import LOOK_STAGES
 from models.stages import LEAFY_REGROWTH
 from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning

@@ -8,10 +8,13 @@ import pytest
 from daemon.domain.advice import Morning, WatchedField, WatchState
 from daemon.domain.field_watch import start_watch
 from daemon.domain.prospect import AreaOdds, Reason
+from daemon.domain.snapshot import Snapshot
 from daemon.domain.underway import bales_for_area, first_pictured_field, still_to_mow
 from daemon.page.field import field_cards, field_page, field_sheet
 from daemon.page.server import render_page
-from daemon.page.today import Snapshot, field_headline, headline, next_step, order_lines, take_snapshot, work_rows
+from daemon.page.today import next_step, order_lines, work_rows
+from daemon.service.health import take_snapshot
+from daemon.words.today import field_headline, headline
 from tests.support.farms import ACRE, DAWN, ZONE, farm, field_day
 from tests.support.full_morning import drawn_morning
 from tests.support.plain_text import spaced

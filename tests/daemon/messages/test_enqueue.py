@@ -12,7 +12,8 @@ from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind, send_window
 from daemon.messages.outbox.enqueue import Occasion, enqueue_for_all, late_notice, mark_late
 from daemon.messages.outbox.store import Outbox
-from daemon.page.message_rows import message_problems, message_rows
+from daemon.page.message_rows import message_rows
+from daemon.service.health import message_problems
 from daemon.words.sms import part_count
 from tests.loopback.receivers import Gateway
 from tests.loopback.smtp import DROP, Plan, SmtpServer

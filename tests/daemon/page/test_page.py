@@ -19,22 +19,15 @@ from daemon.domain.message import Message, MessageState, QueuedMessage
 from daemon.domain.message_kind import MessageKind
 from daemon.domain.prospect import PlantKindToday, Reason, Unknown
 from daemon.domain.refusal import Refusal, RefusalKind
+from daemon.domain.snapshot import Snapshot, data_age
 from daemon.page.field import field_cards, field_page, field_sheet
-from daemon.page.message_rows import message_problems, message_rows
+from daemon.page.message_rows import message_rows
 from daemon.page.pictures.render import PictureCache
 from daemon.page.server import PageServer, create_app, render_field, render_page, write_page
-from daemon.page.today import (
-    Snapshot,
-    data_age,
-    day_name_text,
-    headline,
-    next_step,
-    pass_problems,
-    take_snapshot,
-    watch_lines,
-    work_rows,
-)
+from daemon.page.today import day_name_text, next_step, watch_lines, work_rows
 from daemon.planning.prospect import unknown_prospect
+from daemon.service.health import message_problems, pass_problems, take_snapshot
+from daemon.words.today import headline
 from tests.support.farms import (
     ACRE,
     DAWN,

@@ -10,7 +10,7 @@ from daemon.domain.farm import Channel, Farm
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import compose_messages
 from daemon.page.server import create_app
-from daemon.page.today import take_snapshot
+from daemon.service.health import take_snapshot
 from daemon.words.catalog import Catalog, english, phrase, use_catalog
 from tests.support.farms import DAWN, farm, person
 from tests.support.full_morning import whole_morning

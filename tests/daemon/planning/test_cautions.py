@@ -15,8 +15,8 @@ from daemon.domain.farm import Estimates, Farm, Traction, Units
 from daemon.domain.prospect import FieldDay, OfficialWarning, TimedCaution
 from daemon.messages.daily import morning_email, morning_text
 from daemon.page.server import render_page
-from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields
+from daemon.service.health import take_snapshot
 from daemon.settings import effective_settings_text, load
 from daemon.weather.contract import Weather
 from daemon.words.catalog import load_catalog as load_words

@@ -20,9 +20,9 @@ from daemon.messages.change import compose_change
 from daemon.messages.daily import compose_messages
 from daemon.messages.outbox.store import Outbox
 from daemon.page.server import render_page
-from daemon.page.today import take_snapshot
 from daemon.planning.prospect import plan_fields, unknown_prospect
 from daemon.planning.watch import watch_fields
+from daemon.service.health import take_snapshot
 from daemon.service.rounds import Service
 from daemon.weather.contract import Weather
 from daemon.words.sms import part_count

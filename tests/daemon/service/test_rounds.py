@@ -11,8 +11,8 @@ from daemon.domain.message import Message, MessageState, NewMessage
 from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind, fetch_interval
 from daemon.messages.outbox.store import Outbox
-from daemon.page.today import headline
 from daemon.service.rounds import Service
+from daemon.words.today import headline
 from tests.loopback.receivers import Gateway
 from tests.support.farms import (
     DAWN,

@@ -14,7 +14,7 @@ from daemon.advice.advise import Stores, advise
 from daemon.domain.farm import Place, Units
 from daemon.domain.prospect import Reason, reason_of
 from daemon.page.server import render_page
-from daemon.page.today import take_snapshot
+from daemon.service.health import take_snapshot
 from daemon.weather.contract import Refused, Weather, validate
 from daemon.weather.gather import SOURCES, Request, SourceReply, gather
 from daemon.weather.sources import met_no

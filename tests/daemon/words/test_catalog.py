@@ -37,7 +37,7 @@ from daemon.messages.change import compose_change
 from daemon.messages.daily import compose_messages, morning_text
 from daemon.messages.outbox.enqueue import mark_late
 from daemon.page.server import render_page
-from daemon.page.today import take_snapshot
+from daemon.service.health import take_snapshot
 from daemon.words.catalog import Catalog, join, load_catalog, phrase, plural, use_catalog
 from daemon.words.cautions import day_cautions, stop_work_sentences
 from daemon.words.reasons import NEAR_MISS_REASONS
@@ -62,20 +62,11 @@ SPEAKERS = ("phrase", "plural", "join", "name_of")
 # What holds no word of its own: all that is read there stands in the table.
 WORDLESS = (
     *("messages/daily", "messages/layout", "messages/change", "messages/settings_mistakes", "messages/outbox/enqueue"),
-    *(
-        "words/work",
-        "words/field_order",
-        "words/reasons",
-        "words/stand",
-        "words/watch",
-        "words/cautions",
-        "words/growth",
-        "words/field_history",
-        "words/record_summary",
-    ),
+    *("words/work", "words/field_order", "words/reasons", "words/stand", "words/watch", "words/cautions"),
+    *("words/growth", "words/field_history", "words/record_summary", "words/today", "words/messages"),
     *("words/numbers", "words/pictures", "words/season_progress", "words/sms", "words/weather"),
     *("diary/phrases", "diary/overlay", "domain/season_progress", "domain/underway", "domain/field_watch"),
-    *("page/today", "page/field", "page/message_rows", "page/pictures/sheets"),
+    *("page/today", "page/field", "page/message_rows", "page/pictures/sheets", "service/health"),
 )
 
 
