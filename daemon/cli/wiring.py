@@ -77,16 +77,16 @@ def open_state_folder() -> Path:
 
 def open_diary() -> "Diary":
     """Return the diary of the farm."""
-    from daemon.diary.store import DATABASE, Diary
+    from daemon.diary.store import Diary
 
-    return Diary(open_state_folder() / DATABASE)
+    return Diary(open_state_folder() / Diary.FILE_NAME)
 
 
 def open_outbox() -> "Outbox":
     """Return the messages that wait to be sent and those that were."""
-    from daemon.messages.outbox.store import DATABASE, Outbox
+    from daemon.messages.outbox.store import Outbox
 
-    return Outbox(open_state_folder() / DATABASE)
+    return Outbox(open_state_folder() / Outbox.FILE_NAME)
 
 
 def open_stores(*, is_recording: bool = False) -> "Stores":
@@ -98,8 +98,8 @@ def open_stores(*, is_recording: bool = False) -> "Stores":
     folder = open_state_folder()
     return Stores(
         diary=open_diary(),
-        forecast_record=record.ForecastRecord(folder / record.DATABASE),
-        archive=archive.Archive(folder / archive.DATABASE),
+        forecast_record=record.ForecastRecord(folder / record.ForecastRecord.FILE_NAME),
+        archive=archive.Archive(folder / archive.Archive.FILE_NAME),
         reply_folder=folder / "replies",
         is_recording=is_recording,
     )

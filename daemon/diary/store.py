@@ -6,14 +6,13 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
-from typing import Final
+from typing import ClassVar, Final
 
 from daemon.diary.schema import SQLITE_MAX_INTEGER, SchemaError, migrate, table_columns, validate_row
 from daemon.domain.farm import Field, Place
 from daemon.domain.units import DAY
 from daemon.system.sqlite_store import SqliteStore
 
-DATABASE: Final = "diary.sqlite3"
 _EVENING: Final = timedelta(hours=23)  # from the first moment of a day, also of the shortest
 
 
@@ -83,6 +82,7 @@ class Diary(SqliteStore):
         By every call, if the file cannot be used or is not a diary; by reading, if a line holds what none can hold.
     """
 
+    FILE_NAME: ClassVar[str] = "diary.sqlite3"
     contents = "diary"
     error_class = DiaryError
     corrupt_errors = (ValueError,)

@@ -7,7 +7,7 @@ import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from datetime import UTC, date, datetime, timedelta
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
@@ -19,8 +19,6 @@ from models.looks import Prior
 
 log = logging.getLogger(__name__)
 
-DATABASE: Final = "record.sqlite3"
-RETENTION: Final = timedelta(days=3 * 365)
 VERIFY_WITHIN: Final = timedelta(days=10)  # after it the hours of a day are not looked for any more
 # The key is in the order of days: by them it is searched and pruned.
 _SCHEMA: Final = """
@@ -61,6 +59,8 @@ class ForecastRecord(SqliteStore):
         By every call, if the file cannot be used or is not a record.
     """
 
+    FILE_NAME: ClassVar[str] = "record.sqlite3"
+    RETENTION: ClassVar[timedelta] = timedelta(days=3 * 365)
     contents = "record"
     error_class = ForecastRecordError
     corrupt_errors = (TypeError, ValueError)
@@ -82,7 +82,7 @@ class ForecastRecord(SqliteStore):
                 f"INSERT OR IGNORE INTO said ({', '.join(_COLUMNS)}) VALUES ({places})", map(_row_values, cases)
             )
             count = added.rowcount
-            db.execute("DELETE FROM said WHERE day < ?", ((today - RETENTION).isoformat(),))
+            db.execute("DELETE FROM said WHERE day < ?", ((today - self.RETENTION).isoformat(),))
             db.execute("DELETE FROM said WHERE outcome IS NULL AND day < ?", ((today - VERIFY_WITHIN).isoformat(),))
             db.execute("COMMIT")
         return max(count, 0)
@@ -150,7 +150,7 @@ class ForecastRecord(SqliteStore):
                 "DELETE FROM carried WHERE season = ? AND field = ?", [(season.isoformat(), field) for field in priors]
             )
             db.executemany("INSERT INTO carried VALUES (?, ?, ?, ?, ?)", rows)
-            db.execute("DELETE FROM carried WHERE season < ?", ((season - RETENTION).isoformat(),))
+            db.execute("DELETE FROM carried WHERE season < ?", ((season - self.RETENTION).isoformat(),))
             db.execute("COMMIT")
 
     def load_priors(self, season: date) -> dict[str, dict[str, Prior]]:

@@ -15,10 +15,9 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from daemon.diary.answers.links import Answers
-from daemon.diary.store import DATABASE as DIARY
 from daemon.diary.store import Diary, DiaryError
 from daemon.domain.farm import Farm, PageAddress
-from daemon.messages.outbox.store import DATABASE, Outbox
+from daemon.messages.outbox.store import Outbox
 from daemon.page.answer_pages import answer_blueprint
 from daemon.page.server import PageServer, create_app
 from daemon.service.banner import running_line
@@ -74,7 +73,7 @@ class ServiceProcess:
         self._settings, self._service, self._state_folder = settings, service, state_folder
         self._answers = answers
         self._catalog = catalog or english()
-        self._diary = Diary(state_folder / DIARY)
+        self._diary = Diary(state_folder / Diary.FILE_NAME)
         self._noted = self._note_ids(())
         self._at: PageAddress | None = None
         self._page: PageServer | None = None
@@ -180,7 +179,7 @@ def _run_until_stopped(
     settings: Settings, state_folder: Path, clock: Clock, advise: Advise, compose: ComposeMessages
 ) -> None:
     stop = _stop_on_signal(settings)
-    service = Service(settings.farm, Outbox(state_folder / DATABASE), clock, advise, compose)
+    service = Service(settings.farm, Outbox(state_folder / Outbox.FILE_NAME), clock, advise, compose)
     process = ServiceProcess(settings, service, state_folder, Answers(state_folder, clock))
     scheduler = _start_scheduler(process)
     if sys.stdout.isatty():

@@ -11,7 +11,7 @@ from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Units
 from daemon.domain.message import QueuedMessage
 from daemon.domain.schedule import Task, TaskHistory, TaskKind, due_tasks, send_window
-from daemon.messages.outbox.store import DATABASE, Outbox, OutboxError
+from daemon.messages.outbox.store import Outbox, OutboxError
 from daemon.service.health import take_snapshot
 from daemon.service.heartbeat import missed_morning
 from daemon.service.rounds import STUCK_AFTER
@@ -140,9 +140,9 @@ def _read_state(state: Path, farm: Farm | None, now: datetime) -> StateOnDisk:
     try:
         with suppress(FileNotFoundError):
             alive = datetime.fromtimestamp((state / ALIVE_FILE).stat().st_mtime, UTC)
-        if not (state / DATABASE).exists():
+        if not (state / Outbox.FILE_NAME).exists():
             return StateOnDisk(alive)
-        bag = Outbox(state / DATABASE)
+        bag = Outbox(state / Outbox.FILE_NAME)
         untold = missed_morning(farm, bag, now.astimezone(farm.place.timezone).date(), now) if farm else ""
         done = bag.tasks_done(now.date() - timedelta(days=3))
         return StateOnDisk(alive, ServiceState(bag).morning, bag.recent(_MESSAGE_LIMIT), done, untold)

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from io import BytesIO
-from typing import Any, Final, NamedTuple
+from typing import Any, ClassVar, Final, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -20,7 +20,6 @@ from daemon.domain.farm import Place
 from daemon.system.sqlite_store import SqliteStore
 from daemon.weather.contract import FILLED, NATIVE_STEP, REQUIRED, Hours, build_dataset, is_filled, to_datetime64
 
-DATABASE: Final = "weather.sqlite3"
 HOURS_RETENTION: Final = timedelta(days=800)  # two seasons
 FORECAST_RETENTION: Final = timedelta(days=14)
 MAX_FORECAST_BYTES: Final = 100_000_000  # of all forecasts together
@@ -58,6 +57,7 @@ class Archive(SqliteStore):
         By every call, if the file cannot be used or is not a weather archive.
     """
 
+    FILE_NAME: ClassVar[str] = "weather.sqlite3"
     contents = "weather archive"
     error_class = ArchiveError
     corrupt_errors = (TypeError, ValueError, KeyError, EOFError)

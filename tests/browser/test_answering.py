@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from daemon.diary.answers.links import Answers
-from daemon.diary.store import DATABASE, Diary
+from daemon.diary.store import Diary
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm
 from daemon.page.answer_pages import answer_blueprint
@@ -52,7 +52,7 @@ def asked(tmp_path: Path) -> Iterator[Asked]:
     view = shown(replace(morning, advices=advices))
     farm = replace(view.farm, page=replace(view.farm.page, address="https://mowing.example.org"))
     assert view.morning is not None
-    one = Asked(farm, view.morning, Answers(tmp_path, Stopped()), Diary(tmp_path / DATABASE))
+    one = Asked(farm, view.morning, Answers(tmp_path, Stopped()), Diary(tmp_path / Diary.FILE_NAME))
     app = create_app(lambda: view)
     app.register_blueprint(answer_blueprint(one.answers, lambda: farm))
     server = PageServer(app, "127.0.0.1", 0)

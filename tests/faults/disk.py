@@ -26,7 +26,7 @@ from typing import Final
 
 import requests
 
-from daemon.messages.outbox.store import DATABASE, Outbox
+from daemon.messages.outbox.store import Outbox
 from tests.faults.counting import Count, report
 from tests.faults.nursery import Nursery, Order
 from tests.faults.office import PostOffice
@@ -114,7 +114,7 @@ class Locked(Fault):
     words = "another program holds it"
 
     def begin(self, pid: int) -> None:
-        path = self.folder / DATABASE
+        path = self.folder / Outbox.FILE_NAME
         self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=PATIENCE)
         self._db.execute("BEGIN EXCLUSIVE")
 
@@ -130,7 +130,7 @@ class Damaged(Fault):
 
     def begin(self, pid: int) -> None:
         os.kill(pid, signal.SIGSTOP)  # or it might mend the one from the other in between
-        for file in (self.folder / DATABASE, self.folder / f"{DATABASE}-wal"):
+        for file in (self.folder / Outbox.FILE_NAME, self.folder / f"{Outbox.FILE_NAME}-wal"):
             if file.exists():
                 file.write_bytes(b"overwritten" * (1 + file.stat().st_size // 11))
         os.kill(pid, signal.SIGCONT)
@@ -198,7 +198,7 @@ def morning(nursery: Nursery, fault: Fault, moment: str, waits: float, found: Fo
 
 def _begin(nursery: Nursery, office: PostOffice, fault: Fault) -> int:
     """Start the service twenty minutes before the morning, on the folder of a former run."""
-    Outbox(fault.folder / DATABASE).save_value("former", "run")
+    Outbox(fault.folder / Outbox.FILE_NAME).save_value("former", "run")
     if fault.user:
         for path in (fault.folder, *fault.folder.iterdir()):
             os.chown(path, fault.user, fault.user)

@@ -24,7 +24,7 @@ from random import Random
 from typing import Final
 
 from daemon.domain.message import MessageState, QueuedMessage
-from daemon.messages.outbox.store import DATABASE, Outbox
+from daemon.messages.outbox.store import Outbox
 from tests.faults.counting import Count, report
 from tests.faults.nursery import POINTS, STATEMENT, Nursery, Order
 from tests.faults.office import STAGES, Copy, Gone, PostOffice
@@ -96,16 +96,16 @@ class Trial:
     def rows(self) -> tuple[QueuedMessage, ...]:
         """Return what stands on disk, of a copy: nothing but the service itself opens the file after a crash."""
         with tempfile.TemporaryDirectory() as beside:
-            for file in self.folder.glob(f"{DATABASE}*"):
+            for file in self.folder.glob(f"{Outbox.FILE_NAME}*"):
                 shutil.copy(file, beside)
-            return Outbox(Path(beside) / DATABASE).recent()
+            return Outbox(Path(beside) / Outbox.FILE_NAME).recent()
 
     def said(self) -> bool:
         """Return whether the advice of the morning is kept for the watch."""
         with tempfile.TemporaryDirectory() as beside:
-            for file in self.folder.glob(f"{DATABASE}*"):
+            for file in self.folder.glob(f"{Outbox.FILE_NAME}*"):
                 shutil.copy(file, beside)
-            return Outbox(Path(beside) / DATABASE).load_value("said") is not None
+            return Outbox(Path(beside) / Outbox.FILE_NAME).load_value("said") is not None
 
     def _ben(self) -> tuple[str, str, str, str]:
         return ("Ben", "email", self.office.address(FIRSTS[1]), self.office.address(SECOND))

@@ -25,7 +25,7 @@ from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Channel, Farm, Subscription
 from daemon.domain.prospect import FieldDay, FieldProspect, Reason, Ripeness
 from daemon.messages.daily import compose_messages
-from daemon.messages.outbox.store import DATABASE, Outbox
+from daemon.messages.outbox.store import Outbox
 from daemon.page.server import render_page
 from daemon.service.rounds import Service
 from daemon.system.memory import trim_heap
@@ -93,7 +93,7 @@ def service_of(its: Farm, folder: Path, clock: Hand) -> Service:
         found = morning_of(now.astimezone(ZONE).date(), len(its.fields))
         return replace(found, prospect=replace(found.prospect, at=now))
 
-    return Service(its, Outbox(folder / DATABASE), clock, look, compose_messages)
+    return Service(its, Outbox(folder / Outbox.FILE_NAME), clock, look, compose_messages)
 
 
 def farm_of(fields: int, text: str, mail: str) -> Farm:

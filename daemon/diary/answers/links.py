@@ -14,9 +14,8 @@ from typing import Final
 
 from itsdangerous import BadData, URLSafeSerializer
 
-from daemon.diary import store as diary_module
 from daemon.diary.answers.choices import Choice, answer_choices, choice_text
-from daemon.diary.answers.store import DATABASE, AlreadyUsed, AnswerFile, AnswersError
+from daemon.diary.answers.store import AlreadyUsed, AnswerFile, AnswersError
 from daemon.diary.cuts import cuts_from_notes, fields_lying
 from daemon.diary.feedback import feedback
 from daemon.diary.parse import ImplausibleMoisture, UsageError, parse_ground, parse_moisture, parse_stage, parse_time
@@ -104,8 +103,8 @@ class Answers:
     """
 
     def __init__(self, folder: Path, clock: Clock) -> None:
-        self._file, self._clock = AnswerFile(folder / DATABASE), clock
-        self._diary = Diary(folder / diary_module.DATABASE)
+        self._file, self._clock = AnswerFile(folder / AnswerFile.FILE_NAME), clock
+        self._diary = Diary(folder / Diary.FILE_NAME)
 
     def links(self, farm: Farm, morning: Morning, person: Person | None = None) -> Links:
         """Return what can be answered of each field today.

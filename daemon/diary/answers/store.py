@@ -5,15 +5,11 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import ClassVar, Final
 
 from daemon.system.sqlite_store import SqliteStore
 
-DATABASE: Final = "answers.sqlite3"
 KEY_BYTES: Final = 32
-RETENTION: Final = timedelta(
-    days=60
-)  # after a link has run out: a clock that is set back shall not let it be used again
 _SCHEMA: Final = (
     "CREATE TABLE IF NOT EXISTS key (id INTEGER PRIMARY KEY CHECK (id = 1), secret BLOB NOT NULL)",
     "CREATE TABLE IF NOT EXISTS used (nonce TEXT PRIMARY KEY, ended_at TEXT NOT NULL, used_at TEXT NOT NULL)",
@@ -42,6 +38,9 @@ class AnswerFile(SqliteStore):
         By every call, if the file cannot be used.
     """
 
+    FILE_NAME: ClassVar[str] = "answers.sqlite3"
+    # After a link has run out: a clock that is set back shall not let it be used again.
+    RETENTION: ClassVar[timedelta] = timedelta(days=60)
     contents = "answers"
     error_class = AnswersError
     corrupt_errors = (ValueError,)
@@ -78,7 +77,7 @@ class AnswerFile(SqliteStore):
         What is done is kept before the link is marked: a crash between the two lets it be done twice, and never lost.
         """
         with self._transaction() as db:
-            db.execute("DELETE FROM used WHERE ended_at < ?", (_time_text(now - RETENTION),))
+            db.execute("DELETE FROM used WHERE ended_at < ?", (_time_text(now - self.RETENTION),))
             row = (nonce, _time_text(expires_at), _time_text(now))
             if db.execute("INSERT OR IGNORE INTO used VALUES (?, ?, ?)", row).rowcount != 1:
                 raise AlreadyUsed

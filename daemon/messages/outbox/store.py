@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import ClassVar, Final
 
 from daemon.domain.farm import Channel, Person
 from daemon.domain.message import DeliveryOutcome, Message, MessageState, NewMessage, QueuedMessage
@@ -20,9 +20,7 @@ from daemon.system.sqlite_store import SqliteStore
 
 log = logging.getLogger(__name__)
 
-DATABASE: Final = "postbag.sqlite3"
 BACKOFF: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 5, 15, 60))
-RETENTION: Final = timedelta(days=800)
 SENDER_THREADS: Final = 8
 
 _SCHEMA: Final = """
@@ -69,6 +67,8 @@ class Outbox(SqliteStore):
         By every call, if the file cannot be used.
     """
 
+    FILE_NAME: ClassVar[str] = "postbag.sqlite3"
+    RETENTION: ClassVar[timedelta] = timedelta(days=800)
     contents = "postbag"
     error_class = OutboxError
     corrupt_errors = (ValueError, TypeError, KeyError)
@@ -234,7 +234,7 @@ class Outbox(SqliteStore):
 
     def prune(self, now: datetime) -> None:
         """Delete messages and marks that are older than two seasons."""
-        before = now - RETENTION
+        before = now - self.RETENTION
         with self._open() as db:
             db.execute("DELETE FROM messages WHERE made_at < ?", (_time_text(before),))
             db.execute("DELETE FROM done WHERE day < ?", (before.date().isoformat(),))

@@ -22,10 +22,9 @@ from itsdangerous import URLSafeSerializer
 
 from daemon.diary.answers.choices import STAGE_CHOICES
 from daemon.diary.answers.links import Answers, Links
-from daemon.diary.answers.store import DATABASE as ANSWERS
 from daemon.diary.answers.store import AlreadyUsed, AnswerFile, AnswersError
 from daemon.diary.overlay import apply_diary
-from daemon.diary.store import DATABASE, Diary, NoteKind
+from daemon.diary.store import Diary, NoteKind
 from daemon.domain.advice import AdviceKind, Morning, WatchState
 from daemon.domain.farm import Channel, Farm
 from daemon.domain.field_watch import start_watch
@@ -83,7 +82,7 @@ class Site:
     @property
     def diary(self) -> list[tuple[NoteKind, str, str]]:
         """The kinds, fields and local days of the lines."""
-        lines = Diary(self.folder / DATABASE).notes()
+        lines = Diary(self.folder / Diary.FILE_NAME).notes()
         return [(one.kind, one.field, f"{one.at.astimezone(self.farm.place.timezone):%m-%d}") for one in lines]
 
     def links(self) -> Links:
@@ -149,7 +148,7 @@ def test_who_cut_as_much_as_advised_left_the_rest_standing(site: Site) -> None:
     assert asked(site)[:3] == ["Cut 8 acres of it", "Cut all of it", "Did not cut it"]
     assert "To be noted: Long Meadow: 8 acres of it cut on 1 June 2026." in text_of(site.get(site.link(asked(site)[0])))
     site.press(site.link("Cut 8 acres of it"))
-    (line,) = Diary(site.folder / DATABASE).notes()
+    (line,) = Diary(site.folder / Diary.FILE_NAME).notes()
     assert line.area == pytest.approx(8 * ACRE, abs=1e-4)
     (field, *_) = apply_diary(site.farm, [line], SOON).fields
     assert field.standing == pytest.approx(14 * ACRE, abs=1e-3)
@@ -181,7 +180,7 @@ def test_the_stages_that_are_asked_for_are_known() -> None:
 
 
 def test_of_a_crop_that_lies_it_is_asked_how_wet_it_is(site: Site) -> None:
-    diary = Diary(site.folder / DATABASE)
+    diary = Diary(site.folder / Diary.FILE_NAME)
     diary.add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
     assert asked(site) == ["Moisture was ...", "Wrapped it", "Did not cut it"]
     diary.delete(1)
@@ -192,7 +191,7 @@ def test_of_a_crop_that_lies_it_is_asked_how_wet_it_is(site: Site) -> None:
 
 
 def test_where_a_part_lies_and_the_rest_is_advised_both_are_asked(site: Site) -> None:
-    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", DAWN - timedelta(days=1), DAWN, area=8 * ACRE)
+    Diary(site.folder / Diary.FILE_NAME).add(NoteKind.CUT, "Long Meadow", DAWN - timedelta(days=1), DAWN, area=8 * ACRE)
     long, creek = our_morning().advices
     first, *others = our_morning().prospect.fields
     prospect = replace(our_morning().prospect, fields=(replace(first, standing=14 * ACRE), *others))
@@ -262,7 +261,7 @@ def test_the_page_carries_links_that_lead_to_itself(site: Site) -> None:
 
 def test_what_lies_since_yesterday_is_asked_of_on_the_first_page(site: Site) -> None:
     yesterday = DAWN - timedelta(days=1)
-    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", yesterday, yesterday)
+    Diary(site.folder / Diary.FILE_NAME).add(NoteKind.CUT, "Long Meadow", yesterday, yesterday)
     given = wait_morning()
     (long,) = given.prospect.fields
     creek = replace(long, name="Creek & Bend", last_cut=DAY - timedelta(days=4))
@@ -286,7 +285,7 @@ def test_without_an_address_there_are_no_links_and_nothing_answers(site: Site) -
 
 
 def test_a_message_does_not_wait_for_links_that_cannot_be_signed(site: Site) -> None:
-    (site.folder / ANSWERS).mkdir()
+    (site.folder / AnswerFile.FILE_NAME).mkdir()
     assert compose_messages(site.farm, site.morning, TaskKind.MORNING, site.answers.add_links)[BEN] == morning_email(
         site.farm, site.morning
     )
@@ -322,12 +321,12 @@ def test_a_link_says_what_would_be_noted_and_its_button_notes_it(
 def test_a_stage_that_was_seen_is_noted(site: Site) -> None:
     site.morning = wait_morning()
     assert site.press(site.link("Heads here and there")).status_code == 200
-    (line,) = Diary(site.folder / DATABASE).notes()
+    (line,) = Diary(site.folder / Diary.FILE_NAME).notes()
     assert (line.kind, line.stage, line.timed) == (NoteKind.STAGE, "heads here and there", False)
 
 
 def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
-    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
+    Diary(site.folder / Diary.FILE_NAME).add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
     path = site.link("Moisture was ...")
     site.clock.at = DAWN + timedelta(hours=9)
     assert "How much water had the sample of Long Meadow that was measured just now?" in text_of(site.get(path))
@@ -339,7 +338,7 @@ def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
     assert len(site.diary) == 1
     done = site.post(path, {**site.form(path), "percent": " 52,0 % "})
     assert "Noted: Long Meadow: 52% water on 1 June 2026 at 2:30 pm." in text_of(done)
-    line = Diary(site.folder / DATABASE).notes()[-1]
+    line = Diary(site.folder / Diary.FILE_NAME).notes()[-1]
     assert (line.moisture, line.at, line.timed) == (0.52, site.clock.at, True)
     assert site.get(path).status_code == 410
 
@@ -350,7 +349,7 @@ def test_a_moisture_is_typed_and_is_of_that_moment(site: Site) -> None:
 def test_a_moisture_that_is_hardly_so_is_shown_again_before_it_is_noted(
     site: Site, typed: str, shown: str, why: str
 ) -> None:
-    Diary(site.folder / DATABASE).add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
+    Diary(site.folder / Diary.FILE_NAME).add(NoteKind.CUT, "Long Meadow", DAWN, DAWN)
     path = site.link("Moisture was ...")
     site.clock.at = DAWN + timedelta(hours=9)
     asked = site.press(path, percent=typed)
@@ -362,12 +361,12 @@ def test_a_moisture_that_is_hardly_so_is_shown_again_before_it_is_noted(
     other = site.post(path, form | {"percent": "7"})  # changed, and no likelier
     assert (other.status_code, len(site.diary)) == (422, 1)
     assert site.post(path, form).status_code == 200
-    assert Diary(site.folder / DATABASE).notes()[-1].moisture == pytest.approx(float(shown) / 100.0)
+    assert Diary(site.folder / Diary.FILE_NAME).notes()[-1].moisture == pytest.approx(float(shown) / 100.0)
 
 
 def test_what_is_typed_where_nothing_is_asked_is_left_aside(site: Site) -> None:
     assert site.press(site.link("Cut all of it"), percent="52", area="1", field="Creek & Bend").status_code == 200
-    (line,) = Diary(site.folder / DATABASE).notes()
+    (line,) = Diary(site.folder / Diary.FILE_NAME).notes()
     assert (line.field, line.moisture, line.area) == ("Long Meadow", None, None)
 
 
@@ -420,13 +419,13 @@ def test_a_part_that_two_tell_of_was_cut_once(site: Site) -> None:
     long, creek = our_morning().advices
     site.morning = replace(our_morning(), advices=(replace(long, area=8 * ACRE), creek))
     assert both_press(site, "Cut 8 acres of it").status_code == 409
-    (line,) = Diary(site.folder / DATABASE).notes()
+    (line,) = Diary(site.folder / Diary.FILE_NAME).notes()
     (field, *_) = apply_diary(site.farm, [line], SOON).fields
     assert field.standing == pytest.approx(14 * ACRE, abs=1e-3)
 
 
 def test_a_wrapping_that_two_tell_of_is_no_second_cut(site: Site) -> None:
-    diary, two_days_ago = Diary(site.folder / DATABASE), DAWN - timedelta(days=2)
+    diary, two_days_ago = Diary(site.folder / Diary.FILE_NAME), DAWN - timedelta(days=2)
     diary.add(NoteKind.CUT, "Long Meadow", two_days_ago, two_days_ago)
     assert both_press(site, "Wrapped it").status_code == 409
     (field, *_) = apply_diary(site.farm, diary.notes(), SOON).fields
@@ -447,7 +446,7 @@ def test_what_was_taken_back_can_be_told_again(site: Site) -> None:
     paths = [site.link(one) for one in words]
     assert [site.press(path).status_code for path in paths[:4]] == [200] * 4
     assert site.get(paths[4]).status_code == 409
-    Diary(site.folder / DATABASE).delete(4)
+    Diary(site.folder / Diary.FILE_NAME).delete(4)
     assert site.get(paths[5]).status_code == 409, "its cut was noted before, and stands again"
     assert site.press(paths[4]).status_code == 200
 
@@ -527,7 +526,7 @@ def test_a_signature_is_of_one_field_one_day_and_one_answer(site: Site) -> None:
 )
 def test_what_we_signed_in_another_form_is_refused(site: Site, content: object) -> None:
     """A program of another age may have signed it with the same key."""
-    key = AnswerFile(site.folder / ANSWERS).signing_key()
+    key = AnswerFile(site.folder / AnswerFile.FILE_NAME).signing_key()
     token = URLSafeSerializer(key, salt="forenoon answer", signer_kwargs=SIGNED).dumps(content)
     assert site.get(f"/answer/{token!s}").status_code == 400
 
@@ -572,7 +571,7 @@ def test_a_link_is_good_once(site: Site) -> None:
         assert page.status_code == 410
         assert "Nothing was noted. This link was used already." in text_of(page)
     assert len(site.diary) == 1
-    Diary(site.folder / DATABASE).delete(1)
+    Diary(site.folder / Diary.FILE_NAME).delete(1)
     assert site.get(path).status_code == 410, "nor again when its line was undone"
     assert site.post(path, form).status_code == 410
     assert site.diary == []
@@ -680,7 +679,7 @@ def test_what_the_settings_no_longer_know_is_not_noted(site: Site, what: str) ->
 def test_with_another_key_all_links_are_void(site: Site) -> None:
     path = site.link("Cut all of it")
     form = site.form(path)
-    (site.folder / ANSWERS).unlink()
+    (site.folder / AnswerFile.FILE_NAME).unlink()
     assert site.get(path).status_code == 400
     assert site.post(path, form).status_code == 403
     assert site.diary == []
@@ -749,7 +748,7 @@ def read_only(folder: Path) -> Iterator[None]:
 
 
 def test_where_nothing_can_be_written_that_is_said_and_the_link_stays_good(site: Site) -> None:
-    Diary(site.folder / DATABASE).add(NoteKind.LODGED, "Creek & Bend", DAWN, DAWN)
+    Diary(site.folder / Diary.FILE_NAME).add(NoteKind.LODGED, "Creek & Bend", DAWN, DAWN)
     path = site.link("Cut all of it")
     form = site.form(path)
     with read_only(site.folder):
@@ -765,16 +764,16 @@ def test_where_nothing_can_be_written_that_is_said_and_the_link_stays_good(site:
 def test_where_only_the_diary_cannot_be_written_the_link_stays_good(site: Site) -> None:
     path = site.link("Cut all of it")
     form = site.form(path)
-    (site.folder / DATABASE).mkdir()
+    (site.folder / Diary.FILE_NAME).mkdir()
     assert site.post(path, form).status_code == 503
-    (site.folder / DATABASE).rmdir()
+    (site.folder / Diary.FILE_NAME).rmdir()
     assert site.post(path, form).status_code == 200
     assert len(site.diary) == 1
 
 
 @pytest.mark.parametrize("content", [b"", b"no database at all, but long enough to be taken for one" * 40])
 def test_a_file_that_holds_no_key_signs_nothing(tmp_path: Path, content: bytes) -> None:
-    path = tmp_path / ANSWERS
+    path = tmp_path / AnswerFile.FILE_NAME
     path.write_bytes(content)
     if content:
         with pytest.raises(AnswersError, match=r"answers: .* cannot be used"):
@@ -784,9 +783,9 @@ def test_a_file_that_holds_no_key_signs_nothing(tmp_path: Path, content: bytes) 
 
 
 def test_a_key_that_could_be_guessed_is_none(tmp_path: Path) -> None:
-    file = AnswerFile(tmp_path / ANSWERS)
+    file = AnswerFile(tmp_path / AnswerFile.FILE_NAME)
     file.signing_key()
-    with closing(sqlite3.connect(tmp_path / ANSWERS, isolation_level=None)) as db:
+    with closing(sqlite3.connect(tmp_path / AnswerFile.FILE_NAME, isolation_level=None)) as db:
         db.execute("UPDATE key SET secret = x''")
     with pytest.raises(AnswersError, match="none of 32 bytes"):
         file.signing_key()
@@ -797,19 +796,19 @@ def test_a_key_that_could_be_guessed_is_none(tmp_path: Path) -> None:
 
 def test_the_key_is_made_once_and_read_by_nobody_else(tmp_path: Path) -> None:
     with ThreadPoolExecutor(8) as pool:
-        keys = set(pool.map(lambda _: AnswerFile(tmp_path / "a" / ANSWERS).signing_key(), range(8)))
+        keys = set(pool.map(lambda _: AnswerFile(tmp_path / "a" / AnswerFile.FILE_NAME).signing_key(), range(8)))
     assert len(keys) == 1
     assert len(keys.pop()) == 32
-    assert stat.S_IMODE((tmp_path / "a" / ANSWERS).stat().st_mode) == 0o600
+    assert stat.S_IMODE((tmp_path / "a" / AnswerFile.FILE_NAME).stat().st_mode) == 0o600
     shared = tmp_path / "shared"
     shared.mkdir()
     shared.chmod(0o2770)
-    AnswerFile(shared / ANSWERS).signing_key()
-    assert stat.S_IMODE((shared / ANSWERS).stat().st_mode) == 0o660
+    AnswerFile(shared / AnswerFile.FILE_NAME).signing_key()
+    assert stat.S_IMODE((shared / AnswerFile.FILE_NAME).stat().st_mode) == 0o660
 
 
 def test_what_was_used_is_forgotten_long_after_it_ran_out(tmp_path: Path) -> None:
-    file, ends = AnswerFile(tmp_path / ANSWERS), SOON + timedelta(days=1)
+    file, ends = AnswerFile(tmp_path / AnswerFile.FILE_NAME), SOON + timedelta(days=1)
     file.signing_key()
     with file.use_once("one", ends, SOON):
         pass
@@ -824,7 +823,7 @@ def test_what_was_used_is_forgotten_long_after_it_ran_out(tmp_path: Path) -> Non
 
 
 def test_a_use_that_breaks_down_is_none(tmp_path: Path) -> None:
-    file = AnswerFile(tmp_path / ANSWERS)
+    file = AnswerFile(tmp_path / AnswerFile.FILE_NAME)
     file.signing_key()
     with pytest.raises(KeyError), file.use_once("one", SOON, SOON):
         raise KeyError
@@ -835,5 +834,5 @@ def test_the_day_of_a_link_is_the_farms(site: Site) -> None:
     site.clock.at = datetime(2026, 6, 2, 3, 30, tzinfo=UTC)  # half past eleven at night on the first
     assert asked(site) != []
     site.press(site.link("Cut all of it"))
-    (line,) = Diary(site.folder / DATABASE).notes()
+    (line,) = Diary(site.folder / Diary.FILE_NAME).notes()
     assert line.at.astimezone(site.farm.place.timezone).date() == date(2026, 6, 1)
