@@ -2,7 +2,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.faults.nursery import Nursery
+from tests.faults.forked_service import Nursery
 
 
 @pytest.fixture(scope="session")

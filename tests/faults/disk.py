@@ -27,9 +27,9 @@ from typing import Final
 import requests
 
 from daemon.messages.outbox.store import Outbox
-from tests.faults.counting import Count, report
-from tests.faults.nursery import Nursery, Order
-from tests.faults.office import PostOffice
+from tests.faults.counts import Count, report
+from tests.faults.forked_service import Nursery, Order
+from tests.faults.staged_mail_server import PostOffice
 from tests.support.farms import DAWN, DAY
 
 NOBODY: Final = 65534

@@ -25,9 +25,9 @@ from typing import Final
 
 from daemon.domain.message import MessageState, QueuedMessage
 from daemon.messages.outbox.store import Outbox
-from tests.faults.counting import Count, report
-from tests.faults.nursery import POINTS, STATEMENT, Nursery, Order
-from tests.faults.office import STAGES, Copy, Gone, PostOffice
+from tests.faults.counts import Count, report
+from tests.faults.forked_service import POINTS, STATEMENT, Nursery, Order
+from tests.faults.staged_mail_server import STAGES, Copy, Gone, PostOffice
 from tests.support.farms import DAWN
 
 FIRSTS: Final = ("ann@example.org", "ben@example.org")

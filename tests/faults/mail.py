@@ -27,9 +27,9 @@ from typing import Final
 from daemon.domain.farm import Channel
 from daemon.domain.message import Message, MessageState, NewMessage
 from daemon.domain.message_kind import MessageKind
-from daemon.messages.delivery import smtp as letter
+from daemon.messages.delivery import smtp
 from daemon.messages.outbox.store import Outbox
-from tests.faults.counting import Count, report
+from tests.faults.counts import Count, report
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
 from tests.support.farms import DAWN, DAY, person
 
@@ -190,14 +190,14 @@ def all_of(given: Sequence[Case]) -> list[Came]:
 @contextmanager
 def patience(share: float) -> Iterator[None]:
     """Shorten the waiting for a server to a share."""
-    before = {name: getattr(letter, name) for name in PATIENCE}
+    before = {name: getattr(smtp, name) for name in PATIENCE}
     for name, seconds in before.items():
-        setattr(letter, name, max(0.15, seconds * share) if name != "QUIT_TIMEOUT" else seconds * share)
+        setattr(smtp, name, max(0.15, seconds * share) if name != "QUIT_TIMEOUT" else seconds * share)
     try:
         yield
     finally:
         for name, seconds in before.items():
-            setattr(letter, name, seconds)
+            setattr(smtp, name, seconds)
 
 
 @dataclass

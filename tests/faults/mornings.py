@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.domain.farm import Alerts
 from daemon.domain.schedule import MORNING_MAX_DELAY, Task, TaskHistory, TaskKind, due_tasks
-from tests.faults.counting import Count, report
+from tests.faults.counts import Count, report
 
 ZONES: Final[Mapping[str, int]] = {  # with the first year of a decade in which something befell their clock
     "America/New_York": 2017,

@@ -16,9 +16,9 @@ from datetime import datetime, timedelta
 from random import Random
 from typing import Final
 
-from tests.faults.counting import Count, report
-from tests.faults.nursery import Nursery, Order
-from tests.faults.office import PostOffice
+from tests.faults.counts import Count, report
+from tests.faults.forked_service import Nursery, Order
+from tests.faults.staged_mail_server import PostOffice
 from tests.support.farms import DAWN
 
 A_MORNING: Final = 10  # restarts

@@ -1,7 +1,7 @@
 """Settings files spoiled on purpose: what is wrongly accepted, and what is refused with anything but its words.
 
 `python -m tests.faults.settings --n 5000` spoils config.example.toml and invented files, each in a way of which is
-known whether it must be refused, and judges what is accepted by `tests.faults.said`.
+known whether it must be refused, and judges what is accepted by `tests.faults.option_limits`.
 """
 
 import argparse
@@ -18,8 +18,8 @@ from random import Random
 from typing import Any, Final
 
 from daemon.settings import SettingsError, check, load
-from tests.faults.counting import Count, report
-from tests.faults.said import NUMBERS, literal, not_in_use, out_of_range
+from tests.faults.counts import Count, report
+from tests.faults.option_limits import NUMBERS, literal, not_in_use, out_of_range
 
 EXAMPLE: Final = Path(__file__).parents[2] / "config.example.toml"
 SECRET: Final = "hunter2hunter2"

@@ -1,5 +1,5 @@
 from tests.faults.disk import MOMENTS, Damaged, Limited, mornings
-from tests.faults.nursery import Nursery
+from tests.faults.forked_service import Nursery
 
 
 def test_a_disk_that_takes_nothing_and_a_damaged_postbag_are_told_and_lose_nothing(nursery: Nursery) -> None:

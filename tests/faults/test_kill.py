@@ -3,8 +3,8 @@ from random import Random
 
 import pytest
 
+from tests.faults.forked_service import STATEMENT, Nursery
 from tests.faults.kill import Found, Kill, drawn, faults, ground
-from tests.faults.nursery import STATEMENT, Nursery
 from tests.faults.restarts import restarted
 
 Make = Callable[[Sequence[Kill], Found], None]

@@ -2,7 +2,7 @@ from random import Random
 
 import pytest
 
-from tests.faults.counting import Count
+from tests.faults.counts import Count
 from tests.faults.mail import HASTY, Came, Faults, all_of, cases, drawn, patience
 
 DRAWN = 16

@@ -5,7 +5,7 @@ import pytest
 
 from daemon.domain.farm import Farm
 from daemon.settings import load
-from tests.faults.said import not_in_use, out_of_range
+from tests.faults.option_limits import not_in_use, out_of_range
 from tests.faults.settings import EXAMPLE, files
 
 FARM = load(EXAMPLE)

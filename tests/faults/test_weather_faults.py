@@ -6,8 +6,8 @@ from collections.abc import Iterator
 import pytest
 
 from daemon.domain.advice import AdviceKind
-from tests.faults.canned import Canned
-from tests.faults.spoiling import later
+from tests.faults.canned_replies import Canned
+from tests.faults.corruptions import later
 from tests.faults.weather import SOURCES, Ground, ground, tried, tried_heavy
 
 

@@ -33,16 +33,16 @@ from pytest import MonkeyPatch
 from daemon.advice.advise import Stores, advise
 from daemon.domain.advice import AdviceKind, Morning
 from daemon.domain.farm import Farm, Place
-from daemon.weather import gather as gathering
+from daemon.weather import gather as gather_module
 from daemon.weather.archive import Archive
 from daemon.weather.gather import gather
 from daemon.weather.http.client import open_session
-from tests.faults.canned import Canned, Canteen
-from tests.faults.counting import Count, report
-from tests.faults.spoiling import BYTES, LINES, OBJECTS
+from tests.faults.canned_replies import Canned, Canteen
+from tests.faults.corruptions import BYTES, LINES, OBJECTS
+from tests.faults.counts import Count, report
 from tests.loopback.hours import source
 from tests.loopback.met_no import PRODUCT, MetNo
-from tests.loopback.openmeteo import OpenMeteo
+from tests.loopback.open_meteo import OpenMeteo
 from tests.loopback.weather_gov import ALERTS, GRID, alert, written_grid
 from tests.support.weather import drying, working_farm
 
@@ -170,7 +170,9 @@ def _farm(**changes: Any) -> Farm:
 def ground() -> Iterator[Ground]:
     """Open a farm, with good replies of both days, and hear of what breaks down."""
     with ExitStack() as stack:
-        stack.enter_context(MonkeyPatch.context()).setattr(gathering, "open_session", partial(open_session, **SESSION))
+        stack.enter_context(MonkeyPatch.context()).setattr(
+            gather_module, "open_session", partial(open_session, **SESSION)
+        )
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         found = Ground(stack.enter_context(Canteen()), folder, stack.enter_context(_heard()))
         for wet in (False, True):

@@ -29,7 +29,7 @@ from daemon.messages.outbox.store import Outbox
 from daemon.page.server import render_page
 from daemon.service.rounds import Service
 from daemon.system.memory import trim_heap
-from tests.faults.counting import Count, report
+from tests.faults.counts import Count, report
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.farms import ZONE, farm, field_day, field_prospect, person, prospect
 from tests.support.process_memory import mebibytes

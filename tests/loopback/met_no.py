@@ -17,8 +17,8 @@ from typing import Any, Final
 import pandas as pd
 
 from models.humidity import relative_humidity
-from tests.loopback.openmeteo import Fault
-from tests.loopback.serving import Answering, Serving
+from tests.loopback.open_meteo import Fault
+from tests.loopback.server import Answering, Serving
 
 Reply = dict[str, Any]
 Hour = Mapping[Any, float]

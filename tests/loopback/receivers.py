@@ -9,7 +9,7 @@ from typing import Any, Self
 
 from aiosmtpd.controller import Controller
 
-from tests.loopback.serving import Answering, Serving
+from tests.loopback.server import Answering, Serving
 from tests.support.secret_leaks import CANARY
 
 

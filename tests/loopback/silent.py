@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from tests.loopback.serving import Answering, Serving
+from tests.loopback.server import Answering, Serving
 
 LONGEST: Final = 60.0  # [s]
 

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from tests.loopback.serving import Answering, Serving, next_fault
+from tests.loopback.server import Answering, Serving, next_fault
 
 Reply = dict[str, Any]
 Values = list[dict[str, Any]]

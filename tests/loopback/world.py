@@ -15,7 +15,7 @@ from daemon.weather.contract import Weather
 from daemon.weather.gather import gather
 from tests.loopback.hours import HERE, NOW, invented, source
 from tests.loopback.met_no import MetNo
-from tests.loopback.openmeteo import ENSEMBLE, FORECAST, HISTORY, OpenMeteo, error
+from tests.loopback.open_meteo import ENSEMBLE, FORECAST, HISTORY, OpenMeteo, error
 from tests.loopback.weather_gov import WeatherGov
 from tests.support.weather import working_farm
 

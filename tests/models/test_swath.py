@@ -17,7 +17,7 @@ from models.swath import (
     wilt,
 )
 from tests.models.slow_swath import Hour, Strip, water_in
-from tests.published.made_up_days import smooth_day
+from tests.support.smooth_days import smooth_day
 
 Array = NDArray[np.float64]
 

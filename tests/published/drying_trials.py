@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from models.coefficients import CONDITIONING_FACTOR
 from models.draws import draw_crop
 from models.swath import Swath, dry_basis, lay_swath, wet_basis, wilt
-from tests.published.made_up_days import Weather, drying, smooth_weather
-from tests.published.rivals import penman_monteith, rotz_chen
+from tests.published.other_models import penman_monteith, rotz_chen
+from tests.support.smooth_days import Weather, drying, smooth_weather
 
 Array = NDArray[np.float64]
 Sky = tuple[float, float, float, float]  # least and most temperature, dew point [degC], share of clear-sky sun

@@ -13,7 +13,7 @@ from daemon.domain.farm import Farm
 from daemon.learning.record import ForecastRecord
 from daemon.words.record_summary import record_sentences
 from tests.loopback.hours import invented, source
-from tests.loopback.openmeteo import OpenMeteo
+from tests.loopback.open_meteo import OpenMeteo
 from tests.support.weather import NOW, field, working_farm
 
 

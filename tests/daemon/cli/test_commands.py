@@ -20,7 +20,7 @@ import pytest
 from daemon.cli.commands import main
 from daemon.diary.store import Diary
 from tests.loopback.hours import LAST, NOW, invented, written
-from tests.loopback.openmeteo import ENSEMBLE, FORECAST, Fault, OpenMeteo, nulls
+from tests.loopback.open_meteo import ENSEMBLE, FORECAST, Fault, OpenMeteo, nulls
 from tests.support.processes import next_line, terminal_text
 from tests.support.settings_files import BROOK_FARM
 

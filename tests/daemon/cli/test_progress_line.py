@@ -9,14 +9,14 @@ from typing import TextIO
 
 import pytest
 
-from daemon.cli import progress_line as stages
+from daemon.cli import progress_line
 from daemon.cli.progress_line import Stages
 
 
 @pytest.fixture(autouse=True)
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stages, "SHOW_AFTER", 0.001)
-    monkeypatch.setattr(stages, "DRAW_INTERVAL", 0.001)
+    monkeypatch.setattr(progress_line, "SHOW_AFTER", 0.001)
+    monkeypatch.setattr(progress_line, "DRAW_INTERVAL", 0.001)
     monkeypatch.setenv("TERM", "xterm")
 
 
@@ -70,7 +70,7 @@ def test_the_line_goes_away_where_a_command_breaks_down(terminal: tuple[int, Tex
 
 
 def test_nothing_is_drawn_before_patience_ends(monkeypatch: pytest.MonkeyPatch, terminal: tuple[int, TextIO]) -> None:
-    monkeypatch.setattr(stages, "SHOW_AFTER", 3600.0)
+    monkeypatch.setattr(progress_line, "SHOW_AFTER", 3600.0)
     with Stages("reckoning", out=terminal[1]):
         pass
     assert rest(terminal[0]) == ""

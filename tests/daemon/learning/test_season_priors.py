@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.advice import advise as looking
+from daemon.advice import advise as advise_module
+from daemon.advice.advise import Stores, advise
 from daemon.diary.overlay import apply_diary
 from daemon.domain.farm import Calibration, Estimates, Farm, Look, Units
 from daemon.domain.prospect import FieldProspect, Prospect
@@ -82,10 +83,12 @@ def test_a_look_taken_back_is_forgotten_and_a_cut_keeps_what_was_told(ledger: Fo
 def test_a_look_of_the_service_keeps_it_and_says_so_next_season(
     ledger: ForecastRecord, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(looking, "gather", lambda _, now, *__, **___: weather(HERE, now, now + timedelta(hours=22)))
-    memory = looking.Stores(forecast_record=ledger, is_recording=True)
-    looking.advise(working_farm(field("Long", 12, looks=(SEEN,))), NOW, stores=memory)
-    next_year = looking.advise(working_farm(field("Long", 12)), NOW.replace(year=2027), stores=memory)
+    monkeypatch.setattr(
+        advise_module, "gather", lambda _, now, *__, **___: weather(HERE, now, now + timedelta(hours=22))
+    )
+    memory = Stores(forecast_record=ledger, is_recording=True)
+    advise(working_farm(field("Long", 12, looks=(SEEN,))), NOW, stores=memory)
+    next_year = advise(working_farm(field("Long", 12)), NOW.replace(year=2027), stores=memory)
     assert any(
         "Last season its grasses were" in words for words in field_sentences(next_year.prospect.fields[0], Units.US)
     )

@@ -12,7 +12,7 @@ from daemon.domain.farm import Channel, Person
 from daemon.domain.message import Message, MessageState, NewMessage, QueuedMessage
 from daemon.domain.message_kind import MessageKind
 from daemon.domain.schedule import Task, TaskKind
-from daemon.messages.delivery import attempt as module
+from daemon.messages.delivery import attempt
 from daemon.messages.outbox.store import Outbox, OutboxError
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.farms import DAWN, DAY, person
@@ -158,7 +158,7 @@ def test_what_was_not_tried_in_time_is_not_sent(bag: Outbox) -> None:
 
 
 def test_a_timeout_may_have_gone_out(bag: Outbox, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "SEND_TIMEOUT", 0.2)
+    monkeypatch.setattr(attempt, "SEND_TIMEOUT", 0.2)
     with Gateway(silent=0.5) as gateway:
         ann = person(address=gateway.address)
         put(bag, ann)

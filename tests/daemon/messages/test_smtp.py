@@ -10,7 +10,7 @@ import pytest
 from daemon.domain.farm import Channel
 from daemon.domain.message import PICTURE_PLACEHOLDER, DeliveryOutcome, Message, MessageState, QueuedMessage
 from daemon.domain.message_kind import MessageKind
-from daemon.messages.delivery import smtp as module
+from daemon.messages.delivery import smtp
 from daemon.messages.delivery.attempt import attempt_delivery
 from daemon.messages.delivery.mime import message_id
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
@@ -65,7 +65,7 @@ def test_a_picture_comes_where_the_letter_has_its_place(picture: bytes | None) -
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """Little patience, for servers that say nothing."""
     for name, seconds in (("STEP", 0.2), ("ACCEPT", 0.3), ("TOTAL", 0.6), ("QUIT", 0.1)):
-        monkeypatch.setattr(module, f"{name}_TIMEOUT", seconds)
+        monkeypatch.setattr(smtp, f"{name}_TIMEOUT", seconds)
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +124,7 @@ def test_what_a_server_may_have_taken_is_unknown_and_goes_again_under_the_same_n
     assert first.state is MessageState.UNKNOWN
     assert first.reason == "the mail server said nothing after the whole letter; it may have it"
     assert second.state is MessageState.SENT
-    assert {letter.name for letter in server.letters} == {message_id(row(), module.Account(
+    assert {letter.name for letter in server.letters} == {message_id(row(), smtp.Account(
         "", 0, "", None, None, ("", "farm@example.org"), ()))}  # fmt: skip
     assert len(server.letters) == 1 + ("taken" in plan)
 
@@ -142,7 +142,7 @@ def test_a_server_that_does_not_answer_at_a_verb_is_left_in_time(point: str, fau
 
 
 def test_a_server_that_says_more_than_anybody_would_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "MAX_REPLY_BYTES", 100_000)
+    monkeypatch.setattr(smtp, "MAX_REPLY_BYTES", 100_000)
     with SmtpServer({"ehlo": FLOOD}) as server:
         assert sent(server.address()).reason == "the mail server broke off before it had the letter"
 
@@ -177,7 +177,7 @@ def test_a_name_that_is_never_looked_up_holds_up_nobody(hasty: None, monkeypatch
         time.sleep(3.0)
         return []
 
-    monkeypatch.setattr(module, "getaddrinfo", silent)
+    monkeypatch.setattr(smtp, "getaddrinfo", silent)
     begun = time.monotonic()
     found = sent("mailto://mail.example.org?to=ben@example.org&from=farm@example.org&mode=insecure")
     assert time.monotonic() - begun < 1.5

@@ -19,8 +19,7 @@ from daemon.planning.prospect import plan_fields
 from daemon.service.health import take_snapshot
 from daemon.settings import effective_settings_text, load
 from daemon.weather.contract import Weather
-from daemon.words.catalog import load_catalog as load_words
-from daemon.words.catalog import phrase
+from daemon.words.catalog import load_catalog, phrase
 from daemon.words.cautions import (
     STOP_WORK_CAUTIONS,
     caution_sentence,
@@ -38,7 +37,7 @@ from tests.support.plain_text import spaced
 from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
 EXAMPLE = Path(__file__).parents[3] / "config.example.toml"
-SENTENCES = {one: load_words()[f"cautions.{one.name.lower()}"] for one in Caution}
+SENTENCES = {one: load_catalog()[f"cautions.{one.name.lower()}"] for one in Caution}
 SAMPLE = phrase("care.sample")
 NAMES = ("Long Meadow", "Creek & Bend", "Orchard")
 MACHINE = TimedCaution(Caution.MACHINE)

@@ -33,11 +33,11 @@ from tests.support.farms import ACRE, person, stated
 from tests.support.hand_clock import HandClock
 from tests.support.plain_text import spaced
 from tests.support.weather import farm_today, weather, working_farm
-from tests.support.weather import field as meadow
+from tests.support.weather import field as light_field
 
 DAY = date(2026, 6, 10)
 MEMBERS = 10
-FARM = working_farm(meadow("Long Meadow", 40, expected_yield=3.0), meadow("Hill", 15, expected_yield=3.0))
+FARM = working_farm(light_field("Long Meadow", 40, expected_yield=3.0), light_field("Hill", 15, expected_yield=3.0))
 FARM = replace(FARM, place=replace(FARM.place, longitude=-74.975))  # its weather is fetched every hour sharp
 
 

@@ -17,7 +17,7 @@ import pytest
 import requests
 
 from daemon.words.sms import part_count
-from tests.loopback.openmeteo import OpenMeteo, a_little_windier
+from tests.loopback.open_meteo import OpenMeteo, a_little_windier
 from tests.loopback.receivers import Gateway, MailServer
 from tests.support.hourly_records import greensboro
 from tests.support.processes import next_line, wait_until

@@ -28,8 +28,8 @@ from daemon.weather.derive import (
 )
 from models.humidity import relative_humidity
 from tests.loopback.hours import HERE
-from tests.outside.cloud_radiation import Station, score, stations
 from tests.support.hourly_records import greensboro
+from tests.support.sun_stations import Station, score, stations
 
 WET: Final = 0.25
 DAYS: Final = np.arange(

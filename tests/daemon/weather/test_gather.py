@@ -19,10 +19,10 @@ from daemon.weather.contract import Refused, Weather, validate
 from daemon.weather.gather import SOURCES, Request, SourceReply, gather
 from daemon.weather.sources import met_no
 from daemon.words.causes import unknown_detail_text
-from tests.loopback import openmeteo
 from tests.loopback.hours import NOW
 from tests.loopback.met_no import page
-from tests.loopback.openmeteo import ENSEMBLE, FORECAST
+from tests.loopback.open_meteo import ENSEMBLE, FORECAST
+from tests.loopback.open_meteo import Fault as OpenMeteoFault
 from tests.loopback.weather_gov import ALERTS, GRID, Fault, alert, problem, uncovered
 from tests.loopback.world import AIR, World, world
 from tests.support.weather import field
@@ -115,7 +115,7 @@ def test_an_ensemble_that_stands_still_is_found_out_beside_a_forecast_that_does_
     def warmer(reply: dict[str, dict[str, list[float]]]) -> None:
         reply["hourly"]["temperature_2m"] = [value + 1.0 for value in reply["hourly"]["temperature_2m"]]
 
-    servers.open_meteo.faults[FORECAST] = openmeteo.Fault(change=warmer)
+    servers.open_meteo.faults[FORECAST] = OpenMeteoFault(change=warmer)
     found = gather(servers.farm(*ALL), NOW, servers.archive)
     assert "open-meteo: its forecast has not changed for 24 hours" in note(found)
 

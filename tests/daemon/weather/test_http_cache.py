@@ -13,7 +13,7 @@ import pytest
 
 from daemon.weather.contract import Refused
 from daemon.weather.http.cache import ReplyCache, freshness_lifetime
-from tests.loopback.plain import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, Reply, Site
+from tests.loopback.scripted import BODY, HALF_HOUR, JSON, LAST, NOON, Farm, Reply, Site
 from tests.support.hand_clock import HandClock
 from tests.support.processes import run_at_once
 

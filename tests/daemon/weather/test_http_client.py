@@ -14,7 +14,7 @@ import pytest
 from daemon.domain.refusal import RefusalKind
 from daemon.weather.contract import Refused
 from daemon.weather.http.client import get, open_session
-from tests.loopback.plain import BODY, HALF_HOUR, JSON, NOON, Farm, Reply, Site
+from tests.loopback.scripted import BODY, HALF_HOUR, JSON, NOON, Farm, Reply, Site
 from tests.support.hand_clock import HandClock
 
 

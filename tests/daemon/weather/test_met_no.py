@@ -26,7 +26,7 @@ from daemon.weather.sources import met_no
 from models.sun import extraterrestrial_radiation
 from tests.loopback.hours import HERE, NOW, invented, source
 from tests.loopback.met_no import MetNo, Reply, each, page
-from tests.loopback.openmeteo import Fault
+from tests.loopback.open_meteo import Fault
 
 CONTACT = "mail@farm.example.org"
 AIR = "air_temperature"

@@ -24,7 +24,7 @@ from daemon.weather.http.client import get, open_session
 from daemon.weather.sources import open_meteo
 from daemon.weather.sources.open_meteo_reply import FIELDS, _check_cell, parse
 from tests.loopback.hours import HERE, NOW, invented, source, written
-from tests.loopback.openmeteo import (
+from tests.loopback.open_meteo import (
     ENSEMBLE,
     FORECAST,
     HISTORY,
@@ -600,7 +600,7 @@ def test_a_reply_with_anything_in_it_is_read_or_refused(data: st.DataObject) -> 
 
 def test_the_loopback_server_runs_as_a_process(tmp_path: Path) -> None:
     path = written(tmp_path / "hours.csv", invented("2026-06-01", "2026-06-19T23:00"))
-    command = [sys.executable, "-m", "tests.loopback.openmeteo", str(path), "--members", "3", "--now"]
+    command = [sys.executable, "-m", "tests.loopback.open_meteo", str(path), "--members", "3", "--now"]
     root = Path(__file__).parents[3]
     with subprocess.Popen([*command, "2026-06-10T09:00Z"], stdout=subprocess.PIPE, text=True, cwd=root) as process:
         address = next_line(process)

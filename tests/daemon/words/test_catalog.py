@@ -14,8 +14,7 @@ from typing import Any
 
 import pytest
 
-from daemon.domain.advice import AdviceKind, AnnouncedField, Morning, WatchedField
-from daemon.domain.advice import WatchState as Stands
+from daemon.domain.advice import AdviceKind, AnnouncedField, Morning, WatchedField, WatchState
 from daemon.domain.causes import StatedCause
 from daemon.domain.farm import Channel, Farm, Person, Subscription, Units
 from daemon.domain.field_history import SampleFlawKind
@@ -378,7 +377,7 @@ def mornings() -> list[Morning]:
 def watched() -> Iterator[WatchedField]:
     (one,) = start_watch(loud_morning(mow_morning())).watched
     left, late = LeftOvernight(Band(0.31, 0.4, 0.53), 0.42), DAWN + timedelta(hours=15)
-    for state in Stands:
+    for state in WatchState:
         stands = replace(one, state=state, reason=None, odds=0.8)
         rain = replace(
             stands, reason=Reason.RAIN, rain_at=late, last_told_bale_from=late, left=left, odds=0.3, last_told_odds=0.7

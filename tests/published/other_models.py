@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from models.evapotranspiration import hourly_reference_evapotranspiration
 from models.humidity import relative_humidity, saturation_vapour_pressure
 from models.swath import equilibrium_moisture
-from tests.published.made_up_days import MEGAJOULES, Weather, radiation_below
+from tests.support.smooth_days import MEGAJOULES, Weather, radiation_below
 
 Array = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 import requests
 
 from daemon.weather.http.client import get, open_session
-from tests.loopback.serving import Answering, Serving
+from tests.loopback.server import Answering, Serving
 from tests.support.hand_clock import HandClock
 
 NOON: Final = datetime(2026, 6, 10, 12, tzinfo=UTC)

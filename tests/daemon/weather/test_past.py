@@ -15,7 +15,7 @@ from daemon.weather.contract import FILLED, Refused, Weather, is_filled
 from daemon.weather.gather import gather
 from daemon.weather.http.client import open_session
 from tests.loopback.hours import NOW
-from tests.loopback.openmeteo import ENSEMBLE, FORECAST, HISTORY
+from tests.loopback.open_meteo import ENSEMBLE, FORECAST, HISTORY
 from tests.loopback.silent import Silent
 from tests.loopback.world import AIR, World
 

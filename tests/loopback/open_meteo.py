@@ -1,6 +1,6 @@
 """A server on the loopback interface that answers as Open-Meteo does, from one table of hours.
 
-``python -m tests.loopback.openmeteo table.csv --now 2026-06-10T09:00Z`` runs it as a process and prints its address.
+``python -m tests.loopback.open_meteo table.csv --now 2026-06-10T09:00Z`` runs it as a process and prints its address.
 The table has the contract's names and units, in UTC, labelled at the end of the hour; weather_code, which the contract
 does not have, goes by the service's name. Forecast, ensemble and history are all served below the one address, and
 meta.json too.
@@ -18,7 +18,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from tests.loopback.serving import Answering, Serving, next_fault
+from tests.loopback.server import Answering, Serving, next_fault
 
 Reply = dict[str, Any]
 Perturb = Callable[[pd.DataFrame, int], pd.DataFrame]

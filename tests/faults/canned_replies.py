@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Final
 from urllib.parse import urlsplit
 
-from tests.loopback.serving import Answering, Serving
+from tests.loopback.server import Answering, Serving
 
 DRIP: Final = 0.01  # [s] between two bytes
 

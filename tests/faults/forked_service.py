@@ -1,7 +1,8 @@
 """Children that run the service and may be killed: all is loaded once, then each child is only forked.
 
-A program of its own (`python -m tests.faults.nursery`), since whoever forks must have no threads. It reads one order a
-line and says what becomes of the child: "pid N", what the child itself says, "ended N" (below zero: by that signal).
+A program of its own (`python -m tests.faults.forked_service`), since whoever forks must have no threads. It reads one
+order a line and says what becomes of the child: "pid N", what the child itself says, "ended N" (below zero: by that
+signal).
 """
 
 import gc
@@ -27,7 +28,7 @@ from daemon.domain.advice import Morning
 from daemon.domain.farm import Channel, Farm, Person
 from daemon.domain.message import Message
 from daemon.domain.schedule import TaskKind
-from daemon.messages.delivery import smtp as letter
+from daemon.messages.delivery import smtp
 from daemon.messages.outbox.store import Outbox
 from daemon.service.process import serve
 from daemon.service.rounds import Service
@@ -45,7 +46,7 @@ _CALLS: Final[dict[str, tuple[Any, str]]] = {
     "insert": (Outbox, "enqueue"),
     "done": (Outbox, "mark_done"),
     "claim": (Outbox, "_claim"),
-    "attempt": (letter, "_transmit"),
+    "attempt": (smtp, "_transmit"),
     "mark": (Outbox, "_mark"),
 }
 POINTS: Final = tuple(f"{when} {call}" for call in _CALLS for when in ("before", "after"))
@@ -73,7 +74,7 @@ class Nursery:
     """The program of the children, as seen by who kills them; use it as a context manager."""
 
     def __enter__(self) -> "Nursery":
-        command = [sys.executable, "-m", "tests.faults.nursery"]
+        command = [sys.executable, "-m", "tests.faults.forked_service"]
         pipe = subprocess.PIPE
         self._process = subprocess.Popen(command, stdin=pipe, stdout=pipe, cwd=ROOT, bufsize=0)
         self._rest, self._pid = b"", 0
