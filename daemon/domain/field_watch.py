@@ -1,4 +1,4 @@
-"""What was said of the fields under way, and what a newer look changes in it."""
+"""How people were told that the fields under way stand, and what a newer look changes in that."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -33,28 +33,30 @@ def start_watch(morning: Morning) -> Morning:
 
 
 def changes(morning: Morning, told_morning: Morning | None) -> Iterator[WatchedField]:
-    """Yield what the look of a morning changes in what was said; of what was called off there is no more news."""
-    off = {one.field for one in told_morning.watched if is_called_off(one)} if told_morning else set()
-    for one in morning.watched:
-        changed = one.state in (WatchState.BALE_SOONER, WatchState.WILL_NOT_MAKE_IT)
-        if changed and one.at == morning.prospect.at and one.field not in off:
-            yield one
+    """Yield the fields whose state the newest look changes; a field that was called off has no more changes."""
+    told = told_morning.watched if told_morning else ()
+    called_off = {watched.field for watched in told if is_called_off(watched)}
+    for watched in morning.watched:
+        is_change = watched.state in (WatchState.BALE_SOONER, WatchState.WILL_NOT_MAKE_IT)
+        is_new = watched.at == morning.prospect.at
+        if is_change and is_new and watched.field not in called_off:
+            yield watched
 
 
 def with_changes_told(told_morning: Morning, changed: Sequence[WatchedField]) -> Morning:
-    """Return what was said, after messages that told of these changes."""
-    fields = {one.field for one in changed}
-    return replace(told_morning, watched=(*(one for one in told_morning.watched if one.field not in fields), *changed))
+    """Return the morning as people know it once they have been told of these changes."""
+    fields = {watched.field for watched in changed}
+    unchanged = (watched for watched in told_morning.watched if watched.field not in fields)
+    return replace(told_morning, watched=(*unchanged, *changed))
 
 
 def keep_last_watch(new_morning: Morning, *before: Morning | None) -> Morning:
-    """Return a morning of which nothing could be known with its fields as they were known to stand last that day."""
+    """Return a morning of which nothing could be known with its fields as they were last known to stand that day."""
     if new_morning.prospect.trouble is None:
         return new_morning
-    known = {
-        one.field: one for morning in before if morning and morning.date == new_morning.date for one in morning.watched
-    }
-    return replace(new_morning, watched=tuple(known.values()))
+    same_day = [morning for morning in before if morning and morning.date == new_morning.date]
+    last_by_field = {watched.field: watched for morning in same_day for watched in morning.watched}
+    return replace(new_morning, watched=tuple(last_by_field.values()))
 
 
 def wettest_when_urgent(farm: Farm) -> float:

@@ -36,7 +36,7 @@ class MessageState(StrEnum):
 
 @dataclass(frozen=True)
 class QueuedMessage:
-    """A message in the postbag. `address` is masked: of the person's own only the scheme is kept.
+    """A message in the outbox. `address` is masked: of the person's own only the scheme is kept.
 
     `stands_in_for` is the row of the first channel, of a message that only goes out if that one does not.
     """

@@ -88,16 +88,12 @@ def due_tasks(
     if now.utcoffset() is None:
         raise ValueError(f"due: {now.isoformat()} has no offset; hand over an aware time")
     today = now.astimezone(timezone).date()
-    open_now = [
-        (opens, task)
-        for day in (today - timedelta(days=2), today - timedelta(days=1), today)
-        if _day_exists(day, timezone)
-        for task in _day_tasks(day, season)
-        if task not in history.tasks
-        for opens, closes in [send_window(task, alerts, timezone)]
-        if opens <= now <= closes
-    ]
-    messages = tuple(task for _, task in sorted(open_now, key=lambda pair: pair[0]))
+    open_tasks = []
+    for task in _recent_tasks(today, timezone, season):
+        opens, closes = send_window(task, alerts, timezone)
+        if opens <= now <= closes and task not in history.tasks:
+            open_tasks.append((opens, task))
+    messages = tuple(task for _, task in sorted(open_tasks, key=lambda pair: pair[0]))
     fetch_due = today.month in season and _is_stale(history.last_fetch, now, interval)
     return (Task(TaskKind.FETCH, today), *messages) if fetch_due else messages
 
@@ -131,6 +127,13 @@ def earliest_send_time(now: datetime, alerts: Alerts, timezone: ZoneInfo) -> dat
     if not (early or late):
         return now
     return _instant(here.date() + timedelta(days=int(late)), alerts.quiet_until, timezone)
+
+
+def _recent_tasks(today: date, timezone: ZoneInfo, season: Container[int]) -> Iterator[Task]:
+    """Yield the tasks of today and of the two days before."""
+    for day in (today - timedelta(days=2), today - timedelta(days=1), today):
+        if _day_exists(day, timezone):
+            yield from _day_tasks(day, season)
 
 
 def _day_tasks(day: date, season: Container[int]) -> Iterator[Task]:

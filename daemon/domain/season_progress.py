@@ -40,36 +40,46 @@ def crop_progress(morning: Morning) -> Progress:
     all that is ripe. Today is good if something is to be mown. A field is cut of this crop if it was mown more than 20
     days after the one that stands longest, an estimate. Fields that cannot be reckoned are left out.
     """
-    prospect = morning.prospect
-    known = [field for field in prospect.fields if field.ripeness is not None]
-    ripe = [field for field in known if field.ripeness is not Ripeness.GROWING]
-    by_day = _days_by_date(prospect)
-    takes = {day: sum(one.area for _, one in days) for day, days in by_day.items()}
-    good = tuple(day for day, taken in takes.items() if taken > 0.0 and (day != morning.date or morning.mows))
-    left = sum(map(_standing_area, ripe))
-    told = [takes[day] for day in good if takes[day] >= left - TOLERANCE or _is_full(by_day[day])]
+    reckoned = [field for field in morning.prospect.fields if field.ripeness is not None]
+    ripe = [field for field in reckoned if field.ripeness is not Ripeness.GROWING]
+    growing = [field for field in reckoned if field not in ripe and not _is_mown(field, reckoned)]
+    days_by_date = _days_by_date(morning.prospect)
+    area_by_date = {day: sum(field_day.area for _, field_day in days) for day, days in days_by_date.items()}
+    good_days = tuple(day for day, area in area_by_date.items() if area > 0.0 and _is_open(day, morning))
+    ripe_area = sum(map(_standing_area, ripe))
+    full_areas = [
+        area_by_date[day]
+        for day in good_days
+        if area_by_date[day] >= ripe_area - TOLERANCE or _is_full(days_by_date[day])
+    ]
     return Progress(
-        cut_area=_cut_area(known),
-        ripe_area=left,
-        growing_area=sum(map(_standing_area, (one for one in known if one not in ripe and not _is_mown(one, known)))),
-        days_needed=left / median(told) if told else None,
-        good_days=good,
-        days_ahead=len(by_day),
+        cut_area=_cut_area(reckoned),
+        ripe_area=ripe_area,
+        growing_area=sum(map(_standing_area, growing)),
+        days_needed=ripe_area / median(full_areas) if full_areas else None,
+        good_days=good_days,
+        days_ahead=len(days_by_date),
     )
+
+
+def _is_open(day: date, morning: Morning) -> bool:
+    """Return whether a day may still be worked: today only if something is to be mown."""
+    return day != morning.date or bool(morning.mows)
 
 
 def _cut_area(fields: list[FieldProspect]) -> float:
     """Return the area [ha] of this crop that is cut, fields cut in part with their part."""
-    whole = sum(field.area for field in fields if _is_mown(field, fields))
-    return whole + sum(field.area - _standing_area(field) for field in fields if not _is_mown(field, fields))
+    return sum(field.area if _is_mown(field, fields) else field.area - _standing_area(field) for field in fields)
 
 
 def _is_mown(field: FieldProspect, fields: list[FieldProspect]) -> bool:
     """Return whether a field was mown in this crop already."""
     if field.last_cut is None:
         return False
-    first = min((one.last_cut for one in fields if one.last_cut is not None), default=field.last_cut)
-    return any(one.last_cut is None for one in fields) or field.last_cut - first > NEXT_CROP_AFTER
+    if any(other.last_cut is None for other in fields):
+        return True
+    first_cut = min(other.last_cut for other in fields if other.last_cut is not None)
+    return field.last_cut - first_cut > NEXT_CROP_AFTER
 
 
 def _standing_area(field: FieldProspect) -> float:
@@ -83,6 +93,8 @@ def _is_full(days: list[tuple[FieldProspect, FieldDay]]) -> bool:
 
 def _days_by_date(prospect: Prospect) -> dict[date, list[tuple[FieldProspect, FieldDay]]]:
     """Return the days of all fields, those of a date together, in order."""
-    days = [(field, day) for field in prospect.fields for day in field.days]
-    dates = sorted({day.date for _, day in days})
-    return {date: [(field, day) for field, day in days if day.date == date] for date in dates}
+    by_date: dict[date, list[tuple[FieldProspect, FieldDay]]] = {}
+    for field in prospect.fields:
+        for day in field.days:
+            by_date.setdefault(day.date, []).append((field, day))
+    return dict(sorted(by_date.items()))

@@ -7,9 +7,8 @@ from typing import Final
 from daemon.domain.farm import Place
 from models.cautions import MonthDay, YearlySpan, has_fawns, has_nests, needs_fall_rest
 
-_YEAR_DAYS: Final = tuple(
-    date(2025, 1, 1) + timedelta(days=number) for number in range(365)
-)  # of a year without a leap day
+# Of a year without a leap day.
+_YEAR_DAYS: Final = tuple(date(2025, 1, 1) + timedelta(days=number) for number in range(365))
 
 
 def fawn_days_by_latitude(place: Place) -> YearlySpan | None:
@@ -30,6 +29,9 @@ def frost_day_by_latitude(place: Place) -> MonthDay | None:
 
 def _span(holds: Callable[[date], bool]) -> YearlySpan | None:
     """Return the days of a year on which something holds without a break, perhaps over its turn."""
-    first = next((day for day in _YEAR_DAYS if holds(day) and not holds(day - timedelta(days=1))), None)
-    last = next((day for day in _YEAR_DAYS if holds(day) and not holds(day + timedelta(days=1))), None)
-    return None if first is None or last is None else YearlySpan((first.month, first.day), (last.month, last.day))
+    days = [day for day in _YEAR_DAYS if holds(day)]
+    first = next((day for day in days if not holds(day - timedelta(days=1))), None)
+    last = next((day for day in days if not holds(day + timedelta(days=1))), None)
+    if first is None or last is None:
+        return None
+    return YearlySpan((first.month, first.day), (last.month, last.day))

@@ -156,7 +156,7 @@ def serve(settings: Settings, state_folder: Path, clock: Clock, advise: Advise, 
     settings : Settings
         Read anew on SIGHUP and when their file changes.
     state_folder : Path
-        Where the postbag lies; it is made if it is not there.
+        Where the outbox lies; it is made if it is not there.
     clock, look, say
         As for `Service`.
 
@@ -167,7 +167,7 @@ def serve(settings: Settings, state_folder: Path, clock: Clock, advise: Advise, 
 
     Notes
     -----
-    A postbag that cannot be used is tried again at each round: a service that ended for it would say nothing when it
+    An outbox that cannot be used is tried again at each round: a service that ended for it would say nothing when it
     can be used again. A page that cannot be served is logged and the messages go on. A round still running 8 s after
     the signal is left: all that it had to keep is on disk.
     """

@@ -47,15 +47,15 @@ class Service:
     ----------
     farm : Farm
         The settings.
-    postbag : Postbag
+    outbox : Outbox
         Where messages and marks are kept.
     clock : Clock
         What says the time.
-    look : callable
-        Fetches the weather and makes the pass: the farm, the time, and what was said today if anything was, to a
-        `Morning`.
-    say : callable
-        Words a morning of a farm for a kind of task: each person's message, nobody who hears nothing.
+    advise : callable
+        Takes the farm, the time and the morning that people were told today, if any; fetches the weather, makes the
+        pass and returns a `Morning`.
+    compose : callable
+        Words a morning of a farm for a kind of task: each person's message, without those who hear nothing.
     """
 
     def __init__(self, farm: Farm, outbox: Outbox, clock: Clock, advise: Advise, compose: ComposeMessages) -> None:
@@ -66,9 +66,9 @@ class Service:
         self._advised_at: datetime | None = None
         self._morning: Morning | None = None
         self._sent_morning: Morning | None = None
-        self._outbox_is_whole = False  # whether the postbag was found whole since it last gave trouble
-        self._trouble = self._newest_trouble = ""  # with the postbag, in the last round and in this one
-        self._damage = ""  # what was done about a damaged postbag
+        self._outbox_is_whole = False  # whether the outbox was found whole since it last gave trouble
+        self._trouble = self._newest_trouble = ""  # with the outbox, in the last round and in this one
+        self._damage = ""  # what was done about a damaged outbox
         self._mistakes: tuple[str, ...] = ()  # in the settings file, of which an older state is in use
         self._settings_are_newer = False  # whether the settings are newer than the last look
         self._round_ended_at = clock.now()  # the last round
@@ -105,14 +105,7 @@ class Service:
         with self._step("the postbag"):
             self._resume(now)
         with self._step("this round"):
-            alerts, place = self._farm.alerts, self._farm.place
-            every = fetch_interval(place)
-            tasks = due_tasks(now, self._tasks_done(now), alerts, place.timezone, self._farm.season, interval=every)
-            morning = self._advise_if_due(now) if tasks else None
-            for task in tasks:
-                if morning is not None:
-                    with self._step(f"the {task.kind} task of {task.day}"):
-                        self._do_task(task, morning, now)
+            self._do_due_tasks(now)
         with self._step("what became of the advice"):
             self._enqueue_after_all(now)
             self._enqueue_changes(now)
@@ -122,13 +115,24 @@ class Service:
         with self._step("the call to who watches from outside"):
             self._heartbeat.report_morning(self._farm, self._clock.now())
 
+    def _do_due_tasks(self, now: datetime) -> None:
+        farm, zone = self._farm, self._farm.place.timezone
+        interval = fetch_interval(farm.place)
+        tasks = due_tasks(now, self._tasks_done(now), farm.alerts, zone, farm.season, interval=interval)
+        morning = self._advise_if_due(now) if tasks else None
+        if morning is None:
+            return
+        for task in tasks:
+            with self._step(f"the {task.kind} task of {task.day}"):
+                self._do_task(task, morning, now)
+
     def snapshot(self) -> Snapshot:
-        """Return what the page shows now, where the postbag cannot be read too."""
-        shown = self._base_snapshot()
+        """Return what the page shows now, where the outbox cannot be read too."""
+        snapshot = self._base_snapshot()
         if not self._mistakes:
-            return shown
+            return snapshot
         former = f"The settings file has mistakes, so what it said before is in use: {self._mistakes[0]}."
-        return replace(shown, problems=(former, *shown.problems))
+        return replace(snapshot, problems=(former, *snapshot.problems))
 
     def health(self) -> tuple[str, ...]:
         """Return what endangers the next message, nothing where all goes on.
@@ -141,29 +145,32 @@ class Service:
 
     def status_line(self) -> str:
         """Return how things stand, in one line."""
-        shown = self._base_snapshot()
-        return "; ".join((headline(shown), *self._problems(shown)))
+        snapshot = self._base_snapshot()
+        return "; ".join((headline(snapshot), *self._problems(snapshot)))
 
     def _problems(self, snapshot: Snapshot) -> tuple[str, ...]:
-        silent = self._clock.now() - self._round_ended_at
-        hangs = (f"No round has ended for {silent // timedelta(minutes=1)} minutes.",) if silent > STUCK_AFTER else ()
-        return (*hangs, *snapshot.problems)
+        silence = self._clock.now() - self._round_ended_at
+        if silence <= STUCK_AFTER:
+            return snapshot.problems
+        return (f"No round has ended for {silence // timedelta(minutes=1)} minutes.", *snapshot.problems)
 
     def _base_snapshot(self) -> Snapshot:
-        trouble, messages, now = self._trouble, tuple[QueuedMessage, ...](), self._clock.now()
-        untold = ""
+        """Return what the page shows, but for mistakes in the settings."""
+        now = self._clock.now()
+        messages: tuple[QueuedMessage, ...] = ()
+        missed, trouble = "", self._trouble
         try:
             messages = self._outbox.recent()
-            untold = missed_morning(self._farm, self._outbox, now.astimezone(self._farm.place.timezone).date(), now)
+            missed = missed_morning(self._farm, self._outbox, now.astimezone(self._farm.place.timezone).date(), now)
         except OutboxError as error:
             trouble = str(error)
-        shown = take_snapshot(self._farm, self._morning, messages, now)
-        waits = (f"No message can be sent, and all wait: {trouble}.",) if trouble else ()
-        said = tuple(as_sentence(words) for words in (self._damage, untold) if words)
-        return replace(shown, problems=(*waits, *said, *shown.problems))
+        blocked = f"No message can be sent, and all wait: {trouble}." if trouble else ""
+        snapshot = take_snapshot(self._farm, self._morning, messages, now)
+        own_problems = filter(None, (blocked, as_sentence(self._damage), as_sentence(missed)))
+        return replace(snapshot, problems=(*own_problems, *snapshot.problems))
 
     def _resume(self, now: datetime) -> None:
-        """Take up what the last run left, at the start and after any trouble with the postbag."""
+        """Take up what the last run left, at the start and after any trouble with the outbox."""
         if self._outbox_is_whole:
             return
         if damage := self._outbox.set_aside_if_damaged(now):
@@ -192,8 +199,10 @@ class Service:
     def _tasks_done(self, now: datetime) -> TaskHistory:
         since = now.date() - timedelta(days=3)
         # A disk that keeps nothing must not let the weather services be asked at every round.
-        fetched = self._advised_at or (None if self._settings_are_newer else self._state.last_fetch)
-        return TaskHistory(self._outbox.tasks_done(since), fetched)
+        last_fetch = self._advised_at
+        if last_fetch is None and not self._settings_are_newer:
+            last_fetch = self._state.last_fetch
+        return TaskHistory(self._outbox.tasks_done(since), last_fetch)
 
     def _advise_if_due(self, now: datetime) -> Morning | None:
         """Look at weather and fields, if not done a moment ago; None if that broke down now or a moment ago."""
@@ -204,8 +213,8 @@ class Service:
             return self._morning
         self._failed_at = now
         with self._step("the look at weather and fields"):
-            said = self._sent_morning_on(today)
-            self._morning = keep_last_watch(self._advise(self._farm, now, said), said, self._morning)
+            sent = self._sent_morning_on(today)
+            self._morning = keep_last_watch(self._advise(self._farm, now, sent), sent, self._morning)
             self._failed_at, self._advised_at, self._settings_are_newer = None, now, False
             self._state.last_fetch, self._state.morning = now, self._morning
             trim_heap()
@@ -234,16 +243,17 @@ class Service:
         )
         if task.kind is TaskKind.MORNING:
             self._outbox.prune(now)
-        # Only now: a crash before this line words the message again, and the postbag refuses a second one.
+        # Only now: a crash before this line words the message again, and the outbox refuses a second one.
         self._outbox.mark_done(task, now)
 
     def _compose_for_task(self, farm: Farm, morning: Morning, task: Task, now: datetime) -> Mapping[Person, Message]:
         """Return everybody's message; a sign of life only to who heard nothing else for a week."""
-        told = self._compose(farm, morning, task.kind)
+        messages = self._compose(farm, morning, task.kind)
         if task.kind is not TaskKind.SIGN_OF_LIFE:
-            return told
+            return messages
+        since = now - SILENT_WEEK
         return {
-            person: said for person, said in told.items() if not self._outbox.was_told(person.name, now - SILENT_WEEK)
+            person: message for person, message in messages.items() if not self._outbox.was_told(person.name, since)
         }
 
     def _announcements_for(self, day: date) -> tuple[AnnouncedField, ...]:
@@ -254,8 +264,10 @@ class Service:
     def _enqueue_after_all(self, now: datetime) -> None:
         """Say once what is to be mown where the morning's message had to say that nothing could be known."""
         newest = self._morning
-        said = None if newest is None else self._sent_morning_on(newest.date)
-        if newest is None or said is None or not newest.mows or not said.is_unknown:
+        if newest is None or not newest.mows:
+            return
+        sent = self._sent_morning_on(newest.date)
+        if sent is None or not sent.is_unknown:
             return
         task = Task(TaskKind.MORNING, newest.date)
         falls_due, too_late = send_window(task, self._farm.alerts, self._farm.place.timezone)
@@ -275,19 +287,21 @@ class Service:
         morning = self._morning
         if morning is None or not timedelta(0) <= now - morning.prospect.at < fetch_interval(self._farm.place):
             return
-        said = self._sent_morning_on(morning.date)
+        sent = self._sent_morning_on(morning.date)
         finish = datetime.combine(morning.date, self._farm.work.finish_by, tzinfo=self._farm.place.timezone)
-        changed = list(changes(morning, said))
-        for one in changed:
-            # Each field's change of a kind goes out once a day, lest it should flap with every new forecast.
-            off = one.state is WatchState.WILL_NOT_MAKE_IT
-            occasion = Occasion(morning.date, MessageKind.of_change(one.state, one.field), now, finish, urgent=off)
-            enqueue_for_all(self._outbox, self._farm, occasion, partial(compose_change, watched=one), now)
-        if said is not None and changed:
-            self._save_sent_morning(with_changes_told(said, changed))
+        changed = list(changes(morning, sent))
+        for watched in changed:
+            # Each field's change of a kind goes out once a day, so that it cannot flap with every new forecast.
+            kind = MessageKind.of_change(watched.state, watched.field)
+            is_called_off = watched.state is WatchState.WILL_NOT_MAKE_IT
+            occasion = Occasion(morning.date, kind, now, finish, urgent=is_called_off)
+            enqueue_for_all(self._outbox, self._farm, occasion, partial(compose_change, watched=watched), now)
+        if sent is not None and changed:
+            self._save_sent_morning(with_changes_told(sent, changed))
 
     def _sent_morning_on(self, day: date) -> Morning | None:
-        return self._sent_morning if self._sent_morning is not None and self._sent_morning.date == day else None
+        morning = self._sent_morning
+        return morning if morning is not None and morning.date == day else None
 
     def _save_sent_morning(self, morning: Morning) -> None:
         self._state.sent_morning = self._sent_morning = morning

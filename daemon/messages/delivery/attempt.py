@@ -13,7 +13,7 @@ from daemon.messages.delivery.redact import masked_address, redact, secret_parts
 from daemon.messages.delivery.smtp import Account, NamedAddress, send_letter
 from daemon.system.secrets import is_reference
 
-# Their own lines may hold addresses and tokens; what came of a message is logged by the postbag.
+# Their own lines may hold addresses and tokens; what came of a message is logged by the outbox.
 logging.getLogger("apprise").addHandler(logging.NullHandler())
 logging.getLogger("apprise").propagate = False
 logging.getLogger("urllib3").setLevel(logging.INFO)

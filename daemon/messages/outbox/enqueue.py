@@ -1,4 +1,4 @@
-"""What goes into the postbag: after the quiet hours, within the bound of a day, and again by a second way."""
+"""What goes into the outbox: after the quiet hours, within the bound of a day, and again by a second way."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -35,11 +35,11 @@ class Occasion:
 
 
 def enqueue_for_all(outbox: Outbox, farm: Farm, occasion: Occasion, compose: ComposeForFarm, now: datetime) -> int:
-    """Put everybody's message of an occasion into the postbag, and how many were new.
+    """Put everybody's message of an occasion into the outbox, and how many were new.
 
     Parameters
     ----------
-    outbox : Postbag
+    outbox : Outbox
     farm : Farm
     occasion : Occasion
     compose : callable

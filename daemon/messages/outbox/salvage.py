@@ -1,4 +1,4 @@
-"""What can still be read of a damaged postbag, row by row, so that little is lost and little comes twice."""
+"""What can still be read of a damaged outbox, row by row, so that little is lost and little comes twice."""
 
 import sqlite3
 from collections.abc import Callable, Iterator

@@ -1,4 +1,4 @@
-"""The postbag: every message is kept on disk, then sent, then marked, so that none is lost without a word."""
+"""The outbox: every message is kept on disk, then sent, then marked, so that none is lost without a word."""
 
 import logging
 import sqlite3
@@ -47,7 +47,7 @@ AND (messages.next_try <= :now OR messages.made_at > :now) ORDER BY messages.id
 
 
 class OutboxError(Exception):
-    """The postbag cannot be used."""
+    """The outbox cannot be used."""
 
 
 class Outbox(SqliteStore):
@@ -63,7 +63,7 @@ class Outbox(SqliteStore):
 
     Raises
     ------
-    PostbagError
+    OutboxError
         By every call, if the file cannot be used.
     """
 
@@ -167,7 +167,7 @@ class Outbox(SqliteStore):
         now : datetime
             The time.
         people : iterable of Person
-            Where the addresses come from: they are secrets and never stand in the postbag.
+            Where the addresses come from: they are secrets and never stand in the outbox.
         wording : callable
             Returns what a message says at an attempt, which may be late.
 
