@@ -14,7 +14,7 @@ from daemon.diary.history import field_history
 from daemon.diary.overlay import apply_diary
 from daemon.diary.store import Diary, DiaryError, Note
 from daemon.domain.advice import Morning, WatchedField
-from daemon.domain.causes import PassFailure, StatedCause
+from daemon.domain.causes import PassFailure, StatedCause, WeatherRefused
 from daemon.domain.farm import Calibration, Farm, PriorsByField
 from daemon.domain.field_history import SamplesOfField
 from daemon.domain.prospect import Prospect, Reason, Unknown
@@ -88,8 +88,7 @@ def advise(
     except DiaryError as unreadable:
         prospect = unknown_prospect(farm, now, Unknown(Reason.DIARY_UNREADABLE, StatedCause(str(unreadable))))
     except Refused as refused:
-        unknown = unknown_prospect(farm, now, Unknown(Reason.DATA_MISSING, StatedCause(str(refused))))
-        prospect = replace(unknown, refusals=refused.refusals)
+        prospect = unknown_prospect(farm, now, Unknown(Reason.DATA_MISSING, WeatherRefused(refused.refusals)))
     except Exception as error:
         log.exception("the pass broke down")
         cause = PassFailure(f"{type(error).__name__}: {error}")

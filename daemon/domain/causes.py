@@ -7,15 +7,29 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from daemon.domain.refusal import UNREACHED, Refusal
 from models.degree_days import UnknownCause
 
 
 @dataclass(frozen=True)
 class StatedCause:
-    """A text that came with it: of a weather source, of the diary's file or of an error."""
+    """A text that came with it: of the diary's file or of an error."""
 
     text: str
     kind: Literal["stated"] = "stated"
+
+
+@dataclass(frozen=True)
+class WeatherRefused:
+    """No source gave weather that can be used: why each of them did not."""
+
+    refusals: tuple[Refusal, ...]
+    kind: Literal["refused"] = "refused"
+
+    @property
+    def is_unreached(self) -> bool:
+        """Whether nothing was wrong but that nobody was there to answer."""
+        return bool(self.refusals) and all(refusal.kind in UNREACHED for refusal in self.refusals)
 
 
 @dataclass(frozen=True)
@@ -93,4 +107,4 @@ class ImpossibleLook:
 
 GrowthCause = GrowthGap | ImpossibleLook
 WeatherCause = WeatherTooOld | TooFewMembers | DayNotCovered | TodayNotAhead | SeasonNotBegun
-Cause = StatedCause | PassFailure | WeatherCause | GrowthCause
+Cause = StatedCause | WeatherRefused | PassFailure | WeatherCause | GrowthCause

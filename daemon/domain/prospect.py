@@ -12,7 +12,6 @@ from daemon.domain.causes import Cause
 from daemon.domain.farm import UNCORRECTED_DRYING, Drying, Look
 from daemon.domain.field_history import FieldHistory
 from daemon.domain.record_summary import RecordSummary
-from daemon.domain.refusal import Refusal
 from daemon.domain.units import HOUR
 from models.cautions import Caution
 from models.coefficients import RIPE_HALF_WIDTH
@@ -309,7 +308,7 @@ class ForecastCase:
 
 @dataclass(frozen=True)
 class Prospect:
-    """All that one pass found. `weather` is None when none could be had; `trouble` and `refusals` then say why.
+    """All that one pass found. `weather` is None when none could be had; `trouble` then says why.
 
     `forecast_cases` and `next_season_priors`, which is what the looks at fields in their first growth say of the next
     season's, are for the farm's own record; a morning that is kept goes without.
@@ -324,7 +323,6 @@ class Prospect:
     next_season_priors: Mapping[str, Mapping[str, Prior]] = field(default_factory=dict)
     warnings: tuple[OfficialWarning, ...] = ()  # in force at the farm now or later
     record_summary: RecordSummary | None = None
-    refusals: tuple[Refusal, ...] = ()  # of the sources, where none gave any weather
 
 
 def reason_of(unknown: Unknown | None) -> Reason | None:

@@ -1,6 +1,5 @@
 """Why weather could not be used: of what kind each refusal is, beside its words."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -29,8 +28,3 @@ class Refusal:
 
     kind: RefusalKind
     text: str
-
-
-def is_all_unreached(refusals: Sequence[Refusal]) -> bool:
-    """Return whether nothing was wrong but that nobody was there to answer."""
-    return bool(refusals) and all(refusal.kind in UNREACHED for refusal in refusals)

@@ -136,8 +136,7 @@ def morning_email(farm: Farm, morning: Morning) -> Message:
     fields = {field.name: field for field in morning.prospect.fields}
     lines = [_lead_sentence(farm, morning), *(_email_job(farm, one, fields.get(one.field)) for one in morning.mows)]
     if morning.prospect.trouble is not None:
-        lost = morning.prospect
-        lines.append(trouble_sentence(lost.trouble, lost.refusals, farm.units))
+        lines.append(trouble_sentence(morning.prospect.trouble, farm.units))
     if told := [*changes_since_evening(farm, morning), *order_sentences(farm, morning)]:
         lines.append(" ".join(told))
     if morning.mows:

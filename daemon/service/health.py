@@ -52,7 +52,7 @@ def pass_problems(farm: Farm, morning: Morning | None, now: datetime) -> tuple[s
     elif age is not None and age > timedelta(hours=farm.weather.oldest):
         problems.append(phrase("page_trouble.old_weather", allowed=max_age_text(farm)))
     elif age is None or prospect.trouble is not None:
-        problems.append(trouble_sentence(prospect.trouble, prospect.refusals, farm.units))
+        problems.append(trouble_sentence(prospect.trouble, farm.units))
     return tuple(problems)
 
 

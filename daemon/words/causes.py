@@ -11,6 +11,7 @@ from daemon.domain.causes import (
     TodayNotAhead,
     TooFewMembers,
     WeatherCause,
+    WeatherRefused,
     WeatherTooOld,
 )
 from daemon.domain.farm import Units
@@ -28,6 +29,8 @@ def cause_text(cause: Cause | None, units: Units) -> str:
             return ""
         case StatedCause(text=text):
             return text
+        case WeatherRefused(refusals=refusals):
+            return "; ".join(refusal.text for refusal in refusals)
         case PassFailure(error=error):
             return f"the pass broke down: {error}"
         case GrowthGap() | ImpossibleLook():

@@ -5,9 +5,9 @@ from datetime import timedelta
 from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind
+from daemon.domain.causes import WeatherRefused
 from daemon.domain.farm import Units
 from daemon.domain.prospect import FieldDay, Reason, Unknown, reason_of
-from daemon.domain.refusal import Refusal, is_all_unreached
 from daemon.words.catalog import as_sentence, join, phrase, with_aside
 from daemon.words.causes import unknown_detail_text
 from daemon.words.numbers import odds_text, weekday_name
@@ -45,12 +45,12 @@ def odds_against_reason(reason: Reason | None, day: FieldDay | None) -> float | 
     )
 
 
-def trouble_sentence(trouble: Unknown | None, refusals: Sequence[Refusal], units: Units) -> str:
+def trouble_sentence(trouble: Unknown | None, units: Units) -> str:
     """Return in a sentence why there is no advice for any field, with what the sources themselves say of it."""
     reason = reason_of(trouble)
     if reason is not Reason.DATA_MISSING:
         words = reason_text(reason)
-    elif is_all_unreached(refusals):
+    elif trouble is not None and isinstance(trouble.cause, WeatherRefused) and trouble.cause.is_unreached:
         words = phrase("page_trouble.unreached")
     else:
         words = phrase("page_trouble.no_weather")

@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from daemon.advice.decide import decide
 from daemon.domain.advice import Advice, AdviceKind, AnnouncedField, Morning
+from daemon.domain.causes import WeatherRefused
 from daemon.domain.farm import Channel, Person, Subscription, Units
 from daemon.domain.message import PICTURE_PLACEHOLDER
-from daemon.domain.prospect import AreaOdds, Band, FieldDay, FieldProspect, LeftOvernight, Reason, Ripeness
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, FieldProspect, LeftOvernight, Reason, Ripeness, Unknown
 from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.domain.schedule import TaskKind
 from daemon.messages.daily import announcements, answer_sentence, compose_messages, morning_email, morning_text
@@ -32,7 +33,6 @@ from tests.support.farms import (
     mow_morning,
     person,
     prospect,
-    stated,
     wait_morning,
 )
 from tests.support.full_morning import drawn_morning
@@ -258,7 +258,7 @@ def test_the_subject_fits_and_html_says_the_same(names: list[str]) -> None:
 def test_why_there_is_no_weather_stands_once_in_an_email() -> None:
     detail = "open-meteo: forecast was refused: api.example.org could not be reached"
     refusals = (Refusal(RefusalKind.UNREACHABLE, detail),)
-    lost = replace(unknown_prospect(farm(CAT), DAWN, stated(Reason.DATA_MISSING, detail)), refusals=refusals)
+    lost = unknown_prospect(farm(CAT), DAWN, Unknown(Reason.DATA_MISSING, WeatherRefused(refusals)))
     mail = morning_email(farm(CAT), decide(farm(CAT), lost))
     assert mail.body.startswith(
         "Monday: no advice, because weather data is missing. Go by your own eye and forecast.\n\n"

@@ -12,7 +12,7 @@ import pytest
 import requests
 
 from daemon.domain.advice import Advice, AdviceKind, Morning, WatchState
-from daemon.domain.causes import StatedCause
+from daemon.domain.causes import StatedCause, WeatherRefused
 from daemon.domain.farm import Channel, Units
 from daemon.domain.field_watch import start_watch
 from daemon.domain.message import Message, MessageState, QueuedMessage
@@ -277,7 +277,7 @@ ANSWERED = Refusal(RefusalKind.ERROR_STATUS, "other: answered 500: its own sourc
 def test_why_there_is_no_weather_stands_once_in_plain_words(refusals: tuple[Refusal, ...], words: str) -> None:
     names = [one.name for one in farm().fields]
     detail = "; ".join(refusal.text for refusal in refusals)
-    lost = replace(unknown_prospect(farm(), DAWN, stated(Reason.DATA_MISSING, detail)), refusals=refusals)
+    lost = unknown_prospect(farm(), DAWN, Unknown(Reason.DATA_MISSING, WeatherRefused(refusals)))
     shown = view(
         Morning(
             DAY,
