@@ -1,4 +1,4 @@
-"""What a file with CF names may call the weather, and in which units.
+"""The names and units under which a file with CF names may hold the weather.
 
 References
 ----------
@@ -12,14 +12,11 @@ from typing import Final, NamedTuple
 from daemon.weather.derive import AIR, CLOUD, DEW, RAIN, SUN
 
 SECONDS_PER_HOUR: Final = 3600.0  # [s h-1]
-RUN_TOTAL_NAMES: Final = (
-    "tp",
-    "ssrd",
-)  # names that are of sums since the start of the run, unless the file says otherwise
+RUN_TOTAL_NAMES: Final = ("tp", "ssrd")  # of sums since the start of the run, unless the file says otherwise
 
 
 class CfUnit(NamedTuple):
-    """What a value in this unit is in ours: times `factor`, plus `offset`; a rate also times the seconds it lasts."""
+    """The conversion of a unit to ours: times `factor`, plus `offset`; a rate also times its duration in seconds."""
 
     factor: float = 1.0
     offset: float = 0.0
@@ -61,7 +58,7 @@ RADIATION_UNITS: Final = {
 
 
 class Quantity(NamedTuple):
-    """How a file may tell of something: by standard name or by its own, in which units, at which height [m]."""
+    """How a file may hold a quantity: under which standard or usual names, in which units, at which height [m]."""
 
     standard_names: Sequence[str]
     names: Sequence[str]

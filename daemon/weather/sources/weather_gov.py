@@ -1,8 +1,8 @@
 """Weather and official warnings of the US National Weather Service.
 
-A point leads to its cell in the grid of a forecast office, and the cell has layers: values, each with the time
-from which to which it holds. An hourly label lies in one of these times, the hour before it in another or the same:
-the temperature of a label is that of the time that begins there, its rain is of the hour that ends there.
+A point leads to its cell in the grid of a forecast office, and the cell has layers: values, each with the time span for
+which it is valid. An hourly label lies in one of these spans, the hour before it in another or the same: the
+temperature of a label is that of the span that begins there, its rain is of the hour that ends there.
 
 References
 ----------
@@ -10,7 +10,7 @@ National Weather Service, API documentation and openapi.yaml, https://github.com
 """
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, TypeVar
 
@@ -32,33 +32,34 @@ IntArray = NDArray[np.int64]
 T = TypeVar("T")
 
 ADDRESS: Final = "https://api.weather.gov"
-ACCEPT: Final = "application/geo+json"  # without it a copy that is days old may come
+ACCEPT: Final = "application/geo+json"  # without it the service may send a copy that is days old
 SOURCE: Final = "weather.gov"
 CREDIT: Final = (
     "Weather data by the US National Weather Service (public domain), changed: units and hourly layout, "
     "sunshine from the cloud"
 )
-MAX_GRID_AGE: Final = timedelta(hours=24)  # a grid older than this is one that its office has left
+MAX_GRID_AGE: Final = timedelta(hours=24)  # an older grid is one that its office has abandoned
 MAX_LAYER_LAG: Final = timedelta(hours=24)  # of a layer before its grid was made; 7 is usual
 MIN_HORIZON: Final = timedelta(hours=24)
 MAX_HORIZON: Final = timedelta(days=11)
-MEASURABLE_RAIN: Final = 0.254  # [mm] a hundredth of an inch: the least rain that the chances are of
-EVEN_STEPS: Final = (1, 2, 3, 4, 6, 8, 12, 24)  # [h] that part a day evenly
+MEASURABLE_RAIN: Final = 0.254  # [mm] a hundredth of an inch: the least rain that the chances count
+EVEN_STEPS: Final = (1, 2, 3, 4, 6, 8, 12, 24)  # [h] that divide a day evenly
 NOT_FOUND: Final = 404
 QUARTER_DAY_HOURS: Final = 6  # [h] the usual step of the amounts of rain
 
 CHANCE: Final = "probability_of_precipitation"
-# The layers of what holds at a moment, and of what holds for the hours that it covers.
+# The layers of instants, and those whose values hold for all hours of their span.
 INSTANT_LAYERS: Final[Mapping[str, str]] = {
     "temperature": AIR,
     "dewpoint": DEW,
     "windSpeed": "wind_speed",
     "skyCover": CLOUD,
 }
+CHANCE_LAYER: Final = "probabilityOfPrecipitation"
 SPAN_LAYERS: Final[Mapping[str, str]] = {
     "windGust": "wind_speed_of_gust",
     "probabilityOfThunder": "thunderstorm_probability",
-    "probabilityOfPrecipitation": CHANCE,
+    CHANCE_LAYER: CHANCE,
 }
 RAIN_LAYER: Final = "quantitativePrecipitation"
 REQUIRED_LAYERS: Final = (*INSTANT_LAYERS, RAIN_LAYER)
@@ -79,7 +80,7 @@ def fetch(
     now : datetime
         The moment of the pass.
     session : requests.Session
-        One made by `open_session`; the service answers nobody who does not name himself.
+        One made by `open_session`; the service does not answer anonymous requests.
     address : str
         Where the service is.
 
@@ -97,15 +98,17 @@ def fetch(
     try:
         return _fetch_and_read(session, grid, {}, lambda reply: parse(reply, place, now))
     except Refused as reason:
-        # Offices move their grids, and a reply that is kept may lead to where one was.
-        moved = _grid_url(place, session, address, bypass_cache=True) if reason.status == NOT_FOUND else grid
+        if reason.status != NOT_FOUND:
+            raise
+        # Offices move their grids, and a cached reply may lead to the old one.
+        moved = _grid_url(place, session, address, bypass_cache=True)
         if moved == grid:
             raise
     return _fetch_and_read(session, moved, {}, lambda reply: parse(reply, place, now))
 
 
 def parse(reply: bytes, place: Place, now: datetime) -> xr.Dataset:
-    """Return the layers of a grid cell as hours in the contract's form.
+    """Parse the layers of a grid cell into hours of the contract's form.
 
     Parameters
     ----------
@@ -119,19 +122,20 @@ def parse(reply: bytes, place: Place, now: datetime) -> xr.Dataset:
     Returns
     -------
     xr.Dataset
-        From the first hour that all layers have, some of them over by now, to the first that one of them lacks.
-        Members drawn from the chances of rain, or one member where there are none.
+        From the first hour that all layers have, which may be past, to the first that one of them lacks. Members drawn
+        from the chances of rain, or one member where there are none.
 
     Raises
     ------
     Refused
-        When the grid is old, ends within a day or lacks a layer that is needed.
+        When the grid is old, ends within a day or lacks a required layer.
 
     Notes
     -----
-    Temperature, dew point, wind and cloud hold from the beginning of their time on, up to but without its end; cloud
-    is not said to be a moment's or a mean, and taken for a moment's. Gusts and chances are of every hour within. An
-    amount of rain is the sum of its time, here spread evenly, with the length as the hours' own step.
+    Temperature, dew point, wind and cloud hold from the beginning of their span up to but not including its end; the
+    service does not say whether cloud is an instant or a mean, and it is taken for an instant. Gusts and chances hold
+    for every hour of the span. An amount of rain is the sum of its span and is spread evenly, with the length as the
+    hours' own step.
     """
     grid = _properties(reply)
     issued = _issue_time(grid, now)
@@ -140,44 +144,44 @@ def parse(reply: bytes, place: Place, now: datetime) -> xr.Dataset:
     layers = _read_layers(grid)
     _refuse_early(layers, issued)
     values = _hourly_values(layers, time)
-    kept = _complete_span(values, time, now)
-    hours = {name: array[kept] for name, array in values.items()}
-    step, began = _rain_steps(layers[RAIN_LAYER], time[kept])
-    single = _single_forecast(hours, time[kept], step, place, _attributes(grid, issued, now))
+    span = _complete_span(values, time, now)
+    hours = {name: array[span] for name, array in values.items()}
+    step, begins = _rain_steps(layers[RAIN_LAYER], time[span])
+    single = _single_forecast(hours, time[span], step, place, _attributes(grid, issued, now))
     if CHANCE not in hours:
         return single
-    return draw_scenarios(single, rain_periods(hours[CHANCE], hours[RAIN], began), wet_threshold=MEASURABLE_RAIN)
+    return draw_scenarios(single, rain_periods(hours[CHANCE], hours[RAIN], begins), wet_threshold=MEASURABLE_RAIN)
 
 
 def rain_periods(chance: Array, rain: Array, begins: IntArray) -> RainPeriods:
-    """Return the periods that it is drawn for once each whether they are wet.
+    """Return the periods each of which a scenario draws wet or dry as a whole.
 
     Parameters
     ----------
     chance : array [1], shape (hour,)
-        Of measurable rain, as told for the period that each hour lies in.
+        Of measurable rain in the period that each hour lies in.
     rain : array [mm], shape (hour,)
         Expected of each hour.
     begins : array of int [h], shape (hour,)
-        When the amount that each hour has its share of begins, counted from a midnight in UTC.
+        Beginning of the amount that each hour has a share of, counted from a midnight in UTC.
 
     Notes
     -----
     The service joins periods of equal chance and its offices spread one chance over several hours, so the true periods
-    cannot be seen. An amount is never parted; amounts that begin in the same quarter of the UTC day are one period,
-    with the highest chance of its hours, which is the least that it can be. Two quarters that make a half day, from 00
-    or 12 UTC, are one where the chance stays the same: remembered as the service's own periods.
+    are unknown. An amount is never divided; amounts that begin in the same quarter of the UTC day are one period, with
+    the highest chance of its hours, which is the least that it can be. Two quarters that make a half day, from 00 or 12
+    UTC, are one period where the chance stays the same: remembered as the service's own periods.
 
     Examples
     --------
-    >>> found = rain_periods(np.repeat([0.4, 0.2, 0.5], [12, 6, 6]), np.full(24, 0.5), np.arange(24))
-    >>> found.first.tolist(), found.chance.tolist(), found.amount.tolist()
+    >>> drawn = rain_periods(np.repeat([0.4, 0.2, 0.5], [12, 6, 6]), np.full(24, 0.5), np.arange(24))
+    >>> drawn.first.tolist(), drawn.chance.tolist(), drawn.amount.tolist()
     ([0, 12, 18], [0.4, 0.2, 0.5], [6.0, 3.0, 3.0])
     """
     quarter = begins // QUARTER_DAY_HOURS
     half = quarter // 2
-    even = [np.ptp(chance[half == one]) == 0.0 for one in half]
-    number = np.where(even, 2 * half, quarter)
+    is_constant = [np.ptp(chance[half == half_of_hour]) == 0.0 for half_of_hour in half]
+    number = np.where(is_constant, 2 * half, quarter)
     first = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
     end = np.append(first[1:], number.size)
     return RainPeriods(first, end, np.maximum.reduceat(chance, first), np.add.reduceat(rain, first))
@@ -186,7 +190,7 @@ def rain_periods(chance: Array, rain: Array, begins: IntArray) -> RainPeriods:
 def fetch_warnings(
     place: Place, now: datetime, session: requests.Session, *, address: str = ADDRESS
 ) -> tuple[OfficialWarning, ...]:
-    """Return the official warnings in force at a place now or later, those that begin first first.
+    """Fetch the official warnings in force at a place now or later, in the order in which they begin.
 
     Parameters
     ----------
@@ -201,14 +205,14 @@ def fetch_warnings(
     Raises
     ------
     Refused
-        When they cannot be had or read: then it is not known whether there are any.
+        When they are unavailable or unreadable: then it is unknown whether there are any.
     """
     url = f"{address.rstrip('/')}/alerts/active"
     return _fetch_and_read(session, url, {"point": _point_text(place)}, lambda reply: parse_warnings(reply, now))
 
 
 def parse_warnings(reply: bytes, now: datetime) -> tuple[OfficialWarning, ...]:
-    """Return the warnings of a reply that are meant, not replaced by a later one and not over.
+    """Parse the warnings of a reply that are in force or still to come: no tests, none replaced, cancelled or over.
 
     Raises
     ------
@@ -216,19 +220,30 @@ def parse_warnings(reply: bytes, now: datetime) -> tuple[OfficialWarning, ...]:
         When one of them cannot be read.
     """
     try:
-        told = [feature["properties"] for feature in _parse_object(reply)["features"]]
-        actual = {alert["id"]: alert for alert in told if alert["status"] == "Actual"}
-        replaced = {reference["identifier"] for alert in actual.values() for reference in alert.get("references") or ()}
-        standing = [actual[name] for name in actual.keys() - replaced if actual[name]["messageType"] != "Cancel"]
-        found = [_parse_warning(alert) for alert in standing]
+        alerts = [feature["properties"] for feature in _parse_object(reply)["features"]]
+        warnings = [_parse_warning(alert) for alert in _standing_alerts(alerts)]
     except PARSE_ERRORS as error:
         raise Refused(f"an official warning cannot be read ({error})") from None
-    ahead = [warning for warning in found if warning.ends is None or warning.ends > now]
+    ahead = [warning for warning in warnings if warning.ends is None or warning.ends > now]
     return tuple(sorted(ahead, key=lambda warning: (warning.begins, warning.event, warning.headline)))
 
 
+def _standing_alerts(alerts: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Return the actual alerts that no later one replaces or cancels."""
+    actual = {alert["id"]: alert for alert in alerts if alert["status"] == "Actual"}
+    replaced = set()
+    for alert in actual.values():
+        for reference in alert.get("references") or ():
+            replaced.add(reference["identifier"])
+    standing = []
+    for name, alert in actual.items():
+        if name not in replaced and alert["messageType"] != "Cancel":
+            standing.append(alert)
+    return standing
+
+
 def _parse_warning(alert: Mapping[str, Any]) -> OfficialWarning:
-    """Return one alert in the contract's form; `expires` is when its text does, and stands for an end untold."""
+    """Convert one alert; the expiry of its text stands for an end that is not given."""
     ends = alert.get("ends") or alert.get("expires")
     return OfficialWarning(
         event=str(alert["event"]),
@@ -246,7 +261,7 @@ def _fetch_and_read(
     read_reply: Callable[[bytes], T],
     bypass_cache: bool = False,
 ) -> T:
-    """Return what is read from a reply; a refusal tells whose it was."""
+    """Fetch a reply and read it; a refusal names its address."""
     reply = get(session, url, query, accept=ACCEPT, bypass_cache=bypass_cache)
     try:
         return read_reply(reply)
@@ -255,7 +270,7 @@ def _fetch_and_read(
 
 
 def _grid_url(place: Place, session: requests.Session, address: str, bypass_cache: bool = False) -> str:
-    """Return the address of the grid cell that a place lies in."""
+    """Fetch the address of the grid cell that contains a place."""
     url = f"{address.rstrip('/')}/points/{_point_text(place)}"
     try:
         grid = _fetch_and_read(session, url, {}, lambda reply: _properties(reply).get("forecastGridData"), bypass_cache)
@@ -276,12 +291,12 @@ def _grid_url(place: Place, session: requests.Session, address: str, bypass_cach
 
 
 def _point_text(place: Place) -> str:
-    """Return a place as the service wants it: four decimals at most, no zero at the end."""
+    """Return a place as the service wants it: at most four decimals, no trailing zeros."""
     return f"{_degrees_text(place.latitude)},{_degrees_text(place.longitude)}"
 
 
 def _degrees_text(angle: float) -> str:
-    """Return an angle without the zeros for which the service sends one elsewhere.
+    """Return an angle without trailing zeros, which the service would answer with a redirect.
 
     >>> _degrees_text(-89.50004), _degrees_text(40.0), _degrees_text(44.02128)
     ('-89.5', '40', '44.0213')
@@ -290,7 +305,7 @@ def _degrees_text(angle: float) -> str:
 
 
 def _parse_object(reply: bytes) -> dict[str, Any]:
-    """Return the object of a reply."""
+    """Parse a reply, which must be a JSON object."""
     try:
         content = json.loads(reply)
     except (ValueError, RecursionError):
@@ -308,7 +323,7 @@ def _properties(reply: bytes) -> dict[str, Any]:
 
 
 def _issue_time(grid: Mapping[str, Any], now: datetime) -> datetime:
-    """Return when the office last wrote the grid, which must be lately and for long enough."""
+    """Return when the office last wrote the grid, which must be recent and reach far enough."""
     try:
         issued = parse_time(grid["updateTime"])
         _, end = parse_span(grid["validTimes"])
@@ -326,19 +341,20 @@ def _issue_time(grid: Mapping[str, Any], now: datetime) -> datetime:
 
 
 def _read_layers(grid: Mapping[str, Any]) -> dict[str, Layer]:
-    """Return the layers that can be read; those that are needed must be."""
-    found = {}
+    """Read the layers; an optional one that cannot be read is left out."""
+    layers = {}
     for key in (*REQUIRED_LAYERS, *SPAN_LAYERS):
+        unit = VARIABLES[VARIABLE_OF_LAYER[key]].unit
         try:
-            found[key] = read_layer(grid.get(key) or {}, VARIABLES[VARIABLE_OF_LAYER[key]].unit, DEFAULT_UNITS.get(key))
+            layers[key] = read_layer(grid.get(key) or {}, unit, DEFAULT_UNITS.get(key))
         except Refused as reason:
             if key in REQUIRED_LAYERS:
                 raise reason.with_prefix(f"layer {key} ") from None
-    return found
+    return layers
 
 
 def _refuse_early(layers: Mapping[str, Layer], issued: datetime) -> None:
-    """Refuse layers that begin long before the grid was made: their times are days off."""
+    """Refuse layers that begin long before the grid was issued: their times are days off."""
     for key in REQUIRED_LAYERS:
         begins = layers[key].start[0]
         if begins < to_datetime64(issued - MAX_LAYER_LAG):
@@ -348,51 +364,57 @@ def _refuse_early(layers: Mapping[str, Layer], issued: datetime) -> None:
 
 
 def _hourly_values(layers: Mapping[str, Layer], time: Hours) -> dict[str, Array]:
-    """Return what the layers hold at labels, in the contract's names; NaN where they hold nothing."""
+    """Return the values of the layers at labels, by the contract's names; NaN where they have none."""
+    before = time - NP_HOUR
+    values = {name: layers[key].values_at(time) for key, name in INSTANT_LAYERS.items()}
+    for key, name in SPAN_LAYERS.items():
+        if key in layers:
+            values[name] = layers[key].values_at(before)
     totals = layers[RAIN_LAYER]
-    return {
-        **{name: layers[key].values_at(time) for key, name in INSTANT_LAYERS.items()},
-        **{name: layers[key].values_at(time - NP_HOUR) for key, name in SPAN_LAYERS.items() if key in layers},
-        RAIN: totals._replace(value=totals.value / totals.duration_hours).values_at(time - NP_HOUR),
-    }
+    values[RAIN] = totals._replace(value=totals.value / totals.duration_hours).values_at(before)
+    return values
 
 
 def _complete_span(values: Mapping[str, Array], time: Hours, now: datetime) -> slice:
-    """Return the hours around now that every layer needed has, and the chances of rain where there are any."""
-    needed = {
-        key: values[name]
-        for key, name in VARIABLE_OF_LAYER.items()
-        if key in REQUIRED_LAYERS or (name == CHANCE and name in values)
-    }
+    """Return the hours around now for which all required layers, and any chances of rain, have values."""
+    keys = {*REQUIRED_LAYERS, CHANCE_LAYER} if CHANCE in values else set(REQUIRED_LAYERS)
+    needed = {key: values[name] for key, name in VARIABLE_OF_LAYER.items() if key in keys}
     at = int(np.searchsorted(time, to_datetime64(now)))
-    enough = at + MIN_HORIZON // timedelta(hours=1)
-    for key, array in needed.items():
-        lost = np.flatnonzero(np.isnan(array[at:enough]))
-        if lost.size:
-            hour = iso_text(time[at + lost[0]])
-            raise Refused(
-                f"layer {key} has nothing for {hour}, allowed a value for all of {_hours_text(MIN_HORIZON)} from now"
-            )
+    _refuse_missing(needed, time, at)
     gaps = np.flatnonzero(np.isnan(np.stack(list(needed.values()))).any(axis=0))
     return slice(max(gaps[gaps < at], default=-1) + 1, min(gaps[gaps > at], default=time.size))
 
 
+def _refuse_missing(needed: Mapping[str, Array], time: Hours, at: int) -> None:
+    """Refuse layers that lack a value within the least horizon from the label number `at` on."""
+    end = at + MIN_HORIZON // timedelta(hours=1)
+    for key, array in needed.items():
+        missing = np.flatnonzero(np.isnan(array[at:end]))
+        if missing.size:
+            hour = iso_text(time[at + missing[0]])
+            raise Refused(
+                f"layer {key} has nothing for {hour}, allowed a value for all of {_hours_text(MIN_HORIZON)} from now"
+            )
+
+
 def _rain_steps(totals: Layer, time: Hours) -> tuple[IntArray, IntArray]:
-    """Return the length [h] of the amount that each hour has a share of, and its begin, counted from a midnight."""
+    """Return the length [h] of the amount that each hour has a share of, and its beginning, counted from a midnight."""
     longest = int(totals.duration_hours.max())
     if longest > EVEN_STEPS[-1]:
         raise Refused(f"layer {RAIN_LAYER} has an amount of {longest} h, allowed up to {EVEN_STEPS[-1]} h")
-    # The contract knows steps by when a day begins: one that was cut short is told as the next longer.
+    # In the contract steps divide the day: one that was cut short counts as the next longer.
     step = np.array(EVEN_STEPS, dtype=np.float64)[np.searchsorted(EVEN_STEPS, totals.duration_hours)]
-    began = totals.start.astype("datetime64[h]").astype(np.float64)
-    length, first = (totals._replace(value=told).values_at(time - NP_HOUR).astype(np.int64) for told in (step, began))
-    return length, first
+    start = totals.start.astype("datetime64[h]").astype(np.float64)
+    length, begins = (
+        totals._replace(value=values).values_at(time - NP_HOUR).astype(np.int64) for values in (step, start)
+    )
+    return length, begins
 
 
 def _single_forecast(
     hours: Mapping[str, Array], time: Hours, step: IntArray, place: Place, attributes: Mapping[str, object]
 ) -> xr.Dataset:
-    """Return the one forecast that the service gives, with the sunshine that it does not."""
+    """Return the service's single forecast, with radiation derived from its cloud."""
     values = {**hours, SUN: sun_from_cloud(hours[CLOUD], place, time, opaque=True)}
     table = {name: array[np.newaxis, np.newaxis] for name, array in values.items()}
     single = build_dataset(table, time, ["forecast"], [place], attributes, step=step)

@@ -1,4 +1,4 @@
-"""Values that each hold for a span of time, as some services tell their layers."""
+"""Layers of values that each hold for a span of time, as the US National Weather Service gives them."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -12,12 +12,12 @@ from daemon.weather.contract import NP_HOUR, Hours, Refused, to_datetime64
 
 Array = NDArray[np.float64]
 
-PARSE_ERRORS: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError)  # what junk in JSON leads to
+PARSE_ERRORS: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError)  # raised by junk in JSON
 DURATION_PATTERN: Final = re.compile(r"P(?=.)(?:(\d{1,3})D)?(?:T(?=.)(?:(\d{1,4})H)?(?:(\d{1,5})M)?(?:(\d{1,6})S)?)?")
 
 
 class LayerUnit(NamedTuple):
-    """What a unit of the service's is in the contract: ours = factor * theirs + offset."""
+    """The conversion of a unit of the service to the contract's: ours = factor * theirs + offset."""
 
     contract_unit: str
     factor: float = 1.0
@@ -47,8 +47,8 @@ class Layer(NamedTuple):
     def values_at(self, moments: Hours) -> Array:
         """Return the value that holds at each moment, NaN where none does."""
         at = np.searchsorted(self.start, moments, side="right") - 1
-        held: Array = np.where((at >= 0) & (moments < self.end[at]), self.value[at], np.nan)
-        return held
+        values: Array = np.where((at >= 0) & (moments < self.end[at]), self.value[at], np.nan)
+        return values
 
     @property
     def duration_hours(self) -> Array:
@@ -57,7 +57,7 @@ class Layer(NamedTuple):
 
 
 def read_layer(content: Mapping[str, Any], contract_unit: str, default_unit: str | None = None) -> Layer:
-    """Return a layer in a unit of the contract's.
+    """Read a layer and convert it to a unit of the contract.
 
     Parameters
     ----------
@@ -66,12 +66,12 @@ def read_layer(content: Mapping[str, Any], contract_unit: str, default_unit: str
     contract_unit : str
         The unit wanted.
     default_unit : str, optional
-        The unit of one that comes without.
+        The unit of a layer that comes without one.
 
     Raises
     ------
     Refused
-        What is wrong with it, as the end of a sentence that begins with its name.
+        With what is wrong, as the end of a sentence that begins with the layer's name.
     """
     try:
         layer, uom = _parse_values(content["values"]), str(content.get("uom", default_unit))
@@ -84,19 +84,20 @@ def read_layer(content: Mapping[str, Any], contract_unit: str, default_unit: str
 
 
 def _parse_values(values: Sequence[Mapping[str, Any]]) -> Layer:
-    """Return the values as they are told, a null as NaN; those of nothing at all are an error."""
+    """Parse the values in the service's unit, a null as NaN; an empty layer is an error."""
     if not values:
         raise ValueError("it is empty")
-    spans = [parse_span(one["validTime"]) for one in values]
-    start, end = (np.array([to_datetime64(edge) for edge in edges]) for edges in zip(*spans, strict=True))
-    told = np.array([one["value"] for one in values], dtype=np.float64)
-    if told.shape != start.shape:
+    spans = [parse_span(entry["validTime"]) for entry in values]
+    start = np.array([to_datetime64(begins) for begins, _ in spans])
+    end = np.array([to_datetime64(ends) for _, ends in spans])
+    numbers = np.array([entry["value"] for entry in values], dtype=np.float64)
+    if numbers.shape != start.shape:
         raise ValueError("its values are no numbers")
-    return Layer(start, end, told)
+    return Layer(start, end, numbers)
 
 
 def _check_order(layer: Layer) -> Layer:
-    """Refuse times that are not whole hours, one after the other: a total told twice would be counted twice."""
+    """Refuse spans that are not of whole hours or overlap: a total given twice would be counted twice."""
     edges = np.column_stack([layer.start, layer.end]).ravel()
     if (edges != edges.astype("datetime64[h]")).any():
         raise Refused("has times that are not of whole hours")
@@ -106,12 +107,12 @@ def _check_order(layer: Layer) -> Layer:
 
 
 def parse_span(text: str) -> tuple[datetime, datetime]:
-    """Return the beginning and the end of a time, in UTC.
+    """Parse a time span and return its beginning and end in UTC.
 
     Parameters
     ----------
     text : str
-        Beginning and duration as the service writes it, or any other pair of the two with the end.
+        Beginning and duration, as the service writes it, or beginning and end, or duration and end.
 
     Raises
     ------
@@ -131,7 +132,7 @@ def parse_span(text: str) -> tuple[datetime, datetime]:
 
 
 def _parse_duration(text: str) -> timedelta:
-    """Return a duration of days and less: months and years are of no fixed length."""
+    """Parse a duration in days or shorter units: months and years have no fixed length."""
     match = DURATION_PATTERN.fullmatch(text)
     if match is None:
         raise ValueError(f"{text!r} is no duration such as P1DT4H")
@@ -140,8 +141,8 @@ def _parse_duration(text: str) -> timedelta:
 
 
 def parse_time(text: str) -> datetime:
-    """Return a time in UTC; it must say its zone."""
-    told = datetime.fromisoformat(text)
-    if told.tzinfo is None:
+    """Parse a time, which must say its zone, and return it in UTC."""
+    time = datetime.fromisoformat(text)
+    if time.tzinfo is None:
         raise ValueError(f"{text!r} has no zone")
-    return told.astimezone(UTC)
+    return time.astimezone(UTC)
