@@ -1,36 +1,37 @@
-"""What the words of `forenoon note` mean: times on the farm's clock, areas and heights in its units, looks."""
+"""Parses the arguments of `forenoon note`: times on the farm's clock, areas and heights in its units, and looks."""
 
+import math
+import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from daemon.domain.farm import Field, Units
-from daemon.domain.units import HECTARES_PER_ACRE, METRES_PER_INCH
+from daemon.domain.units import DAY, HECTARES_PER_ACRE, METRES_PER_INCH
 from daemon.words.numbers import field_size_text, height_text
 from models.firmness import Firmness
 from models.looks import LOOK_STAGES, ordered_stages
 from models.species import Species
 
-MAX_AGE: Final = timedelta(days=365)  # what is older is a slip of the pen
-MIN_PERCENT: Final = 5.0  # [%] a reading below is no moisture of a crop
-MAX_PERCENT: Final = 95.0  # [%] nor is one above
-LIKELY_PERCENT: Final = (
-    15.0,
-    85.0,
-)  # [%] hay that keeps is hardly drier, no crop just cut wetter: else a finger slipped
+MAX_AGE: Final = timedelta(days=365)  # an older day is a typing mistake
+# [%] a crop cannot be drier or wetter
+MIN_PERCENT: Final = 5.0
+MAX_PERCENT: Final = 95.0
+# [%] dry hay is hardly drier and a crop just cut hardly wetter, so that a number beyond is a likely typing mistake
+LIKELY_PERCENT: Final = (15.0, 85.0)
 MIN_AREA: Final = 0.01  # [acre or ha] less is no part of a field
 MIN_HEIGHT: Final = 0.02  # [m] of the stems of a stand
 MAX_HEIGHT: Final = 2.5  # [m]
-_SLACK: Final = 1e-9  # a whole field in acres, turned into hectares
+_SLACK: Final = 1e-9  # for rounding, where the area of a whole field is converted from acres to hectares
 
 
 class UsageError(Exception):
-    """A word that means nothing here; the text says what was given and what is allowed."""
+    """An argument has no meaning here; the text says what was given and what is allowed."""
 
 
 class ImplausibleMoisture(UsageError):
-    """A number that can be and yet is more likely a slip: it is taken once it was said twice.
+    """A moisture is possible but likely a typing mistake, so that it must be confirmed.
 
     Parameters
     ----------
@@ -40,14 +41,14 @@ class ImplausibleMoisture(UsageError):
 
     def __init__(self, percent: float) -> None:
         self.percent, self.is_dry = percent, percent < LIKELY_PERCENT[0]
-        what = "drier than hay that keeps" if self.is_dry else "wetter than a crop just cut"
-        super().__init__(f"note: {percent:g}% is {what}, so nothing was noted; if it is right, add --sure")
+        doubt = "drier than hay that keeps" if self.is_dry else "wetter than a crop just cut"
+        super().__init__(f"note: {percent:g}% is {doubt}, so nothing was noted; if it is right, add --sure")
 
 
 def parse_time(
     at: str | None, on: str | None, zone: ZoneInfo, now: datetime, *, whole_day: bool
 ) -> tuple[datetime, bool]:
-    """Return the moment in UTC that a note is true for, and whether its hour was told.
+    """Return the time in UTC at which a note is true, and whether its hour was given.
 
     Parameters
     ----------
@@ -56,16 +57,16 @@ def parse_time(
     on : str, optional
         The day: ISO, "today" or "yesterday".
     zone : ZoneInfo
-        Of the farm.
+        The farm's time zone.
     now : datetime
         The time.
     whole_day : bool
-        Whether nothing told means today without an hour, and not now.
+        Whether neither hour nor day means today without an hour, and not now.
 
     Raises
     ------
-    WrongUsage
-        If it means nothing, lies ahead or is older than a year.
+    UsageError
+        If the words are no time, or one in the future or more than a year ago.
 
     Examples
     --------
@@ -77,38 +78,44 @@ def parse_time(
     day = None if on is None else _parse_day(on, today)
     if at is None and on is None and not whole_day:
         return now.astimezone(UTC), True
-    words = " ".join(word for word in (on, at) if word)
+    given = " ".join(word for word in (on, at) if word)
     try:
-        told = datetime.combine(day or today, time(0), zone) if at is None else _parse_at(at, day, today, zone)
-        moment = told.astimezone(UTC)
+        moment = _moment_in_utc(at, day, today, zone)
     except OverflowError:
-        raise UsageError(f"note: given {words}, which is no time that a clock can show") from None
+        raise UsageError(f"note: given {given}, which is no time that a clock can show") from None
     if day is not None and day > today:
         raise UsageError(f"note: given {on}, which is still ahead; give today, yesterday or an earlier day")
     if moment > now:
         raise UsageError(
-            f"note: given {words}, allowed no time ahead; for an earlier day write that too, such as 2026-06-01T14:30"
+            f"note: given {given}, allowed no time ahead; for an earlier day write that too, such as 2026-06-01T14:30"
         )
     if now - moment > MAX_AGE:
-        raise UsageError(f"note: given {words}, allowed nothing older than a year")
+        raise UsageError(f"note: given {given}, allowed nothing older than a year")
     return moment, at is not None
 
 
+def _moment_in_utc(at: str | None, day: date | None, today: date, zone: ZoneInfo) -> datetime:
+    """Return a time on a day, the beginning of the day if no time is given; without a day it is today."""
+    local = datetime.combine(day or today, time(0), zone) if at is None else _parse_at(at, day, today, zone)
+    return local.astimezone(UTC)
+
+
 def parse_moisture(text: str, *, sure: bool = False) -> float:
-    """Return a moisture [wet basis, 1] given in percent; the keys of many telephones have a comma and no point.
+    """Return a moisture [wet basis, 1] that is given in percent.
 
     Parameters
     ----------
     text : str
+        With a point or a comma, for the keypads of many telephones have only a comma.
     sure : bool
-        Whether it was said twice.
+        Whether it is confirmed.
 
     Raises
     ------
-    WrongUsage
+    UsageError
         If it is no moisture of a crop.
-    Unlikely
-        If it is hardly one, and was said only once.
+    ImplausibleMoisture
+        If it is hardly one, and not confirmed.
 
     Examples
     --------
@@ -125,50 +132,50 @@ def parse_moisture(text: str, *, sure: bool = False) -> float:
 
 
 def _percent_hint(number: float | None) -> str:
-    """Return the percentage that may be meant where a share is given, as 0.52 for 52 percent."""
-    is_share = number is not None and MIN_PERCENT <= 100.0 * number <= MAX_PERCENT
-    return f"; give {100.0 * number:g} if that is meant" if number and is_share else ""
+    """Return the percentage that may be meant by a share, as 52 percent by 0.52."""
+    if number is None or not MIN_PERCENT <= 100.0 * number <= MAX_PERCENT:
+        return ""
+    return f"; give {100.0 * number:g} if that is meant"
 
 
 def parse_area(text: str, field: Field, units: Units) -> float:
-    """Return an area [ha] of a field, given in the farm's units."""
+    """Return an area [ha] of a field that is given in the farm's units."""
     number = _parse_number(text)
-    unit = HECTARES_PER_ACRE if units is Units.US else 1.0
-    if number is None or not MIN_AREA * unit <= number * unit <= field.area * (1.0 + _SLACK):
+    hectares = HECTARES_PER_ACRE if units is Units.US else 1.0
+    if number is None or not MIN_AREA * hectares <= number * hectares <= field.area * (1.0 + _SLACK):
         raise UsageError(
             f"note: given {text!r} for the area, allowed {MIN_AREA:g} up to {field_size_text(field.area, units)}, "
             f"the size of {field.name}"
         )
-    return min(number * unit, field.area)
+    return min(number * hectares, field.area)
 
 
 def parse_height(text: str, units: Units) -> float:
-    """Return a height [m] given in the farm's units.
+    """Return a height [m] that is given in the farm's units.
 
     >>> parse_height("30", Units.METRIC)
     0.3
     """
     number = _parse_number(text)
-    metres = None if number is None else number * (METRES_PER_INCH if units is Units.US else 0.01)
-    if metres is None or not MIN_HEIGHT <= metres <= MAX_HEIGHT:
+    metres = METRES_PER_INCH if units is Units.US else 0.01
+    if number is None or not MIN_HEIGHT <= number * metres <= MAX_HEIGHT:
         limits = f"{height_text(MIN_HEIGHT, units)} to {height_text(MAX_HEIGHT, units)}, without the unit"
         raise UsageError(f"note: given {text!r} for the height, allowed {limits}")
-    return metres
+    return number * metres
 
 
 def parse_stage(text: str, field: Field, species: Mapping[str, Species]) -> str:
-    """Return a stage in the word or code of the stage clocks, if the stand of a field goes through it."""
-    kinds = sorted({species[name].legume for name in field.stand})
-    known = [said for legume in kinds for said in LOOK_STAGES[legume]]
-    words = ", ".join(f'"{said}"' for legume in kinds for said in ordered_stages(legume=legume))
-    codes = " or ".join("Kalu & Fick" if legume else "Moore et al." for legume in kinds)
-    return _match_word(
-        text, known, f"for the stage, allowed for the stand of {field.name} {words}, or a code of {codes}"
-    )
+    """Return a stage as the stage clocks name it, in words or as a code, if the stand of a field goes through it."""
+    legumes = sorted({species[name].legume for name in field.stand})
+    stages = [stage for legume in legumes for stage in LOOK_STAGES[legume]]
+    words = ", ".join(f'"{stage}"' for legume in legumes for stage in ordered_stages(legume=legume))
+    codes = " or ".join("Kalu & Fick" if legume else "Moore et al." for legume in legumes)
+    allowed = f"for the stage, allowed for the stand of {field.name} {words}, or a code of {codes}"
+    return _match_word(text, stages, allowed)
 
 
 def parse_ground(text: str, units: Units) -> str:
-    """Return how firm the ground is.
+    """Return how firm the ground is, as a word.
 
     >>> parse_ground("Firm", Units.US)
     'firm'
@@ -179,17 +186,20 @@ def parse_ground(text: str, units: Units) -> str:
 
 
 def _match_word(text: str, choices: Sequence[str], allowed: str) -> str:
-    """Return the known word that is given, in whatever case."""
-    found = next((word for word in choices if word.casefold() == text.strip().casefold()), None)
-    if found is None:
-        raise UsageError(f"note: given {text!r} {allowed}")
-    return str(found)
+    """Return the choice that a text gives, regardless of case."""
+    folded = text.strip().casefold()
+    for choice in choices:
+        if choice.casefold() == folded:
+            return str(choice)
+    raise UsageError(f"note: given {text!r} {allowed}")
 
 
 def _parse_day(text: str, today: date) -> date:
     word = text.casefold()
-    if word in ("today", "yesterday"):
-        return today - timedelta(days=word == "yesterday")
+    if word == "today":
+        return today
+    if word == "yesterday":
+        return today - DAY
     try:
         return date.fromisoformat(text)
     except ValueError:
@@ -198,7 +208,7 @@ def _parse_day(text: str, today: date) -> date:
 
 
 def _parse_at(text: str, day: date | None, today: date, zone: ZoneInfo) -> datetime:
-    """Return the moment of a clock time on a day, or of a whole ISO time."""
+    """Return a time of day on a day, or a whole ISO time; one without an offset is on the farm's clock."""
     clock = _parse_clock_time(text)
     if clock is not None:
         return datetime.combine(day or today, clock, zone)
@@ -212,16 +222,18 @@ def _parse_at(text: str, day: date | None, today: date, zone: ZoneInfo) -> datet
 
 
 def _parse_clock_time(text: str) -> time | None:
-    """Return a time of day such as 8:30, None where it is written otherwise."""
-    hour, colon, minute = text.partition(":")
-    digits = hour.isdecimal() and len(hour) <= 2 and minute.isdecimal() and len(minute) == 2
-    return time(int(hour), int(minute)) if colon and digits and int(hour) < 24 and int(minute) < 60 else None
+    """Return a time of day such as 8:30, None if the text is something else."""
+    match = re.fullmatch(r"(\d{1,2}):(\d\d)", text)
+    if match is None:
+        return None
+    hour, minute = int(match[1]), int(match[2])
+    return time(hour, minute) if hour < 24 and minute < 60 else None
 
 
 def _parse_number(text: str) -> float | None:
-    """Return a finite number, None for anything else; Python itself would read "5_2" as 52."""
+    """Return a finite number, None for any other text, also for "5_2", which Python would read as 52."""
     try:
         number = float(text)
     except ValueError:
         return None
-    return number if abs(number) < float("inf") and "_" not in text else None
+    return number if math.isfinite(number) and "_" not in text else None

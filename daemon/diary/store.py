@@ -1,4 +1,4 @@
-"""The diary: what the farmer measured, did and saw, kept on disk a line at a time."""
+"""The diary: notes of what the farmer measured, did and saw, stored on disk."""
 
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -21,11 +21,11 @@ class DiaryError(Exception):
 
 
 class NoteKind(StrEnum):
-    """What a line of the diary tells."""
+    """What a note is about."""
 
     MOISTURE = "moisture"
     CUT = "cut"
-    UNCUT = "uncut"  # takes back the cuts of its day that were noted before it
+    UNCUT = "uncut"  # takes back the cuts of its day that were noted earlier
     WRAPPED = "wrapped"
     STAGE = "stage"
     HEIGHT = "height"
@@ -38,26 +38,27 @@ LOOKS: Final = (NoteKind.STAGE, NoteKind.HEIGHT, NoteKind.GROUND, NoteKind.LODGE
 
 @dataclass(frozen=True)
 class Note:
-    """One line of the diary."""
+    """One note of the diary."""
 
     id: int
     kind: NoteKind
     field: str
-    at: datetime  # the moment in UTC for which it is true: of a cut, when mowing began
+    at: datetime  # the time in UTC at which it is true; of a cut, when mowing began
     written_at: datetime
-    timed: bool = True  # False: only the day was told, and `at` is its first moment on the farm's clock
+    timed: bool = True  # False: only the day was given, and `at` is its first moment on the farm's clock
     area: float | None = None  # [ha] cut, None: all of the field
     moisture: float | None = None  # [wet basis, 1]
-    factor: float | None = None  # drying factor that it told when its weather was still at hand [1]
-    stage: str | None = None  # seen in the stand, one of models.looks.STAGES_SEEN
+    factor: float | None = None  # drying factor that was fitted to it while its weather was still there [1]
+    stage: str | None = None  # seen in the stand, one of models.looks.LOOK_STAGES
     height: float | None = None  # of the tallest stems [m]
-    ground: str | None = None  # seen under foot, a models.ground.Firmness
+    ground: str | None = None  # seen under foot, one of models.firmness.Firmness
 
     @property
     def effective_at(self) -> datetime:
-        """The moment by which it is put in order: without an hour it was over when it was written on its own day.
+        """The time by which notes are ordered; a note without an hour was true by the time it was written that day.
 
-        What was wrapped on an earlier day was so in its evening, after what was cut on it.
+        A note of an earlier day is ordered at the beginning of that day, but in its evening if it says that a crop
+        was wrapped, which comes after what was cut on that day.
         """
         if self.timed:
             return self.at
@@ -67,7 +68,7 @@ class Note:
 
 
 class Diary(SqliteStore):
-    """The lines, in one SQLite file, which is made with its folder by the first line.
+    """The notes, in one SQLite file, which is created with its folder by the first note.
 
     Every call opens the file anew, so the service, the page's threads and a command may use it at once.
 
@@ -79,7 +80,7 @@ class Diary(SqliteStore):
     Raises
     ------
     DiaryError
-        By every call, if the file cannot be used or is not a diary; by reading, if a line holds what none can hold.
+        From every call, if the file cannot be used or is not a diary; from reading, if a note has invalid values.
     """
 
     FILE_NAME: ClassVar[str] = "diary.sqlite3"
@@ -101,7 +102,7 @@ class Diary(SqliteStore):
         height: float | None = None,
         ground: str | None = None,
     ) -> Note:
-        """Write a line and return it with its number; see `Note` for the parameters."""
+        """Write a note and return it with its number; see `Note` for the parameters."""
         values = (kind, field, _time_text(at), _time_text(now), timed, area, moisture, stage, height, ground)
         with self._transaction() as db:
             added = db.execute(
@@ -112,39 +113,43 @@ class Diary(SqliteStore):
             return next(self._select(db, "WHERE id = ?", added.lastrowid))
 
     def notes(self) -> tuple[Note, ...]:
-        """Return all lines in the order in which they were written; none where there is no diary yet."""
+        """Return all notes in the order in which they were written, none if there is no diary yet."""
         if not self._exists():
             return ()
         with self._open() as db:
             return tuple(self._select(db, "ORDER BY id"))
 
     def note(self, number: int) -> Note | None:
-        """Return the line of a number, None if there is none."""
+        """Return the note with a number, None if there is none."""
         if not 0 < number <= SQLITE_MAX_INTEGER or not self._exists():
             return None
         with self._open() as db:
             return next(self._select(db, "WHERE id = ?", number), None)
 
     def delete(self, number: int) -> bool:
-        """Delete a line for good, one that cannot be read too, and return whether there was one of that number."""
+        """Delete the note with a number, even one that cannot be read, and return whether there was one."""
         if not 0 < number <= SQLITE_MAX_INTEGER or not self._exists():
             return False
         with self._transaction() as db:
             return db.execute("DELETE FROM lines WHERE id = ?", (number,)).rowcount == 1
 
     def store_factors(self, factors: Mapping[int, float]) -> None:
-        """Keep with their lines what samples told: by the next season the weather of their days is not at hand."""
+        """Store the drying factors that were fitted to samples, by their notes' numbers.
+
+        By the next season the weather of their days is gone, so that they could not be fitted again.
+        """
+        rows = [(factor, number) for number, factor in factors.items()]
         with self._transaction() as db:
-            db.executemany("UPDATE lines SET factor = ? WHERE id = ?", [(factors[id], id) for id in factors])
+            db.executemany("UPDATE lines SET factor = ? WHERE id = ?", rows)
 
     def _select(self, db: sqlite3.Connection, which: str, *values: object) -> Iterator[Note]:
-        """Yield the lines that a clause asks for."""
+        """Yield the notes that a clause of SQL selects."""
         if not table_columns(db):
             return
         for row in db.execute(f"SELECT * FROM lines {which}", values):
             try:
-                given = validate_row(row, tuple(NoteKind))
-                yield Note(**{**given, "kind": NoteKind(given["kind"])})
+                columns = validate_row(row, tuple(NoteKind))
+                yield Note(**{**columns, "kind": NoteKind(columns["kind"])})
             except ValueError as error:
                 number = row["id"]
                 raise DiaryError(
@@ -156,9 +161,9 @@ class Diary(SqliteStore):
     def _transaction(self) -> Iterator[sqlite3.Connection]:
         """Open the file for one change, which is made as a whole or not at all."""
         with self._open() as db:
-            db.execute("PRAGMA synchronous = FULL")  # what the farmer told outlives a power cut
-            # No write-ahead log, which files had once: it hides a diary from those who may read it but not write.
-            with suppress(sqlite3.OperationalError):  # another one has it open: the next note will do
+            db.execute("PRAGMA synchronous = FULL")  # so that a note outlives a power cut
+            # Files once had a write-ahead log, with which a user who may read but not write cannot open a diary.
+            with suppress(sqlite3.OperationalError):  # it is open elsewhere too: the next note will switch it off
                 db.execute("PRAGMA journal_mode = DELETE")
             db.execute("BEGIN IMMEDIATE")
             migrate(db)
@@ -176,13 +181,22 @@ class Diary(SqliteStore):
 
 
 def notes_of(notes: Sequence[Note], field: Field, now: datetime) -> list[Note]:
-    """Return the lines about a field that were true by a time, in the order of what they tell."""
-    own = [line for line in notes if line.field.casefold() == field.name.casefold() and line.at <= now]
-    return sorted(own, key=lambda line: (line.effective_at, line.id))
+    """Return the notes about a field up to a time, in the order in which they were true."""
+    field_notes = [note for note in notes if _is_about(note, field.name) and note.at <= now]
+    return sorted(field_notes, key=lambda note: (note.effective_at, note.id))
+
+
+def notes_about_day(notes: Sequence[Note], field_name: str, day: date, place: Place) -> list[Note]:
+    """Return the notes about a field on a day, in the order given."""
+    return [note for note in notes if _is_about(note, field_name) and local_day(note, place) == day]
+
+
+def _is_about(note: Note, field_name: str) -> bool:
+    return note.field.casefold() == field_name.casefold()
 
 
 def local_day(note: Note, place: Place) -> date:
-    """Return the day on the farm's clock on which a line was true."""
+    """Return the day on the farm's clock on which a note is true."""
     return note.at.astimezone(place.timezone).date()
 
 
