@@ -1,1 +1,1 @@
-"""Answers to the advice by signed links, each good once and for a time."""
+"""Answers to the advice by signed links, each valid once and for a limited time."""

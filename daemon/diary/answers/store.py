@@ -1,4 +1,4 @@
-"""The file beside the diary by which links for answers are signed, and in which each one that was used is kept."""
+"""Stores the key that signs the links for answers, and the links that were used, in a file beside the diary."""
 
 import secrets
 import sqlite3
@@ -17,25 +17,25 @@ _SCHEMA: Final = (
 
 
 class AnswersError(Exception):
-    """The file cannot be used."""
+    """The file of the answers cannot be used."""
 
 
 class AlreadyUsed(Exception):
-    """A link that was used before."""
+    """A link was used before."""
 
 
 class AnswerFile(SqliteStore):
-    """The key and the links that were used; who deletes the file makes every link void that is under way.
+    """The signing key and the links that were used; to delete the file makes all links invalid.
 
     Parameters
     ----------
     path : Path
-        The file; none but its owner reads it, and the group of a folder that is shared.
+        The file; only its owner can read it, and the group of a shared folder.
 
     Raises
     ------
     AnswersError
-        By every call, if the file cannot be used.
+        From every call, if the file cannot be used.
     """
 
     FILE_NAME: ClassVar[str] = "answers.sqlite3"
@@ -47,8 +47,9 @@ class AnswerFile(SqliteStore):
     file_mode = 0o600
 
     def signing_key(self) -> bytes:
-        """Return the key, which is made at the first call of all."""
-        return (self._stored_key() if self._exists() else None) or self._create_key()
+        """Return the key, which is created when it is first needed."""
+        key = self._stored_key() if self._exists() else None
+        return key or self._create_key()
 
     def is_used(self, nonce: str) -> bool:
         """Return whether a link was used."""
@@ -57,24 +58,25 @@ class AnswerFile(SqliteStore):
 
     @contextmanager
     def use_once(self, nonce: str, expires_at: datetime, now: datetime) -> Iterator[None]:
-        """Use a link up for what is done in the context; if that breaks down the link is as good as before.
+        """Mark a link as used once the context is left; if the context raises an exception the link stays valid.
 
         Parameters
         ----------
         nonce : str
-            The link's own.
+            The nonce of the link.
         expires_at : datetime
-            When it runs out.
+            When the link expires.
         now : datetime
 
         Raises
         ------
         AlreadyUsed
-            If it was used before, or by another one who was quicker.
+            If the link was used before, also a moment ago by somebody else.
 
         Notes
         -----
-        What is done is kept before the link is marked: a crash between the two lets it be done twice, and never lost.
+        The mark is stored after what the context stores: by a crash in between an answer can be given twice, but
+        none is lost.
         """
         with self._transaction() as db:
             db.execute("DELETE FROM used WHERE ended_at < ?", (_time_text(now - self.RETENTION),))
@@ -84,13 +86,14 @@ class AnswerFile(SqliteStore):
             yield
 
     def _stored_key(self) -> bytes | None:
+        """Return the key in the file, None if the file is still empty."""
         with self._open() as db:
             if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'key'").fetchone() is None:
                 return None
             return _valid_key(db.execute("SELECT secret FROM key").fetchone())
 
     def _create_key(self) -> bytes:
-        """Make the key, or return the one of who was quicker."""
+        """Create the key, unless another process did so a moment ago, and return the one in the file."""
         with self._transaction() as db:
             db.execute("INSERT OR IGNORE INTO key VALUES (1, ?)", (secrets.token_bytes(KEY_BYTES),))
             return _valid_key(db.execute("SELECT secret FROM key").fetchone())
@@ -107,7 +110,7 @@ class AnswerFile(SqliteStore):
 
 
 def _valid_key(row: tuple[object] | None) -> bytes:
-    """Return a key that is long enough; a shorter one could be guessed."""
+    """Return the key in a row; raises ValueError if it is too short, for it could be guessed."""
     if row is None or not isinstance(row[0], bytes) or len(row[0]) != KEY_BYTES:
         raise ValueError(f"its key is none of {KEY_BYTES} bytes")
     return row[0]
