@@ -1,4 +1,4 @@
-"""Answers to the advice by a link: each is signed, good once and for a time, and reaches the diary as a note does."""
+"""Signed links by which the advice is answered; an answer becomes a note in the diary, as if it were typed."""
 
 import hashlib
 import logging
@@ -6,7 +6,7 @@ import secrets
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 from enum import StrEnum
 from html import escape
 from pathlib import Path
@@ -19,20 +19,21 @@ from daemon.diary.answers.store import AlreadyUsed, AnswerFile, AnswersError
 from daemon.diary.cuts import cuts_from_notes, fields_lying
 from daemon.diary.feedback import feedback
 from daemon.diary.parse import ImplausibleMoisture, UsageError, parse_ground, parse_moisture, parse_stage, parse_time
-from daemon.diary.store import Diary, DiaryError, Note, NoteKind, local_day, notes_of
+from daemon.diary.store import Diary, DiaryError, Note, NoteKind, local_day, notes_about_day, notes_of
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Field, Person
 from daemon.domain.message import Message
+from daemon.domain.units import DAY
 from daemon.system.clock import Clock
 from daemon.words.catalog import phrase
 
 log = logging.getLogger(__name__)
 
-MAX_TOKEN_LENGTH: Final = 2000  # characters of a token; ours have a few hundred
-# What may be told on the day after too; the others are true only for as long as they can be seen.
+MAX_TOKEN_LENGTH: Final = 2000  # characters; the program's own tokens have a few hundred
+# Answers that are also accepted on the next day; the others are about what can be seen at that moment.
 ANSWERABLE_NEXT_DAY: Final = (NoteKind.CUT, NoteKind.UNCUT, NoteKind.WRAPPED)
-# What must not be told twice of a day, with what takes it back: a part would be held for cut twice, and a second
-# `wrapped` for another cut.
+# Kinds that an answer must not note twice on a day, with the kinds that may change that in between: a part would
+# count as cut twice, and a second `wrapped` would be taken as about another cut.
 ONCE_A_DAY: Final[Mapping[NoteKind, tuple[NoteKind, ...]]] = {
     **dict.fromkeys((NoteKind.CUT, NoteKind.UNCUT), (NoteKind.CUT, NoteKind.UNCUT)),
     NoteKind.WRAPPED: (NoteKind.WRAPPED,),
@@ -42,22 +43,22 @@ LINK_STYLE: Final = "display: inline-block; padding: 12px 16px; border: 1px soli
 
 
 class AnswerTrouble(StrEnum):
-    """Why nothing was noted."""
+    """Why an answer was not noted."""
 
     FORGED = "forged"
     USED = "used"
-    TOLD = "told"  # the diary says the same: two who were asked may both answer
+    TOLD = "told"  # the diary already says so, as when two people answer the same question
     EXPIRED = "expired"
-    CLOCK = "clock"  # it is behind, as on a machine that has just started without a network
-    GONE = "gone"  # the field, the person or the word is no longer in the settings
-    NOT_KEPT = "not kept"  # the disk takes nothing
-    WRONG = "wrong"  # what was typed means nothing
-    DRY = "dry"  # what was typed is hardly so, and was typed once
+    CLOCK = "clock"  # the machine's clock is behind, as after a start without a network
+    GONE = "gone"  # the settings no longer have the field, the person or the word
+    NOT_KEPT = "not kept"  # it could not be stored
+    WRONG = "wrong"  # what was typed is no moisture
+    DRY = "dry"  # the moisture is implausible and not confirmed
     WET = "wet"
 
 
 class AnswerRejected(Exception):
-    """An answer that was not taken; the text is for who typed something wrong."""
+    """An answer was not noted; the text is for somebody who typed something wrong."""
 
     def __init__(self, trouble: AnswerTrouble, detail: str = "") -> None:
         super().__init__(detail or trouble)
@@ -66,9 +67,10 @@ class AnswerRejected(Exception):
 
 @dataclass(frozen=True)
 class Answer:
-    """What a link says of a field on a day, and who it was given to: nobody in particular is who reads the page.
+    """What a link says about a field on a day, and the person who got it.
 
-    `word` is the stage or the ground seen, or the area cut [ha] where that was not all of the field.
+    `word` is the stage or the ground seen, or the area cut [ha] if that is not all of the field. `person` is empty for
+    a link on the page, which nobody in particular reads.
     """
 
     kind: NoteKind
@@ -82,7 +84,7 @@ class Answer:
 
 @dataclass(frozen=True)
 class Link:
-    """A link as it is shown."""
+    """The text and the address of a link."""
 
     words: str
     href: str
@@ -92,14 +94,14 @@ Links = Mapping[str, tuple[Link, ...]]  # by the name of the field
 
 
 class Answers:
-    """The links of a farm and what becomes of them.
+    """Makes the links of a farm, and writes the answers to them into the diary.
 
     Parameters
     ----------
     folder : Path
-        Where the diary lies; the key lies beside it.
+        The folder of the diary; the file with the key is in it too.
     clock : Clock
-        What says the time.
+        The clock that says when a link expires.
     """
 
     def __init__(self, folder: Path, clock: Clock) -> None:
@@ -107,38 +109,33 @@ class Answers:
         self._diary = Diary(folder / Diary.FILE_NAME)
 
     def links(self, farm: Farm, morning: Morning, person: Person | None = None) -> Links:
-        """Return what can be answered of each field today.
+        """Return the links for each field by which it can be answered today.
 
         Parameters
         ----------
         farm : Farm
         morning : Morning
         person : Person, optional
-            Who is told. Left out: who reads the page, whose links start at the page itself.
+            The person who gets the links. Without one they are for the page, and are relative to it.
 
         Returns
         -------
         mapping
-            Empty where the settings give no address, where the morning is not today's, and where no link can be
-            signed, which is logged: no message waits for its links.
+            Empty if the settings give no address, if the morning is not today's, and if no link can be signed, which
+            is logged: a message goes out without its links rather than not at all.
         """
         now = self._clock.now()
         if farm.page.address is None or morning.date != now.astimezone(farm.place.timezone).date():
             return {}
         try:
-            writer = _serializer(self._file.signing_key())
+            key = self._file.signing_key()
         except AnswersError as error:
             log.warning("there are no links to answer by: %s", error)
             return {}
-        base, name = (farm.page.address, person.name) if person else ("", "")
-
-        def link(field: str, choice: Choice) -> Link:
-            answer = _new_answer(farm, field, morning.date, choice, name)
-            return Link(choice_text(choice, farm.units), f"{base}/answer/{writer.dumps(_pack(answer))}")
-
+        choices_by_field = answer_choices(farm, morning, self._lying_fields(farm, now))
         return {
-            field: tuple(link(field, choice) for choice in found)
-            for field, found in answer_choices(farm, morning, self._lying_fields(farm, now)).items()
+            field: tuple(_new_link(key, farm, field, morning.date, choice, person) for choice in choices)
+            for field, choices in choices_by_field.items()
         }
 
     def add_links(self, mail: Message, farm: Farm, morning: Morning, person: Person) -> Message:
@@ -146,29 +143,32 @@ class Answers:
         links = self.links(farm, morning, person)
         if not links:
             return mail
-        first = phrase("answers.answer")
-        plain = ("\n".join([name, *(f"- {one.words}: {one.href}" for one in own)]) for name, own in links.items())
-        marked = (f"<p>{escape(name)}</p>{''.join(map(_link_html, own))}" for name, own in links.items())
-        html = None if mail.html is None else f"{mail.html}<p>{escape(first)}</p>{''.join(marked)}"
-        return replace(mail, body="\n\n".join([mail.body, first, *plain]), html=html)
+        invitation = phrase("answers.answer")
+        lists = [_plain_list(field, field_links) for field, field_links in links.items()]
+        html = None
+        if mail.html is not None:
+            html_lists = "".join(_html_list(field, field_links) for field, field_links in links.items())
+            html = f"{mail.html}<p>{escape(invitation)}</p>{html_lists}"
+        return replace(mail, body="\n\n".join([mail.body, invitation, *lists]), html=html)
 
     def read_answer(self, farm: Farm, token: str) -> Answer:
-        """Return what a link says, if it can still be answered.
+        """Return the answer that a link stands for, if it can still be given.
 
         Raises
         ------
-        NotTaken
+        AnswerRejected
         """
         answer = self._check_answer(farm, token)
         self._reject_repeat(farm, self.draft_note(farm, answer))
         return answer
 
     def _check_answer(self, farm: Farm, token: str) -> Answer:
+        """Return the answer of a link that is valid by itself, whatever the diary says."""
         answer, now = self._decode(token), self._clock.now()
         if answer.expires_at <= now:
             raise AnswerRejected(AnswerTrouble.EXPIRED)
-        told = {"", *(person.name for person in (*farm.alerts.people, *farm.alerts.second_ways))}
-        if answer.person not in told:
+        people = (*farm.alerts.people, *farm.alerts.second_ways)
+        if answer.person and answer.person not in {person.name for person in people}:
             raise AnswerRejected(AnswerTrouble.GONE)
         if self._is_used(answer):
             raise AnswerRejected(AnswerTrouble.USED)
@@ -184,15 +184,15 @@ class Answers:
             raise _storage_failure(error) from error
 
     def draft_note(self, farm: Farm, answer: Answer, percent: str | None = None, *, sure: bool = False) -> Note:
-        """Return the line that an answer is, before it is in the diary: number 0, and without a moisture not given.
+        """Return the note that an answer makes, as yet without a number; it has a moisture only if one is given.
 
         Raises
         ------
-        NotTaken
-            If it means nothing by the settings of now, or if the moisture given is none.
+        AnswerRejected
+            If the settings no longer have what it is about, or if the moisture is none.
         """
         now, zone, timed = self._clock.now(), farm.place.timezone, answer.kind is NoteKind.MOISTURE
-        field = next((one for one in farm.fields if one.name == answer.field), None)
+        field = next((field for field in farm.fields if field.name == answer.field), None)
         if field is None:
             raise AnswerRejected(AnswerTrouble.GONE)
         on = None if timed else answer.day.isoformat()
@@ -202,55 +202,60 @@ class Answers:
             area = _cut_area(field, answer)
         except (UsageError, ValueError) as error:
             raise AnswerRejected(AnswerTrouble.GONE) from error
-        try:
-            moisture = None if percent is None else parse_moisture(percent, sure=sure)
-        except ImplausibleMoisture as error:
-            raise AnswerRejected(
-                AnswerTrouble.DRY if error.is_dry else AnswerTrouble.WET, f"{error.percent:g}"
-            ) from error
-        except UsageError as error:
-            raise AnswerRejected(AnswerTrouble.WRONG, str(error).removeprefix("note: ")) from error
+        moisture = None if percent is None else _moisture(percent, sure=sure)
         return Note(0, answer.kind, field.name, at, now, timed, area, moisture, stage=stage, ground=ground)
 
     def record(self, farm: Farm, token: str, percent: str = "", *, sure: bool = False) -> tuple[Note, tuple[str, ...]]:
-        """Write an answer into the diary and return its line, with what is to be said of it at once.
+        """Write an answer into the diary, and return its note with the feedback on it.
 
         Parameters
         ----------
         farm : Farm
         token : str
-            Of the link.
+            The token of the link.
         percent : str
-            The moisture, as typed; only where that is asked for.
+            The moisture as typed, if the link asks for one.
         sure : bool
-            Whether it was shown again and not changed.
+            Whether the moisture is confirmed.
 
         Raises
         ------
-        NotTaken
-            Then nothing is noted, and the link is as good as before.
+        AnswerRejected
+            Then nothing is noted, and the link stays valid.
         """
         answer = self._check_answer(farm, token)
-        line = self.draft_note(farm, answer, percent if answer.kind is NoteKind.MOISTURE else None, sure=sure)
-        told = {"area": line.area, "moisture": line.moisture, "stage": line.stage, "ground": line.ground}
+        draft = self.draft_note(farm, answer, percent if answer.kind is NoteKind.MOISTURE else None, sure=sure)
         try:
-            with self._file.use_once(answer.nonce, answer.expires_at, line.written_at):
-                self._reject_repeat(farm, line)  # only one at a time comes here
-                kept = self._diary.add(line.kind, line.field, line.at, line.written_at, timed=line.timed, **told)  # type: ignore[arg-type]
+            with self._file.use_once(answer.nonce, answer.expires_at, draft.written_at):
+                self._reject_repeat(farm, draft)  # the transaction lets in one answer at a time
+                note = self._store(draft)
         except AlreadyUsed as error:
             raise AnswerRejected(AnswerTrouble.USED) from error
         except (AnswersError, DiaryError) as error:
             raise _storage_failure(error) from error
-        with suppress(DiaryError):  # it is noted, whatever the other lines are
-            return kept, tuple(feedback(farm, self._diary.notes(), kept))
-        return kept, ()
+        with suppress(DiaryError):  # the answer is noted, even if an older note cannot be read
+            return note, tuple(feedback(farm, self._diary.notes(), note))
+        return note, ()
+
+    def _store(self, draft: Note) -> Note:
+        return self._diary.add(
+            draft.kind,
+            draft.field,
+            draft.at,
+            draft.written_at,
+            timed=draft.timed,
+            area=draft.area,
+            moisture=draft.moisture,
+            stage=draft.stage,
+            ground=draft.ground,
+        )
 
     def form_mark(self, token: str) -> str:
-        """Return the mark of the form that a link opens: who has not opened it cannot send it."""
+        """Return a mark for the form of a link, without which nobody can send that form who has not opened it."""
         return _serializer(self._signing_key(), "form").dumps(hashlib.sha256(token.encode()).hexdigest())
 
     def is_marked(self, token: str, mark: str) -> bool:
-        """Return whether a form is the one that a link opened."""
+        """Return whether a form has the mark of a link."""
         return secrets.compare_digest(self.form_mark(token).encode(), mark.encode())
 
     def _decode(self, token: str) -> Answer:
@@ -262,12 +267,12 @@ class Answers:
             raise AnswerRejected(AnswerTrouble.FORGED) from error
 
     def _reject_repeat(self, farm: Farm, note: Note) -> None:
-        """Refuse a line that says what the diary says already; one that cannot be read says nothing."""
+        """Reject a note that the diary already has; a diary that cannot be read counts as having none."""
         try:
-            lines = self._diary.notes()
+            notes = self._diary.notes()
         except DiaryError:
             return
-        if _is_recorded(lines, note, farm):
+        if _is_recorded(notes, note, farm):
             raise AnswerRejected(AnswerTrouble.TOLD)
 
     def _signing_key(self) -> bytes:
@@ -279,70 +284,106 @@ class Answers:
     def _lying_fields(self, farm: Farm, now: datetime) -> dict[str, bool]:
         """Return the fields whose crop lies, and whether it was cut today."""
         try:
-            lines = self._diary.notes()
+            notes = self._diary.notes()
         except DiaryError:
             return {}
         today = now.astimezone(farm.place.timezone).date()
-        own = {field.name: cuts_from_notes(notes_of(lines, field, now), farm.place) for field in farm.fields}
-        return {name: any(cut.day == today for cut in own[name]) for name in fields_lying(farm, lines, now)}
+        lying = fields_lying(farm, notes, now)
+        return {field.name: _is_cut_on(today, farm, field, notes, now) for field in farm.fields if field.name in lying}
+
+
+def _is_cut_on(day: date, farm: Farm, field: Field, notes: Sequence[Note], now: datetime) -> bool:
+    """Return whether the diary has a cut of a field on a day."""
+    return any(cut.day == day for cut in cuts_from_notes(notes_of(notes, field, now), farm.place))
+
+
+def _plain_list(field: str, links: Sequence[Link]) -> str:
+    """Return the links of a field for the plain text of an email."""
+    return "\n".join([field, *(f"- {link.words}: {link.href}" for link in links)])
+
+
+def _html_list(field: str, links: Sequence[Link]) -> str:
+    """Return the links of a field for the HTML of an email, each so large that a thumb does not hit the next."""
+    return f"<p>{escape(field)}</p>{''.join(map(_link_html, links))}"
 
 
 def _link_html(link: Link) -> str:
-    """Return a link that a thumb hits, and not the next one."""
-    return (
-        f'<p style="margin: 0 0 12px"><a style="{LINK_STYLE}" href="{escape(link.href)}">{escape(link.words)}</a></p>'
-    )
+    anchor = f'<a style="{LINK_STYLE}" href="{escape(link.href)}">{escape(link.words)}</a>'
+    return f'<p style="margin: 0 0 12px">{anchor}</p>'
+
+
+def _moisture(percent: str, *, sure: bool) -> float:
+    """Return a moisture [wet basis, 1] that was typed in percent; raises AnswerRejected if it is none."""
+    try:
+        return parse_moisture(percent, sure=sure)
+    except ImplausibleMoisture as error:
+        trouble = AnswerTrouble.DRY if error.is_dry else AnswerTrouble.WET
+        raise AnswerRejected(trouble, f"{error.percent:g}") from error
+    except UsageError as error:
+        raise AnswerRejected(AnswerTrouble.WRONG, str(error).removeprefix("note: ")) from error
 
 
 def _stage_and_ground(farm: Farm, field: Field, answer: Answer) -> tuple[str | None, str | None]:
-    """Return the stage and the ground that an answer tells of."""
+    """Return the stage and the ground of an answer, None for what it is not about."""
     stage = parse_stage(answer.word, field, farm.species) if answer.kind is NoteKind.STAGE else None
-    return stage, parse_ground(answer.word, farm.units) if answer.kind is NoteKind.GROUND else None
+    ground = parse_ground(answer.word, farm.units) if answer.kind is NoteKind.GROUND else None
+    return stage, ground
 
 
 def _cut_area(field: Field, answer: Answer) -> float | None:
-    """Return how much was cut [ha], None for all of it."""
-    return min(float(answer.word), field.area) if answer.kind is NoteKind.CUT and answer.word else None
+    """Return the area that was cut [ha], None for all of the field."""
+    if answer.kind is not NoteKind.CUT or not answer.word:
+        return None
+    return min(float(answer.word), field.area)
 
 
 def _is_recorded(notes: Sequence[Note], note: Note, farm: Farm) -> bool:
-    """Return whether the diary says the same of that field and day, and nothing since took it back."""
-    kinds, day = ONCE_A_DAY.get(note.kind, ()), local_day(note, farm.place)
-    about = [one for one in notes if one.kind in kinds and local_day(one, farm.place) == day]
-    own = [one for one in about if one.field.casefold() == note.field.casefold()]
-    if not own or own[-1].kind is not note.kind:
+    """Return whether the diary already says the same about a field and day, and no later note takes it back."""
+    kinds = ONCE_A_DAY.get(note.kind, ())
+    same_day = notes_about_day(notes, note.field, local_day(note, farm.place), farm.place)
+    decisive = [other for other in same_day if other.kind in kinds]
+    if not decisive or decisive[-1].kind is not note.kind:
         return False
     if note.kind is NoteKind.WRAPPED:
         return note.field not in fields_lying(farm, notes, note.written_at)
-    return abs((own[-1].area or 0.0) - (note.area or 0.0)) < AREA_TOLERANCE
+    return abs((decisive[-1].area or 0.0) - (note.area or 0.0)) < AREA_TOLERANCE
+
+
+def _new_link(key: bytes, farm: Farm, field: str, day: date, choice: Choice, person: Person | None) -> Link:
+    """Return a link that gives an answer; without a person it is for the page, and relative to it."""
+    base, name = (farm.page.address, person.name) if person else ("", "")
+    token = _serializer(key).dumps(_pack(_new_answer(farm, field, day, choice, name)))
+    return Link(choice_text(choice, farm.units), f"{base}/answer/{token}")
 
 
 def _new_answer(farm: Farm, field: str, day: date, choice: Choice, person: str) -> Answer:
+    """Return an answer that expires at the end of its day, or of the next day if it is then still accepted."""
     kind, word = choice
-    last = day + timedelta(days=1 if kind in ANSWERABLE_NEXT_DAY else 0)
-    ends = datetime.combine(last + timedelta(days=1), time(0), tzinfo=farm.place.timezone).astimezone(UTC)
-    return Answer(kind, str(word), field, day, person, ends, secrets.token_urlsafe(12))
+    last_day = day + DAY if kind in ANSWERABLE_NEXT_DAY else day
+    expires_at = datetime.combine(last_day + DAY, time(0), tzinfo=farm.place.timezone).astimezone(UTC)
+    return Answer(kind, str(word), field, day, person, expires_at, secrets.token_urlsafe(12))
 
 
 def _serializer(key: bytes, salt: str = "answer") -> URLSafeSerializer:
-    signed = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
-    return URLSafeSerializer(key, salt=f"forenoon {salt}", signer_kwargs=signed)
+    signer_kwargs = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
+    return URLSafeSerializer(key, salt=f"forenoon {salt}", signer_kwargs=signer_kwargs)
 
 
 def _pack(answer: Answer) -> list[str | int]:
-    day, ends = answer.day.isoformat(), int(answer.expires_at.timestamp())
-    return [answer.kind, answer.word, answer.field, day, answer.person, ends, answer.nonce]
+    """Return the values of an answer as JSON can hold them; `_unpack` is the inverse."""
+    day, expires_at = answer.day.isoformat(), int(answer.expires_at.timestamp())
+    return [answer.kind, answer.word, answer.field, day, answer.person, expires_at, answer.nonce]
 
 
 def _unpack(packed: object) -> Answer:
-    """Return the answer in a token whose signature is ours; another form of it may be of an older program."""
+    """Return the answer in a signed token; raises ValueError for the token of an older program of another form."""
     if not isinstance(packed, list):
         raise ValueError("no list")
-    kind, word, field, day, person, ends, nonce = packed
-    if not all(isinstance(one, str) for one in (word, field, person, nonce)):
+    kind, word, field, day, person, expires_at, nonce = packed
+    if not all(isinstance(text, str) for text in (word, field, person, nonce)):
         raise ValueError("no words")
-    last = datetime.fromtimestamp(ends, UTC)
-    return Answer(NoteKind(kind), word, field, date.fromisoformat(day), person, last, nonce)
+    expiry = datetime.fromtimestamp(expires_at, UTC)
+    return Answer(NoteKind(kind), word, field, date.fromisoformat(day), person, expiry, nonce)
 
 
 def _storage_failure(error: Exception) -> AnswerRejected:
