@@ -19,7 +19,8 @@ from urllib.parse import urlsplit
 import flask
 import jinja2
 
-from daemon.diary.answers.links import Answer, AnswerRejected, Answers, AnswerTrouble
+from daemon.diary.answers.links import AnswerRejected, Answers, AnswerTrouble
+from daemon.diary.answers.tokens import Answer
 from daemon.diary.phrases import describe_note
 from daemon.diary.store import NoteKind
 from daemon.domain.farm import Farm

@@ -1,21 +1,27 @@
 """Signed links by which the advice is answered; an answer becomes a note in the diary, as if it were typed."""
 
-import hashlib
 import logging
 import secrets
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime
 from enum import StrEnum
 from html import escape
 from pathlib import Path
 from typing import Final
 
-from itsdangerous import BadData, URLSafeSerializer
-
 from daemon.diary.answers.choices import Choice, answer_choices, choice_text
 from daemon.diary.answers.store import AlreadyUsed, AnswerFile, AnswersError
+from daemon.diary.answers.tokens import (
+    MAX_TOKEN_LENGTH,
+    Answer,
+    InvalidToken,
+    new_answer,
+    read_token,
+    sign_answer,
+    sign_form,
+)
 from daemon.diary.cuts import cuts_from_notes, fields_lying
 from daemon.diary.feedback import feedback
 from daemon.diary.parse import ImplausibleMoisture, UsageError, parse_ground, parse_moisture, parse_stage, parse_time
@@ -23,15 +29,11 @@ from daemon.diary.store import Diary, DiaryError, Note, NoteKind, local_day, not
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Farm, Field, Person
 from daemon.domain.message import Message
-from daemon.domain.units import DAY
 from daemon.system.clock import Clock
 from daemon.words.catalog import phrase
 
 log = logging.getLogger(__name__)
 
-MAX_TOKEN_LENGTH: Final = 2000  # characters; the program's own tokens have a few hundred
-# Answers that are also accepted on the next day; the others are about what can be seen at that moment.
-ANSWERABLE_NEXT_DAY: Final = (NoteKind.CUT, NoteKind.UNCUT, NoteKind.WRAPPED)
 # Kinds that an answer must not note twice on a day, with the kinds that may change that in between: a part would
 # count as cut twice, and a second `wrapped` would be taken as about another cut.
 ONCE_A_DAY: Final[Mapping[NoteKind, tuple[NoteKind, ...]]] = {
@@ -63,23 +65,6 @@ class AnswerRejected(Exception):
     def __init__(self, trouble: AnswerTrouble, detail: str = "") -> None:
         super().__init__(detail or trouble)
         self.trouble, self.detail = trouble, detail
-
-
-@dataclass(frozen=True)
-class Answer:
-    """What a link says about a field on a day, and the person who got it.
-
-    `word` is the stage or the ground seen, or the area cut [ha] if that is not all of the field. `person` is empty for
-    a link on the page, which nobody in particular reads.
-    """
-
-    kind: NoteKind
-    word: str
-    field: str
-    day: date
-    person: str
-    expires_at: datetime
-    nonce: str
 
 
 @dataclass(frozen=True)
@@ -252,18 +237,18 @@ class Answers:
 
     def form_mark(self, token: str) -> str:
         """Return a mark for the form of a link, without which nobody can send that form who has not opened it."""
-        return _serializer(self._signing_key(), "form").dumps(hashlib.sha256(token.encode()).hexdigest())
+        return sign_form(self._signing_key(), token)
 
     def is_marked(self, token: str, mark: str) -> bool:
         """Return whether a form has the mark of a link."""
         return secrets.compare_digest(self.form_mark(token).encode(), mark.encode())
 
     def _decode(self, token: str) -> Answer:
-        if len(token) > MAX_TOKEN_LENGTH:
+        if len(token) > MAX_TOKEN_LENGTH:  # not worth a look at the key
             raise AnswerRejected(AnswerTrouble.FORGED)
         try:
-            return _unpack(_serializer(self._signing_key()).loads(token))
-        except (BadData, ValueError, TypeError, OverflowError) as error:
+            return read_token(self._signing_key(), token)
+        except InvalidToken as error:
             raise AnswerRejected(AnswerTrouble.FORGED) from error
 
     def _reject_repeat(self, farm: Farm, note: Note) -> None:
@@ -352,38 +337,8 @@ def _is_recorded(notes: Sequence[Note], note: Note, farm: Farm) -> bool:
 def _new_link(key: bytes, farm: Farm, field: str, day: date, choice: Choice, person: Person | None) -> Link:
     """Return a link that gives an answer; without a person it is for the page, and relative to it."""
     base, name = (farm.page.address, person.name) if person else ("", "")
-    token = _serializer(key).dumps(_pack(_new_answer(farm, field, day, choice, name)))
+    token = sign_answer(key, new_answer(farm, field, day, choice, name))
     return Link(choice_text(choice, farm.units), f"{base}/answer/{token}")
-
-
-def _new_answer(farm: Farm, field: str, day: date, choice: Choice, person: str) -> Answer:
-    """Return an answer that expires at the end of its day, or of the next day if it is then still accepted."""
-    kind, word = choice
-    last_day = day + DAY if kind in ANSWERABLE_NEXT_DAY else day
-    expires_at = datetime.combine(last_day + DAY, time(0), tzinfo=farm.place.timezone).astimezone(UTC)
-    return Answer(kind, str(word), field, day, person, expires_at, secrets.token_urlsafe(12))
-
-
-def _serializer(key: bytes, salt: str = "answer") -> URLSafeSerializer:
-    signer_kwargs = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
-    return URLSafeSerializer(key, salt=f"forenoon {salt}", signer_kwargs=signer_kwargs)
-
-
-def _pack(answer: Answer) -> list[str | int]:
-    """Return the values of an answer as JSON can hold them; `_unpack` is the inverse."""
-    day, expires_at = answer.day.isoformat(), int(answer.expires_at.timestamp())
-    return [answer.kind, answer.word, answer.field, day, answer.person, expires_at, answer.nonce]
-
-
-def _unpack(packed: object) -> Answer:
-    """Return the answer in a signed token; raises ValueError for the token of an older program of another form."""
-    if not isinstance(packed, list):
-        raise ValueError("no list")
-    kind, word, field, day, person, expires_at, nonce = packed
-    if not all(isinstance(text, str) for text in (word, field, person, nonce)):
-        raise ValueError("no words")
-    expiry = datetime.fromtimestamp(expires_at, UTC)
-    return Answer(NoteKind(kind), word, field, date.fromisoformat(day), person, expiry, nonce)
 
 
 def _storage_failure(error: Exception) -> AnswerRejected:
