@@ -4,6 +4,7 @@ import pytest
 
 from daemon.domain.prospect import FieldDay
 from tests.season import Site, load, season, workable
+from tests.support.farms import plan_of
 from tests.support.rain import wettest_hour
 
 NEEDED = 0.7
@@ -34,19 +35,14 @@ def test_a_heavy_crop_never_gets_a_day_that_a_light_one_does_not(found: dict[flo
 
 
 def test_it_never_speaks_on_a_day_with_rain_on_the_swath(site: Site, found: dict[float, list[FieldDay]]) -> None:
-    spoken = [day for days in found.values() for day in days if day.start and day.wrapped_by]
+    spoken = [day for days in found.values() for day in days if day.plan]
     assert spoken
     for day in spoken:
-        assert day.start is not None
-        assert day.wrapped_by is not None
-        assert wettest_hour(site.hours, day.start, day.wrapped_by) < 0.2, day.date
+        assert wettest_hour(site.hours, plan_of(day).start, plan_of(day).wrapped_by) < 0.2, day.date
 
 
 def test_all_is_wrapped_by_the_end_of_the_day(found: dict[float, list[FieldDay]]) -> None:
-    for day in (day for days in found.values() for day in days if day.start and day.wrapped_by):
-        assert day.start is not None
-        assert day.wrapped_by is not None
-        assert (day.start.hour, day.start.minute) >= (7, 0)
-        assert (day.wrapped_by.hour, day.wrapped_by.minute) <= (20, 30)
-        assert day.moisture_at_baling is not None
-        assert day.moisture_at_baling.high <= 0.55 + 1e-9  # the wettest the farm bales
+    for day in (day for days in found.values() for day in days if day.plan):
+        assert (plan_of(day).start.hour, plan_of(day).start.minute) >= (7, 0)
+        assert (plan_of(day).wrapped_by.hour, plan_of(day).wrapped_by.minute) <= (20, 30)
+        assert plan_of(day).moisture_at_baling.high <= 0.55 + 1e-9  # the wettest the farm bales

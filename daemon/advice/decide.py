@@ -38,13 +38,8 @@ class DayUnderway:
         """Return what was said of the fields to mow, if the first of them is begun by now."""
         sent = self.sent_morning.mows if self.sent_morning is not None else ()
         mows = {advice.field: advice for advice in sent if advice.field not in self.left_uncut}
-        has_begun = any(_has_begun(advice, now) for advice in mows.values())
+        has_begun = any(advice.plan and advice.plan.start <= now for advice in mows.values())
         return mows if has_begun else {}
-
-
-def _has_begun(advice: Advice, now: datetime) -> bool:
-    start = advice.day.start if advice.day else None
-    return start is not None and start <= now
 
 
 NOTHING_UNDERWAY: Final = DayUnderway()
@@ -114,7 +109,6 @@ def _fresh_advice(field: FieldProspect, day: FieldDay | None) -> Advice:
 
 
 def _sort_key(advice: Advice) -> tuple[int, float]:
-    start = advice.day.start if advice.day else None
-    if advice.kind is not AdviceKind.MOW or start is None:
+    if advice.kind is not AdviceKind.MOW or advice.plan is None:
         return 1, 0.0
-    return 0, start.timestamp()
+    return 0, advice.plan.start.timestamp()

@@ -5,7 +5,7 @@ from datetime import date, datetime
 from enum import StrEnum
 
 from daemon.domain.causes import Cause
-from daemon.domain.prospect import AreaOdds, Band, FieldDay, LeftOvernight, Prospect, Reason
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, LeftOvernight, Prospect, Reason, WorkHours
 
 
 class AdviceKind(StrEnum):
@@ -26,6 +26,11 @@ class Advice:
     reason: Reason | None
     day: FieldDay | None
     cause: Cause | None = None  # of the reason, where more is known of it
+
+    @property
+    def plan(self) -> WorkHours | None:
+        """The hours of the work, None where nothing is to be mown."""
+        return None if self.day is None else self.day.plan
 
 
 class WatchState(StrEnum):

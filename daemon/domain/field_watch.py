@@ -2,10 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Final
 
-from daemon.domain.advice import Morning, WatchedField, WatchState
+from daemon.domain.advice import Advice, Morning, WatchedField, WatchState
 from daemon.domain.farm import Farm
+from daemon.domain.prospect import FieldDay
 
 FAILING_ODDS: Final = 0.4  # odds under which mowing is to stop: failing is then clearly the likelier of the two
 URGENT_WRAP_MOISTURE: Final = 0.60  # water up to which a crop that will not make it is still wrapped [wet basis]
@@ -14,22 +16,26 @@ MAX_WRAP_MOISTURE: Final = 0.61  # none at 62 % or over, and no rounding may say
 
 def start_watch(morning: Morning) -> Morning:
     """Return a morning whose watch begins with what it says of the fields to mow."""
-    watched = (
-        WatchedField(
-            field=advice.field,
-            state=WatchState.ON_TRACK,
-            at=morning.prospect.at,
-            start=advice.day.start,
-            area=advice.area,
-            odds=advice.day.odds,
-            rake_from=advice.day.rake_from,
-            bale_from=advice.day.bale_from,
-            wrapped_by=advice.day.wrapped_by,
-        )
-        for advice in morning.mows
-        if advice.day is not None and advice.day.start is not None
+    at = morning.prospect.at
+    watched = (_watched_field(advice, advice.day, at) for advice in morning.mows if advice.day is not None)
+    return replace(morning, watched=tuple(one for one in watched if one is not None))
+
+
+def _watched_field(advice: Advice, day: FieldDay, at: datetime) -> WatchedField | None:
+    """Return how a field stands as it is advised, None without its hours."""
+    if day.plan is None:
+        return None
+    return WatchedField(
+        field=advice.field,
+        state=WatchState.ON_TRACK,
+        at=at,
+        start=day.plan.start,
+        area=advice.area,
+        odds=day.odds,
+        rake_from=day.plan.rake_from,
+        bale_from=day.plan.bale_from,
+        wrapped_by=day.plan.wrapped_by,
     )
-    return replace(morning, watched=tuple(watched))
 
 
 def changes(morning: Morning, told_morning: Morning | None) -> Iterator[WatchedField]:

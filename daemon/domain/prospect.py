@@ -139,13 +139,46 @@ class TimedCaution:
 
 
 @dataclass(frozen=True)
+class WorkHours:
+    """The work of a day in a field that is to be mown: its local hours, its bales and what delay would cost.
+
+    `hour_later` is what is left when mowing begins an hour later: the area at the odds needed, and the odds of the
+    day's area; None where another field comes first.
+    """
+
+    start: datetime
+    mow_until: datetime
+    rake_from: datetime
+    bale_from: datetime
+    wrapped_by: datetime
+    moisture_at_baling: Band
+    bales: int
+    film_rolls: int
+    too_dry_share: float = 0.0  # share of the area that is drier than wanted when raked
+    hour_later: AreaOdds | None = None
+    if_left: LeftOvernight | None = None
+    respiration_loss: Figure | None = None  # by the crop from mowing to baling [% of DM]
+    cautions: tuple[TimedCaution, ...] = ()  # of today's work, all of them, the gravest first
+
+
+@dataclass(frozen=True)
+class PlaceInDay:
+    """Why a field comes where it does among the fields of a day, or waits for another day."""
+
+    after: str | None = None  # the field that is mown before this one
+    lost_by_waiting: float | None = None  # [t/ha as good as at the target]
+    urgency: Urgency | None = None
+    storm_at: datetime | None = None  # when it may begin, with `urgency` for it
+    better_in_days: int | None = None  # days until the day that is waited for
+
+
+@dataclass(frozen=True)
 class FieldDay:
     """One field on one day: how much of it can be mown and wrapped, when, how sure, or why not.
 
     `area` [ha] is the largest area at the odds needed, 0 if none; `odds` belong to it, or to the least area worth
     hitching up for when `area` is 0 (None when they cannot be known); `raw_odds` are the same before the farm's own
-    record has its say. Times are local; all are None when `area` is 0. `curve` holds acres against odds. `hour_later`
-    is what is left when mowing begins an hour later: the area at the odds needed, and the odds of this day's `area`.
+    record has its say. `curve` holds areas against odds. There is a `plan` where the field is to be mown.
     """
 
     date: date
@@ -157,26 +190,10 @@ class FieldDay:
     odds: float | None = None
     raw_odds: float | None = None
     curve: tuple[AreaOdds, ...] = ()
-    start: datetime | None = None
-    mow_until: datetime | None = None
-    rake_from: datetime | None = None
-    bale_from: datetime | None = None
-    wrapped_by: datetime | None = None
-    moisture_at_baling: Band | None = None
-    bales: int | None = None
-    film_rolls: int | None = None
-    hour_later: AreaOdds | None = None
-    if_left: LeftOvernight | None = None
-    too_dry_share: float | None = None  # share of the area that is drier than wanted when raked
     reason: Reason | None = None
     hindered_share: float | None = None  # share of the forecast in which the reason strikes
-    after: str | None = None  # the field that is mown before this one on the same day
-    cautions: tuple[TimedCaution, ...] = ()  # of today's work, all of them, the gravest first
-    better_in_days: int | None = None  # days until the day that is waited for
-    lost_by_waiting: float | None = None  # what gives its place among the fields [t/ha as good as at the target]
-    urgency: Urgency | None = None
-    storm_at: datetime | None = None  # when it may begin, with `urgency` for it
-    respiration_loss: Figure | None = None  # by the crop from mowing to baling [% of DM]
+    plan: WorkHours | None = None
+    place: PlaceInDay = PlaceInDay()
 
     def odds_for_area(self, area: float) -> AreaOdds | None:
         """Return the odds of the least area that is no smaller than `area` [ha], or of the whole of a smaller field."""
@@ -236,35 +253,42 @@ class StandDoubt:
 
 
 @dataclass(frozen=True)
+class StandToday:
+    """The growth that stands in a field today."""
+
+    ripeness: Ripeness
+    stage: str  # in the trade's words
+    ndf: Band  # [% of DM]
+    ndf_target: float  # [% of DM]
+    days_left: float  # until past its best, negative when past
+    dry_matter: Figure  # [t/ha]
+    clock: float  # temperature sum since the season's start or the last cut [degC d]
+    clock_spread: float  # its standard deviation [degC d]
+    clock_from: date | None
+    kinds: tuple[PlantKindToday, ...] = ()  # the grasses and the legumes that stand there
+    quality: Quality | None = None
+    waiting: Waiting | None = None  # from today to tomorrow
+    doubts: tuple[StandDoubt, ...] = ()
+
+
+@dataclass(frozen=True)
 class FieldProspect:
     """One field today and over the coming days; `unknown` says why nothing can be said, if so."""
 
     name: str
     area: float  # [ha]
-    ripeness: Ripeness | None
-    stage: str | None  # in the trade's words
-    ndf: Band | None  # [% of DM]
-    ndf_target: float | None
-    days_left: float | None  # until past its best, negative when past
-    dry_matter: float | None  # [t/ha]
-    clock: float | None  # temperature sum since the season's start or the last cut [degC d]
-    clock_from: date | None
     days: tuple[FieldDay, ...]
+    stand: StandToday | None  # None where its growth is not known
+    expected_yield: float | None = None  # by the settings [t/ha]
     unknown: Unknown | None = None
-    doubts: tuple[StandDoubt, ...] = ()  # none of a field that is unknown
     history: FieldHistory | None = None
     drying: Drying = UNCORRECTED_DRYING
     soil_factor: float | None = None  # of today's ground on drying [1]
-    quality: Quality | None = None  # today
-    waiting: Waiting | None = None  # from today to tomorrow
     ground: str | None = None  # this morning: firm, soft or ruts under the baler
     firm_from: date | None = None  # the first day on which it should be firm, None: not in the days ahead
     standing: float | None = None  # [ha] not yet cut in this growth
     last_cut: date | None = None  # of this season
     lodged: date | None = None  # when its crop was seen to lie flat
-    clock_spread: float | None = None  # standard deviation of the clock [degC d]
-    dry_matter_band: Figure | None = None  # of `dry_matter` [t/ha]
-    kinds: tuple[PlantKindToday, ...] = ()  # the grasses and the legumes that stand there
     drying_picture: DryingPicture | None = None  # of the first day on which it may be mown, else of today
 
 
@@ -356,25 +380,28 @@ def water_at(picture: DryingPicture, at: datetime) -> Band | None:
     return Band(*(float(np.interp(hours, ends, points)) for points in zip(*bands, strict=True)))
 
 
-def stage_clock_band(field: FieldProspect) -> Band | None:
-    """Return the stage clock of a field [degC d], None where its spread is not known."""
-    if field.clock is None or field.clock_spread is None:
-        return None
-    unsure = DECILE_Z * field.clock_spread
-    return Band(max(field.clock - unsure, 0.0), field.clock, field.clock + unsure)
+def yield_today(field: FieldProspect) -> float | None:
+    """Return the yield that stands in a field [t/ha], what the settings expect where its growth is not known."""
+    return field.expected_yield if field.stand is None else field.stand.dry_matter.mid
 
 
-def days_left_band(field: FieldProspect) -> Band | None:
-    """Return the days until a field is past its best: as its fibre is unsure, at the pace of its fibre.
+def stage_clock_band(stand: StandToday) -> Band:
+    """Return the stage clock of a stand [degC d]."""
+    unsure = DECILE_Z * stand.clock_spread
+    return Band(max(stand.clock - unsure, 0.0), stand.clock, stand.clock + unsure)
+
+
+def days_left_band(stand: StandToday) -> Band | None:
+    """Return the days until a stand is past its best: as its fibre is unsure, at the pace of its fibre.
 
     Notes
     -----
     The pace is that of tomorrow, on which the fibre rises in a straight line.
     """
-    if field.days_left is None or field.ndf is None or field.waiting is None or field.waiting.ndf.mid <= 0.0:
+    if stand.waiting is None or stand.waiting.ndf.mid <= 0.0:
         return None
-    sooner, later = ((end - field.ndf.mid) / field.waiting.ndf.mid for end in (field.ndf.high, field.ndf.low))
-    return Band(field.days_left - sooner, field.days_left, field.days_left - later)
+    sooner, later = ((end - stand.ndf.mid) / stand.waiting.ndf.mid for end in (stand.ndf.high, stand.ndf.low))
+    return Band(stand.days_left - sooner, stand.days_left, stand.days_left - later)
 
 
 def is_ripe_soon(field: FieldProspect) -> bool:

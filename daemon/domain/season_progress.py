@@ -40,8 +40,8 @@ def crop_progress(morning: Morning) -> Progress:
     all that is ripe. Today is good if something is to be mown. A field is cut of this crop if it was mown more than 20
     days after the one that stands longest, an estimate. Fields that cannot be reckoned are left out.
     """
-    reckoned = [field for field in morning.prospect.fields if field.ripeness is not None]
-    ripe = [field for field in reckoned if field.ripeness is not Ripeness.GROWING]
+    reckoned = [field for field in morning.prospect.fields if field.stand is not None]
+    ripe = [field for field in reckoned if field.stand and field.stand.ripeness is not Ripeness.GROWING]
     growing = [field for field in reckoned if field not in ripe and not _is_mown(field, reckoned)]
     days_by_date = _days_by_date(morning.prospect)
     area_by_date = {day: sum(field_day.area for _, field_day in days) for day, days in days_by_date.items()}

@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Final
 
 from daemon.domain.advice import Advice, Morning, WatchedField, WatchState
-from daemon.domain.prospect import FieldDay, FieldProspect
+from daemon.domain.prospect import FieldDay, FieldProspect, WorkHours
 from daemon.domain.units import DAY, TOLERANCE, odds_tenths
 
 LYING_FOR: Final = 3 * DAY  # after its day a cut that nobody noted as wrapped is held to lie
@@ -41,20 +41,29 @@ def update_day(day: FieldDay, watched: WatchedField) -> FieldDay:
         area=watched.area,
         odds=day.odds if watched.odds is None else watched.odds,
         curve=day.curve if same else (),
-        hour_later=day.hour_later if same else None,
+        plan=None if day.plan is None else _update_plan(day, day.plan, watched, hour_later=same),
+    )
+
+
+def _update_plan(day: FieldDay, plan: WorkHours, watched: WatchedField, *, hour_later: bool) -> WorkHours:
+    """Return the work of a day with the hours of now, and with what an hour costs where that is still true."""
+    bales = bales_for_area(day, watched.area)
+    return replace(
+        plan,
         start=watched.start,
-        rake_from=watched.rake_from or day.rake_from,
-        bale_from=watched.bale_from or day.bale_from,
-        wrapped_by=watched.wrapped_by or day.wrapped_by,
-        bales=bales_for_area(day, watched.area),
+        rake_from=watched.rake_from or plan.rake_from,
+        bale_from=watched.bale_from or plan.bale_from,
+        wrapped_by=watched.wrapped_by or plan.wrapped_by,
+        bales=plan.bales if bales is None else bales,
+        hour_later=plan.hour_later if hour_later else None,
     )
 
 
 def bales_for_area(day: FieldDay | None, area: float) -> int | None:
     """Return the bales of an area [ha] of a field by those of its day, None where that has none."""
-    if day is None or day.bales is None or day.area <= 0.0:
+    if day is None or day.plan is None or day.area <= 0.0:
         return None
-    return math.ceil(day.bales * area / day.area - TOLERANCE)
+    return math.ceil(day.plan.bales * area / day.area - TOLERANCE)
 
 
 def is_fully_cut(morning: Morning, watched: WatchedField) -> bool:

@@ -7,7 +7,16 @@ from typing import Final
 from daemon.domain.advice import Advice, AdviceKind, AnnouncedField, Morning
 from daemon.domain.farm import Channel, Farm, Person, Subscription
 from daemon.domain.message import Message
-from daemon.domain.prospect import Band, FieldDay, FieldProspect, is_ripe_soon, reason_of, water_at
+from daemon.domain.prospect import (
+    Band,
+    FieldDay,
+    FieldProspect,
+    StandToday,
+    WorkHours,
+    is_ripe_soon,
+    reason_of,
+    water_at,
+)
 from daemon.domain.schedule import TaskKind
 from daemon.domain.season_progress import crop_progress
 from daemon.messages.layout import email_message, short_subject
@@ -169,7 +178,7 @@ def _lead_sentence(farm: Farm, morning: Morning) -> str:
     if not morning.mows:
         return answer_sentence(morning)
     jobs = join((job_text(advice.area, advice.field, farm) for advice in morning.mows), by="lists.then")
-    late = any(advice.day and advice.day.mow_until and advice.day.mow_until.hour >= 12 for advice in morning.mows)
+    late = any(advice.plan and advice.plan.mow_until.hour >= 12 for advice in morning.mows)
     return phrase("email.mow_today" if late else "email.mow_forenoon", day=weekday_name(morning.date), jobs=jobs)
 
 
@@ -177,8 +186,8 @@ def _evening_message(farm: Farm, person: Person, likely: Sequence[tuple[str, Fie
     day = likely[0][1].date
     told = [with_aside(job_text(one.area, name, farm), odds_text(one.odds or 0.0)) for name, one in likely]
     sentence = phrase("evening.mow", day=weekday_name(day), jobs=join(told, by="lists.then"))
-    if likely[0][1].start is not None:
-        sentence += f" {phrase('evening.start', start=time_text(likely[0][1].start, farm.units))}"
+    if (plan := likely[0][1].plan) is not None:
+        sentence += f" {phrase('evening.start', start=time_text(plan.start, farm.units))}"
     later = phrase("evening.decides")
     if person.channel is Channel.TEXT:
         return Message("", fit_pieces(farm.name, [sentence, later]))
@@ -208,10 +217,8 @@ def _subject(farm: Farm, morning: Morning) -> str:
 
 
 def _text_job(farm: Farm, advice: Advice) -> str:
-    day, units = advice.day, farm.units
-    if day is None or day.start is None or day.mow_until is None or day.bale_from is None:
-        raise ValueError(f"{advice.field}: advised to be mown without its hours")
-    start, stop, bale = (time_text(at, units) for at in (day.start, day.mow_until, day.bale_from))
+    (day, plan), units = _work_of(advice), farm.units
+    start, stop, bale = (time_text(at, units) for at in (plan.start, plan.mow_until, plan.bale_from))
     surer = surer_area_odds(day, farm)
     more = phrase("text.surer", area=area_text(surer.area, units), odds=odds_text(surer.odds)) if surer else ""
     return phrase(
@@ -226,12 +233,10 @@ def _text_job(farm: Farm, advice: Advice) -> str:
 
 
 def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
-    day, units = advice.day, farm.units
-    if day is None or day.start is None or day.mow_until is None or day.bale_from is None or day.wrapped_by is None:
-        raise ValueError(f"{advice.field}: advised to be mown without its hours")
-    hours = (day.start, day.mow_until, day.rake_from or day.bale_from, day.bale_from, day.wrapped_by)
+    (day, plan), units = _work_of(advice), farm.units
+    hours = (plan.start, plan.mow_until, plan.rake_from, plan.bale_from, plan.wrapped_by)
     start, stop, rake, bale, end = (time_text(at, units) for at in hours)
-    if band := _moisture_at_raking(field, day):
+    if band := _moisture_at_raking(field, day.date, plan):
         low, high = whole_percents(band.low, band.high)
         rake = phrase("email.rake_at", time=rake, low=low, high=high)
     work = phrase(
@@ -244,19 +249,30 @@ def _email_job(farm: Farm, advice: Advice, field: FieldProspect | None) -> str:
         bale=bale,
         wettest=moisture_limit_text(farm.baleage.wettest),
         end=end,
-        bales=f"{plural('work.bales', day.bales or 0)}{film_text(day)}",
+        bales=f"{plural('work.bales', plan.bales)}{film_text(plan)}",
         odds=odds_points_text(day, farm),
     )
-    more = [hour_later_sentence(day, farm), too_dry_sentence(day, farm), left_overnight_sentence(day, farm)]
+    more = [hour_later_sentence(day, farm), too_dry_sentence(day, farm), left_overnight_sentence(plan, farm)]
     return " ".join([work, *(words for words in more if words)])
 
 
-def _moisture_at_raking(field: FieldProspect | None, day: FieldDay) -> Band | None:
+def _work_of(advice: Advice) -> tuple[FieldDay, WorkHours]:
+    """Return the day and the hours of a field that is advised to be mown.
+
+    Raises
+    ------
+    ValueError
+        If it has no hours.
+    """
+    if advice.day is None or advice.day.plan is None:
+        raise ValueError(f"{advice.field}: advised to be mown without its hours")
+    return advice.day, advice.day.plan
+
+
+def _moisture_at_raking(field: FieldProspect | None, day: date, plan: WorkHours) -> Band | None:
     """Return the water of the swath when it is to be raked; in the windrow it hardly dries on."""
     shown = None if field is None else field.drying_picture
-    if shown is None or shown.date != day.date or day.rake_from is None:
-        return None
-    return water_at(shown, day.rake_from)
+    return None if shown is None or shown.date != day else water_at(shown, plan.rake_from)
 
 
 def _field_lines(farm: Farm, morning: Morning) -> list[str]:
@@ -264,10 +280,11 @@ def _field_lines(farm: Farm, morning: Morning) -> list[str]:
     waiting = {advice.field: advice for advice in morning.advices if advice.kind is not AdviceKind.MOW}
     lines = []
     for field in morning.prospect.fields:
-        told = [_field_state(field, farm)] if field.ripeness else []
+        told = [_stand_text(field.stand, farm)] if field.stand else []
         told += [phrase("email.flat")] if field.lodged else []
         told += [ground_text(field)] if field.ground not in (None, "firm") else []
-        told += [growth_doubts_text(field.doubts)] if field.doubts and is_ripe_soon(field) else []
+        doubts = field.stand.doubts if field.stand and field.unknown is None else ()
+        told += [growth_doubts_text(doubts)] if doubts and is_ripe_soon(field) else []
         # What ails all fields is told once, above them.
         alone = morning.prospect.trouble is None or reason_of(field.unknown) is not morning.prospect.trouble.reason
         told += [_waiting_reason(farm, waiting[field.name])] if field.name in waiting and alone else []
@@ -287,13 +304,11 @@ def _waiting_reason(farm: Farm, advice: Advice) -> str:
     return phrase("email.today", reason=words)
 
 
-def _field_state(field: FieldProspect, farm: Farm) -> str:
+def _stand_text(stand: StandToday, farm: Farm) -> str:
     """Return how ripe a field is, with what is known of its stand."""
-    if field.ripeness is None:
-        return ""
-    grown = phrase("email.crop", crop=yield_text(field.dry_matter, farm.units)) if field.dry_matter else ""
-    fibre = _fibre_text(field.ndf) if field.ndf else ""
-    return with_aside(ripeness_text(field.ripeness), join([stage_text(field.stage or ""), fibre, grown]))
+    grown = stand.dry_matter.mid
+    crop = phrase("email.crop", crop=yield_text(grown, farm.units)) if grown else ""
+    return with_aside(ripeness_text(stand.ripeness), join([stage_text(stand.stage), _fibre_text(stand.ndf), crop]))
 
 
 def _fibre_text(band: Band) -> str:
@@ -312,4 +327,4 @@ def _footer(morning: Morning) -> list[str]:
 
 def _days_on(morning: Morning, day: date) -> list[tuple[str, FieldDay]]:
     found = [(field.name, one) for field in morning.prospect.fields for one in field.days if one.date == day]
-    return sorted(found, key=lambda pair: pair[1].start.timestamp() if pair[1].start else 0.0)
+    return sorted(found, key=lambda pair: pair[1].plan.start.timestamp() if pair[1].plan else 0.0)

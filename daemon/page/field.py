@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind, WatchedField
-from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect, reason_of
+from daemon.domain.prospect import Band, DryingPicture, FieldDay, FieldProspect, StandToday, reason_of
 from daemon.domain.snapshot import Snapshot
 from daemon.domain.underway import LYING_FOR, field_for_pictures, fields_cut_today, fields_under_way, still_to_mow
 from daemon.domain.units import DAY, HOUR
@@ -209,7 +209,7 @@ def _work_sentences(snapshot: Snapshot, advice: Advice) -> list[str]:
             sure,
             hour_later_sentence(day, farm),
             too_dry_sentence(day, farm),
-            left_overnight_sentence(day, farm),
+            left_overnight_sentence(day.plan, farm) if day.plan else "",
         )
         if words
     ]
@@ -257,7 +257,8 @@ def _last_day_text(snapshot: Snapshot, row: DayRow) -> str:
 
 def _state_sentences(snapshot: Snapshot, field: FieldProspect) -> tuple[str, ...]:
     notes = tuple(one.notes for one in snapshot.farm.fields if one.name == field.name and one.notes)
-    if field.unknown is not None or field.ripeness is None:
+    stand = field.stand
+    if field.unknown is not None or stand is None:
         # What ails all fields is told once, under Trouble.
         reason = reason_of(field.unknown)
         shared = snapshot.morning is not None and reason is reason_of(snapshot.morning.prospect.trouble)
@@ -267,23 +268,19 @@ def _state_sentences(snapshot: Snapshot, field: FieldProspect) -> tuple[str, ...
     last = (*([words] if words else []), *notes)
     if cut := just_cut_text(field, snapshot.today):
         return (as_sentence(cut), *last)
-    stage = stand_stage_text(field) if field.stage else ""
-    lines = [as_sentence(join([ripeness_text(field.ripeness), stage])), *_fibre_sentences(field)]
-    if field.days_left is not None:
-        lines.append(days_left_sentence(field))
-    if field.dry_matter is not None:
-        lines.append(phrase("page_field.crop", crop=yield_text(field.dry_matter, snapshot.farm.units)))
-    return (*lines, *last)
+    return (
+        as_sentence(join([ripeness_text(stand.ripeness), stand_stage_text(stand)])),
+        _fibre_sentence(stand),
+        days_left_sentence(stand),
+        phrase("page_field.crop", crop=yield_text(stand.dry_matter.mid, snapshot.farm.units)),
+        *last,
+    )
 
 
-def _fibre_sentences(field: FieldProspect) -> list[str]:
+def _fibre_sentence(stand: StandToday) -> str:
     """Return how ripe a stand is by its fibre, and at how much it is to be cut."""
-    if field.ndf is None:
-        return []
-    low, middle, high = (f"{end:.0f}" for end in (field.ndf.low, field.ndf.mid, field.ndf.high))
-    if field.ndf_target is None:
-        return [phrase("page_field.fibre", low=low, middle=middle, high=high)]
-    return [phrase("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{field.ndf_target:.0f}")]
+    low, middle, high = (f"{end:.0f}" for end in (stand.ndf.low, stand.ndf.mid, stand.ndf.high))
+    return phrase("page_field.fibre_aim", low=low, middle=middle, high=high, aim=f"{stand.ndf_target:.0f}")
 
 
 def _fibre_range_text(band: Band) -> str:
@@ -314,9 +311,9 @@ def _day_row(snapshot: Snapshot, day: FieldDay, least_odds: float = 0.0) -> DayR
     """Return a day as a line; odds of a day that will not do are told from the least ones on that are worth a line."""
     units, name = snapshot.farm.units, day_name_text(day.date, snapshot.today)
     if day.area > 0:
-        after = phrase("page_field.after", field=day.after) if day.after else ""
-        start = phrase("page_field.start", start=time_text(day.start, units)) if day.start else ""
-        bale = phrase("page_field.bale", bale=time_text(day.bale_from, units)) if day.bale_from else ""
+        after = phrase("page_field.after", field=day.place.after) if day.place.after else ""
+        start = phrase("page_field.start", start=time_text(day.plan.start, units)) if day.plan else ""
+        bale = phrase("page_field.bale", bale=time_text(day.plan.bale_from, units)) if day.plan else ""
         sure = odds_text(day.odds) if day.odds is not None else ""
         return DayRow(day.date, name, join([area_text(day.area, units), sure]), join([after, start, bale]), True)
     what = phrase("page_field.nothing", reason=day_reason_text(day.reason, day))

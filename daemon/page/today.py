@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from daemon.domain.advice import Advice, Morning, WatchedField, WatchState
-from daemon.domain.prospect import FieldDay
+from daemon.domain.prospect import WorkHours
 from daemon.domain.season_progress import crop_progress
 from daemon.domain.snapshot import Snapshot, data_age
 from daemon.domain.underway import bales_for_area, fields_cut_today, still_to_mow
@@ -70,22 +70,22 @@ def field_work(snapshot: Snapshot, name: str) -> Iterator[WorkRow]:
     advice = next((one for one in still_to_mow(snapshot.morning) if one.field == name), None)
     if cut is not None:
         steps = _cut_steps(snapshot.morning, cut)
-    elif advice is not None and advice.day is not None:
-        steps = _mowing_steps(snapshot, advice, advice.day)
+    elif advice is not None and advice.plan is not None:
+        steps = _mowing_steps(snapshot, advice, advice.plan)
     else:
         return
     local = ((at.astimezone(snapshot.farm.place.timezone), words) for at, words in steps if at is not None)
     yield from (WorkRow(at, time_text(at, snapshot.farm.units), words) for at, words in local)
 
 
-def _mowing_steps(snapshot: Snapshot, advice: Advice, day: FieldDay) -> list[tuple[datetime | None, str]]:
+def _mowing_steps(snapshot: Snapshot, advice: Advice, plan: WorkHours) -> list[tuple[datetime | None, str]]:
     name = advice.field
     return [
-        (day.start, phrase("page_work.start", field=name, area=area_text(advice.area, snapshot.farm.units))),
-        (day.mow_until, phrase("page_work.stop", field=name)),
-        (day.rake_from, phrase("page_work.rake", field=name)),
-        (day.bale_from, with_aside(phrase("page_work.bale", field=name), _bales_text(day.bales))),
-        (day.wrapped_by, phrase("page_work.wrapped", field=name)),
+        (plan.start, phrase("page_work.start", field=name, area=area_text(advice.area, snapshot.farm.units))),
+        (plan.mow_until, phrase("page_work.stop", field=name)),
+        (plan.rake_from, phrase("page_work.rake", field=name)),
+        (plan.bale_from, with_aside(phrase("page_work.bale", field=name), _bales_text(plan.bales))),
+        (plan.wrapped_by, phrase("page_work.wrapped", field=name)),
     ]
 
 

@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from daemon.domain.farm import Estimates, Farm, Traction
-from daemon.domain.prospect import FieldDay, Ripeness, TimedCaution
+from daemon.domain.prospect import Ripeness, TimedCaution, WorkHours
 from daemon.domain.units import HOUR
 from daemon.planning.field_day import PlannedDay
 from daemon.planning.forecast_hours import ForecastHours
@@ -11,28 +11,26 @@ from models.cautions import BaledMoisture, Caution, CautionHours, DayOfWork, Loc
 from models.workday import SLOTS_PER_HOUR
 
 
-def cautions_of(
-    farm: Farm, planned_day: PlannedDay, field_day: FieldDay, hours: ForecastHours
-) -> tuple[TimedCaution, ...]:
-    """Return all that is to be bewared of in a day's work, the gravest first; nothing where nothing is to be mown.
+def cautions_of(farm: Farm, planned_day: PlannedDay, plan: WorkHours, hours: ForecastHours) -> tuple[TimedCaution, ...]:
+    """Return all that is to be bewared of in a day's work, the gravest first.
 
     Parameters
     ----------
     farm, hours
-    planned_day : WorkedDay
-        The plan of the day.
-    field_day : FieldDay
-        The day with its hours of work.
+    planned_day : PlannedDay
+        The field on the day, in its place among the fields.
+    plan : WorkHours
+        Its hours of work.
     """
-    if field_day.start is None or field_day.wrapped_by is None or field_day.moisture_at_baling is None:
-        return ()
     window = planned_day.window
-    first = window.slot_of(field_day.start) // SLOTS_PER_HOUR
-    end = max(-(-window.slot_of(field_day.wrapped_by) // SLOTS_PER_HOUR), first + 1)
+    first = window.slot_of(plan.start) // SLOTS_PER_HOUR
+    end = max(-(-window.slot_of(plan.wrapped_by) // SLOTS_PER_HOUR), first + 1)
     block = slice(window.first_hour + first, window.first_hour + end)
-    band = field_day.moisture_at_baling
+    band = plan.moisture_at_baling
     moisture = BaledMoisture(band.low, band.mid, band.high)
-    day = _day_of_work(farm, planned_day, hours, block, moisture, stemmy=field_day.ripeness is Ripeness.PAST)
+    day = _day_of_work(
+        farm, planned_day, hours, block, moisture, stemmy=planned_day.field_day.ripeness is Ripeness.PAST
+    )
     begins = (window.begins + first * HOUR).astimezone(farm.place.timezone)
     own = _own_figures(farm.estimates)
     return tuple(_timed_caution(noted, begins) for noted in rank_cautions(day, own, max_count=len(Caution)))

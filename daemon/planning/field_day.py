@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import AreaOdds, Band, FieldDay, Reason, Ripeness
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, PlaceInDay, Reason, Ripeness, WorkHours
 from daemon.planning.drying import Crop, crop_days, day_index, strip_area, strips_for
 from daemon.planning.forecast_hours import ForecastHours, Window
 from models import coefficients as c
@@ -78,8 +78,8 @@ def place_after(farm: Farm, before: PlannedDay, planned_day: PlannedDay, hours: 
     """Return the same day for a field that is mown after another one by the same people."""
     if planned_day.plan.strip_count == 0:
         return planned_day
-    window, name = planned_day.window, before.crop.field.name
-    full = replace(planned_day, field_day=replace(planned_day.field_day.without_plan(Reason.DAY_IS_FULL), after=name))
+    window, place = planned_day.window, PlaceInDay(after=before.crop.field.name)
+    full = replace(planned_day, field_day=replace(planned_day.field_day.without_plan(Reason.DAY_IS_FULL), place=place))
     travel = slots_for(farm.work.travel)
     if before.plan.mowing_end + travel > window.latest_start:
         return replace(full, plan=replace(planned_day.plan, strip_count=0))
@@ -98,7 +98,7 @@ def place_after(farm: Farm, before: PlannedDay, planned_day: PlannedDay, hours: 
     )
     if plan.strip_count == 0:
         return replace(full, plan=plan)
-    placed = replace(planned_day, plan=plan, field_day=replace(planned_day.field_day, after=name))
+    placed = replace(planned_day, plan=plan, field_day=replace(planned_day.field_day, place=place))
     return _with_odds(farm, placed, hours, least)
 
 
@@ -108,9 +108,9 @@ def with_work_hours(farm: Farm, planned_day: PlannedDay, hours: ForecastHours) -
     if plan.strip_count == 0:
         return planned_day.field_day
     close = workday_end(plan, day, planned_day.crew, float(dry_basis(np.array(farm.baleage.driest))))
-    bales = -int(-close.bales * planned_day.field_day.area / (plan.strip_count * strip_area(farm)) // 1)
-    return replace(
-        planned_day.field_day,
+    field_day = planned_day.field_day
+    bales = -int(-close.bales * field_day.area / (plan.strip_count * strip_area(farm)) // 1)
+    work_hours = WorkHours(
         start=window.time_at(plan.start, farm),
         mow_until=window.time_at(plan.mowing_end, farm),
         rake_from=window.time_at(close.raking_from, farm),
@@ -120,8 +120,9 @@ def with_work_hours(farm: Farm, planned_day: PlannedDay, hours: ForecastHours) -
         bales=bales,
         film_rolls=-int(-bales // farm.work.bales_per_roll),
         too_dry_share=close.too_dry_share,
-        hour_later=_hour_later_odds(farm, planned_day, hours) if planned_day.field_day.after is None else None,
+        hour_later=_hour_later_odds(farm, planned_day, hours) if field_day.place.after is None else None,
     )
+    return replace(field_day, plan=work_hours)
 
 
 def _ground_firm_share(crop: Crop, window: Window, hours: ForecastHours) -> float:

@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import FieldDay, Reason, Urgency
+from daemon.domain.prospect import FieldDay, PlaceInDay, Reason, Urgency
 from daemon.domain.units import HOUR
 from daemon.planning.drying import day_index
 from daemon.planning.feed_value import site_yield_ratio
@@ -44,9 +44,9 @@ class _Candidate:
 
     def is_in_time(self, field_day: FieldDay) -> bool:
         """Return whether its bales are wrapped well before the storm."""
-        if self.storm is None or field_day.wrapped_by is None:
-            return field_day.wrapped_by is not None
-        return field_day.wrapped_by + c.STORM_MARGIN * HOUR <= self.storm
+        if field_day.plan is None:
+            return False
+        return self.storm is None or field_day.plan.wrapped_by + c.STORM_MARGIN * HOUR <= self.storm
 
 
 def order_fields(
@@ -87,10 +87,12 @@ def order_fields(
 
 def _with_place(candidate: _Candidate, field_day: FieldDay) -> FieldDay:
     """Return a day with what gave it its place, if it has one."""
-    if field_day.start is None:
+    if field_day.plan is None:
         return field_day
     storm = candidate.storm if candidate.urgency is Urgency.STORM else None
-    return replace(field_day, lost_by_waiting=candidate.gain.lost_by_waiting, urgency=candidate.urgency, storm_at=storm)
+    lost = candidate.gain.lost_by_waiting
+    place = replace(field_day.place, lost_by_waiting=lost, urgency=candidate.urgency, storm_at=storm)
+    return replace(field_day, place=place)
 
 
 def _candidate(
@@ -143,5 +145,6 @@ def _mowing_gain(farm: Farm, day: date, days: PlansByDay, may_be_mown: Callable[
 
 def _postpone(planned_day: PlannedDay, better_in: int) -> PlannedDay:
     """Return a day without its plan, for a better one that is worth waiting for."""
-    shown = replace(planned_day.field_day.without_plan(Reason.BETTER_LATER), better_in_days=better_in)
+    place = PlaceInDay(better_in_days=better_in)
+    shown = replace(planned_day.field_day.without_plan(Reason.BETTER_LATER), place=place)
     return replace(planned_day, plan=replace(planned_day.plan, strip_count=0), field_day=shown)

@@ -17,8 +17,10 @@ from daemon.domain.prospect import (
     Prospect,
     Reason,
     Ripeness,
+    StandToday,
     Unknown,
     WeatherFacts,
+    WorkHours,
 )
 from daemon.planning.cautions import cautions_of
 from daemon.planning.daily_weather import daily_extremes
@@ -29,7 +31,7 @@ from daemon.planning.field_day import PlannedDay, classify_ripeness, growth_only
 from daemon.planning.field_order import order_fields
 from daemon.planning.forecast_hours import SLOT, ForecastHours, Window, forecast_hours, work_window
 from daemon.planning.ground import FIRM_SHARE_NEEDED, Ground
-from daemon.planning.growth import field_growth_on, growth_cause, kinds_on, stand_doubts
+from daemon.planning.growth import as_date, field_growth_on, growth_cause, kinds_on, stand_doubts
 from daemon.planning.losses import respiration_until_baling
 from daemon.planning.overnight import left_overnight
 from daemon.weather.contract import Weather
@@ -146,7 +148,7 @@ def _growth_only_prospect(farm: Farm, crop: Crop, today: date, unknown: FieldPro
     """Return a field of which nothing is known but its growth, with the reason."""
     told = _field_prospect(farm, crop, day_index(crop.growth, today), ())
     bare = replace(told, soil_factor=None, ground=None, firm_from=None)
-    return replace(bare, unknown=unknown.unknown, doubts=())
+    return replace(bare, unknown=unknown.unknown)
 
 
 def _days_to_horizon(days: pd.DataFrame, farm: Farm, now: datetime) -> pd.DataFrame:
@@ -227,42 +229,48 @@ def _plan_field(
 
 
 def _field_prospect(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> FieldProspect:
-    state, growth, carries_in = crop.state, crop.growth, crop.ground.days_until_firm(HORIZON_DAYS)
-    today: date = growth.day[at].astype(date)
-    grown = yield_on(crop, today)
+    state, carries_in = crop.state, crop.ground.days_until_firm(HORIZON_DAYS)
+    today: date = crop.growth.day[at].astype(date)
     return FieldProspect(
         name=state.name,
         area=state.field.area,
-        standing=state.standing_area,
-        last_cut=state.last_cut if growth.regrowth else None,
-        lodged=state.lodged,
-        ripeness=classify_ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
-        stage=growth.stage[at],
-        ndf=days[0].ndf if days else growth_only(growth, today).ndf,
-        ndf_target=growth.ndf_target,
-        days_left=float(growth.days_left[at]),
-        dry_matter=grown.mid,
-        dry_matter_band=grown,
-        clock=float(growth.clock[at]),
-        clock_spread=float(growth.clock_spread[at]),
-        clock_from=None if growth.start_day is None else growth.start_day.astype(date),
         days=days,
-        doubts=stand_doubts(growth),
+        stand=_stand_today(farm, crop, at, days),
+        expected_yield=state.field.expected_yield,
+        standing=state.standing_area,
+        last_cut=state.last_cut if crop.growth.regrowth else None,
+        lodged=state.lodged,
         drying=state.drying,
-        quality=quality_on(crop, today),
-        waiting=waiting_cost_on(farm, crop, today),
-        kinds=kinds_on(growth, at),
         soil_factor=float(crop.ground.soil_factor[:, 0].mean()),
         ground=crop.ground.firmness_today,
         firm_from=None if carries_in is None else today + timedelta(days=carries_in),
     )
 
 
+def _stand_today(farm: Farm, crop: Crop, at: int, days: tuple[FieldDay, ...]) -> StandToday:
+    growth = crop.growth
+    today: date = growth.day[at].astype(date)
+    return StandToday(
+        ripeness=classify_ripeness(float(growth.ndf_mid[at]), growth.ndf_target),
+        stage=growth.stage[at],
+        ndf=days[0].ndf if days else growth_only(growth, today).ndf,
+        ndf_target=growth.ndf_target,
+        days_left=float(growth.days_left[at]),
+        dry_matter=yield_on(crop, today),
+        clock=float(growth.clock[at]),
+        clock_spread=float(growth.clock_spread[at]),
+        clock_from=None if growth.start_day is None else as_date(growth.start_day),
+        kinds=kinds_on(growth, at),
+        quality=quality_on(crop, today),
+        waiting=waiting_cost_on(farm, crop, today),
+        doubts=stand_doubts(growth),
+    )
+
+
 def _unknown_field(field: Field, unknown: Unknown) -> FieldProspect:
     return FieldProspect(
-        name=field.name, area=field.area, ripeness=None, stage=None, ndf=None, ndf_target=None, days_left=None,
-        dry_matter=field.expected_yield, clock=None, clock_from=None, days=(), unknown=unknown,
-    )  # fmt: skip
+        field.name, field.area, days=(), stand=None, expected_yield=field.expected_yield, unknown=unknown
+    )
 
 
 def _fit_fields(
@@ -272,12 +280,20 @@ def _fit_fields(
     shared: dict[tuple[str, date], PlannedDay] = {}
     for day in sorted({day for days in plans for day in days}):
         for placed in order_fields(farm, day, plans, hours, lambda shown: _closed_day_reason(farm, shown) is None):
-            left = left_overnight(farm, placed, hours) if placed.plan.strip_count else None
-            lost = respiration_until_baling(placed, placed.field_day, hours)
-            shown = replace(placed.field_day, if_left=left, respiration_loss=lost)
-            cares = cautions_of(farm, placed, shown, hours) if day == hours.today else ()
-            shared[placed.crop.field.name, day] = replace(placed, field_day=replace(shown, cautions=cares))
+            plan = placed.field_day.plan
+            shown = None if plan is None else _with_losses_and_cautions(farm, placed, plan, hours)
+            shared[placed.crop.field.name, day] = replace(placed, field_day=replace(placed.field_day, plan=shown))
     return shared
+
+
+def _with_losses_and_cautions(farm: Farm, planned_day: PlannedDay, plan: WorkHours, hours: ForecastHours) -> WorkHours:
+    """Return the work of a field in its place, with what it loses and what to beware of, which is known of today."""
+    return replace(
+        plan,
+        if_left=left_overnight(farm, planned_day, hours),
+        respiration_loss=respiration_until_baling(planned_day, plan, hours),
+        cautions=cautions_of(farm, planned_day, plan, hours) if planned_day.window.date == hours.today else (),
+    )
 
 
 def _days_of_field(placed: dict[tuple[str, date], PlannedDay], name: str) -> dict[date, PlannedDay]:

@@ -1,11 +1,13 @@
 """A morning that was kept on disk is read as this version writes it, or as an older one did."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from dataclasses import fields
 from typing import Annotated, Any, Final
 
 from pydantic import BeforeValidator, TypeAdapter
 
 from daemon.domain.advice import Morning
+from daemon.domain.prospect import PlaceInDay, StandToday, WorkHours
 
 # What 0.1.0 called the fields of a morning that have another name today.
 RENAMED_KEYS: Final[Mapping[str, str]] = {
@@ -24,17 +26,21 @@ RENAMED_KEYS: Final[Mapping[str, str]] = {
     "odds_said": "last_told_odds",
     "still": "still_wrappable",
 }
+# What lay flat in a day and in a field, and lies in a part of them today.
+PLAN_KEYS: Final = frozenset(field.name for field in fields(WorkHours))
+PLACE_KEYS: Final = frozenset(field.name for field in fields(PlaceInDay))
+STAND_KEYS: Final = frozenset(field.name for field in fields(StandToday))
 
 
 def upgrade_morning(stored: Any) -> Any:
-    """Return a morning as 0.1.0 stored it in today's form: other keys, and reasons with their text in one place."""
+    """Return a morning as 0.1.0 stored it in today's form: other keys, and what belongs together in one part."""
     if not isinstance(stored, Mapping) or not isinstance(stored.get("prospect"), Mapping):
         return stored
     kept = _rename_keys(stored)
     prospect = _with_unknown(kept["prospect"], "trouble")
-    fields = [_with_unknown(field, "unknown") for field in prospect.get("fields", ())]
-    advices = [_with_cause(advice) for advice in kept.get("advices", ())]
-    return {**kept, "prospect": {**prospect, "fields": fields}, "advices": advices}
+    prospects = [_upgrade_field(field) for field in prospect.get("fields", ())]
+    advices = [_upgrade_advice(advice) for advice in kept.get("advices", ())]
+    return {**kept, "prospect": {**prospect, "fields": prospects}, "advices": advices}
 
 
 def _rename_keys(stored: Any) -> Any:
@@ -53,8 +59,31 @@ def _with_unknown(kept: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     return {**kept, key: {"reason": kept[key], "cause": _stated_cause(kept)}}
 
 
-def _with_cause(advice: Mapping[str, Any]) -> Mapping[str, Any]:
-    return {"cause": _stated_cause(advice), **advice}
+def _upgrade_advice(advice: Mapping[str, Any]) -> Mapping[str, Any]:
+    day = advice.get("day")
+    return {"cause": _stated_cause(advice), **advice, "day": None if day is None else _upgrade_day(day)}
+
+
+def _upgrade_field(field: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a field with its stand, and with what its settings expect where its growth was not known."""
+    kept = {**_with_unknown(field, "unknown"), "days": [_upgrade_day(day) for day in field.get("days", ())]}
+    if "stand" in kept:
+        return kept
+    if kept.get("ripeness") is None or kept.get("dry_matter_band") is None:
+        return {**kept, "stand": None, "expected_yield": kept.get("dry_matter")}
+    return {**kept, "stand": {**_part(kept, STAND_KEYS), "dry_matter": kept["dry_matter_band"]}}
+
+
+def _upgrade_day(day: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a day with the hours of its work, if there is any, and its place among the fields."""
+    if "place" in day:
+        return day
+    plan = None if day.get("start") is None else _part(day, PLAN_KEYS)
+    return {**day, "plan": plan, "place": _part(day, PLACE_KEYS)}
+
+
+def _part(kept: Mapping[str, Any], keys: Collection[str]) -> dict[str, Any]:
+    return {key: value for key, value in kept.items() if key in keys}
 
 
 def _stated_cause(kept: Mapping[str, Any]) -> Mapping[str, Any] | None:

@@ -46,7 +46,9 @@ def unknown_detail_text(unknown: Unknown | None, units: Units) -> str:
 
 def field_detail_text(field: FieldProspect, units: Units) -> str:
     """Return why nothing can be said of a field, or what must be doubted of its growth."""
-    return growth_doubts_text(field.doubts) if field.unknown is None else cause_text(field.unknown.cause, units)
+    if field.unknown is not None:
+        return cause_text(field.unknown.cause, units)
+    return "" if field.stand is None else growth_doubts_text(field.stand.doubts)
 
 
 def _weather_cause_text(cause: WeatherCause) -> str:

@@ -33,11 +33,10 @@ def official_warning_sentences(farm: Farm, morning: Morning) -> tuple[str, ...]:
     Where nothing is to be mown, those of the day from the moment of the pass on.
     """
     now, zone = morning.prospect.at, farm.place.timezone
-    days = [advice.day for advice in morning.mows if advice.day is not None]
-    starts = [day.start for day in days if day.start is not None]
-    ends = [day.wrapped_by for day in days if day.wrapped_by is not None]
+    plans = [advice.plan for advice in morning.mows if advice.plan is not None]
     midnight = datetime.combine(morning.date + timedelta(days=1), time(0), tzinfo=zone)
-    first, last = min(starts, default=now), max(ends, default=midnight)
+    first = min((plan.start for plan in plans), default=now)
+    last = max((plan.wrapped_by for plan in plans), default=midnight)
     return tuple(
         _official_warning_sentence(farm, one)
         for one in morning.prospect.warnings
@@ -100,7 +99,7 @@ def _merge_cautions(mows: Sequence[Advice]) -> list[tuple[TimedCaution, list[str
     """Return each caution of a day once, with its fields and from the first of their hours to the last."""
     found: dict[Caution, tuple[TimedCaution, list[str]]] = {}
     for advice in mows:
-        for care in advice.day.cautions if advice.day else ():
+        for care in advice.plan.cautions if advice.plan else ():
             known, names = found.get(care.caution, (care, []))
             found[care.caution] = (_merge_hours(known, care), [*names, advice.field])
     said = [caution for caution in Caution if caution in found]

@@ -13,10 +13,11 @@ def order_sentences(farm: Farm, morning: Morning) -> list[str]:
     How a crop that lies flat is mown is told with it. Fields that the first one leaves no time for count too.
     """
     hurries, first = urgency_sentences(farm, morning), morning.mows[0].day if morning.mows else None
-    if hurries or first is None or first.lost_by_waiting is None or not _has_several_to_mow(morning):
+    loss = None if first is None else first.place.lost_by_waiting
+    if hurries or loss is None or not _has_several_to_mow(morning):
         return hurries
     weight, unit = yield_change_unit(farm.units)
-    lost, field = weight * first.lost_by_waiting, morning.mows[0].field
+    lost, field = weight * loss, morning.mows[0].field
     if lost < 1.0:
         return [phrase("order.loses", field=field)]
     return [phrase("order.loses_much", field=field, weight=two_digit_text(lost), unit=unit)]
@@ -36,16 +37,16 @@ def _has_several_to_mow(morning: Morning) -> bool:
 
 
 def _urgency_sentence(farm: Farm, advice: Advice, *, is_flat: bool, several: bool) -> str:
-    day = advice.day
-    if day is None:
+    if advice.day is None:
         return ""
-    first = several and day.urgency is not None and day.after is None
+    place = advice.day.place
+    first = several and place.urgency is not None and place.after is None
     if is_flat:
         return phrase("order.flat_first" if first else "order.flat", field=advice.field)
-    if day.urgency is not Urgency.STORM or day.storm_at is None:
+    if place.urgency is not Urgency.STORM or place.storm_at is None:
         return ""
     return phrase(
         "order.storm_first" if first else "order.storm",
         field=advice.field,
-        at=weekday_time_text(day.storm_at, farm.units),
+        at=weekday_time_text(place.storm_at, farm.units),
     )

@@ -21,8 +21,8 @@ def drying_picture_text(farm: Farm, field: FieldProspect) -> str:
     day, units = picture_day(field), farm.units
     told = {"field": field.name, "day": day_text(shown.date), "start": time_text(shown.mown, units)}
     key, at = "picture.dries", shown.begins + timedelta(hours=len(shown.water))
-    if day is not None and day.rake_from is not None:
-        key, at = "picture.baled", day.rake_from
+    if day is not None and day.plan is not None:
+        key, at = "picture.baled", day.plan.rake_from
     band = water_at(shown, at)
     if band is None:
         return _rain_sentence(farm, shown)
@@ -32,11 +32,11 @@ def drying_picture_text(farm: Farm, field: FieldProspect) -> str:
 
 def growth_picture_text(farm: Farm, field: FieldProspect) -> str:
     """Return what the picture of a field's growth shows in two sentences, empty where there is none."""
-    if not field.days or field.ndf_target is None:
+    if not field.days or field.stand is None:
         return ""
     first, last = field.days[0], field.days[-1]
     (low, high), (later_low, later_high) = _end_texts(first.ndf), _end_texts(last.ndf)
-    best = ripe_fibre_range(field.ndf_target)
+    best = ripe_fibre_range(field.stand.ndf_target)
     return phrase(
         "picture.grows",
         field=field.name,

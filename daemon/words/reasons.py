@@ -24,10 +24,9 @@ def reason_text(reason: Reason | None) -> str:
 def day_reason_text(reason: Reason | None, day: FieldDay | None) -> str:
     """Return why a field is not for mowing on a day; a near miss, and what is only not sure, is told with its odds."""
     reason = reason or Reason.ODDS_TOO_LOW
-    if day is not None and day.better_in_days is not None:
-        return phrase(
-            "reason.on_day", reason=reason_text(reason), day=weekday_name(day.date + timedelta(days=day.better_in_days))
-        )
+    if day is not None and day.place.better_in_days is not None:
+        better = day.date + timedelta(days=day.place.better_in_days)
+        return phrase("reason.on_day", reason=reason_text(reason), day=weekday_name(better))
     sure = odds_against_reason(reason, day)
     return (
         reason_text(reason) if sure is None else phrase(f"reasons_nearly.{reason.name.lower()}", odds=odds_text(sure))
@@ -36,7 +35,7 @@ def day_reason_text(reason: Reason | None, day: FieldDay | None) -> str:
 
 def odds_against_reason(reason: Reason | None, day: FieldDay | None) -> float | None:
     """Return the odds of a day that are told with the reason against it, None where none are."""
-    if day is None or day.odds is None or day.better_in_days is not None:
+    if day is None or day.odds is None or day.place.better_in_days is not None:
         return None
     return (
         day.odds

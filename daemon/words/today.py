@@ -127,8 +127,8 @@ def _reasons_text(advices: Sequence[Advice]) -> str:
 def _job_text(snapshot: Snapshot, advice: Advice) -> str:
     units, day = snapshot.farm.units, advice.day
     much = job_text(advice.area, advice.field, snapshot.farm)
-    if day and day.start:
-        much = phrase("page_today.job_from", job=much, start=time_text(day.start, units))
+    if advice.plan:
+        much = phrase("page_today.job_from", job=much, start=time_text(advice.plan.start, units))
     return with_aside(much, phrase("page_today.odds", odds=odds_text(day.odds)) if day and day.odds is not None else "")
 
 

@@ -4,7 +4,7 @@ import math
 from typing import Final
 
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import AreaOdds, FieldDay, LeftOvernight
+from daemon.domain.prospect import AreaOdds, FieldDay, LeftOvernight, WorkHours
 from daemon.domain.units import HOUR, TOLERANCE
 from daemon.words.catalog import phrase, plural
 from daemon.words.numbers import area_text, moisture_text, odds_text, risk_text, time_text, whole_percents
@@ -34,22 +34,22 @@ def least_area_odds(day: FieldDay, farm: Farm) -> AreaOdds | None:
 
 def too_dry_sentence(day: FieldDay, farm: Farm) -> str:
     """Return a warning where a good part will be too dry for baleage before the baler comes to it, else nothing."""
-    if day.too_dry_share is None or day.too_dry_share < TOO_DRY_SHARE_TOLD:
+    if day.plan is None or day.plan.too_dry_share < TOO_DRY_SHARE_TOLD:
         return ""
-    dry = area_text(day.too_dry_share * day.area, farm.units)
+    dry = area_text(day.plan.too_dry_share * day.area, farm.units)
     return phrase("work.too_dry", area=dry, driest=moisture_text(farm.baleage.driest))
 
 
-def film_text(day: FieldDay) -> str:
+def film_text(plan: WorkHours) -> str:
     """Return the film that the bales of a day take."""
-    return "" if day.film_rolls is None else plural("work.film", day.film_rolls)
+    return plural("work.film", plan.film_rolls)
 
 
 def hour_later_sentence(day: FieldDay, farm: Farm) -> str:
     """Return what an hour's delay of the start costs."""
-    if day.hour_later is None or day.start is None:
+    if day.plan is None or day.plan.hour_later is None:
         return ""
-    left, time = day.hour_later.area, time_text(day.start + HOUR, farm.units)
+    left, time = day.plan.hour_later.area, time_text(day.plan.start + HOUR, farm.units)
     if left >= day.area - TOLERANCE:
         return phrase("work.later_fits", time=time)
     if left < farm.work.least_area - TOLERANCE:
@@ -57,9 +57,9 @@ def hour_later_sentence(day: FieldDay, farm: Farm) -> str:
     return phrase("work.later", time=time, area=area_text(left, farm.units))
 
 
-def left_overnight_sentence(day: FieldDay, farm: Farm) -> str:
+def left_overnight_sentence(plan: WorkHours, farm: Farm) -> str:
     """Return what becomes of what is not wrapped in the evening."""
-    return "" if day.if_left is None else phrase("work.if_left", left=left_lying_text(day.if_left, farm))
+    return "" if plan.if_left is None else phrase("work.if_left", left=left_lying_text(plan.if_left, farm))
 
 
 def left_lying_text(left: LeftOvernight, farm: Farm) -> str:

@@ -15,7 +15,18 @@ from daemon.domain.prospect import AreaOdds, FieldProspect, LeftOvernight, Reaso
 from daemon.domain.snapshot import Snapshot
 from daemon.service.health import take_snapshot
 from models.cautions import Caution
-from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, person, unknown_morning, wait_morning
+from tests.support.farms import (
+    ACRE,
+    DAWN,
+    DAY,
+    farm,
+    field_day,
+    field_prospect,
+    person,
+    unknown_morning,
+    wait_morning,
+    with_day_changes,
+)
 from tests.support.full_morning import drawn_field, drawn_morning
 
 SOON: Final = DAWN + timedelta(minutes=45)
@@ -39,7 +50,7 @@ def mowing(*names: str) -> Morning:
     )
     left = LeftOvernight(field.days[0].ndf, 0.42)
     left = replace(left, moisture=replace(left.moisture, low=0.31, mid=0.4, high=0.53))
-    first = replace(
+    first = with_day_changes(
         field.days[0], cautions=cares, if_left=left, hour_later=AreaOdds(8.0 * ACRE, 0.72), too_dry_share=0.25
     )
     field = replace(

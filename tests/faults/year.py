@@ -31,7 +31,7 @@ from daemon.service.rounds import Service
 from daemon.system.memory import trim_heap
 from tests.faults.counts import Count, report
 from tests.loopback.receivers import Gateway, MailServer
-from tests.support.farms import ZONE, farm, field_day, field_prospect, person, prospect
+from tests.support.farms import ZONE, farm, field_day, field_prospect, person, plan_of, prospect
 from tests.support.process_memory import mebibytes
 
 FIRST: Final = date(2026, 3, 1)
@@ -136,9 +136,9 @@ def _day(day: date, is_ripe: bool) -> FieldDay:
 
 def _moved(found: FieldDay, day: date) -> FieldDay:
     """Return a field's day on another day, with all its hours."""
-    apart = day - found.date
-    hours: dict[str, Any] = {key: value + apart for key, value in vars(found).items() if isinstance(value, datetime)}
-    return replace(found, date=day, **hours)
+    apart, plan = day - found.date, plan_of(found)
+    hours: dict[str, Any] = {key: value + apart for key, value in vars(plan).items() if isinstance(value, datetime)}
+    return replace(found, date=day, plan=replace(plan, **hours))
 
 
 def expected(days: int, its: Farm) -> dict[date, Counter[str]]:

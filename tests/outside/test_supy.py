@@ -4,6 +4,7 @@ import pytest
 
 from daemon.domain.prospect import FieldDay
 from tests.season import Site, load, season, workable
+from tests.support.farms import plan_of
 from tests.support.rain import wettest_hour
 
 NEEDED = 0.7
@@ -37,9 +38,7 @@ def test_a_wet_summer_has_few_days_for_a_light_crop_and_hardly_any_for_a_heavy_o
 
 
 def test_it_never_speaks_on_a_day_with_rain_on_the_swath(site: Site, found: dict[float, list[FieldDay]]) -> None:
-    spoken = [day for days in found.values() for day in days if day.start and day.wrapped_by]
+    spoken = [day for days in found.values() for day in days if day.plan]
     assert len(spoken) >= 5
     for day in spoken:
-        assert day.start is not None
-        assert day.wrapped_by is not None
-        assert wettest_hour(site.hours, day.start, day.wrapped_by) < 0.2, day.date
+        assert wettest_hour(site.hours, plan_of(day).start, plan_of(day).wrapped_by) < 0.2, day.date

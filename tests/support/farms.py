@@ -1,7 +1,8 @@
 """An invented farm and what a pass over it may find, for tests."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.domain.advice import Advice, AdviceKind, Morning
@@ -26,12 +27,16 @@ from daemon.domain.prospect import (
     Band,
     FieldDay,
     FieldProspect,
+    PlaceInDay,
     Prospect,
     Reason,
     Ripeness,
+    StandToday,
     Unknown,
     WeatherFacts,
+    WorkHours,
 )
+from models.quality import Figure
 
 ACRE = 0.40468564224
 
@@ -101,7 +106,7 @@ def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = froz
         least_area=2 * ACRE,
         traction=Traction.TRACTOR,
     )
-    fields = tuple(
+    named = tuple(
         Field(name, acres * ACRE, {"timothy": 1.0}, "loam", "well", None, None, (), "")
         for name, acres in (("Long Meadow", 22.0), ("Creek & Bend", 9.5))
     )
@@ -115,7 +120,7 @@ def farm(*people: Person, units: Units = Units.US, season: frozenset[int] = froz
         baleage=Baleage(0.5, 0.55, 0.45, 0.85, True, 0.1),
         alerts=Alerts(time(5, 30), time(19), 0.7, people),
         page=PageAddress("127.0.0.1", 0),
-        fields=fields,
+        fields=named,
     )
 
 
@@ -123,10 +128,6 @@ def field_day(ahead: int = 0, acres: float = 20.0, odds: float | None = 0.79, re
     day = DAY + timedelta(days=ahead)
     mows = (AreaOdds(2 * ACRE, 0.9), AreaOdds(20 * ACRE, 0.79))
     waits = () if odds is None else (AreaOdds(2 * ACRE, odds),)
-
-    def at(hour: int, minute: int = 0) -> datetime | None:
-        return datetime(day.year, day.month, day.day, hour, minute, tzinfo=ZONE) if acres else None
-
     return FieldDay(
         date=day,
         ripeness=Ripeness.RIPE,
@@ -135,13 +136,24 @@ def field_day(ahead: int = 0, acres: float = 20.0, odds: float | None = 0.79, re
         area=acres * ACRE,
         odds=odds,
         curve=mows if acres else waits,
+        reason=reason,
+        plan=work_hours(day) if acres else None,
+    )
+
+
+def work_hours(day: date = DAY) -> WorkHours:
+    def at(hour: int, minute: int = 0) -> datetime:
+        return datetime(day.year, day.month, day.day, hour, minute, tzinfo=ZONE)
+
+    return WorkHours(
         start=at(8),
         mow_until=at(10, 30),
+        rake_from=at(15, 30),
         bale_from=at(15, 30),
         wrapped_by=at(19),
-        moisture_at_baling=Band(0.46, 0.5, 0.54) if acres else None,
-        bales=40 if acres else None,
-        reason=reason,
+        moisture_at_baling=Band(0.46, 0.5, 0.54),
+        bales=40,
+        film_rolls=2,
     )
 
 
@@ -149,16 +161,43 @@ def field_prospect(name: str, acres: float, *days: FieldDay, ripeness: Ripeness 
     return FieldProspect(
         name=name,
         area=acres * ACRE,
-        ripeness=ripeness,
-        stage="boot",
-        ndf=Band(46.0, 49.0, 52.0),
-        ndf_target=50.0,
-        days_left=4.4,
-        dry_matter=4.5,
-        clock=620.0,
-        clock_from=date(2026, 4, 14),
         days=days,
+        stand=StandToday(
+            ripeness=ripeness,
+            stage="boot",
+            ndf=Band(46.0, 49.0, 52.0),
+            ndf_target=50.0,
+            days_left=4.4,
+            dry_matter=Figure(4.5, 4.5, 4.5, "t/ha", "estimate: yield"),
+            clock=620.0,
+            clock_spread=0.0,
+            clock_from=date(2026, 4, 14),
+        ),
     )
+
+
+def with_day_changes(day: FieldDay, **changes: Any) -> FieldDay:
+    """Return a day that is another in some respects, its plan and its place too."""
+    of_plan = {name: changes.pop(name) for name in set(changes) & {one.name for one in fields(WorkHours)}}
+    of_place = {name: changes.pop(name) for name in set(changes) & {one.name for one in fields(PlaceInDay)}}
+    plan = replace(plan_of(day), **of_plan) if of_plan else day.plan
+    return replace(day, plan=plan, place=replace(day.place, **of_place), **changes)
+
+
+def with_field_changes(field: FieldProspect, **changes: Any) -> FieldProspect:
+    """Return a field that is another in some respects, its stand too."""
+    of_stand = {name: changes.pop(name) for name in set(changes) & {one.name for one in fields(StandToday)}}
+    return replace(field, stand=replace(stand_of(field), **of_stand), **changes)
+
+
+def plan_of(day: FieldDay) -> WorkHours:
+    assert day.plan is not None
+    return day.plan
+
+
+def stand_of(field: FieldProspect) -> StandToday:
+    assert field.stand is not None
+    return field.stand
 
 
 def weather(age_hours: float = 3.0) -> WeatherFacts:
@@ -182,7 +221,7 @@ def mow_morning() -> Morning:
         field_day(6, acres=0.0, odds=None, reason=Reason.DAY_OFF),
         field_day(7, acres=9.35, odds=0.7),
     )
-    creek = replace(
+    creek = with_field_changes(
         field_prospect("Creek & Bend", 9.5, field_day(0, 0.0, None, Reason.NOT_RIPE), ripeness=Ripeness.GROWING),
         ndf=Band(38.0, 41.0, 44.0),
         stage="leaf",

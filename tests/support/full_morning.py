@@ -18,7 +18,17 @@ from daemon.domain.prospect import (
 )
 from models.cautions import Caution
 from models.quality import Figure
-from tests.support.farms import ACRE, DAY, ZONE, field_day, field_prospect, mow_morning, prospect
+from tests.support.farms import (
+    ACRE,
+    DAY,
+    ZONE,
+    field_day,
+    field_prospect,
+    mow_morning,
+    prospect,
+    with_day_changes,
+    with_field_changes,
+)
 
 
 def figure(low: float, mid: float, high: float, unit: str, what: str) -> Figure:
@@ -27,7 +37,7 @@ def figure(low: float, mid: float, high: float, unit: str, what: str) -> Figure:
 
 def whole_morning() -> Morning:
     """One field to mow before a storm, with every number that a day and a field may have."""
-    day = replace(
+    day = with_day_changes(
         field_day(),
         ground_firm_share=0.9,
         raw_odds=0.8,
@@ -42,10 +52,10 @@ def whole_morning() -> Morning:
         storm_at=datetime(2026, 6, 1, 16, tzinfo=ZONE),
         respiration_loss=figure(0.4, 0.8, 1.6, "% of DM", "breath"),
     )
-    field = replace(
+    field = with_field_changes(
         field_prospect("Long Meadow", 22.0, day),
         clock_spread=50.0,
-        dry_matter_band=figure(3.6, 4.5, 5.4, "t/ha", "yield"),
+        dry_matter=figure(3.6, 4.5, 5.4, "t/ha", "yield"),
         soil_factor=1.02,
         ground="firm",
         firm_from=DAY,
@@ -77,7 +87,7 @@ def drawn_field() -> FieldProspect:
         sun=(300.0, 450.0, 600.0, 700.0, 800.0, 850.0, 850.0, 800.0, 700.0, 550.0, 400.0, 200.0, 50.0),
     )
     field = mow_morning().prospect.fields[0]
-    first = replace(field.days[0], rake_from=datetime(2026, 6, 1, 14, 45, tzinfo=ZONE))
+    first = with_day_changes(field.days[0], rake_from=datetime(2026, 6, 1, 14, 45, tzinfo=ZONE))
     return replace(field, days=(first, *field.days[1:]), drying_picture=shown)
 
 

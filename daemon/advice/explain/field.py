@@ -5,7 +5,7 @@ from datetime import date
 
 from daemon.advice.explain.provenance import aim_source
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import Band, FieldProspect, ripe_fibre_range, stage_clock_band
+from daemon.domain.prospect import Band, FieldProspect, StandToday, ripe_fibre_range, stage_clock_band
 from daemon.words.catalog import capitalize_first
 from daemon.words.growth import growth_doubts_text
 from daemon.words.numbers import date_text, day_text, two_digit_text, yield_change_unit, yield_text
@@ -28,7 +28,7 @@ def field_blocks(farm: Farm, field: FieldProspect, today: date) -> tuple[Block, 
     if cut:
         return ("", iter([f"Growth: {cut}; nothing to tell of it yet."])), ("ground", _ground_lines(field))
     return (
-        ("growth" if field.clock is not None else "", _growth_lines(farm, field)),
+        ("growth" if field.stand is not None else "", _growth_lines(farm, field)),
         ("yield", _yield_lines(farm, field)),
         ("feed", _feed_lines(field)),
         ("waiting", _waiting_lines(farm, field)),
@@ -49,46 +49,41 @@ def points_text(band: Band | Figure, number_format: str = ".0f", factor: float =
 
 
 def _growth_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
-    if field.ripeness is None or field.ndf is None or field.clock is None:
+    stand = field.stand
+    if stand is None:
         yield "Growth: not known."
         return
     settings = next(settings for settings in farm.fields if settings.name == field.name)
-    clock = stage_clock_band(field)
-    yield f"Growth: {ripeness_text(field.ripeness)}, {stand_stage_text(field)}"
-    yield from (f"  {sentence}" for sentence in look_sentences(farm, field))
-    clock_text = points_text(clock) if clock else f"{field.clock:.0f}"
-    since = f", counted from {date_text(field.clock_from)}" if field.clock_from else ""
-    yield f"  temperature sum {clock_text} degC days{since}"
-    yield from _fibre_lines(field, field.ndf, aim_source(settings))
-    if field.days_left is not None:
-        yield f"  {days_left_row(field)}"
+    yield f"Growth: {ripeness_text(stand.ripeness)}, {stand_stage_text(stand)}"
+    yield from (f"  {sentence}" for sentence in look_sentences(farm, stand))
+    since = f", counted from {date_text(stand.clock_from)}" if stand.clock_from else ""
+    yield f"  temperature sum {points_text(stage_clock_band(stand))} degC days{since}"
+    yield from _fibre_lines(field, stand, aim_source(settings))
+    yield f"  {days_left_row(stand)}"
     if field.unknown is not None:  # the reason stands above; what is left comes from the weather that was had before
         yield "  the last hours of it stand as they were forecast; the ground and the days ahead are not known"
-    elif field.doubts:
-        yield f"  note: {growth_doubts_text(field.doubts)}"
+    elif stand.doubts:
+        yield f"  note: {growth_doubts_text(stand.doubts)}"
 
 
-def _fibre_lines(field: FieldProspect, ndf: Band, aim: str) -> Iterator[str]:
+def _fibre_lines(field: FieldProspect, stand: StandToday, aim: str) -> Iterator[str]:
     """Yield how much fibre a stand has, how much it should have, and what it comes to by the last day ahead."""
-    if field.ndf_target is None:
-        yield f"  fibre (NDF) {points_text(ndf)}%"
-        return
-    low, high = ripe_fibre_range(field.ndf_target)
-    wanted = f"ripe at {low:.0f} to {high:.0f}%, to be cut near {field.ndf_target:.0f}%, {aim}"
-    yield f"  fibre (NDF) {points_text(ndf)}%; {wanted}"
-    if field.days and points_text(field.days[-1].ndf) != points_text(ndf):
+    low, high = ripe_fibre_range(stand.ndf_target)
+    wanted = f"ripe at {low:.0f} to {high:.0f}%, to be cut near {stand.ndf_target:.0f}%, {aim}"
+    yield f"  fibre (NDF) {points_text(stand.ndf)}%; {wanted}"
+    if field.days and points_text(field.days[-1].ndf) != points_text(stand.ndf):
         yield f"  fibre on {day_text(field.days[-1].date)}: {points_text(field.days[-1].ndf)}%"
 
 
 def _yield_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
-    band = field.dry_matter_band
-    if field.dry_matter is None:
-        return
-    if band is None:
-        settings = next(settings for settings in farm.fields if settings.name == field.name)
-        points, is_expected = [field.dry_matter], bool(settings.expected_yield)
-    else:
+    """Yield what stands; of a field whose growth is not known, what the settings expect."""
+    if field.stand is not None:
+        band = field.stand.dry_matter
         points, is_expected = [band.low, band.mid, band.high], band.source.startswith("the settings")
+    elif field.expected_yield is not None:
+        points, is_expected = [field.expected_yield], True
+    else:
+        return
     *lower, last = (yield_text(point, farm.units) for point in points)
     numbers = [text.split()[0] for text in lower]
     source = "from the settings" if is_expected else "by the temperature sum"
@@ -96,16 +91,17 @@ def _yield_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
 
 
 def _feed_lines(field: FieldProspect) -> Iterator[str]:
-    if field.quality is not None:
+    quality = None if field.stand is None else field.stand.quality
+    if quality is not None:
         yield "As feed today, of the dry matter"
-        yield f"  {'digestibility':13} {points_text(field.quality.digestibility)}%"
-        yield f"  {'protein':13} {points_text(field.quality.protein)}%"
+        yield f"  {'digestibility':13} {points_text(quality.digestibility)}%"
+        yield f"  {'protein':13} {points_text(quality.protein)}%"
 
 
 def _waiting_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
-    if field.waiting is None:
+    waiting, (weight, unit) = None if field.stand is None else field.stand.waiting, yield_change_unit(farm.units)
+    if waiting is None:
         return
-    waiting, (weight, unit) = field.waiting, yield_change_unit(farm.units)
     yield "One more day of waiting, weather left aside"
     rows = (
         ("fibre", points_text(waiting.ndf, "+z.1f"), "units"),

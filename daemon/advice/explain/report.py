@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from daemon.advice.explain.provenance import Provenance, aim_source, provenance_by_topic
@@ -19,13 +19,16 @@ from daemon.domain.prospect import (
     OfficialWarning,
     PlantKindToday,
     Quality,
+    StandToday,
     TimedCaution,
     Waiting,
     WeatherFacts,
+    WorkHours,
     days_left_band,
     reason_of,
     ripe_fibre_range,
     stage_clock_band,
+    yield_today,
 )
 from daemon.domain.season_progress import crop_progress
 from daemon.domain.units import HOUR
@@ -33,6 +36,16 @@ from daemon.words.causes import cause_text, field_detail_text, unknown_detail_te
 from daemon.words.field_history import field_sentences
 from daemon.words.record_summary import record_sentences
 from models.quality import Figure
+
+# The keys of a field whose growth is not known, and of a day without work, stand all the same.
+STAND_KEYS: Final = (
+    *("ripeness", "stage", "ndf", "ndf_target", "ndf_target_source", "ndf_ripe", "clock", "days_left"),
+    "days_left_band",
+)
+PLAN_KEYS: Final = (
+    *("start", "mow_until", "rake_from", "bale_from", "wrapped_by", "moisture_at_baling", "bales", "film_rolls"),
+    *("hour_later", "if_left", "too_dry"),
+)
 
 
 def morning_report(farm: Farm, morning: Morning) -> dict[str, Any]:
@@ -167,33 +180,25 @@ def _season_json(morning: Morning) -> dict[str, Any]:
 
 
 def _field_json(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, Any]:
-    zone = farm.place.timezone
+    zone, stand = farm.place.timezone, field.stand
     return {
         "name": field.name,
         "area_ha": round(field.area, 4),
-        "ripeness": field.ripeness,
-        "stage": field.stage,
-        "ndf": _band_json(field.ndf, 1),
-        "ndf_target": field.ndf_target,
-        "ndf_target_source": _ndf_target_source(farm, field),
-        "ndf_ripe": _ripe_range_json(field.ndf_target),
-        "clock": _clock_json(field),
-        "days_left": _rounded(field.days_left, 1),
-        "days_left_band": _band_json(days_left_band(field), 1),
-        "dry_matter_t_per_ha": _rounded(field.dry_matter, 2),
-        "dry_matter": _figure_json(field.dry_matter_band),
+        **(dict.fromkeys(STAND_KEYS) if stand is None else _stand_json(farm, field.name, stand)),
+        "dry_matter_t_per_ha": _rounded(yield_today(field), 2),
+        "dry_matter": None if stand is None else _figure_json(stand.dry_matter),
         "drying_factor": round(field.drying.factor, 4),
         "drying_spread": round(field.drying.spread, 4),
         "soil_factor": _rounded(field.soil_factor, 3),
         "ground": field.ground,
         "carries_from": _iso_text(field.firm_from),
-        "quality": _figures_json(field.quality),
-        "waiting": _figures_json(field.waiting),
+        "quality": None if stand is None else _figures_json(stand.quality),
+        "waiting": None if stand is None else _figures_json(stand.waiting),
         "told": field_sentences(field, farm.units),
         "standing_ha": _rounded(field.standing, 4),
         "last_cut": _iso_text(field.last_cut),
         "lodged": _iso_text(field.lodged),
-        "kinds": [_kind_json(kind) for kind in field.kinds],
+        "kinds": [_kind_json(kind) for kind in (stand.kinds if stand else ())],
         "detail": field_detail_text(field, farm.units),
         "days": [_day_json(day, zone) for day in field.days],
         "hours_ahead": _hours_ahead_json(field.drying_picture, zone),
@@ -206,18 +211,20 @@ def _field_json(farm: Farm, field: FieldProspect, advice: Advice) -> dict[str, A
     }
 
 
-def _ndf_target_source(farm: Farm, field: FieldProspect) -> str | None:
-    settings = next((settings for settings in farm.fields if settings.name == field.name), None)
-    if field.ndf_target is None or settings is None:
-        return None
-    return aim_source(settings)
-
-
-def _ripe_range_json(target: float | None) -> dict[str, float] | None:
-    if target is None:
-        return None
-    low, high = ripe_fibre_range(target)
-    return {"low": low, "high": high}
+def _stand_json(farm: Farm, name: str, stand: StandToday) -> dict[str, Any]:
+    settings = next((settings for settings in farm.fields if settings.name == name), None)
+    low, high = ripe_fibre_range(stand.ndf_target)
+    return {
+        "ripeness": stand.ripeness,
+        "stage": stand.stage,
+        "ndf": _band_json(stand.ndf, 1),
+        "ndf_target": stand.ndf_target,
+        "ndf_target_source": None if settings is None else aim_source(settings),
+        "ndf_ripe": {"low": low, "high": high},
+        "clock": _clock_json(stand),
+        "days_left": round(stand.days_left, 1),
+        "days_left_band": _band_json(days_left_band(stand), 1),
+    }
 
 
 def _kind_json(kind: PlantKindToday) -> dict[str, Any]:
@@ -262,6 +269,7 @@ def _hours_ahead_json(picture: DryingPicture | None, zone: ZoneInfo) -> dict[str
 
 
 def _day_json(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
+    plan, place = day.plan, day.place
     return {
         "date": day.date.isoformat(),
         "ripeness": day.ripeness,
@@ -271,27 +279,33 @@ def _day_json(day: FieldDay, zone: ZoneInfo) -> dict[str, Any]:
         "carried": _rounded(day.ground_firm_share, 3),
         "odds": _rounded(day.odds, 3),
         "raw_odds": _rounded(day.raw_odds, 3),
-        "start": _time_text(day.start, zone),
-        "mow_until": _time_text(day.mow_until, zone),
-        "rake_from": _time_text(day.rake_from, zone),
-        "bale_from": _time_text(day.bale_from, zone),
-        "wrapped_by": _time_text(day.wrapped_by, zone),
-        "moisture_at_baling": _band_json(day.moisture_at_baling, 3),
-        "bales": day.bales,
-        "film_rolls": day.film_rolls,
-        "hour_later": _area_odds_json(day.hour_later),
-        "if_left": _left_json(day.if_left),
-        "too_dry": _rounded(day.too_dry_share, 3),
+        **(dict.fromkeys(PLAN_KEYS) if plan is None else _plan_json(plan, zone)),
         "reason": day.reason,
         "spoiled": _rounded(day.hindered_share, 3),
-        "after": day.after,
-        "cautions": [_caution_json(timed, zone) for timed in day.cautions],
-        "better_in": day.better_in_days,
-        "lost_by_waiting_t_per_ha": _rounded(day.lost_by_waiting, 4),
-        "hurry": day.urgency,
-        "storm_at": _time_text(day.storm_at, zone),
-        "breathed": _figure_json(day.respiration_loss),
+        "after": place.after,
+        "cautions": [_caution_json(timed, zone) for timed in (plan.cautions if plan else ())],
+        "better_in": place.better_in_days,
+        "lost_by_waiting_t_per_ha": _rounded(place.lost_by_waiting, 4),
+        "hurry": place.urgency,
+        "storm_at": _time_text(place.storm_at, zone),
+        "breathed": None if plan is None else _figure_json(plan.respiration_loss),
         "curve": [_area_odds_json(area_odds) for area_odds in day.curve],
+    }
+
+
+def _plan_json(plan: WorkHours, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "start": _time_text(plan.start, zone),
+        "mow_until": _time_text(plan.mow_until, zone),
+        "rake_from": _time_text(plan.rake_from, zone),
+        "bale_from": _time_text(plan.bale_from, zone),
+        "wrapped_by": _time_text(plan.wrapped_by, zone),
+        "moisture_at_baling": _band_json(plan.moisture_at_baling, 3),
+        "bales": plan.bales,
+        "film_rolls": plan.film_rolls,
+        "hour_later": _area_odds_json(plan.hour_later),
+        "if_left": _left_json(plan.if_left),
+        "too_dry": round(plan.too_dry_share, 3),
     }
 
 
@@ -318,17 +332,15 @@ def _left_json(left: LeftOvernight | None) -> dict[str, Any] | None:
     }
 
 
-def _clock_json(field: FieldProspect) -> dict[str, Any] | None:
-    """Return the sum of warmth with its range, as far as that is known."""
-    if field.clock is None:
-        return None
-    ends = _band_json(stage_clock_band(field), 1) or {"mid": round(field.clock, 1)}
+def _clock_json(stand: StandToday) -> dict[str, Any]:
+    """Return the sum of warmth with its range."""
+    band = stage_clock_band(stand)
     return {
-        "low": None,
-        "high": None,
-        **ends,
+        "low": round(band.low, 1),
+        "high": round(band.high, 1),
+        "mid": round(band.mid, 1),
         "unit": "degC d",
-        "from": _iso_text(field.clock_from),
+        "from": _iso_text(stand.clock_from),
     }
 
 

@@ -9,7 +9,7 @@ from daemon.advice.explain.provenance import provenance_by_topic
 from daemon.advice.explain.would_change import would_change
 from daemon.domain.advice import Advice, AdviceKind, Morning
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import FieldDay, FieldProspect, Quality, Urgency, Waiting
+from daemon.domain.prospect import FieldDay, FieldProspect, PlaceInDay, Quality, Urgency, Waiting, WorkHours
 from daemon.words.catalog import phrase
 from daemon.words.causes import cause_text, unknown_detail_text
 from daemon.words.cautions import caution_sentence, official_warning_sentences
@@ -71,7 +71,7 @@ def explanation_text(farm: Farm, morning: Morning, name: str) -> str:
     advice = next(advice for advice in morning.advices if advice.field == name)
     blocks: tuple[Block, ...] = (
         ("", _head_lines(farm, morning, field, advice)),
-        ("", iter([LEGEND] if advice.kind is AdviceKind.MOW or field.ndf is not None else [])),
+        ("", iter([LEGEND] if advice.kind is AdviceKind.MOW or field.stand is not None else [])),
         *_day_blocks(farm, morning, advice),
         *field_blocks(farm, field, morning.date),
         ("odds", _days_lines(farm, field)),
@@ -123,7 +123,8 @@ def _head_lines(farm: Farm, morning: Morning, field: FieldProspect, advice: Advi
 def _today_lines(farm: Farm, advice: Advice) -> Iterator[str]:
     if advice.kind is AdviceKind.MOW and advice.day is not None:
         yield _with_hint(f"Today: mow {area_text(advice.area, farm.units)}. {odds_points_text(advice.day, farm)}.")
-        yield from _hours_lines(farm, advice.day)
+        if advice.plan is not None:
+            yield from _hours_lines(farm, advice.day, advice.plan)
         return
     lead = "no advice, because " if advice.kind is AdviceKind.NONE else "wait: "
     cause = cause_text(advice.cause, farm.units)
@@ -132,79 +133,76 @@ def _today_lines(farm: Farm, advice: Advice) -> Iterator[str]:
 
 def _day_blocks(farm: Farm, morning: Morning, advice: Advice) -> tuple[Block, ...]:
     """Return the blocks beside the hours of a field that is to be mown today."""
-    if advice.kind is not AdviceKind.MOW or advice.day is None:
+    if advice.kind is not AdviceKind.MOW or advice.day is None or advice.plan is None:
         return ()
-    day = advice.day
-    left_key = "rained_on" if day.if_left and day.if_left.rain_loss else "drying"
+    place, plan = advice.day.place, advice.plan
+    left_key = "rained_on" if plan.if_left and plan.if_left.rain_loss else "drying"
     return (
-        ("order", _order_reason_lines(farm, day)),
-        ("storm", _storm_lines(farm, day)),
-        ("breathed", _respiration_lines(day)),
-        (left_key, _left_lines(farm, day)),
+        ("order", _order_reason_lines(farm, place)),
+        ("storm", _storm_lines(farm, place)),
+        ("breathed", _respiration_lines(plan)),
+        (left_key, _left_lines(farm, plan)),
         ("", iter([f"Beware: {sentence}" for sentence in official_warning_sentences(farm, morning)])),
-        ("cautions", _caution_lines(farm, day)),
+        ("cautions", _caution_lines(farm, plan)),
     )
 
 
-def _hours_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _hours_lines(farm: Farm, day: FieldDay, plan: WorkHours) -> Iterator[str]:
     times = (
-        ("start mowing", day.start),
-        ("stop by", day.mow_until),
-        ("rake from", day.rake_from),
-        ("bale from", day.bale_from),
-        ("all wrapped by", day.wrapped_by),
+        ("start mowing", plan.start),
+        ("stop by", plan.mow_until),
+        ("rake from", plan.rake_from),
+        ("bale from", plan.bale_from),
+        ("all wrapped by", plan.wrapped_by),
     )
-    for name, at in times:
-        if at is not None:
-            yield f"  {name:15} {time_text(at, farm.units)}"
-    if day.moisture_at_baling is not None:
-        aim, wettest = moisture_text(farm.baleage.aim), moisture_limit_text(farm.baleage.wettest)
-        water = points_text(day.moisture_at_baling, factor=100.0)
-        yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
-    yield f"  {'bales':15} {day.bales}{film_text(day)}"
+    yield from (f"  {name:15} {time_text(at, farm.units)}" for name, at in times)
+    aim, wettest = moisture_text(farm.baleage.aim), moisture_limit_text(farm.baleage.wettest)
+    water = points_text(plan.moisture_at_baling, factor=100.0)
+    yield f"  {'water at baling':15} {water}%; aim at {aim}, none over {wettest}"
+    yield f"  {'bales':15} {plan.bales}{film_text(plan)}"
     for sentence in (hour_later_sentence(day, farm), too_dry_sentence(day, farm)):
         if sentence:
             yield f"  {sentence}"
 
 
-def _order_reason_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _order_reason_lines(farm: Farm, place: PlaceInDay) -> Iterator[str]:
     """Yield why a field has its place in the day; what is lost is counted in tonnes as good as at the target."""
-    if day.lost_by_waiting is None and day.urgency is None:
+    if place.lost_by_waiting is None and place.urgency is None:
         return
-    after = f"Order: after {day.after}" if day.after else "Order: first today"
-    hurried = f", {URGENCY_TEXTS[day.urgency]}" if day.urgency else ""
+    after = f"Order: after {place.after}" if place.after else "Order: first today"
+    hurried = f", {URGENCY_TEXTS[place.urgency]}" if place.urgency else ""
     yield f"{after}{hurried}."
-    if day.lost_by_waiting is not None:
+    if place.lost_by_waiting is not None:
         weight, unit = yield_change_unit(farm.units)
-        change = "loses" if day.lost_by_waiting >= 0.0 else "gains"
-        lost = two_digit_text(abs(day.lost_by_waiting) * weight)
+        change = "loses" if place.lost_by_waiting >= 0.0 else "gains"
+        lost = two_digit_text(abs(place.lost_by_waiting) * weight)
         yield f"  {change} about {lost} {unit} of good forage by waiting for its next chance, odds counted in"
 
 
-def _storm_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
-    if day.storm_at is not None:
-        yield f"Storm: may begin {weekday_name(day.storm_at)} {time_text(day.storm_at, farm.units)}"
+def _storm_lines(farm: Farm, place: PlaceInDay) -> Iterator[str]:
+    if place.storm_at is not None:
+        yield f"Storm: may begin {weekday_name(place.storm_at)} {time_text(place.storm_at, farm.units)}"
 
 
-def _respiration_lines(day: FieldDay) -> Iterator[str]:
-    if day.respiration_loss is not None:
-        lost = points_text(day.respiration_loss, ".1f")
+def _respiration_lines(plan: WorkHours) -> Iterator[str]:
+    if plan.respiration_loss is not None:
+        lost = points_text(plan.respiration_loss, ".1f")
         yield f"Breathed away by the crop until it is baled: {lost}% of its dry matter"
 
 
-def _left_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
+def _left_lines(farm: Farm, plan: WorkHours) -> Iterator[str]:
     """Yield what becomes of the crop if it is left lying; its water and odds are told of elsewhere."""
-    if day.if_left is None:
+    if plan.if_left is None:
         return
-    loss = day.if_left.rain_loss
+    loss = plan.if_left.rain_loss
     loss_text = "" if loss is None else f", which would take {points_text(loss, '.1f')}% of its dry matter"
-    yield f"{left_overnight_sentence(day, farm).removesuffix('.')}{loss_text}."
+    yield f"{left_overnight_sentence(plan, farm).removesuffix('.')}{loss_text}."
 
 
-def _caution_lines(farm: Farm, day: FieldDay) -> Iterator[str]:
-    if day.cautions:
+def _caution_lines(farm: Farm, plan: WorkHours) -> Iterator[str]:
+    if plan.cautions:
         yield "Beware:"
-        yield from (f"  {caution_sentence(caution, farm.units)}" for caution in day.cautions)
+        yield from (f"  {caution_sentence(caution, farm.units)}" for caution in plan.cautions)
 
 
 def _days_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -214,16 +212,15 @@ def _days_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
     for day in field.days:
         least = least_area_odds(day, farm)
         odds = f"{odds_text(least.odds)} for {area_text(least.area, farm.units)}" if least else "-"
-        end = _job_text(farm, day) if day.area > 0.0 and day.start else day_reason_text(day.reason, day)
+        end = _job_text(farm, day, day.plan) if day.area > 0.0 and day.plan else day_reason_text(day.reason, day)
         yield f"  {weekday_name(day.date)[:3]} {day.date.day:<7} {odds:25} {end}"
 
 
-def _job_text(farm: Farm, day: FieldDay) -> str:
+def _job_text(farm: Farm, day: FieldDay, plan: WorkHours) -> str:
     """Return what may be mown on a day ahead, as the page has it."""
-    times = ((" from", day.start), (", bale from", day.bale_from))
-    hours = "".join(f"{name} {time_text(at, farm.units)}" for name, at in times if at)
-    after = f", after {day.after}" if day.after else ""
-    return f"{area_text(day.area, farm.units)}, {odds_text(day.odds or 0.0)},{hours}{after}"
+    start, bale = (time_text(at, farm.units) for at in (plan.start, plan.bale_from))
+    after = f", after {day.place.after}" if day.place.after else ""
+    return f"{area_text(day.area, farm.units)}, {odds_text(day.odds or 0.0)}, from {start}, bale from {bale}{after}"
 
 
 def _diary_lines(farm: Farm, field: FieldProspect) -> Iterator[str]:
@@ -270,23 +267,19 @@ def _source_lines(farm: Farm, morning: Morning, field: FieldProspect, keys: Iter
 
 def _figure_sources(farm: Farm, field: FieldProspect, key: str) -> str:
     """Return the sources of figures that each have their own."""
+    stand = field.stand
+    if stand is None:
+        return "the settings" if key == "yield" and field.expected_yield else ""
     if key == "yield":
-        return _yield_source(farm, field)
-    if key == "feed" and field.quality is not None:
+        return stand.dry_matter.source
+    if key == "feed" and stand.quality is not None:
         # The fibre of the stand stands under growth.
-        sources = {name: figure.source for name, figure in vars(field.quality).items() if name != "ndf"}
-    elif key == "waiting" and field.waiting is not None:
-        sources = _waiting_sources(field.waiting, field.quality)
+        sources = {name: figure.source for name, figure in vars(stand.quality).items() if name != "ndf"}
+    elif key == "waiting" and stand.waiting is not None:
+        sources = _waiting_sources(stand.waiting, stand.quality)
     else:
         return ""
     return "; ".join(f"{FIGURE_NAMES.get(name, name)}: {source}" for name, source in sources.items())
-
-
-def _yield_source(farm: Farm, field: FieldProspect) -> str:
-    if field.dry_matter_band is not None:
-        return field.dry_matter_band.source
-    is_expected = any(settings.expected_yield for settings in farm.fields if settings.name == field.name)
-    return "the settings" if is_expected else ""
 
 
 def _waiting_sources(waiting: Waiting, quality: Quality | None) -> dict[str, str]:

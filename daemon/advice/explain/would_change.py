@@ -6,7 +6,7 @@ from typing import Final
 
 from daemon.domain.advice import Advice, AdviceKind
 from daemon.domain.farm import Farm
-from daemon.domain.prospect import FieldProspect, Reason
+from daemon.domain.prospect import FieldProspect, Reason, StandToday, yield_today
 from daemon.domain.units import TOLERANCE
 from daemon.planning.ground import FIRM_SHARE_NEEDED
 from daemon.words.numbers import area_text, odds_text, time_text, yield_text
@@ -52,14 +52,14 @@ def _if_not_ripe(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     if advice.day is not None and just_cut_text(field, advice.day.date):
         return "nothing until the next growth is ripe"
     look = "a look that finds the stand further on, noted"
-    if field.ndf is None or field.ndf_target is None:
+    if field.stand is None:
         return look
-    wanted, now = field.ndf_target - RIPE_HALF_WIDTH, field.ndf.mid
+    wanted, now = field.stand.ndf_target - RIPE_HALF_WIDTH, field.stand.ndf.mid
     if round(wanted) > round(now):
         fibre = f"fibre (NDF) of {wanted:.0f}%; it is {now:.0f}%"
     else:
         fibre = f"fibre (NDF) of {wanted:.1f}%; it is {_rounded_down_text(now, 1)}%"
-    return fibre if _looks_tell_nothing(field) else f"{fibre}. Or {look}"
+    return fibre if _looks_tell_nothing(field, field.stand) else f"{fibre}. Or {look}"
 
 
 def _rounded_down_text(share: float, digits: int) -> str:
@@ -67,9 +67,9 @@ def _rounded_down_text(share: float, digits: int) -> str:
     return f"{math.floor(share * 10.0**digits + TOLERANCE) / 10.0**digits:.{digits}f}"
 
 
-def _looks_tell_nothing(field: FieldProspect) -> bool:
+def _looks_tell_nothing(field: FieldProspect, stand: StandToday) -> bool:
     """Return whether no look tells how far a stand is: grass heads but once, so that its regrowth shows no stages."""
-    return field.last_cut is not None and {kind.kind for kind in field.kinds} == {"grasses"}
+    return field.last_cut is not None and {kind.kind for kind in stand.kinds} == {"grasses"}
 
 
 def _if_ground_soft(farm: Farm, field: FieldProspect, advice: Advice) -> str:
@@ -99,7 +99,7 @@ def _if_few_members(farm: Farm, field: FieldProspect, advice: Advice) -> str:
 
 
 def _if_day_is_full(farm: Farm, field: FieldProspect, advice: Advice) -> str:
-    before = advice.day.after if advice.day and advice.day.after else "another field"
+    before = advice.day.place.after if advice.day and advice.day.place.after else "another field"
     return f"{before} taken off the day, or more hours, hands or speed in [work]"
 
 
@@ -112,7 +112,7 @@ def _if_too_thick(farm: Farm, field: FieldProspect, advice: Advice) -> str:
     """Return how thin the crop must be spread: over all of the cut width at the most."""
     most, share = MAX_DENSITY / 100.0, farm.baleage.swath_share
     less = f"less crop than about {yield_text(most * share, farm.units)} (expected_yield of the field)"
-    grown = field.dry_matter if field.dry_matter_band is None else field.dry_matter_band.mid
+    grown = yield_today(field)
     if grown is None or grown > most:
         return less
     wide = math.ceil(100.0 * grown / most) / 100.0

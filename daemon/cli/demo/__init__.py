@@ -151,11 +151,11 @@ def _field_table(farm: Farm, morning: Morning) -> str:
 
 
 def _field_row(farm: Farm, morning: Morning, field: FieldProspect) -> tuple[str, ...]:
-    state = ripeness_text(field.ripeness) if field.ripeness else "not known"
+    state = ripeness_text(field.stand.ripeness) if field.stand else "not known"
     return (
         field.name,
         field_size_text(field.area, farm.units),
-        f"{state} ({field.stage})",
+        f"{state} ({field.stand.stage if field.stand else None})",
         _today_cell(farm, morning, field),
         _next_good_day_cell(farm, morning, field),
     )

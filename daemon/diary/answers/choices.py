@@ -101,7 +101,8 @@ def _stage_choices(farm: Farm, field: Field, prospect: FieldProspect) -> Iterato
 
 def _is_regrowth(prospect: FieldProspect) -> bool:
     """Return whether the grasses are a regrowth, which has no heads by which to tell its stage."""
-    return any(kind.stage == LEAFY_REGROWTH for kind in prospect.kinds)
+    kinds = prospect.stand.kinds if prospect.stand else ()
+    return any(kind.stage == LEAFY_REGROWTH for kind in kinds)
 
 
 def choice_text(choice: Choice, units: Units) -> str:

@@ -21,7 +21,7 @@ def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
     shown, day = field.drying_picture, picture_day(field)
     if shown is None:
         return None
-    baling = (day.bale_from, day.wrapped_by) if day is not None else (None, None)
+    plan = None if day is None else day.plan
     low, high = (100.0 * end for end in (farm.baleage.driest, farm.baleage.wettest))
     return DryingSheet(
         water=[None if one is None else _points(one, 100.0) for one in shown.water],
@@ -31,8 +31,8 @@ def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
         mown=_axis_hour(shown, shown.mown),
         cut_with=None if shown.water_at_mowing is None else _points(shown.water_at_mowing, 100.0),
         fit=(low, high),
-        raking=_axis_hour(shown, day.rake_from) if day is not None and day.rake_from is not None else None,
-        baling=(_axis_hour(shown, baling[0]), _axis_hour(shown, baling[1])) if baling[0] and baling[1] else None,
+        raking=None if plan is None else _axis_hour(shown, plan.rake_from),
+        baling=None if plan is None else (_axis_hour(shown, plan.bale_from), _axis_hour(shown, plan.wrapped_by)),
         words={
             **{name: phrase(f"drawn.{name}") for name in ("water", "rain", "half", "sun", "mow", "rake", "bale")},
             "fit": phrase("picture.fit", low=f"{low:.0f}", high=f"{high:.0f}"),
@@ -43,7 +43,7 @@ def drying_sheet(farm: Farm, field: FieldProspect) -> DryingSheet | None:
 def growth_sheet(field: FieldProspect, today: date) -> GrowthSheet | None:
     """Return what is drawn of a field's coming days, None where nothing is known of them."""
     days = [day for day in field.days if day.date >= today]
-    if len(days) < 2 or field.ndf_target is None:
+    if len(days) < 2 or field.stand is None:
         return None
     ahead = [float((day.date - today).days) for day in days]
     apart = math.ceil((ahead[-1] + 1.0) / MAX_NAMED_DAYS)
@@ -51,7 +51,7 @@ def growth_sheet(field: FieldProspect, today: date) -> GrowthSheet | None:
         days=ahead,
         fibre=[_points(day.ndf) for day in days],
         ticks=[(at, day_text(day.date)) for at, day in zip(ahead, days, strict=True) if at % apart == 0],
-        best=ripe_fibre_range(field.ndf_target),
+        best=ripe_fibre_range(field.stand.ndf_target),
         good=[at for at, day in zip(ahead, days, strict=True) if day.area > 0.0],
         words={name: phrase(f"drawn.{name}") for name in ("fibre", "best", "good")},
     )

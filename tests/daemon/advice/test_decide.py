@@ -12,7 +12,18 @@ from daemon.domain.causes import StatedCause, TodayNotAhead
 from daemon.domain.farm import Farm
 from daemon.domain.prospect import FieldDay, FieldProspect, Prospect, Reason, Unknown
 from daemon.planning.prospect import unknown_prospect
-from tests.support.farms import ACRE, DAWN, DAY, farm, field_day, field_prospect, prospect, stated
+from tests.support.farms import (
+    ACRE,
+    DAWN,
+    DAY,
+    farm,
+    field_day,
+    field_prospect,
+    plan_of,
+    prospect,
+    stated,
+    with_day_changes,
+)
 
 FIXED = settings(derandomize=True, deadline=None, max_examples=150)
 WAITS = sorted(set(Reason) - NO_ADVICE_REASONS)
@@ -24,8 +35,7 @@ def two_elms() -> Farm:
 
 
 def later(day: FieldDay, hours: int) -> FieldDay:
-    assert day.start is not None
-    return replace(day, start=day.start + timedelta(hours=hours))
+    return with_day_changes(day, start=plan_of(day).start + timedelta(hours=hours))
 
 
 def test_a_day_at_the_odds_needed_is_a_mow(two_elms: Farm) -> None:

@@ -12,11 +12,19 @@ from daemon.advice.explain.text import LEGEND, LINE_WIDTH, explanation_text
 from daemon.domain.advice import Morning
 from daemon.domain.farm import Estimates, Farm, Look, Units
 from daemon.domain.field_watch import start_watch
-from daemon.domain.prospect import Band, FieldDay, OfficialWarning, PlantKindToday, Reason, Unknown, Urgency
+from daemon.domain.prospect import Band, OfficialWarning, PlantKindToday, Reason, Unknown, Urgency
 from daemon.planning.prospect import unknown_prospect
 from daemon.words.stand import days_left_sentence
-from models.quality import Figure
-from tests.support.farms import DAWN, farm, mow_morning, stated, wait_morning
+from tests.support.farms import (
+    DAWN,
+    farm,
+    mow_morning,
+    stand_of,
+    stated,
+    wait_morning,
+    with_day_changes,
+    with_field_changes,
+)
 from tests.support.full_morning import drawn_morning, whole_morning
 
 NAME = "Long Meadow"
@@ -30,7 +38,7 @@ def blocks(morning: Morning, given: Farm | None = None) -> dict[str, str]:
 
 def with_day(**changes: object) -> Morning:
     morning = whole_morning()
-    day = replace(morning.advices[0].day or FieldDay(*[None] * 4), **changes)  # type: ignore[arg-type]
+    day = with_day_changes(morning.prospect.fields[0].days[0], **changes)
     return replace(morning, advices=(replace(morning.advices[0], day=day),))
 
 
@@ -156,7 +164,7 @@ def test_clock_days_left_and_yield_have_their_range() -> None:
 def changed(**changes: object) -> Morning:
     """A morning whose one field is not as usual."""
     morning = whole_morning()
-    field = replace(morning.prospect.fields[0], **changes)  # type: ignore[arg-type]
+    field = with_field_changes(morning.prospect.fields[0], **changes)
     return replace(morning, prospect=replace(morning.prospect, fields=(field,)))
 
 
@@ -173,8 +181,8 @@ def test_a_look_that_was_used_is_told_and_both_kinds_of_a_mix() -> None:
 
 
 def test_a_field_that_was_cut_yesterday_says_so_and_no_more_of_its_crop() -> None:
-    light = replace(whole_morning().prospect.fields[0].dry_matter_band or Figure(0.0, 0.0, 0.0, "", ""), mid=0.1)
-    said = blocks(changed(last_cut=date(2026, 5, 31), dry_matter_band=light))
+    light = replace(stand_of(whole_morning().prospect.fields[0]).dry_matter, mid=0.1)
+    said = blocks(changed(last_cut=date(2026, 5, 31), dry_matter=light))
     assert said["Growth"] == "Growth: cut yesterday; nothing to tell of it yet."
     assert not {"Standing", "As", "One"} & set(said)
     assert "Feed" not in said["Sources"]
@@ -198,7 +206,7 @@ def test_what_lies_stands_before_the_advice() -> None:
     morning = replace(morning, watched=(replace(morning.watched[0], noted=True, timed=True),))
     said = explanation_text(farm(), morning, NAME).splitlines()
     assert said[0] == "Long Meadow, 22 acres"
-    assert said[1].startswith("Long Meadow, 20 acres cut at 8:00 am: on track, bale from 3:30 pm,")
+    assert said[1].startswith("Long Meadow, 20 acres cut at 8:00 am: on track, rake from 3:30 pm, bale from 3:30 pm,")
     assert explanation_text(farm(), morning, "Creek & Bend").splitlines()[1].startswith("Today: wait")
 
 
@@ -254,12 +262,14 @@ def test_a_range_that_is_none_as_it_is_told_is_one_number() -> None:
 
 def test_the_days_left_are_those_of_the_page() -> None:
     morning = changed(days_left=4.6)
-    assert days_left_sentence(morning.prospect.fields[0]).startswith("About 4 days left before it is past its best")
+    assert days_left_sentence(stand_of(morning.prospect.fields[0])).startswith(
+        "About 4 days left before it is past its best"
+    )
     assert "  days until past its best 1, 4, 9" in blocks(morning)["Growth"]
 
 
 def test_what_waiting_does_not_change_is_left_out_and_its_worth_is_no_surer_than_an_estimate() -> None:
-    known = whole_morning().prospect.fields[0].waiting
+    known = stand_of(whole_morning().prospect.fields[0]).waiting
     assert known is not None
     none = replace(known.ndf, low=0.0, mid=0.0, high=0.0)
     worth = replace(known.worth, low=-0.2411, mid=-0.1277, high=0.0336)
@@ -314,9 +324,10 @@ def test_a_field_that_is_cut_in_part_says_what_stands() -> None:
 
 def test_a_source_that_was_told_is_not_told_again() -> None:
     found = whole_morning().prospect.fields[0]
-    assert found.quality is not None
-    assert found.waiting is not None
-    same = replace(found.waiting, ndf=replace(found.waiting.ndf, source=found.quality.ndf.source))
+    stand = stand_of(found)
+    assert stand.quality is not None
+    assert stand.waiting is not None
+    same = replace(stand.waiting, ndf=replace(stand.waiting.ndf, source=stand.quality.ndf.source))
     ends = " ".join(blocks(changed(waiting=same))["Sources"].split())
     assert "source: fibre: as above; digestibility: estimate: digestibility; yield: estimate: yield" in ends
 
@@ -336,4 +347,4 @@ def test_a_field_that_is_not_there() -> None:
     ],
 )
 def test_a_stand_of_which_nobody_can_tell_whether_it_is_past_its_best(left: float, words: str) -> None:
-    assert days_left_sentence(changed(days_left=left).prospect.fields[0]) == words
+    assert days_left_sentence(stand_of(changed(days_left=left).prospect.fields[0])) == words

@@ -10,16 +10,21 @@ from daemon.advice.explain.text import explanation_text
 from daemon.advice.explain.would_change import WOULD_CHANGE, would_change
 from daemon.domain.advice import Advice, AdviceKind
 from daemon.domain.farm import Units
-from daemon.domain.prospect import AreaOdds, Band, FieldDay, PlantKindToday, Reason
-from tests.support.farms import farm, mow_morning
-from tests.support.full_morning import whole_morning
+from daemon.domain.prospect import AreaOdds, Band, FieldDay, PlantKindToday, Reason, Ripeness
+from models.quality import Figure
+from tests.support.farms import farm, mow_morning, with_day_changes, with_field_changes
+from tests.support.full_morning import figure, whole_morning
 
-FIELD = replace(whole_morning().prospect.fields[0], ndf=Band(40.0, 44.0, 48.0), ndf_target=50.0)
+FIELD = with_field_changes(whole_morning().prospect.fields[0], ndf=Band(40.0, 44.0, 48.0), ndf_target=50.0)
 NAME = "Long Meadow"
 
 
+def _grown(much: float) -> Figure:
+    return figure(much, much, much, "t/ha", "yield")
+
+
 def turned(reason: Reason, **of_day: object) -> str:
-    day = replace(FieldDay(whole_morning().date, None, None, None), **of_day)  # type: ignore[arg-type]
+    day = with_day_changes(FieldDay(whole_morning().date, Ripeness.RIPE, Band(0.0, 0.0, 0.0), 0.0), **of_day)
     return would_change(farm(), FIELD, Advice(NAME, AdviceKind.WAIT, 0.0, reason, day))
 
 
@@ -58,27 +63,27 @@ def test_the_data_of_a_field_hold_no_other() -> None:
 
 
 def advised(kind: AdviceKind, reason: Reason | None, **of_day: object) -> Advice:
-    day = replace(FieldDay(whole_morning().date, None, None, None), **of_day)  # type: ignore[arg-type]
+    day = with_day_changes(FieldDay(whole_morning().date, Ripeness.RIPE, Band(0.0, 0.0, 0.0), 0.0), **of_day)
     return Advice(NAME, kind, 0.0, reason, day)
 
 
 def test_fibre_that_lacks_a_little_never_reads_as_enough() -> None:
     for mid, words in ((46.96, "of 47.0%; it is 46.9%"), (46.4, "of 47%; it is 46%"), (46.6, "of 47.0%; it is 46.6%")):
-        field = replace(FIELD, ndf=Band(mid - 3.0, mid, mid + 3.0))
+        field = with_field_changes(FIELD, ndf=Band(mid - 3.0, mid, mid + 3.0))
         assert words in would_change(farm(), field, advised(AdviceKind.WAIT, Reason.NOT_RIPE))
 
 
 def test_no_look_is_asked_for_where_none_tells_the_stage() -> None:
     grass, legume = PlantKindToday("grasses", "leafy", 315.0), PlantKindToday("legumes", "vegetative", 205.0)
     waits = advised(AdviceKind.WAIT, Reason.NOT_RIPE)
-    regrown = replace(FIELD, last_cut=date(2026, 5, 1), kinds=(grass,))
+    regrown = with_field_changes(FIELD, last_cut=date(2026, 5, 1), kinds=(grass,))
     assert would_change(farm(), regrown, waits) == "fibre (NDF) of 47%; it is 44%"
-    for seen in (replace(regrown, last_cut=None), replace(regrown, kinds=(grass, legume))):
+    for seen in (replace(regrown, last_cut=None), with_field_changes(regrown, kinds=(grass, legume))):
         assert would_change(farm(), seen, waits).endswith("Or a look that finds the stand further on, noted")
 
 
 def test_a_field_that_was_just_cut_waits_for_its_next_growth() -> None:
-    cut = replace(FIELD, last_cut=whole_morning().date, dry_matter=0.1, dry_matter_band=None)
+    cut = with_field_changes(FIELD, last_cut=whole_morning().date, dry_matter=_grown(0.1))
     assert (
         would_change(farm(), cut, advised(AdviceKind.WAIT, Reason.NOT_RIPE)) == "nothing until the next growth is ripe"
     )
@@ -126,6 +131,6 @@ def test_the_settings_that_it_hangs_on_are_told_as_they_stand() -> None:
     ],
 )
 def test_a_swath_gets_no_wider_than_what_is_cut(grown: float, words: str) -> None:
-    thick = replace(FIELD, dry_matter=grown, dry_matter_band=None)
+    thick = with_field_changes(FIELD, dry_matter=_grown(grown))
     said = would_change(farm(units=Units.METRIC), thick, advised(AdviceKind.NONE, Reason.TOO_THICK))
     assert said == f"{words} than about 6.8 tonnes of dry matter a hectare (expected_yield of the field)"

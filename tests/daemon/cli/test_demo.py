@@ -15,6 +15,7 @@ from daemon.domain.prospect import Reason
 from daemon.planning.prospect import plan_fields
 from daemon.settings import load
 from daemon.weather.contract import Weather, validate
+from tests.support.farms import plan_of
 from tests.support.weather import farm_today
 
 
@@ -52,8 +53,7 @@ def test_the_demo_mows_two_fields_one_after_another() -> None:
     first, second = demo_morning().mows
     assert first.day is not None
     assert second.day is not None
-    assert first.day.mow_until is not None
-    assert second.day.start == first.day.mow_until + timedelta(minutes=15)  # on the way
+    assert plan_of(second.day).start == plan_of(first.day).mow_until + timedelta(minutes=15)  # on the way
     needed = demo_farm().alerts.odds_needed
     assert all(one.day and one.day.odds and one.day.odds >= needed for one in (first, second))
 

@@ -36,7 +36,17 @@ from daemon.page.server import PageServer, create_app
 from daemon.service.health import take_snapshot
 from models.looks import LOOK_STAGES
 from models.stages import LEAFY_REGROWTH
-from tests.support.farms import ACRE, DAWN, DAY, farm, mow_morning, person, unknown_morning, wait_morning
+from tests.support.farms import (
+    ACRE,
+    DAWN,
+    DAY,
+    farm,
+    mow_morning,
+    person,
+    unknown_morning,
+    wait_morning,
+    with_field_changes,
+)
 from tests.support.shared_folders import let_through
 
 PUBLIC = "https://mowing.example.org"
@@ -170,7 +180,7 @@ def test_a_regrowth_of_grass_is_not_asked_for_heads(site: Site) -> None:
     site.farm = replace(site.farm, fields=(replace(site.farm.fields[0], stand={"timothy": 0.5, "red clover": 0.5}),))
     long, *others = site.morning.prospect.fields
     kinds = (PlantKindToday("grasses", LEAFY_REGROWTH, 300.0), PlantKindToday("legumes", "buds", 400.0))
-    fields = (replace(long, kinds=kinds), *others)
+    fields = (with_field_changes(long, kinds=kinds), *others)
     site.morning = replace(site.morning, prospect=replace(site.morning.prospect, fields=fields))
     assert asked(site) == ["No buds yet", "Buds", "Ground firm", "Ground soft"]
 

@@ -15,7 +15,7 @@ from daemon.page.server import render_page
 from daemon.page.today import next_step, order_lines, work_rows
 from daemon.service.health import take_snapshot
 from daemon.words.today import field_headline, headline
-from tests.support.farms import ACRE, DAWN, ZONE, farm, field_day
+from tests.support.farms import ACRE, DAWN, ZONE, farm, field_day, plan_of
 from tests.support.full_morning import drawn_morning
 from tests.support.plain_text import spaced
 
@@ -135,7 +135,7 @@ def test_older_odds_take_those_of_smaller_areas_with_them() -> None:
     assert morning is not None
     (advice,) = still_to_mow(morning)
     assert advice.day is not None
-    assert (advice.day.odds, advice.day.curve, advice.day.bales) == (0.55, (), 40)
+    assert (advice.day.odds, advice.day.curve, plan_of(advice.day).bales) == (0.55, (), 40)
     as_before = replace(morning, watched=start_watch(morning).watched)
     assert still_to_mow(as_before) == morning.mows
 

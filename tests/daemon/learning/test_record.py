@@ -22,6 +22,7 @@ from daemon.words.record_summary import record_sentences
 from models.calibration import VerificationRecord
 from models.odds import UNCORRECTED, Correction, corrected_odds, independent_members, logit, odds_from_share
 from tests.loopback.hours import HERE
+from tests.support.farms import plan_of
 from tests.support.processes import run_at_once
 from tests.support.weather import NOW, TODAY, farm_today, field, weather, working_farm
 
@@ -100,7 +101,7 @@ def test_a_pass_says_its_odds_of_every_field_and_day_ripe_or_not() -> None:
     assert tomorrow.rain == 0.0
     assert tomorrow.area == shown[1].area > 2 * STRIP
     assert tomorrow.odds == shown[1].raw_odds
-    assert tomorrow.start == shown[1].start
+    assert tomorrow.start == plan_of(shown[1]).start
     assert tomorrow.start.utcoffset() == timedelta(0)
     assert (tomorrow.dry_matter, tomorrow.drying_factor, tomorrow.drying_spread) == (2.2, 1.0, 0.22)
 

@@ -22,7 +22,7 @@ from daemon.words.causes import unknown_detail_text
 from daemon.words.field_history import field_sentences, sample_sentences
 from models.swath import lay_swath, standing_wetness, start_moisture_shift, wet_basis, wilt
 from tests.loopback.hours import invented, source, written
-from tests.support.farms import ZONE
+from tests.support.farms import ZONE, stand_of
 from tests.support.weather import field, field_state, working_farm
 from tests.support.weather import weather as forecast
 
@@ -325,7 +325,7 @@ def test_a_look_takes_the_diary_in_and_an_undone_line_leaves_no_trace(tmp_path: 
     noted = diary.add(NoteKind.CUT, LONG.name, at(8), NOW)
     measured = diary.add(NoteKind.MOISTURE, LONG.name, at(13), NOW, moisture=0.62)
     after = said(record, diary)
-    assert after.clock_from == date(2026, 6, 10)
+    assert stand_of(after).clock_from == date(2026, 6, 10)
     first, second = field_sentences(after, Units.US)[:2]
     assert first == "Last cut 10 June 2026, from the diary (line 1)."
     assert second.startswith("Sample of 62% on 10 June 2026 at 1:00 pm (line 2): the model had ")

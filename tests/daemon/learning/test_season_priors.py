@@ -16,6 +16,7 @@ from daemon.planning.prospect import plan_fields
 from daemon.words.field_history import field_sentences
 from models.looks import Prior
 from tests.loopback.hours import HERE
+from tests.support.farms import stand_of
 from tests.support.weather import field, weather, working_farm
 
 NOW = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
@@ -41,8 +42,7 @@ def look_ahead(farm: Farm, ledger: ForecastRecord, now: datetime = NOW) -> Prosp
 
 
 def clock(found: FieldProspect) -> float:
-    assert found.clock is not None
-    return found.clock
+    return stand_of(found).clock
 
 
 def test_half_of_what_a_look_told_holds_in_the_next_season_and_fades(ledger: ForecastRecord) -> None:

@@ -32,8 +32,11 @@ from tests.support.farms import (
     field_prospect,
     mow_morning,
     person,
+    plan_of,
     prospect,
     wait_morning,
+    with_day_changes,
+    work_hours,
 )
 from tests.support.full_morning import drawn_morning
 
@@ -358,7 +361,7 @@ def test_the_evening_speaks_only_when_tomorrow_has_a_mow() -> None:
 
 
 def test_the_evening_names_the_day_the_acres_the_odds_and_the_start() -> None:
-    late = replace(field_day(1, 9), start=(field_day(1).start or pytest.fail()) + timedelta(hours=2))
+    late = with_day_changes(field_day(1, 9), start=plan_of(field_day(1)).start + timedelta(hours=2))
     found = tomorrow(field_prospect("Creek", 9, late), field_prospect("Long", 22, field_day(1)))
     assert compose_messages(farm(ANN), found, TaskKind.EVENING)[ANN].body == (
         "Two Elms: Likely tomorrow, Tuesday: mow 20 acres of Long (7 in 10), then 9 acres of Creek (7 in 10). "
@@ -433,27 +436,24 @@ def test_the_weekday_is_that_of_the_advice() -> None:
 )
 def test_what_an_hours_delay_costs(acres: float | None, words: str) -> None:
     later = None if acres is None else AreaOdds(acres * ACRE, 0.5)
-    assert hour_later_sentence(replace(field_day(), hour_later=later), farm()) == words
+    assert hour_later_sentence(with_day_changes(field_day(), hour_later=later), farm()) == words
 
 
 def test_what_is_left_lying_is_told_with_its_rain() -> None:
     left = LeftOvernight(Band(0.31, 0.4, 0.53), 0.42)
-    assert left_overnight_sentence(replace(field_day(), if_left=left), farm()) == (
+    assert left_overnight_sentence(replace(work_hours(), if_left=left), farm()) == (
         "What is left for tomorrow: likely too dry for baleage by noon (31 to 53% water); rain before that: 5 in 10."
     )
     for middle, words in ((0.5, "fit to bale by noon if dry (40"), (0.6, "still too wet to bale by noon (40")):
         lying = replace(left, moisture=Band(0.4, middle, 0.65))
-        assert words in left_overnight_sentence(replace(field_day(), if_left=lying), farm())
+        assert words in left_overnight_sentence(replace(work_hours(), if_left=lying), farm())
     sure = replace(left, rain=0.97)  # no member tells how moist it would be without
-    assert left_overnight_sentence(replace(field_day(), if_left=sure), farm()) == (
+    assert left_overnight_sentence(replace(work_hours(), if_left=sure), farm()) == (
         "What is left for tomorrow: rain before noon: 9 in 10."
     )
-    assert left_overnight_sentence(field_day(), farm()) == ""
+    assert left_overnight_sentence(work_hours(), farm()) == ""
 
 
 def test_film_is_counted_in_rolls() -> None:
-    assert [film_text(replace(field_day(), film_rolls=rolls)) for rolls in (None, 1, 3)] == [
-        "",
-        ", 1 roll of film",
-        ", 3 rolls of film",
-    ]
+    rolls = [film_text(replace(work_hours(), film_rolls=count)) for count in (1, 3)]
+    assert rolls == [", 1 roll of film", ", 3 rolls of film"]

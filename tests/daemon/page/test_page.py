@@ -42,8 +42,10 @@ from tests.support.farms import (
     stated,
     unknown_morning,
     wait_morning,
+    with_day_changes,
+    with_field_changes,
 )
-from tests.support.full_morning import drawn_morning, whole_morning
+from tests.support.full_morning import drawn_morning, figure, whole_morning
 from tests.support.plain_text import spaced
 
 SOON = DAWN + timedelta(minutes=45)
@@ -125,7 +127,7 @@ def test_of_many_fields_a_headline_names_few() -> None:
 
 def test_two_fields_are_taken_in_order() -> None:
     morning = mow_morning()
-    second = replace(field_day(0, acres=8.0, odds=0.72), after="Long Meadow")
+    second = with_day_changes(field_day(0, acres=8.0, odds=0.72), after="Long Meadow")
     both = replace(morning, advices=(morning.advices[0], Advice("Hill", AdviceKind.MOW, 8 * ACRE, None, second)))
     assert ", then 8 acres of Hill from 8:00 am (odds 7 in 10" in headline(view(both))
 
@@ -134,7 +136,7 @@ def test_a_metric_farm_reads_hectares_and_its_own_clock() -> None:
     shown = take_snapshot(farm(units=Units.METRIC), mow_morning(), (), SOON)
     assert headline(shown).startswith("Today: mow 8 hectares of Long Meadow from 8:00 (")
     assert next_step(shown).startswith("8:00, begin to mow Long Meadow, 8 hectares.")
-    assert [row.time for row in work_rows(shown)] == ["8:00", "10:30", "15:30", "19:00"]
+    assert [row.time for row in work_rows(shown)] == ["8:00", "10:30", "15:30", "15:30", "19:00"]
 
 
 def test_a_day_without_mowing_says_why_and_what_comes() -> None:
@@ -161,7 +163,7 @@ def test_under_the_advice_stands_how_a_mown_field_does() -> None:
     shown = view(start_watch(mow_morning()))
     (line,) = watch_lines(shown)
     assert line == (
-        "If you mowed Long Meadow: on track, bale from 3:30 pm, all wrapped by about 7:00 pm. "
+        "If you mowed Long Meadow: on track, rake from 3:30 pm, bale from 3:30 pm, all wrapped by about 7:00 pm. "
         "20 acres: 7 in 10 that all is wrapped tonight."
     )
     page = spaced(render_page(shown))
@@ -375,7 +377,7 @@ def test_a_field_of_which_nothing_is_known_says_so() -> None:
     ],
 )
 def test_days_left_are_told_in_whole_days(days: float, words: str) -> None:
-    field = replace(field_prospect("Hill", 5.0), days_left=days)
+    field = with_field_changes(field_prospect("Hill", 5.0), days_left=days)
     [card] = field_cards(view(Morning(DAY, (), prospect(field))))
     assert words in card.state
 
@@ -393,23 +395,24 @@ def test_days_left_are_told_in_whole_days(days: float, words: str) -> None:
     ],
 )
 def test_days_left_are_told_with_their_range_where_it_is_known(days: float, words: str) -> None:
-    field = replace(whole_morning().prospect.fields[0], days_left=days)
+    field = with_field_changes(whole_morning().prospect.fields[0], days_left=days)
     [card] = field_cards(view(Morning(DAY, (), prospect(field))))
     assert words in card.state
 
 
 def test_a_field_that_was_just_cut_says_so() -> None:
-    field = replace(field_prospect("Hill", 5.0), last_cut=DAY - timedelta(days=1), dry_matter=0.1, ground="firm")
+    hill, light = field_prospect("Hill", 5.0), figure(0.1, 0.1, 0.1, "t/ha", "yield")
+    field = with_field_changes(hill, last_cut=DAY - timedelta(days=1), dry_matter=light, ground="firm")
     [card] = field_cards(view(Morning(DAY, (), prospect(field))))
     assert card.state == ("Cut yesterday.", "Ground firm enough for the baler.")
-    for older in (replace(field, last_cut=DAY - timedelta(days=8)), replace(field, dry_matter=2.0)):
+    for older in (replace(field, last_cut=DAY - timedelta(days=8)), replace(field, stand=hill.stand)):
         [card] = field_cards(view(Morning(DAY, (), prospect(older))))
         assert card.state[0] == "Ripe, boot."
 
 
 def test_a_mix_shows_the_stage_of_both_kinds() -> None:
     kinds = (PlantKindToday("grasses", "full heads", 600.0), PlantKindToday("legumes", "buds", 400.0))
-    [card] = field_cards(view(Morning(DAY, (), prospect(replace(field_prospect("Hill", 5.0), kinds=kinds)))))
+    [card] = field_cards(view(Morning(DAY, (), prospect(with_field_changes(field_prospect("Hill", 5.0), kinds=kinds)))))
     assert card.state[0] == "Ripe, grasses full heads, legumes buds."
 
 
@@ -417,7 +420,7 @@ def test_what_is_noted_as_cut_is_no_if() -> None:
     morning = start_watch(mow_morning())
     morning = replace(morning, watched=(replace(morning.watched[0], noted=True, timed=True),))
     (line,) = watch_lines(view(morning))
-    assert line.startswith("Long Meadow, 20 acres cut at 8:00 am: on track, bale from 3:30 pm")
+    assert line.startswith("Long Meadow, 20 acres cut at 8:00 am: on track, rake from 3:30 pm, bale from 3:30 pm")
 
 
 def test_a_day_is_named_as_people_say_it() -> None:

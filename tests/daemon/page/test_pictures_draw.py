@@ -91,7 +91,7 @@ def test_what_is_not_known_is_not_drawn() -> None:
     bare = field_prospect("Hill", 5.0)
     assert drying_sheet(farm(), bare) is None
     assert growth_sheet(bare, DAY) is None
-    assert growth_sheet(replace(drawn_field(), ndf_target=None), DAY) is None
+    assert growth_sheet(replace(drawn_field(), stand=None), DAY) is None
     assert growth_sheet(drawn_field(), DAY + timedelta(days=7)) is None, "one day is no line"
 
 

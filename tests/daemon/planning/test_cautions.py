@@ -32,7 +32,18 @@ from models import coefficients as c
 from models.cautions import Caution, YearlySpan
 from models.species import make_variety, species_table
 from tests.loopback.hours import HERE
-from tests.support.farms import ACRE, DAWN, DAY, ZONE, farm, field_day, field_prospect, prospect
+from tests.support.farms import (
+    ACRE,
+    DAWN,
+    DAY,
+    ZONE,
+    farm,
+    field_day,
+    field_prospect,
+    plan_of,
+    prospect,
+    with_day_changes,
+)
 from tests.support.plain_text import spaced
 from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
@@ -55,6 +66,10 @@ def passed(farm: Farm, hours: Weather) -> Morning:
     return decide(farm, plan_fields(farm_today(farm), hours, NOW))
 
 
+def has_cautions(day: FieldDay) -> bool:
+    return day.plan is not None and bool(day.plan.cautions)
+
+
 def today(farm: Farm, hours: Weather) -> FieldDay:
     (advice,) = passed(farm, hours).mows
     assert advice.day is not None
@@ -62,7 +77,7 @@ def today(farm: Farm, hours: Weather) -> FieldDay:
 
 
 def keys(day: FieldDay) -> set[Caution]:
-    return {care.caution for care in day.cautions}
+    return {care.caution for care in day.plan.cautions} if day.plan else set()
 
 
 def hours_with(**changes: Any) -> Weather:
@@ -82,7 +97,7 @@ def hours_with(**changes: Any) -> Weather:
 
 def mowing(*cares: tuple[TimedCaution, ...]) -> Morning:
     """Return a morning with a field to mow for each of some cautions."""
-    days = [replace(field_day(), cautions=own) for own in cares]
+    days = [with_day_changes(field_day(), cautions=own) for own in cares]
     fields = [field_prospect(name, 22, day) for name, day in zip(NAMES, days, strict=False)]
     advices = tuple(Advice(one.name, AdviceKind.MOW, 20 * ACRE, None, one.days[0]) for one in fields)
     return Morning(DAY, advices, prospect(*fields))
@@ -101,17 +116,16 @@ def test_a_mow_without_thunder_in_the_forecast_says_so() -> None:
 def test_thunder_counts_in_the_hours_of_work_alone() -> None:
     given = working_farm()
     day = today(given, hours_with(thunder={15: 0.6}))
-    assert day.start is not None and day.wrapped_by is not None
-    assert day.start.hour < 14
-    assert day.wrapped_by.hour >= 15
-    (care,) = (one for one in day.cautions if one.caution is Caution.THUNDER)
+    assert plan_of(day).start.hour < 14
+    assert plan_of(day).wrapped_by.hour >= 15
+    (care,) = (one for one in plan_of(day).cautions if one.caution is Caution.THUNDER)
     # The value stands at the end of its hour.
     zone = given.place.timezone
     told = datetime(2026, 6, 10, 14, tzinfo=zone), datetime(2026, 6, 10, 15, tzinfo=zone)
     assert (care.begins, care.ends, care.likely) == (*told, True)
-    for outside in (day.start.hour, day.wrapped_by.hour + 2):
+    for outside in (plan_of(day).start.hour, plan_of(day).wrapped_by.hour + 2):
         assert Caution.THUNDER not in keys(today(given, hours_with(thunder={outside: 0.6}))), outside
-    edges = day.start.hour + 1, day.wrapped_by.hour + (day.wrapped_by.minute > 0)
+    edges = plan_of(day).start.hour + 1, plan_of(day).wrapped_by.hour + (plan_of(day).wrapped_by.minute > 0)
     for inside in edges:
         assert Caution.THUNDER in keys(today(given, hours_with(thunder={inside: 0.6}))), inside
 
@@ -169,16 +183,15 @@ def test_the_settings_of_film_and_moisture_are_heeded() -> None:
     assert Caution.WRAPPED_LATE in keys(today(late, hours_with()))
     assert Caution.WRAPPED_LATE not in keys(today(working_farm(), hours_with()))
     day = today(working_farm(), hours_with())
-    assert day.moisture_at_baling is not None
-    assert day.moisture_at_baling.mid >= c.BALE_MOISTURE_DRY
+    assert plan_of(day).moisture_at_baling.mid >= c.BALE_MOISTURE_DRY
     assert not keys(day) & {Caution.BALED_WET, Caution.BALED_DRY, Caution.HOT_BALES}
 
 
 def test_only_a_day_that_is_advised_today_has_cautions() -> None:
     given = working_farm(field("Young", 10, last_cut=date(2026, 6, 1)), field("Long", 10))
     young, long = passed(given, hours_with()).prospect.fields
-    assert [bool(day.cautions) for day in young.days] == [False, False]
-    assert [(day.area > 0.0, bool(day.cautions)) for day in long.days] == [(True, True), (True, False)]
+    assert [has_cautions(day) for day in young.days] == [False, False]
+    assert [(day.area > 0.0, has_cautions(day)) for day in long.days] == [(True, True), (True, False)]
 
 
 # --- In words ----------------------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from daemon.planning.prospect import plan_fields
 from models.quality import Figure
 from models.stages import Purpose
 from tests.loopback.hours import HERE
-from tests.support.farms import farm, mow_morning
+from tests.support.farms import farm, mow_morning, stand_of, with_field_changes
 from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
 
@@ -26,16 +26,16 @@ def found(farm: Farm, hours: int = 70) -> FieldProspect:
 
 def known(one: Field, **changes: Any) -> tuple[Quality, Waiting]:
     prospect = found(working_farm(one, **changes))
-    assert prospect.quality is not None
-    assert prospect.waiting is not None
-    return prospect.quality, prospect.waiting
+    quality, waiting = stand_of(prospect).quality, stand_of(prospect).waiting
+    assert quality is not None
+    assert waiting is not None
+    return quality, waiting
 
 
 def test_the_crop_as_feed_is_that_of_today() -> None:
     prospect = found(working_farm(field("L", 5, last_cut=date(2026, 5, 12))))
-    quality, ndf = prospect.quality, prospect.ndf
+    quality, ndf = stand_of(prospect).quality, stand_of(prospect).ndf
     assert quality is not None
-    assert ndf is not None
     assert (quality.ndf.low, quality.ndf.mid, quality.ndf.high) == pytest.approx((ndf.low, ndf.mid, ndf.high))
     for one in vars(quality).values():
         assert one.low < one.mid < one.high
@@ -67,7 +67,7 @@ def test_what_the_forage_is_for_says_what_waiting_costs() -> None:
     ripe = field("L", 5, last_cut=date(2026, 5, 4), expected_yield=None)
     milk, horses = (known(replace(ripe, purpose=purpose))[1].worth.mid for purpose in (Purpose.MILK, Purpose.HORSES))
     assert milk < 0.0 < horses  # for horses it is not ripe yet
-    assert found(working_farm(replace(ripe, cut_at_fibre=70.0))).ripeness is Ripeness.GROWING
+    assert stand_of(found(working_farm(replace(ripe, cut_at_fibre=70.0)))).ripeness is Ripeness.GROWING
 
 
 def test_a_later_next_cut_counts_only_where_another_follows_in_the_season() -> None:
@@ -77,10 +77,10 @@ def test_a_later_next_cut_counts_only_where_another_follows_in_the_season() -> N
 
 def test_what_is_not_known_is_left_out() -> None:
     unknown = found(working_farm(field("L", 5, last_cut=date(2026, 6, 11))))
-    assert (unknown.quality, unknown.waiting) == (None, None)
+    assert unknown.stand is None
     today_only = found(working_farm(field("L", 5)), hours=20)
-    assert today_only.quality is not None
-    assert today_only.waiting is None
+    assert stand_of(today_only).quality is not None
+    assert stand_of(today_only).waiting is None
 
 
 def told() -> Morning:
@@ -97,7 +97,7 @@ def told() -> Morning:
     }
     quality = Quality(*(Figure(mid - 2, mid, mid + 2, "% of DM", "estimate: a test") for mid in (50.0, 66.0, 14.0)))
     first, *others = morning.prospect.fields
-    fields = (replace(first, quality=quality, waiting=Waiting(**figures)), *others)
+    fields = (with_field_changes(first, quality=quality, waiting=Waiting(**figures)), *others)
     return replace(morning, prospect=replace(morning.prospect, fields=fields))
 
 
@@ -150,7 +150,7 @@ def test_a_morning_with_its_figures_can_be_kept_and_read_again() -> None:
     given, adapter = working_farm(field("L", 5)), TypeAdapter(Morning)
     morning = decide(given, plan_fields(farm_today(given), weather(HERE, NOW, NOW + timedelta(hours=70)), NOW))
     again = adapter.validate_json(adapter.dump_json(morning))
-    (before,), (after,) = morning.prospect.fields, again.prospect.fields
+    before, after = (stand_of(one.prospect.fields[0]) for one in (morning, again))
     assert (after.quality, after.waiting) == (before.quality, before.waiting)
     assert after.waiting is not None
     assert isinstance(after.waiting.worth, Figure)
@@ -158,9 +158,7 @@ def test_a_morning_with_its_figures_can_be_kept_and_read_again() -> None:
 
 def test_the_yield_has_a_range_by_the_settings_or_by_the_model() -> None:
     said, reckoned = (found(working_farm(field("Long", 12, expected_yield=given))) for given in (2.0, None))
-    assert said.dry_matter_band is not None
-    assert (said.dry_matter_band.low, said.dry_matter_band.high) == pytest.approx((1.62, 2.38), abs=0.01)
-    assert reckoned.dry_matter_band is not None
-    assert reckoned.dry_matter_band.mid == pytest.approx(reckoned.dry_matter or 0.0)
-    assert reckoned.dry_matter_band.low < reckoned.dry_matter_band.mid < reckoned.dry_matter_band.high
-    assert said.clock_spread == pytest.approx(60.0)
+    set_by_farm, by_model = stand_of(said), stand_of(reckoned).dry_matter
+    assert (set_by_farm.dry_matter.low, set_by_farm.dry_matter.high) == pytest.approx((1.62, 2.38), abs=0.01)
+    assert by_model.low < by_model.mid < by_model.high
+    assert set_by_farm.clock_spread == pytest.approx(60.0)

@@ -13,7 +13,7 @@ from daemon.planning.forecast_hours import Window, forecast_hours, work_window
 from daemon.planning.prospect import plan_fields
 from models.coefficients import MAX_ODDS, MIN_ODDS
 from tests.loopback.hours import HERE
-from tests.support.farms import ACRE
+from tests.support.farms import ACRE, plan_of
 from tests.support.weather import NOW, TODAY, farm_today, field, weather, working_farm
 
 KOLKATA = Place(22.6, 88.4, 10.0, ZoneInfo("Asia/Kolkata"))
@@ -54,21 +54,20 @@ def test_a_clear_day_takes_the_whole_light_field() -> None:
 
 def test_the_hours_are_in_order_and_within_the_day() -> None:
     day = clear_day()
-    assert day.start and day.mow_until and day.bale_from and day.wrapped_by
-    assert day.start.timetz() == time(7, tzinfo=HERE.timezone)
-    assert day.start < day.mow_until <= day.bale_from < day.wrapped_by
-    assert day.wrapped_by <= datetime(2026, 6, 10, 20, tzinfo=HERE.timezone)
+    assert plan_of(day).start.timetz() == time(7, tzinfo=HERE.timezone)
+    assert plan_of(day).start < plan_of(day).mow_until <= plan_of(day).bale_from < plan_of(day).wrapped_by
+    assert plan_of(day).wrapped_by <= datetime(2026, 6, 10, 20, tzinfo=HERE.timezone)
     # 20 acres at 2.8 ha/h, in whole quarters of an hour
-    assert day.mow_until - day.start == timedelta(hours=3)
+    assert plan_of(day).mow_until - plan_of(day).start == timedelta(hours=3)
 
 
 def test_bales_are_those_of_the_crop() -> None:
     # 20 acres of 2.2 t/ha in bales of 0.3 t
-    assert clear_day().bales == pytest.approx(20 * ACRE * 2.2 / 0.3, rel=0.05)
+    assert plan_of(clear_day()).bales == pytest.approx(20 * ACRE * 2.2 / 0.3, rel=0.05)
 
 
 def test_moisture_at_raking_is_no_wetter_than_allowed() -> None:
-    band = clear_day().moisture_at_baling
+    band = plan_of(clear_day()).moisture_at_baling
     assert band is not None
     assert 0.3 < band.low <= band.mid <= band.high <= 0.55 + 1e-9
 
@@ -125,7 +124,7 @@ def test_fewer_hands_do_less(hands: int) -> None:
 
 def test_rain_at_noon_prevents_a_mow() -> None:
     day = today(working_farm(), rain=0.3, first_wet=6)
-    assert (day.area, day.start, day.reason) == (0.0, None, Reason.RAIN)
+    assert (day.area, day.plan, day.reason) == (0.0, None, Reason.RAIN)
     assert day.odds == MIN_ODDS
     assert day.hindered_share == 1.0
 
@@ -160,7 +159,7 @@ def test_only_the_crop_spreads_a_record() -> None:
 @pytest.mark.parametrize(("yield_", "reason"), [(6.0, Reason.WILL_NOT_DRY), (12.0, Reason.TOO_THICK)])
 def test_a_heavy_crop_says_why_it_is_left(yield_: float, reason: Reason) -> None:
     day = today(working_farm(field("Long", 20, expected_yield=yield_), work={"finish_by": time(14)}))
-    assert (day.area, day.start, day.reason) == (0.0, None, reason)
+    assert (day.area, day.plan, day.reason) == (0.0, None, reason)
 
 
 # --- The window --------------------------------------------------------------------------------------------------
@@ -173,8 +172,7 @@ def test_after_the_latest_start_it_is_too_late_today() -> None:
 
 def test_a_start_in_the_past_is_not_advised() -> None:
     now = datetime(2026, 6, 10, 13, 5, tzinfo=UTC)  # five past nine
-    start = today(working_farm(field("Long", 5)), now=now).start
-    assert start is not None
+    start = plan_of(today(working_farm(field("Long", 5)), now=now)).start
     assert start >= now
     assert start.minute % 15 == 0
 

@@ -13,6 +13,7 @@ from daemon.planning.prospect import plan_fields
 from daemon.weather.contract import Weather
 from daemon.words.reasons import day_reason_text
 from tests.loopback.hours import HERE
+from tests.support.farms import plan_of
 from tests.support.weather import NOW, farm_today, field, field_state, weather, working_farm
 
 
@@ -32,7 +33,7 @@ YOUNG, OLD = date(2026, 5, 8), None  # ripe since a few days, and past its best 
 
 def test_a_field_that_still_gains_waits_for_the_surer_day() -> None:
     today, tomorrow = first_days(2, YOUNG)
-    assert (today.reason, today.better_in_days, today.area) == (Reason.BETTER_LATER, 1, 0.0)
+    assert (today.reason, today.place.better_in_days, today.area) == (Reason.BETTER_LATER, 1, 0.0)
     assert tomorrow.area > 0.0
     assert day_reason_text(today.reason, today) == "a better day is likely on Thursday"
 
@@ -40,7 +41,7 @@ def test_a_field_that_still_gains_waits_for_the_surer_day() -> None:
 def test_a_field_is_mown_where_tomorrow_is_no_better() -> None:
     today, _ = first_days(0, YOUNG)
     assert today.area > 0.0
-    assert today.better_in_days is None
+    assert today.place.better_in_days is None
 
 
 def test_waiting_never_lowers_the_odds_needed() -> None:
@@ -87,28 +88,27 @@ def places(farm: Farm, hours: Weather, **first_field: Any) -> dict[str, FieldDay
 
 def test_without_a_storm_the_field_that_loses_most_is_first() -> None:
     found = places(ready_farm(), stormy(None))
-    assert (found["Heavy"].after, found["Light"].after) == ("Light", None)
-    assert found["Light"].lost_by_waiting > found["Heavy"].lost_by_waiting  # type: ignore[operator]
-    assert found["Heavy"].urgency is None
+    assert (found["Heavy"].place.after, found["Light"].place.after) == ("Light", None)
+    assert found["Light"].place.lost_by_waiting > found["Heavy"].place.lost_by_waiting  # type: ignore[operator]
+    assert found["Heavy"].place.urgency is None
 
 
 def test_a_storm_tonight_moves_the_tall_crop_up() -> None:
     found = places(ready_farm(), stormy(26))  # two in the morning
-    assert (found["Heavy"].after, found["Light"].after) == (None, "Heavy")
-    assert (found["Heavy"].urgency, found["Light"].urgency) == (Urgency.STORM, None)
-    assert str(found["Heavy"].storm_at) == "2026-06-11 02:00:00-04:00"
+    assert (found["Heavy"].place.after, found["Light"].place.after) == (None, "Heavy")
+    assert (found["Heavy"].place.urgency, found["Light"].place.urgency) == (Urgency.STORM, None)
+    assert str(found["Heavy"].place.storm_at) == "2026-06-11 02:00:00-04:00"
 
 
 def test_a_light_crop_stands_up_to_a_storm() -> None:
     found = places(ready_farm(expected_yield=2.4), stormy(26))
-    assert found["Heavy"].urgency is None
+    assert found["Heavy"].place.urgency is None
 
 
 def test_a_storm_that_comes_before_all_is_wrapped_moves_nothing() -> None:
-    wrapped = places(ready_farm(), stormy(26))["Heavy"].wrapped_by
-    assert wrapped is not None
+    wrapped = plan_of(places(ready_farm(), stormy(26))["Heavy"]).wrapped_by
     before, after = (places(ready_farm(), stormy(wrapped.hour + late))["Heavy"] for late in (2, 3))
-    assert (before.urgency, after.urgency) == (None, Urgency.STORM)
+    assert (before.place.urgency, after.place.urgency) == (None, Urgency.STORM)
 
 
 def test_a_crop_that_lies_flat_goes_first_and_the_text_says_how_to_mow_it() -> None:
@@ -155,4 +155,4 @@ def test_a_storm_that_cannot_be_beaten_lifts_no_waiting() -> None:
     windy = Weather(given.past, given.ahead.assign(wind_speed_of_gust=gusts.assign_attrs(units="m s-1")))
     calm, storm = (plan_fields(farm_today(farm), hours, NOW).fields[0].days[0] for hours in (given, windy))
     assert calm.reason is Reason.BETTER_LATER
-    assert (storm.reason, storm.urgency) == (Reason.BETTER_LATER, None)
+    assert (storm.reason, storm.place.urgency) == (Reason.BETTER_LATER, None)

@@ -8,6 +8,7 @@ import pytest
 from daemon.domain.prospect import LeftOvernight
 from daemon.planning.prospect import plan_fields
 from tests.loopback.hours import HERE
+from tests.support.farms import plan_of
 from tests.support.weather import NOW, farm_today, field, weather, working_farm
 
 
@@ -19,7 +20,7 @@ def left(hours: int = 60, first_wet: int = 99, members: int = 1) -> LeftOvernigh
     given = weather(HERE, NOW, NOW + timedelta(hours=hours), rain=rain, members=members, kind=kind)
     day = plan_fields(farm_today(working_farm(field("Long", 20, expected_yield=2.5))), given, NOW).fields[0].days[0]
     assert day.area > 0.0
-    return day.if_left
+    return plan_of(day).if_left
 
 
 @cache
@@ -71,6 +72,6 @@ def test_it_is_said_of_every_field_that_is_advised_and_of_no_other() -> None:
     farm = working_farm(field("first", 10), field("second", 10), field("heavy", 10, expected_yield=9.0))
     given = weather(HERE, NOW, NOW + timedelta(hours=60), rain=np.zeros((1, 48)), members=1, kind="record")
     first, second, heavy = (one.days[0] for one in plan_fields(farm_today(replace(farm)), given, NOW).fields)
-    assert first.if_left is not None
-    assert second.if_left is not None
-    assert heavy.if_left is None
+    assert plan_of(first).if_left is not None
+    assert plan_of(second).if_left is not None
+    assert heavy.plan is None

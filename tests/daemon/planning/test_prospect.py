@@ -22,7 +22,7 @@ from daemon.weather.contract import Weather, build_dataset
 from daemon.words.causes import unknown_detail_text
 from daemon.words.growth import growth_doubts_text
 from tests.loopback.hours import HERE
-from tests.support.farms import ACRE, stated
+from tests.support.farms import ACRE, plan_of, stand_of, stated
 from tests.support.hourly_records import greensboro
 from tests.support.weather import COLUMNS, NOW, TODAY, farm_today, field, weather, working_farm
 
@@ -70,7 +70,7 @@ def test_an_old_forecast_leaves_what_is_known_of_the_growth() -> None:
 
 def test_both_kinds_of_a_mix_are_told_of() -> None:
     farm = working_farm(field("Long Meadow", 20, stand={"orchardgrass": 0.6, "red clover": 0.4}))
-    assert [one.kind for one in pass_over(farm).fields[0].kinds] == ["grasses", "legumes"]
+    assert [one.kind for one in stand_of(pass_over(farm).fields[0]).kinds] == ["grasses", "legumes"]
 
 
 def test_too_few_members_are_not_used() -> None:
@@ -132,7 +132,7 @@ def test_no_mow_where_anything_stands_against_it(stale: bool, few: bool, out: bo
 
 def test_a_field_that_is_not_ripe_is_held_back_though_it_would_dry() -> None:
     (day,) = days_of(pass_over(working_farm(field("Young", 10, last_cut=date(2026, 6, 1)))))
-    assert (day.ripeness, day.reason, day.area, day.start) == (Ripeness.GROWING, Reason.NOT_RIPE, 0.0, None)
+    assert (day.ripeness, day.reason, day.area, day.plan) == (Ripeness.GROWING, Reason.NOT_RIPE, 0.0, None)
 
 
 @pytest.mark.parametrize(
@@ -144,7 +144,7 @@ def test_a_field_that_is_not_ripe_is_held_back_though_it_would_dry() -> None:
 )
 def test_season_and_days_off_hold_back(farm: Farm, reason: Reason) -> None:
     (day,) = days_of(pass_over(farm))
-    assert (day.reason, day.area, day.start) == (reason, 0.0, None)
+    assert (day.reason, day.area, day.plan) == (reason, 0.0, None)
 
 
 def test_one_bad_field_is_set_aside_and_the_others_go_on() -> None:
@@ -173,15 +173,12 @@ def test_two_ripe_fields_share_the_day() -> None:
     alone = days_of(pass_over(working_farm(field("first", 25))))[0]
     whole = days_of(pass_over(working_farm(field("one", 65))))[0]
     assert first == alone
-    assert first.mow_until is not None
-    assert second.start == first.mow_until + timedelta(minutes=15)  # on the way
-    assert (first.after, second.after) == (None, "first")
+    assert plan_of(second).start == plan_of(first).mow_until + timedelta(minutes=15)  # on the way
+    assert (first.place.after, second.place.after) == (None, "first")
     assert second.area > 0.0
     strip = 2.8 / 4  # [ha]
     assert first.area + second.area <= whole.area + strip
-    assert second.bale_from is not None
-    assert first.bale_from is not None
-    assert second.bale_from > first.bale_from
+    assert plan_of(second).bale_from > plan_of(first).bale_from
 
 
 def test_the_field_that_loses_most_by_waiting_is_mown_first() -> None:
@@ -189,7 +186,7 @@ def test_the_field_that_loses_most_by_waiting_is_mown_first() -> None:
     farm = working_farm(field("older", 12), field("younger", 12, last_cut=date(2026, 4, 20)))
     older, younger = (days[0] for days in (days_of(pass_over(farm), 0), days_of(pass_over(farm), 1)))
     assert older.days_left < younger.days_left
-    assert (younger.after, older.after) == (None, "younger")
+    assert (younger.place.after, older.place.after) == (None, "younger")
     assert [one.field for one in decide(farm, pass_over(farm)).mows] == ["younger", "older"]
 
 
@@ -239,8 +236,8 @@ def test_local_days_are_whole_in_weeks_of_clock_change_and_everywhere(now: datet
     shown = plan_fields(farm_today(farm), hours, now).fields[0].days
     assert [day.date for day in shown[:3]] == [local + timedelta(days=ahead) for ahead in range(3)]
     for day in shown:
-        for at in (day.start, day.mow_until, day.bale_from, day.wrapped_by):
-            assert at is None or at.date() == day.date
+        for at in (day.plan.start, day.plan.mow_until, day.plan.bale_from, day.plan.wrapped_by) if day.plan else ():
+            assert at.date() == day.date
 
 
 def test_the_extremes_ahead_are_means_over_members() -> None:
@@ -290,10 +287,8 @@ def test_common_practice_twenty_acres_of_a_light_crop_are_wrapped_that_evening()
     day = plan_fields(farm_today(farm), hours, now).fields[0].days[0]
     assert day.date == clearest
     assert day.area == pytest.approx(20 * ACRE)
-    assert day.mow_until is not None
-    assert day.wrapped_by is not None
-    assert day.mow_until.time() <= time(12)
-    assert time(15) <= day.wrapped_by.time() <= time(20)
+    assert plan_of(day).mow_until.time() <= time(12)
+    assert time(15) <= plan_of(day).wrapped_by.time() <= time(20)
 
 
 # --- Ground ------------------------------------------------------------------------------------------------------
@@ -336,13 +331,12 @@ def test_drought_holds_a_regrowth_back_and_brings_a_caution_of_nitrate() -> None
     regrowth = field("Young", 12, last_cut=date(2026, 4, 20), expected_yield=None)
     first = field("First", 12)
     moist, dry = (pass_over(working_farm(regrowth, first), known(rained=rained)).fields for rained in (True, False))
-    assert moist[0].clock is not None
-    assert moist[0].clock > 200.0
-    assert dry[0].clock == 0.0
-    assert (moist[0].ripeness, dry[0].ripeness) == (Ripeness.PAST, Ripeness.GROWING)
-    assert "drought holds orchardgrass back, " in growth_doubts_text(dry[0].doubts)
-    assert moist[1].clock == dry[1].clock
-    named = ["nitrate" in {care.caution for care in fields[1].days[0].cautions} for fields in (moist, dry)]
+    assert stand_of(moist[0]).clock > 200.0
+    assert stand_of(dry[0]).clock == 0.0
+    assert (stand_of(moist[0]).ripeness, stand_of(dry[0]).ripeness) == (Ripeness.PAST, Ripeness.GROWING)
+    assert "drought holds orchardgrass back, " in growth_doubts_text(stand_of(dry[0]).doubts)
+    assert stand_of(moist[1]).clock == stand_of(dry[1]).clock
+    named = ["nitrate" in {care.caution for care in plan_of(fields[1].days[0]).cautions} for fields in (moist, dry)]
     assert named == [False, True]
 
 

@@ -40,7 +40,7 @@ from daemon.domain.record_summary import OddsBand, RecordSummary
 from daemon.service.upgrade import MORNING_ADAPTER
 from models.degree_days import UnknownCause
 from models.growth import DoubtKind
-from tests.support.farms import DAWN, DAY, ZONE, stated
+from tests.support.farms import DAWN, DAY, ZONE, stated, with_field_changes
 from tests.support.full_morning import whole_morning
 
 AT = datetime(2026, 6, 1, 13, tzinfo=ZONE)
@@ -83,7 +83,7 @@ def test_what_is_told_of_a_field_comes_back() -> None:
     )
     morning = whole_morning()
     doubts = (StandDoubt(DoubtKind.FROST, "timothy", DAY), StandDoubt(DoubtKind.DROUGHT, "timothy", days=3))
-    fields = tuple(replace(one, history=history, doubts=doubts) for one in morning.prospect.fields)
+    fields = tuple(with_field_changes(one, history=history, doubts=doubts) for one in morning.prospect.fields)
     record = RecordSummary(3, 2, (OddsBand(0.0, 0.4, 0.2, 0.3, 3),), 0.8, 0.6)
     kept = replace(morning, prospect=replace(morning.prospect, fields=fields, record_summary=record))
     assert MORNING_ADAPTER.validate_json(MORNING_ADAPTER.dump_json(kept)) == kept

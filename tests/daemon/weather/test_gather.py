@@ -25,6 +25,7 @@ from tests.loopback.open_meteo import ENSEMBLE, FORECAST
 from tests.loopback.open_meteo import Fault as OpenMeteoFault
 from tests.loopback.weather_gov import ALERTS, GRID, Fault, alert, problem, uncovered
 from tests.loopback.world import AIR, World, world
+from tests.support.farms import stand_of
 from tests.support.weather import field
 
 ALL = ("open-meteo", "weather.gov", "met.no")
@@ -226,7 +227,9 @@ def test_an_old_forecast_does_not_stand_in_and_all_reasons_are_told(servers: Wor
     assert morning.mows == ()
     assert reason_of(morning.prospect.trouble) is Reason.DATA_STALE
     assert unknown_detail_text(morning.prospect.trouble, Units.US) == "18.1 hours old, no more than 18 allowed"
-    assert all(one.stage and one.ndf and not one.days for one in morning.prospect.fields), "growth goes on"
+    assert all(stand_of(one).stage and stand_of(one).ndf and not one.days for one in morning.prospect.fields), (
+        "growth goes on"
+    )
 
 
 def test_without_an_old_forecast_all_reasons_are_the_refusal(servers: World) -> None:

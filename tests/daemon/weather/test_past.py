@@ -18,6 +18,7 @@ from tests.loopback.hours import NOW
 from tests.loopback.open_meteo import ENSEMBLE, FORECAST, HISTORY
 from tests.loopback.silent import Silent
 from tests.loopback.world import AIR, World
+from tests.support.farms import stand_of
 
 HOUR = timedelta(hours=1)
 RAIN = "precipitation_amount"
@@ -230,9 +231,9 @@ def test_the_sum_of_warmth_goes_on_through_an_outage(servers: World) -> None:
         servers.told("open-meteo", "met.no", now=NOW + hours * HOUR)
         servers.refuse_open_meteo()
         memory = Stores(archive=servers.archive)
-        clocks.append(advise(farm, NOW + hours * HOUR, stores=memory).prospect.fields[0].clock or 0.0)
+        clocks.append(stand_of(advise(farm, NOW + hours * HOUR, stores=memory).prospect.fields[0]).clock)
     servers.mend()
     servers.at(NOW + 72 * HOUR)
-    whole = advise(servers.farm("open-meteo"), NOW + 72 * HOUR).prospect.fields[0].clock
+    whole = stand_of(advise(servers.farm("open-meteo"), NOW + 72 * HOUR).prospect.fields[0]).clock
     assert min(np.diff(clocks)) > 5.0
     assert clocks[-1] == pytest.approx(whole, abs=1e-2), "what is forecast here is what comes"

@@ -48,8 +48,19 @@ from models.firmness import Firmness
 from models.growth import DoubtKind, species_table
 from models.looks import LOOK_STAGES
 from models.stages import LEAFY_REGROWTH
-from tests.support.farms import DAWN, DAY, farm, field_day, field_prospect, mow_morning, unknown_morning, wait_morning
-from tests.support.full_morning import whole_morning
+from tests.support.farms import (
+    DAWN,
+    DAY,
+    farm,
+    field_day,
+    field_prospect,
+    mow_morning,
+    unknown_morning,
+    wait_morning,
+    with_day_changes,
+    with_field_changes,
+)
+from tests.support.full_morning import figure, whole_morning
 from tests.support.second_language import in_capitals
 
 DAEMON = Path(__file__).parents[3] / "daemon"
@@ -348,11 +359,14 @@ def mornings() -> list[Morning]:
     cares = tuple(TimedCaution(one, DAWN, DAWN + timedelta(hours=5), likely=one is Caution.COWS) for one in Caution)
     (advice, *_), (stand, *_) = mow.advices, mow.prospect.fields
     assert advice.day is not None
-    careful = replace(advice, day=replace(advice.day, cautions=cares, urgency=Urgency.LODGED, lost_by_waiting=0.05))
+    flat_day = with_day_changes(advice.day, cautions=cares, urgency=Urgency.LODGED, lost_by_waiting=0.05)
+    careful = replace(advice, day=flat_day)
     kinds = (PlantKindToday("grasses", "boot", 1.0), PlantKindToday("legumes", "buds", 1.0))
-    flat = replace(stand, lodged=DAY, ground="soft", kinds=kinds, days_left=-0.5)
-    ruts = replace(stand, name="Other", ground="ruts", firm_from=DAY, days_left=90.0)
-    cut = replace(stand, name="Cut", last_cut=DAY - timedelta(days=3), dry_matter=0.1)
+    flat = with_field_changes(stand, lodged=DAY, ground="soft", kinds=kinds, days_left=-0.5)
+    ruts = with_field_changes(stand, name="Other", ground="ruts", firm_from=DAY, days_left=90.0)
+    cut = with_field_changes(
+        stand, name="Cut", last_cut=DAY - timedelta(days=3), dry_matter=figure(0.1, 0.1, 0.1, "t/ha", "yield")
+    )
     second = replace(advice, field="Second")
     fields = replace(mow.prospect, fields=(flat, ruts, cut))
     off = (AnnouncedField("GONE", 1.0, 0.7), AnnouncedField("LONG MEADOW", 1.0, 0.7))
@@ -361,14 +375,16 @@ def mornings() -> list[Morning]:
         for kind, reason, day in product(
             (AdviceKind.WAIT, AdviceKind.NONE),
             Reason,
-            (None, field_day(0, 0, 0.55), replace(field_day(0, 0), better_in_days=2)),
+            (None, field_day(0, 0, 0.55), with_day_changes(field_day(0, 0), better_in_days=2)),
         )
     ]
     return [
         *(mow, every, wait_morning(), unknown_morning(), *waits),
         replace(mow, advices=(careful, second), prospect=fields, announced=off),
         replace(
-            mow, advices=(replace(careful, day=replace(advice.day, lost_by_waiting=0.05)), second), announced=off[:1]
+            mow,
+            advices=(replace(careful, day=with_day_changes(advice.day, lost_by_waiting=0.05)), second),
+            announced=off[:1],
         ),
         Morning(DAY - timedelta(days=1), (), replace(mow.prospect, fields=(field_prospect("Long", 22, field_day(0)),))),
     ]
