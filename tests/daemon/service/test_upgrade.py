@@ -18,6 +18,7 @@ from daemon.domain.causes import (
     StatedCause,
     TodayNotAhead,
     TooFewMembers,
+    WeatherRefused,
     WeatherTooOld,
 )
 from daemon.domain.field_history import (
@@ -37,6 +38,7 @@ from daemon.domain.field_history import (
 )
 from daemon.domain.prospect import Reason, StandDoubt, Unknown
 from daemon.domain.record_summary import OddsBand, RecordSummary
+from daemon.domain.refusal import Refusal, RefusalKind
 from daemon.service.upgrade import MORNING_ADAPTER
 from models.degree_days import UnknownCause
 from models.growth import DoubtKind
@@ -49,6 +51,7 @@ LOOK = ImpossibleLook(DAY, "boot", 0.5, is_height_wrong=True, first=DAY, last=No
 CAUSES: tuple[Cause, ...] = (
     *(StatedCause("why"), PassFailure("ValueError: why"), WeatherTooOld(30.0, 18.0), TooFewMembers(7, 8)),
     *(DayNotCovered(DAY), TodayNotAhead(), SeasonNotBegun(), GAP, LOOK),
+    WeatherRefused((Refusal(RefusalKind.NO_ANSWER, "did not answer in time"),)),
 )
 BASES: tuple[SampleBasis, ...] = (
     ModelWater(0.5, AT, is_mown_day_before=True, is_hour_noted=False),
