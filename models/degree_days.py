@@ -26,7 +26,7 @@ WARM_HIGHS: Final = "five highs of 5 degC from spring on"
 
 
 class UnknownCause(StrEnum):
-    """What keeps the stage of a stand from being known, of the day that is named with it."""
+    """Why the stage of a stand is unknown; each is a sentence about the day named with it."""
 
     PAST_SHORT = "the past weather must reach back to it but begins later"
     DAY_MISSING = "its temperature is missing"
@@ -39,7 +39,7 @@ class UnknownCause(StrEnum):
 
 
 class GrowthUnknown(Exception):
-    """The stage of a stand cannot be known; `day` is the date that stands in the way."""
+    """The stage of a stand is unknown; `day` is the date that causes it."""
 
     def __init__(self, cause: UnknownCause, day: np.datetime64) -> None:
         super().__init__(f"{day}: {cause}")
@@ -176,7 +176,7 @@ def green_up(
     min_sum: float = c.SEASON_START_SUM,
     min_day_mean: float = c.SEASON_START_DAY,
 ) -> dict[str, int | None]:
-    """Return the index of the day that each rule of green-up names, or None while its day has not come.
+    """Return the index of the day of green-up by each rule, or None while its day has not come.
 
     Parameters
     ----------
@@ -197,16 +197,19 @@ def green_up(
     third is told beside the others to show how far apart such rules lie; nothing counts from it.
     """
     mean = np.asarray(daily_mean, dtype=float)
-    weather = required_days(day, mean, mean, season_origin(day[-1], southern))
-    since, mean = day.size - weather.day.size, weather.daily_mean
-    rules: dict[str, int | None] = dict.fromkeys((WARM_PENTADS, SUM_REACHED, WARM_DAYS))
-    found = {SUM_REACHED: np.cumsum(np.maximum(mean, 0)) >= min_sum}
+    temperature = required_days(day, mean, mean, season_origin(day[-1], southern))
+    since, mean = day.size - temperature.day.size, temperature.daily_mean
+    holds_by_rule = {SUM_REACHED: np.cumsum(np.maximum(mean, 0)) >= min_sum}
     if mean.size >= PENTAD:
-        five = np.lib.stride_tricks.sliding_window_view(mean, PENTAD)
-        pentads = five.mean(axis=-1) > min_mean
-        found[WARM_PENTADS] = pentads[: -2 * PENTAD] & pentads[PENTAD:-PENTAD] & pentads[2 * PENTAD :]
-        found[WARM_DAYS] = five.min(axis=-1) > min_day_mean
-    return rules | {rule: since + int(holds.argmax()) for rule, holds in found.items() if holds.any()}
+        five_days = np.lib.stride_tricks.sliding_window_view(mean, PENTAD)
+        is_warm = five_days.mean(axis=-1) > min_mean
+        holds_by_rule[WARM_PENTADS] = is_warm[: -2 * PENTAD] & is_warm[PENTAD:-PENTAD] & is_warm[2 * PENTAD :]
+        holds_by_rule[WARM_DAYS] = five_days.min(axis=-1) > min_day_mean
+    index_by_rule: dict[str, int | None] = dict.fromkeys((WARM_PENTADS, SUM_REACHED, WARM_DAYS))
+    for rule, holds in holds_by_rule.items():
+        if holds.any():
+            index_by_rule[rule] = since + int(holds.argmax())
+    return index_by_rule
 
 
 def killing_frost(
@@ -232,8 +235,8 @@ def killing_frost(
     Cool-season grasses grow on after such a night.
     """
     autumn = _months_after(season_origin(day[-1], southern), c.MONTHS_TO_AUTUMN)
-    found = (np.asarray(daily_min, dtype=float) <= lethal_low) & (day >= autumn)
-    return int(found.argmax()) if found.any() else None
+    is_killing = (np.asarray(daily_min, dtype=float) <= lethal_low) & (day >= autumn)
+    return int(is_killing.argmax()) if is_killing.any() else None
 
 
 def legume_start(
@@ -266,48 +269,47 @@ def legume_start(
     if day[-1] < spring:
         return None
     highs = np.asarray(daily_max, dtype=float)
-    weather = required_days(day, highs, highs, spring)
-    if weather.day.size < PENTAD:
+    temperature = required_days(day, highs, highs, spring)
+    if temperature.day.size < PENTAD:
         return None
-    runs = np.lib.stride_tricks.sliding_window_view(weather.high, PENTAD).min(axis=-1) >= min_high
-    return int(day.size - weather.day.size + runs.argmax()) if runs.any() else None
+    is_warm = np.lib.stride_tricks.sliding_window_view(temperature.high, PENTAD).min(axis=-1) >= min_high
+    return int(day.size - temperature.day.size + is_warm.argmax()) if is_warm.any() else None
 
 
 def required_days(
     day: Days, high: Array, low: Array, since: np.datetime64, stress: Array | None = None
 ) -> DailyTemperature:
-    """Return the days from `since` on, all of them known; without `stress` they count as never dry.
+    """Return the days from `since` on, none of which may be unknown; without `stress` they are never dry.
 
     Raises
     ------
     GrowthUnknown
-        If they begin later, or one is missing, has its highest below its lowest temperature or a stress factor that
-        does not lie in 0 to 1.
+        If the days begin later, or one is missing, has a maximum below its minimum or a stress factor outside 0 to 1.
     """
     if day[0] > since:
         raise GrowthUnknown(UnknownCause.PAST_SHORT, since)
-    kept = day >= since
-    wet = np.ones(day.shape) if stress is None else stress
-    weather = DailyTemperature(day[kept], high[kept], low[kept], wet[kept])
-    for bad, why in (
-        (~np.isfinite(weather.daily_mean), UnknownCause.DAY_MISSING),
-        (weather.high < weather.low, UnknownCause.DAY_WRONG),
-        (~((weather.stress >= 0) & (weather.stress <= 1)), UnknownCause.STRESS_WRONG),
+    is_needed = day >= since
+    ks = np.ones(day.shape) if stress is None else stress
+    temperature = DailyTemperature(day[is_needed], high[is_needed], low[is_needed], ks[is_needed])
+    for bad, cause in (
+        (~np.isfinite(temperature.daily_mean), UnknownCause.DAY_MISSING),
+        (temperature.high < temperature.low, UnknownCause.DAY_WRONG),
+        (~((temperature.stress >= 0) & (temperature.stress <= 1)), UnknownCause.STRESS_WRONG),
     ):
         if bad.any():
-            raise GrowthUnknown(why, weather.day[bad.argmax()])
-    return weather
+            raise GrowthUnknown(cause, temperature.day[bad.argmax()])
+    return temperature
 
 
 def latest_drought(stress: Array, *, drought_ks: float = c.DROUGHT_KS) -> tuple[int, int]:
-    """Return how long nothing grew in the newest drought [d], and how long ago it ended [d].
+    """Return the length of the latest drought [d] and the days since its end [d].
 
     Parameters
     ----------
     stress : array, shape (day,)
         Ks of the days that are over [1].
     drought_ks : float
-        With less of it nothing grows [1], estimate.
+        Below it nothing grows [1], estimate.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""A look that cannot be true of its day, and the days that it would fit."""
+"""Looks that cannot be true on their day, and the days that they would fit."""
 
 from collections.abc import Sequence
 
@@ -11,14 +11,14 @@ from models.species import Array
 
 
 class LookMisfit(GrowthUnknown):
-    """A look that cannot be true of its day.
+    """A look that cannot be true on its day.
 
     Attributes
     ----------
     look : StageLook
-        What was seen.
+        The look.
     first, last : datetime64 or None
-        Days between which it would fit, None where nobody knows the end; both None where no day so far fits.
+        Days between which it would fit, None where an end is unknown; both None where no day so far fits.
     by_height : bool
         Whether its height is what does not fit, else its stage.
     """
@@ -31,12 +31,12 @@ class LookMisfit(GrowthUnknown):
 
 
 def misfit_error(look: StageLook, plant_kind: PlantKind, day: Days, clock: Array, spread: Array) -> LookMisfit:
-    """Return that a look that counts does not fit its day, and which days it would fit.
+    """Return the error that a relevant look does not fit its day, with the days that it would fit.
 
     Parameters
     ----------
     look : StageLook
-        What was seen.
+        The look.
     plant_kind : PlantKind
         The kind of plant the clocks belong to.
     day : NDArray[datetime64[D]]
@@ -46,11 +46,14 @@ def misfit_error(look: StageLook, plant_kind: PlantKind, day: Days, clock: Array
 
     Notes
     -----
-    Of several such times the nearest is named. They may lie ahead: then the look came sooner than warmth allows.
+    Of several runs of such days the nearest is named. It may lie ahead: then the stage was seen sooner than the warmth
+    allows.
     """
-    # A look on the first day would be at what stood there before the cut.
+    first, last = None, None
+    # From the second day on: a look on the first would be at the growth before the cut.
     fitting = [at for at in range(1, day.size) if fits(look, plant_kind, float(clock[at]), float(spread[at]))]
-    first, last = _run_ends(day, _nearest_run(fitting, day, look.on)) if fitting else (None, None)
+    if fitting:
+        first, last = _run_ends(day, _nearest_run(fitting, day, look.on))
     return LookMisfit(look, first, last, by_height=uses_height(look, plant_kind))
 
 
@@ -61,6 +64,7 @@ def _nearest_run(indices: Sequence[int], day: Days, on: np.datetime64) -> NDArra
 
 
 def _run_ends(day: Days, run: NDArray[np.int_]) -> tuple[np.datetime64 | None, np.datetime64 | None]:
-    """Return the ends of a run of days; before the first day that counts and after the last, nobody knows."""
-    begins, ends = run[0] > 1, run[0] == 1 or run[-1] < day.size - 1
-    return day[run[0]] if begins else None, day[run[-1]] if ends else None
+    """Return the ends of a run of days, None for an end that may lie before the second day or after the last."""
+    has_begin = run[0] > 1
+    has_end = run[0] == 1 or run[-1] < day.size - 1
+    return day[run[0]] if has_begin else None, day[run[-1]] if has_end else None

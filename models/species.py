@@ -1,4 +1,4 @@
-"""The species that a stand may be of, out of ``species.toml`` or the farm's own, and what their shares make of it."""
+"""The species of a stand, from ``species.toml`` or the farm's own, and the figures of a stand by their shares."""
 
 import tomllib
 from collections.abc import Mapping
@@ -60,19 +60,19 @@ def species_table() -> Mapping[str, Species]:
     470.0
     """
     table = tomllib.loads(files("models").joinpath("species.toml").read_text(encoding="utf-8"))
-    rows = [
-        _build_species(name, row, table["grasses"], legume=False) for name, row in table["grasses"]["species"].items()
-    ]
-    rows += [
-        _build_species(name, row, table["legumes"], legume=True) for name, row in table["legumes"]["species"].items()
-    ]
-    return MappingProxyType({row.name: row for row in rows})
+    species_by_name = {}
+    for kind_name, legume in (("grasses", False), ("legumes", True)):
+        kind = table[kind_name]
+        for name, row in kind["species"].items():
+            species_by_name[name] = _build_species(name, row, kind, legume=legume)
+    return MappingProxyType(species_by_name)
 
 
 def _build_species(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *, legume: bool) -> Species:
     youngest = (LEGUME_STAGES if legume else GRASS_STAGES)[0]
     wetter = row.get("moisture_shift", 0.0)
-    onsets = {youngest: 0.0} | {word: float(clock) for word, clock in row["stages"].items()}
+    onsets = {youngest: 0.0} | {stage: float(clock) for stage, clock in row["stages"].items()}
+    moisture_by_stage = {stage: moisture + wetter for stage, moisture in kind["moisture_by_stage"].items()}
     return Species(
         name=name,
         legume=legume,
@@ -82,7 +82,7 @@ def _build_species(name: str, row: Mapping[str, Any], kind: Mapping[str, Any], *
         ndf_mark_regrowth=float(row["ndf_mark_regrowth"]),
         regrowth_days=(row["regrowth_days"][0], row["regrowth_days"][1]),
         drying_factor=row["drying_factor"],
-        moisture_by_stage=MappingProxyType({k: v + wetter for k, v in kind["moisture_by_stage"].items()}),
+        moisture_by_stage=MappingProxyType(moisture_by_stage),
         far_north_shift=float(row.get("far_north_shift", 0.0)),
         root_depth=float(row.get("root_depth", kind["root_depth"])),
     )
@@ -97,12 +97,12 @@ def make_variety(
     stages_later: float = 0.0,
     drying_factor: float | None = None,
 ) -> Species:
-    """Return a row of its own for a variety, or for a local species, that is like a known one.
+    """Make the row of a variety, or of a local species, from that of a similar one.
 
     Parameters
     ----------
     like : Species
-        The row that holds for all that is not given.
+        The row for everything that is not given.
     name : str
         What a stand calls it.
     ndf_mark, ndf_mark_regrowth : float, optional
@@ -139,24 +139,31 @@ def make_variety(
         like=like.like or like.name,
         ndf_mark=like.ndf_mark if ndf_mark is None else ndf_mark,
         ndf_mark_regrowth=like.ndf_mark_regrowth if ndf_mark_regrowth is None else ndf_mark_regrowth,
-        stages=MappingProxyType({word: onset + stages_later if onset else 0.0 for word, onset in like.stages.items()}),
+        stages=MappingProxyType(_moved_onsets(like.stages, stages_later)),
         drying_factor=like.drying_factor if drying_factor is None else drying_factor,
     )
     _check_variety(row)
     return row
 
 
+def _moved_onsets(onsets: Mapping[str, float], shift: float) -> dict[str, float]:
+    """Return onsets moved along the clock [degC d]; the youngest stage stays at 0."""
+    return {stage: onset + shift if onset else 0.0 for stage, onset in onsets.items()}
+
+
 def _check_variety(row: Species) -> None:
-    for what in ("ndf_mark", "ndf_mark_regrowth", "drying_factor"):
-        value = getattr(row, what)
+    """Refuse a variety with marks, a factor or onsets that are not above 0."""
+    for name in ("ndf_mark", "ndf_mark_regrowth", "drying_factor"):
+        value = getattr(row, name)
         if not 0 < value < inf:
-            raise ValueError(f"variety {row.name!r}: {what} is {value:g}; it must be above 0")
+            raise ValueError(f"variety {row.name!r}: {name} is {value:g}; it must be above 0")
     for regrowth, latitude in product((False, True), (0.0, 90.0)):
         onsets = stage_onsets(row, regrowth=regrowth, latitude=latitude)
-        for word in list(onsets)[1:2]:  # those after it move as far; a grass has none in a regrowth
-            if not 0 < onsets[word] < inf:
+        # The second stage is enough, because later ones move as far; the regrowth of a grass has no stages.
+        for stage in list(onsets)[1:2]:
+            if not 0 < onsets[stage] < inf:
                 raise ValueError(
-                    f"variety {row.name!r}: {word} would begin at {onsets[word]:g} degC d of "
+                    f"variety {row.name!r}: {stage} would begin at {onsets[stage]:g} degC d of "
                     f"{'a regrowth' if regrowth else 'the first growth'}; it must be above 0, "
                     "so change stages_later or the marks"
                 )
@@ -172,7 +179,7 @@ def resolve_stand(
     stand : Mapping[str, float]
         Shares of the dry matter by the names of species [1].
     species_by_name : Mapping[str, Species], optional
-        The species that may be named; left out, those of `species_table`.
+        The species by name; by default those of `species_table`.
 
     Raises
     ------
@@ -187,39 +194,43 @@ def resolve_stand(
             raise ValueError(f"stand: the share of {name} is {share}; it must be above 0")
     if not abs(sum(stand.values()) - 1) <= 0.01:
         raise ValueError(f"stand: the shares add up to {sum(stand.values()):g}; they must add up to 1")
-    members: dict[Species, float] = {}
-    for name, share in stand.items():  # two names may mean one row
-        members[species_by_name[name]] = members.get(species_by_name[name], 0.0) + share
-    return members
+    species_shares: dict[Species, float] = {}
+    for name, share in stand.items():
+        species = species_by_name[name]
+        # Two names may mean one species.
+        species_shares[species] = species_shares.get(species, 0.0) + share
+    return species_shares
 
 
 def stand_grass_share(stand: Mapping[str, float], species_by_name: Mapping[str, Species] | None = None) -> float:
-    """Return the share of grass in a stand [1]: what is not a legume; `species_by_name` as in `resolve_stand`."""
-    return sum((share for kind, share in resolve_stand(stand, species_by_name).items() if not kind.legume), 0.0)
+    """Return the share of a stand that is not legumes [1]; `species_by_name` as in `resolve_stand`."""
+    species_shares = resolve_stand(stand, species_by_name)
+    return sum((share for species, share in species_shares.items() if not species.legume), 0.0)
 
 
 def stand_drying_factor(stand: Mapping[str, float], species_by_name: Mapping[str, Species] | None = None) -> float:
-    """Return how fast a stand dries, in terms of a mixed sward's rate [1]; `species_by_name` as in `resolve_stand`."""
-    return sum((share * kind.drying_factor for kind, share in resolve_stand(stand, species_by_name).items()), 0.0)
+    """Return the drying rate of a stand relative to a mixed sward [1]; `species_by_name` as in `resolve_stand`."""
+    species_shares = resolve_stand(stand, species_by_name)
+    return sum((share * species.drying_factor for species, share in species_shares.items()), 0.0)
 
 
 def stand_root_depth(stand: Mapping[str, float], species_by_name: Mapping[str, Species] | None = None) -> float:
-    """Return how deep the roots of a stand reach for water, mixed by share [m]."""
-    return sum((share * kind.root_depth for kind, share in resolve_stand(stand, species_by_name).items()), 0.0)
+    """Return the effective rooting depth of a stand, mixed by share [m]."""
+    species_shares = resolve_stand(stand, species_by_name)
+    return sum((share * species.root_depth for species, share in species_shares.items()), 0.0)
 
 
 def stage_onsets(species: Species, *, regrowth: bool, latitude: float) -> dict[str, float]:
-    """Return the clock at which each stage is first seen [degC d]; empty for the regrowth of a grass.
+    """Return the clock at the onset of each stage [degC d]; empty for the regrowth of a grass.
 
     Notes
     -----
-    Most cool-season grasses do not head again after a cut, so that the table says nothing of their
-    regrowth. The stages of a legume's regrowth are those of its first growth, moved as far as its NDF
-    mark is.
+    Most cool-season grasses do not head again after a cut, so the table has no stages for their regrowth. The stages of
+    a legume's regrowth are those of its first growth, moved as far as its NDF mark is.
     """
     if regrowth and not species.legume:
         return {}
-    move = species.ndf_mark_regrowth - species.ndf_mark if regrowth else 0.0
+    shift = species.ndf_mark_regrowth - species.ndf_mark if regrowth else 0.0
     if abs(latitude) > FAR_NORTH_LATITUDE:
-        move += species.far_north_shift
-    return {word: onset + move if onset else 0.0 for word, onset in species.stages.items()}
+        shift += species.far_north_shift
+    return _moved_onsets(species.stages, shift)

@@ -15,9 +15,7 @@ MOORE: Final[Mapping[str, float]] = MappingProxyType(
     {"V": 1.0, "E": 2.0, "R0": 3.0, "R1": 3.1, "R2": 3.3, "R3": 3.5, "R4": 3.7, "R5": 3.9}
     | {"S0": 4.0, "S1": 4.1, "S2": 4.3, "S3": 4.5, "S4": 4.7, "S5": 4.9}
 )
-MOORE_AT_ONSETS: Final = tuple(
-    MOORE[code] for code in ("V", "E", "R0", "R1", "R3", "R4")
-)  # at the onset of GRASS_STAGES
+MOORE_AT_ONSETS: Final = tuple(MOORE[code] for code in ("V", "E", "R0", "R1", "R3", "R4"))  # of GRASS_STAGES
 
 # Classes of Kalu & Fick 1981, Crop Sci. 21:267-271: 0-2 by height, 3 and 4 buds, 5 and 6 flowers, 7-9 pods.
 KALU_FICK: Final[Mapping[str, float]] = MappingProxyType({f"KF{number}": float(number) for number in range(10)})
