@@ -1,4 +1,4 @@
-"""Learns from a farm's own record of odds against outcome how far to believe the odds."""
+"""Fit a correction of the odds to a farm's own record of odds and outcomes."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -11,20 +11,20 @@ from models.odds import UNCORRECTED, Correction, logit
 
 Array = NDArray[np.float64]
 
-# What a column of a record may hold, least and most.
+# The least and the greatest value of each column of a record.
 COLUMN_LIMITS: Final = {
     "odds": (c.MIN_ODDS, c.MAX_ODDS),
     "lead": (0.0, 16.0),  # open forecasts reach sixteen days; more is a lead that was counted in hours
     "rain": (0.0, 500.0**0.5),  # of a day; more is rain in a wrong unit, or no root of it
     "outcome": (0.0, 1.0),
 }
-# Ways to hold slope or rain at their bounds: which of bias, slope, lead and rain are fitted.
+# Which of bias, slope, lead and rain are fitted; the others stay at their bounds.
 FIT_SUBSETS: Final = ([0, 1, 2, 3], [0, 2, 3], [0, 1, 2], [0, 2])
 
 
 @dataclass(frozen=True, eq=False)
 class VerificationRecord:
-    """What was forecast and what came of it, an element a case; empty to begin with.
+    """Forecasts and their outcomes, one element per case; empty at first.
 
     `odds` are those of odds_from_share, before any correction and so within its ends. `lead` [day] runs from the
     forecast to the day it was for, `rain` [mm1/2] is root_rain of what it held for that day. `outcome` [1] is the share
@@ -49,21 +49,22 @@ class VerificationRecord:
         _check_column("day", self.day, ~np.isnat(self.day), "a date")
 
     def case_weights(self) -> Array:
-        """Return what each case counts for: a day's fields and leads share its weather, so a day counts once."""
+        """Return the weight of each case: the fields and leads of a day share its weather, so a day counts once."""
         _, at, cases = np.unique(self.day.astype("datetime64[D]"), return_inverse=True, return_counts=True)
         return np.asarray(1.0 / cases[at], dtype=np.float64)
 
 
 def within_limits(name: str, column: Array) -> NDArray[np.bool_]:
-    """Return which numbers of a column lie within what it may hold; one that is missing does not."""
+    """Return which numbers of a column lie within its limits; a missing one does not."""
     least, most = COLUMN_LIMITS[name]
     return np.asarray((column >= least) & (column <= most))
 
 
 def _check_column(name: str, column: NDArray[np.generic], valid: NDArray[np.bool_], allowed: str) -> None:
-    wrong = np.flatnonzero(~valid)
-    if wrong.size:
-        at = int(wrong[0])
+    """Refuse a column with a value that is not valid."""
+    invalid = np.flatnonzero(~valid)
+    if invalid.size:
+        at = int(invalid[0])
         raise ValueError(f"record: {name} is {column[at]} in case {at}; allowed is {allowed}; mend or drop the case")
 
 
@@ -77,12 +78,12 @@ def fit_correction(
     rain_sd: float = c.RAIN_SD,
     max_steps: int = 50,
 ) -> Correction:
-    """Return the correction that a record speaks for, shrunk towards none.
+    """Fit the correction of the odds to a record, shrunk towards none.
 
     Parameters
     ----------
     record : VerificationRecord
-        Odds held against what came of them.
+        Odds and their outcomes.
     prior_chance : float [1]
         As the odds were made with.
     bias_sd, slope_sd, lead_sd, rain_sd : float [logit], [1], [logit day-1], [logit mm-1/2]
@@ -121,17 +122,16 @@ def fit_correction(
         record.outcome,
         record.case_weights(),
     )
-    peaks = [likelihood.peak(fitted, max_steps) for fitted in FIT_SUBSETS]
-    bias, stretch, lead, rain = max(
-        (peak for peak in peaks if peak[1] >= -1.0 and peak[3] <= 0.0), key=likelihood.value_at
-    )
-    seen = float(record.rain.min()), float(record.rain.max())
-    return Correction(float(bias), 1.0 + float(stretch), float(lead), float(rain), *seen)
+    maxima = [likelihood.peak(fitted, max_steps) for fitted in FIT_SUBSETS]
+    within_bounds = [move for move in maxima if move[1] >= -1.0 and move[3] <= 0.0]
+    bias, stretch, lead, rain = max(within_bounds, key=likelihood.value_at)
+    rain_range = float(record.rain.min()), float(record.rain.max())
+    return Correction(float(bias), 1.0 + float(stretch), float(lead), float(rain), *rain_range)
 
 
 @dataclass(frozen=True, eq=False)
 class _Likelihood:
-    """The penalised likelihood of moves of bias, slope, lead and rain from no correction."""
+    """The penalised likelihood of a move of bias, slope, lead and rain away from no correction."""
 
     offset: Array  # (case,)
     design: Array  # (case, move)
@@ -140,9 +140,10 @@ class _Likelihood:
     weight: Array
 
     def value_at(self, move: Array) -> float:
-        bent = self.offset + self.design @ move
-        likely = self.weight @ (self.outcome * bent - np.logaddexp(0.0, bent))
-        return float(likely - self.precision @ move**2 / 2.0)
+        """Return the log-likelihood less its penalty."""
+        log_odds = self.offset + self.design @ move
+        log_likelihood = self.weight @ (self.outcome * log_odds - np.logaddexp(0.0, log_odds))
+        return float(log_likelihood - self.precision @ move**2 / 2.0)
 
     def peak(self, fitted: list[int], max_steps: int) -> Array:
         """Return its peak over some moves by Newton's method, halving each step that goes downhill."""

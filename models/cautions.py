@@ -1,7 +1,7 @@
-"""What to beware of on a day of work: which cautions belong to it, in which hours, the gravest first.
+"""The cautions that apply to a day of work, with their hours, the gravest first.
 
-None of them holds work back; that is for the farm. Each gives way to local rules, the vet and one's own eye, and a
-caution that is not in the list is no all-clear.
+None of them blocks work; that is for the farm to decide. Local rules, the vet and one's own eye take precedence, and
+the absence of a caution is no all-clear.
 """
 
 from collections.abc import Iterator, Mapping
@@ -23,7 +23,7 @@ DAYS_PER_YEAR: Final = 365.25  # [d]
 
 
 class Caution(StrEnum):
-    """What to beware of, by harm: what may kill today first, then what may later, then what costs."""
+    """A caution, in order of harm: what may kill today, then what may kill later, then what costs money."""
 
     THUNDER = "thunder"
     THUNDER_ON_TEAMS = "thunder on working horses"
@@ -52,7 +52,7 @@ SEVERITY_RANK: Final[Mapping[Caution, int]] = {caution: rank for rank, caution i
 
 
 class YearlySpan(NamedTuple):
-    """Days of every year, from the first to the last (month, day); the last may come after the turn of the year."""
+    """A span of days in every year, from the first to the last (month, day); it may cross the turn of the year."""
 
     first: MonthDay
     last: MonthDay
@@ -72,7 +72,7 @@ class YearlySpan(NamedTuple):
 
 @dataclass(frozen=True)
 class LocalFigures:
-    """What a farm may know better: from when on a caution is told, and the dates of its own place.
+    """Figures that a farm may know better than the defaults: limits of cautions, and local dates.
 
     `thunder_chance` is the probability in the work block from which thunder is told of [1], `horses_rest_at` and
     `horses_stop_at` are working-horse sums [degF + %]. `fawns` and `nests` are the days on which they are about, and
@@ -91,7 +91,7 @@ DEFAULT_FIGURES: Final = LocalFigures()
 
 
 class BaledMoisture(NamedTuple):
-    """What may be in the bales [wet basis]: the tenth of the cases at either end, and the middle of them."""
+    """The moisture of the bales [wet basis]: the 10, 50 and 90 % points of the cases."""
 
     driest: float
     middle: float
@@ -100,7 +100,7 @@ class BaledMoisture(NamedTuple):
 
 @dataclass(frozen=True)
 class DayOfWork:
-    """What is known of a day on which a field is mown, baled and wrapped.
+    """The conditions of a day on which a field is mown, baled and wrapped.
 
     `air_temperature` [degC], `relative_humidity` [1] and `thunder`, the probability of it [1], cover the hours from the
     first mowing to the last wrapping, shape (member, hour); the members of `thunder` need not be those of the others,
@@ -129,8 +129,8 @@ class DayOfWork:
     def __post_init__(self) -> None:
         air, humidity = self.air_temperature.shape, self.relative_humidity.shape
         thunder = air if self.thunder is None else self.thunder.shape
-        sound = all(len(shape) == 2 and 0 not in shape for shape in (air, thunder))
-        if not sound or air != humidity or air[1] != thunder[1]:
+        has_hours = all(len(shape) == 2 and 0 not in shape for shape in (air, thunder))
+        if not has_hours or air != humidity or air[1] != thunder[1]:
             raise ValueError(
                 f"hours of DayOfWork: shapes {air}, {humidity} and {thunder} of air temperature, humidity and thunder "
                 "given, allowed (member, hour) with the same hours, one or more; cut all of them to the work block"
@@ -139,7 +139,7 @@ class DayOfWork:
 
 @dataclass(frozen=True)
 class CautionHours:
-    """A caution and the hours of the work block that it belongs to, None where it belongs to all of the day."""
+    """A caution and the hours of the work block to which it applies, None for the whole day."""
 
     caution: Caution
     hours: Hours | None = None
@@ -148,22 +148,22 @@ class CautionHours:
 def rank_cautions(
     day: DayOfWork, figures: LocalFigures = DEFAULT_FIGURES, *, max_count: int = c.MAX_CAUTIONS
 ) -> tuple[CautionHours, ...]:
-    """Return what to beware of on a day of work, the gravest first.
+    """Return the cautions for a day of work, the gravest first.
 
     Parameters
     ----------
     day : DayOfWork
     figures : LocalFigures
-        What the farm knows better than the house.
+        The figures that the farm knows better than the defaults.
     max_count : int
         How many cautions at most.
 
     Notes
     -----
-    Their order is an estimate. The machine belongs to every day, and botulism to every day where horses work or are
-    fed, for no animal bears less of it; both come early enough in the order that the usual `max_count` always holds
-    them. What is not a number counts as the worst, but thunder of which members tell nothing: it is likely by those
-    that tell something, or unknown.
+    Their order is an estimate. The machine applies to every day, and botulism to every day where horses work or are
+    fed, because no animal tolerates less of it; both come early enough in the order that the usual `max_count` always
+    includes them. NaN counts as the worst case, except in the chances of thunder: those come from the members that
+    have a value, and without any thunder is unknown.
 
     Examples
     --------
@@ -172,20 +172,17 @@ def rank_cautions(
     ...     BaledMoisture(0.44, 0.50, 0.56), stemmy=False, film_wait=2.0, drought_days=0, days_since_drought=90,
     ...     horses_work=True, horses_fed=True, has_cows=False,
     ... )
-    >>> [noted.caution.value for noted in rank_cautions(day)]
+    >>> [item.caution.value for item in rank_cautions(day)]
     ['machine', 'horses rest in the heat', 'botulism', 'fawns', 'nests', 'six layers of film']
     """
-    found = [
-        CautionHours(Caution.MACHINE),
-        *_thunder_cautions(day, figures.thunder_chance),
-        *_heat_cautions(day, figures),
-    ]
-    found += map(CautionHours, [*_feed_cautions(day), *_wrapping_cautions(day), *_field_cautions(day, figures)])
-    return tuple(sorted(found, key=lambda noted: SEVERITY_RANK[noted.caution])[:max_count])
+    all_day = [Caution.MACHINE, *_feed_cautions(day), *_wrapping_cautions(day), *_field_cautions(day, figures)]
+    cautions = [*_thunder_cautions(day, figures.thunder_chance), *_heat_cautions(day, figures)]
+    cautions += [CautionHours(caution) for caution in all_day]
+    return tuple(sorted(cautions, key=lambda item: SEVERITY_RANK[item.caution])[:max_count])
 
 
 def has_fawns(on: date, latitude: float, local_span: YearlySpan | None = None) -> bool:
-    """Return whether young deer may lie in tall grass.
+    """Return whether fawns may lie in tall grass.
 
     Parameters
     ----------
@@ -233,7 +230,7 @@ def has_nests(on: date, latitude: float, local_span: YearlySpan | None = None) -
 
 
 def needs_fall_rest(on: date, latitude: float, killing_frost: MonthDay | None = None) -> bool:
-    """Return whether alfalfa that is cut on a day may go into winter without having filled its roots again.
+    """Return whether alfalfa that is cut on a day may go into winter without having restored its root reserves.
 
     Parameters
     ----------
@@ -263,64 +260,70 @@ def needs_fall_rest(on: date, latitude: float, killing_frost: MonthDay | None = 
 
 
 def _thunder_cautions(day: DayOfWork, min_chance: float) -> Iterator[CautionHours]:
-    """Yield thunder if it is likely enough in the work block, else that it is unknown if there are hours untold.
+    """Yield thunder if it is likely enough in the work block, else that it is unknown if an hour has no value.
 
-    A member's chance is that of its worst hour: true of members that say yes or no, and the least that it can be of a
-    single forecast in per cent. Members that tell nothing take no part, lest they make those that do look unsure.
+    A member's chance is that of its worst hour: exact for members that say yes or no, and a lower bound for a single
+    forecast in per cent. Members without any value are left out, because they would dilute the others.
     """
-    given = np.full((1, 1), np.nan) if day.thunder is None else day.thunder
-    told = ~np.isnan(given)
-    chances = np.where(told, given, 0.0)
-    telling = told.any(axis=1)
-    if telling.any() and chances[telling].max(axis=1).mean() >= min_chance:
-        by_hour = chances.sum(axis=0) / np.maximum(told.sum(axis=0), 1)
-        about = by_hour >= min(min_chance, by_hour.max() / 2.0)
+    probability = np.full((1, 1), np.nan) if day.thunder is None else day.thunder
+    is_known = ~np.isnan(probability)
+    chances = np.where(is_known, probability, 0.0)
+    informative = is_known.any(axis=1)
+    if informative.any() and chances[informative].max(axis=1).mean() >= min_chance:
+        by_hour = chances.sum(axis=0) / np.maximum(is_known.sum(axis=0), 1)
+        is_near = by_hour >= min(min_chance, by_hour.max() / 2.0)
         caution = Caution.THUNDER_ON_TEAMS if day.horses_work else Caution.THUNDER
-        yield CautionHours(caution, Hours(enclosing_spell(by_hour >= c.LIKELY_SHARE), enclosing_spell(about)))
-    elif not told.any(axis=0).all():
+        yield CautionHours(caution, Hours(enclosing_spell(by_hour >= c.LIKELY_SHARE), enclosing_spell(is_near)))
+    elif not is_known.any(axis=0).all():
         yield CautionHours(Caution.THUNDER_UNKNOWN)
 
 
 def _heat_cautions(day: DayOfWork, figures: LocalFigures) -> Iterator[CautionHours]:
-    """Yield who is to rest and who is to stop, in the worst tenth of the members."""
+    """Yield who should rest and who should stop, in the worst tenth of the members."""
     air, humidity = day.air_temperature, day.relative_humidity
     people = people_hours(air, humidity)
-    found = {Caution.PEOPLE_STOP: people.stop, Caution.PEOPLE_REST: people.rest}
+    hours_by_caution = {Caution.PEOPLE_STOP: people.stop, Caution.PEOPLE_REST: people.rest}
     if day.horses_work:
         horses = horse_hours(air, humidity, rest_at=figures.horses_rest_at, stop_at=figures.horses_stop_at)
-        found |= {Caution.HORSES_STOP: horses.stop, Caution.HORSES_REST: horses.rest}
+        hours_by_caution |= {Caution.HORSES_STOP: horses.stop, Caution.HORSES_REST: horses.rest}
     if day.has_cows:
-        found[Caution.COWS] = hours_from(CowHeat.SLIGHT, cow_heat(air, humidity))
-    yield from (CautionHours(caution, hours) for caution, hours in found.items() if hours.possible)
+        hours_by_caution[Caution.COWS] = hours_from(CowHeat.SLIGHT, cow_heat(air, humidity))
+    for caution, hours in hours_by_caution.items():
+        if hours.possible:
+            yield CautionHours(caution, hours)
 
 
 def _feed_cautions(day: DayOfWork) -> Iterator[Caution]:
-    """Yield what may spoil the feed or poison those that eat it.
-
-    Asked for what holds, not for what does not, so that NaN is warned of.
-    """
+    """Yield what may spoil the feed or poison the animals that eat it."""
     if day.horses_work or day.horses_fed:
         yield Caution.BOTULISM
-    if not (day.moisture.middle <= c.BALE_MOISTURE_WET and day.moisture.wettest < c.BALE_MOISTURE_TOO_WET):
-        yield Caution.BALED_WET
-    if not day.moisture.driest >= c.BALE_MOISTURE_TOO_DRY:
-        yield Caution.HOT_BALES
-    if not day.moisture.middle >= c.BALE_MOISTURE_DRY:
-        yield Caution.BALED_DRY
+    yield from _moisture_cautions(day.moisture)
     if day.drought_days >= c.NITRATE_DROUGHT_DAYS and day.days_since_drought <= c.NITRATE_WAIT_DAYS:
         yield Caution.NITRATE
 
 
+def _moisture_cautions(moisture: BaledMoisture) -> Iterator[Caution]:
+    """Yield what the moisture of the bales may do; each condition is negated, so that NaN raises a caution."""
+    if not (moisture.middle <= c.BALE_MOISTURE_WET and moisture.wettest < c.BALE_MOISTURE_TOO_WET):
+        yield Caution.BALED_WET
+    if not moisture.driest >= c.BALE_MOISTURE_TOO_DRY:
+        yield Caution.HOT_BALES
+    if not moisture.middle >= c.BALE_MOISTURE_DRY:
+        yield Caution.BALED_DRY
+
+
 def _wrapping_cautions(day: DayOfWork) -> Iterator[Caution]:
+    """Yield a late wrapping, and how many layers of film the bales need."""
     if not day.film_wait <= c.WRAP_TOO_LATE:
         yield Caution.WRAPPED_TOO_LATE
     elif day.film_wait > c.WRAP_LATE:
         yield Caution.WRAPPED_LATE
-    plain = not day.stemmy and day.moisture.middle >= c.BALE_MOISTURE_DRY
-    yield Caution.SIX_LAYERS if plain else Caution.EIGHT_LAYERS
+    is_easy_crop = not day.stemmy and day.moisture.middle >= c.BALE_MOISTURE_DRY
+    yield Caution.SIX_LAYERS if is_easy_crop else Caution.EIGHT_LAYERS
 
 
 def _field_cautions(day: DayOfWork, figures: LocalFigures) -> Iterator[Caution]:
+    """Yield the wildlife that may be in the field, and the rest that its alfalfa needs in fall."""
     if has_fawns(day.on, day.latitude, figures.fawns):
         yield Caution.FAWNS
     if has_nests(day.on, day.latitude, figures.nests):
@@ -334,9 +337,9 @@ def _is_wildlife_season(on: date, latitude: float, first: MonthDay, last: MonthD
     begins, ends = _day_number(first), _day_number(last)
     wider = c.WILDLIFE_DAYS_PER_DEGREE * max(c.WILDLIFE_LATITUDE - abs(latitude), 0.0)
     from_middle = _season_day(on, latitude) - (begins + ends) / 2.0
-    return (
-        abs((from_middle + DAYS_PER_YEAR / 2.0) % DAYS_PER_YEAR - DAYS_PER_YEAR / 2.0) <= (ends - begins) / 2.0 + wider
-    )
+    # The same day of the year before or after may be nearer to the middle.
+    nearest = abs((from_middle + DAYS_PER_YEAR / 2.0) % DAYS_PER_YEAR - DAYS_PER_YEAR / 2.0)
+    return nearest <= (ends - begins) / 2.0 + wider
 
 
 def _day_number(day: MonthDay) -> int:
@@ -344,7 +347,7 @@ def _day_number(day: MonthDay) -> int:
 
 
 def _season_day(on: date, latitude: float) -> int:
-    """Return the day of the year on which the north has the season that the place has on a day."""
+    """Return the day of the year on which the northern hemisphere has the season of the place."""
     return _day_of_year(on if latitude >= 0.0 else on + timedelta(days=DAYS_PER_YEAR / 2.0))
 
 

@@ -1,4 +1,4 @@
-"""Which field first, and whether a better day is worth waiting for: what mowing brings against what waiting brings."""
+"""The cost-loss decision: the expected worth of mowing today against that of waiting for a better day."""
 
 from dataclasses import dataclass
 
@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class MowingGain:
-    """What it brings to mow today instead of waiting for the best day after it.
+    """The gain of mowing today over waiting for the best day after it.
 
     `today` and `waiting` [t/ha of dry matter as good as at the target] are what may be expected of the two;
     `best_in_days` is the number of days until the day that waiting waits for, None where that lies beyond the forecast.
@@ -28,8 +28,10 @@ class MowingGain:
         return self.today - self.waiting
 
     def is_waiting_better(self, min_gain: float = c.MIN_WAITING_GAIN) -> bool:
-        """Return whether a day within the forecast is better by more than what is guessed here may be wrong by [1]."""
-        return self.best_in_days is not None and self.lost_by_waiting < -min_gain * self.today
+        """Return whether a day within the forecast is better by more than the error of these estimates [1]."""
+        if self.best_in_days is None:
+            return False
+        return self.lost_by_waiting < -min_gain * self.today
 
 
 def mowing_gain(
@@ -41,7 +43,7 @@ def mowing_gain(
     delay: float = c.NEXT_CUT_DELAY[1] * c.SUMMER_GROWTH[1],
     next_window: float = c.NEXT_WINDOW,
 ) -> MowingGain:
-    """Return what mowing on the first of some days brings, by backward recursion over the others.
+    """Return the gain of mowing on the first of some days, by backward recursion over the others.
 
     Parameters
     ----------
@@ -83,13 +85,12 @@ def mowing_gain(
     """
     if not (np.isfinite(worth).all() and np.isfinite(odds).all()):
         raise ValueError(f"worth {worth}, odds {odds}: allowed are finite numbers; leave the field in its order")
-    ahead = np.arange(worth.size)
-    mown = worth * (1.0 - spoiled_loss * (1.0 - odds)) - delay * ahead
+    mown = worth * (1.0 - spoiled_loss * (1.0 - odds)) - delay * np.arange(worth.size)
     last_change = worth[-1] - worth[-2] if worth.size > 1 else 0.0
-    least = float(odds[mowable].min()) if mowable.any() else 0.0
-    beyond = (worth[-1] + next_window * last_change) * (1.0 - spoiled_loss * (1.0 - least)) - delay * (
-        worth.size - 1 + next_window
-    )
+    least_odds = float(odds[mowable].min()) if mowable.any() else 0.0
+    worth_beyond = worth[-1] + next_window * last_change
+    days_beyond = worth.size - 1 + next_window
+    beyond = worth_beyond * (1.0 - spoiled_loss * (1.0 - least_odds)) - delay * days_beyond
     later = np.where(mowable[1:], mown[1:], -np.inf)
     best = int(later.argmax()) + 1 if later.size else 0
     if best == 0 or later[best - 1] < beyond:

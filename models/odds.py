@@ -1,4 +1,4 @@
-"""From counts of forecast members to odds that a farmer can trust."""
+"""Turn counts of forecast members into odds that a farmer can trust."""
 
 from dataclasses import dataclass
 
@@ -11,7 +11,7 @@ Array = NDArray[np.float64]
 
 
 def independent_members(members: int, *, correlation: float = c.MEMBER_CORRELATION) -> float:
-    """Return how many independent forecasts an ensemble is worth.
+    """Return the number of independent forecasts that an ensemble is worth.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def odds_from_share(
 
 @dataclass(frozen=True)
 class Correction:
-    """What a farm's record of forecast against outcome does to the odds; as it stands here, nothing.
+    """The correction of the odds by a farm's verification record; the defaults correct nothing.
 
     `bias` [logit] is added to all odds, `slope` [1] stretches or pulls in their distance from what is usual, `lead`
     [logit day-1] is added for each day between forecast and outcome, `rain` [logit mm-1/2] for each unit of root_rain,
@@ -103,12 +103,12 @@ UNCORRECTED = Correction()
 
 
 def logit(chance: Array) -> Array:
-    """Return the log of chance against its opposite, for chances above 0 and below 1."""
+    """Return the log of the odds, for chances above 0 and below 1."""
     return np.log(chance) - np.log1p(-chance)
 
 
 def root_rain(rain: Array) -> float:
-    """Return how wet an ensemble holds a span of hours for, as the mean of the root of each member's rain [mm1/2].
+    """Return how wet an ensemble forecasts a span of hours, as the mean of the root of each member's rain [mm1/2].
 
     Parameters
     ----------
@@ -116,8 +116,8 @@ def root_rain(rain: Array) -> float:
 
     Notes
     -----
-    Counts of members do not tell a drizzle from a downpour, nor a dry spell from one that just stays under the limit.
-    The root keeps one wet member from speaking for all.
+    Counts of members do not distinguish a drizzle from a downpour, nor a dry spell from one that stays just under the
+    limit. The root keeps one wet member from dominating the mean.
 
     References
     ----------
@@ -144,7 +144,7 @@ def corrected_odds(
     min_odds: float = c.MIN_ODDS,
     max_odds: float = c.MAX_ODDS,
 ) -> Array:
-    """Return the odds as the farm's own record bends them.
+    """Correct odds by the farm's own record.
 
     Parameters
     ----------
@@ -198,9 +198,9 @@ def corrected_odds(
     if not np.all(np.isfinite(rain) & (np.asarray(rain) >= 0.0)):
         raise ValueError(f"rain {rain}: a number, at least 0; take it from root_rain")
     usual = logit(np.array(prior_chance))
-    seen = np.clip(rain, correction.least_rain, correction.most_rain)
-    moved = correction.bias + correction.lead * np.asarray(lead) + correction.rain * seen
-    bent = usual + moved + correction.slope * (logit(odds) - usual)
-    held = np.minimum(bent, np.maximum(logit(odds) + max_lift, logit(np.array(free_lift_odds))))
+    clipped_rain = np.clip(rain, correction.least_rain, correction.most_rain)
+    shift = correction.bias + correction.lead * np.asarray(lead) + correction.rain * clipped_rain
+    corrected = usual + shift + correction.slope * (logit(odds) - usual)
+    limited = np.minimum(corrected, np.maximum(logit(odds) + max_lift, logit(np.array(free_lift_odds))))
     # By tanh, because exp overflows where the correction is strong.
-    return np.clip(0.5 + 0.5 * np.tanh(held / 2.0), min_odds, max_odds)
+    return np.clip(0.5 + 0.5 * np.tanh(limited / 2.0), min_odds, max_odds)

@@ -1,6 +1,6 @@
-"""What a stand is worth as feed, and what one more day of waiting does.
+"""The feed value of a stand, and what one more day of waiting changes.
 
-Every figure has its 10, 50 and 90 % points and says where it comes from. Digestibility is that of the dry matter; the
+Every figure has its 10, 50 and 90 % points and names its source. Digestibility is that of the dry matter; the
 sources of grass print that of its organic matter, a unit or two away, which the spread covers.
 """
 
@@ -55,7 +55,7 @@ MILK_SOURCE: Final = (
 
 @dataclass(frozen=True)
 class BandSeries:
-    """The 10, 50 and 90 % points of one thing, with its unit and its source."""
+    """The 10, 50 and 90 % points of one quantity, with its unit and its source."""
 
     low: Array
     mid: Array
@@ -90,7 +90,7 @@ class QualitySeries:
 
 @dataclass(frozen=True)
 class WaitingCost:
-    """What one more day of waiting changes; what falls is below zero."""
+    """The changes by one more day of waiting; a decrease is negative."""
 
     day: np.datetime64  # mown on the day after instead
     ndf: Figure  # [% of DM]
@@ -170,7 +170,7 @@ def waiting_cost(
     nutrition: float = c.NITROGEN_NUTRITION_INDEX,
     cut_again: bool = True,
 ) -> WaitingCost:
-    """Return what it changes to mow a field on the day after instead of on a day.
+    """Return what changes if a field is mown a day later.
 
     Parameters
     ----------
@@ -192,8 +192,8 @@ def waiting_cost(
 
     Notes
     -----
-    Weather that spoils a cut is not in it. `worth` is the change in tonnage, each tonne counted less by its fibre past
-    the target, less what the season cannot grow any more; all its prices are estimates.
+    Weather that spoils a cut is not included. `worth` is the change in tonnage, each tonne discounted by its fibre past
+    the target, less the growth that the season loses; all its prices are estimates.
     """
     at = int((day - growth.day[0]).astype(int))
     if not 0 <= at < growth.day.size - 1 or not np.isfinite(growth.clock[at]):
@@ -207,23 +207,21 @@ def waiting_cost(
         return np.asarray(points[:, first + 1] - points[:, first])
 
     ndf, dry_matter = change(course.ndf), change(course.dry_matter)
-    digested = _figure(change(course.digestibility), c.DIGESTIBILITY_FALL_RANGE, "% of DM", DIGESTIBILITY_SOURCE)
+    digestibility = _figure(change(course.digestibility), c.DIGESTIBILITY_FALL_RANGE, "% of DM", DIGESTIBILITY_SOURCE)
     unsure = (1.0 - DECILE_Z * c.YIELD_SPREAD, 1.0 + DECILE_Z * c.YIELD_SPREAD)
     diluted = (1.0 - DECILE_Z * c.PROTEIN_SPREAD, 1.0 + DECILE_Z * c.PROTEIN_SPREAD)
-    milked = purpose is Purpose.MILK and not growth.regrowth
+    has_milk = purpose is Purpose.MILK and not growth.regrowth
+    milk = _scale_figure(digestibility, c.MILK_PER_DIGESTIBILITY, "kg ECM per cow and day", MILK_SOURCE)
+    worth = _worth_band(lambda factor: change(_worth(course, growth.ndf_target, purpose, factor)))
     return WaitingCost(
         day=day,
         ndf=_figure(ndf, c.NDF_RATE_RANGE, "% of DM", NDF_SOURCE),
-        digestibility=digested,
+        digestibility=digestibility,
         protein=_figure(change(course.protein), diluted, "% of DM", PROTEIN_SOURCE),
         dry_matter=_figure(dry_matter, unsure, "t/ha", DRY_MATTER_SOURCE),
         next_cut=Figure(*(c.NEXT_CUT_DELAY if cut_again else (0.0, 0.0, 0.0)), "d", NEXT_CUT_SOURCE),
-        milk=_scale_figure(digested, c.MILK_PER_DIGESTIBILITY, "kg ECM per cow and day", MILK_SOURCE)
-        if milked
-        else None,
-        worth=_net_worth_change(
-            _worth_band(lambda factor: change(_worth(course, growth.ndf_target, purpose, factor))), cut_again=cut_again
-        ),
+        milk=milk if has_milk else None,
+        worth=_net_worth_change(worth, cut_again=cut_again),
     )
 
 
@@ -232,25 +230,24 @@ def _course(growth: Growth, shifts: Mapping[bool, Array], yield_ratio: float, nu
     clocks = {kind: run.clock + shifts[kind] for kind, run in growth.clocks.items()}
     grown = {kind: np.maximum(run.growth_clock + shifts[kind], 0.0) for kind, run in growth.clocks.items()}
     dry_matter = yield_ratio * stand_dry_matter(growth.species_shares, grown, regrowth=growth.regrowth)
-    digested = [
-        share * _digestibility(species, growth.clocks[species.legume], clocks[species.legume])
-        for species, share in growth.species_shares.items()
-    ]
-    grasses = grass_protein(dry_matter, nutrition=nutrition)
-    rich = [
-        share
-        * (legume_protein(species_ndf(species, clocks[True], regrowth=growth.regrowth)) if species.legume else grasses)
-        for species, share in growth.species_shares.items()
-    ]
+    digestibility, protein = [], []
+    for species, share in growth.species_shares.items():
+        clock = clocks[species.legume]
+        digestibility.append(share * _digestibility(species, growth.clocks[species.legume], clock))
+        if species.legume:
+            protein.append(share * legume_protein(species_ndf(species, clock, regrowth=growth.regrowth)))
+        else:
+            protein.append(share * grass_protein(dry_matter, nutrition=nutrition))
     return _Course(
         ndf=stand_ndf(growth.species_shares, clocks, regrowth=growth.regrowth),
-        digestibility=np.asarray(sum(digested), dtype=float),
-        protein=np.asarray(sum(rich), dtype=float),
+        digestibility=np.asarray(sum(digestibility), dtype=float),
+        protein=np.asarray(sum(protein), dtype=float),
         dry_matter=dry_matter,
     )
 
 
 def _digestibility(species: Species, run: StageClock, clock: Array) -> Array:
+    """Return the digestibility of one species: by its heads in a first growth of grass, else by its fibre."""
     onsets = run.plant_kind.onsets_of(species)
     if FIRST_HEADS in onsets:
         return grass_digestibility(clock, onsets[FIRST_HEADS], run.step, run.mean_temperature)
@@ -264,7 +261,7 @@ def _worth(course: _Course, target: float, purpose: Purpose, factor: float) -> A
 
 
 def _worth_band(points_at: Callable[[float], Array]) -> BandSeries:
-    """Return the band of a worth, or of a change in it, unsure by the yield and by what coarser feed loses."""
+    """Return the band of a worth, or of a change in it, uncertain by the yield and by the loss of coarser feed."""
     points, (cheaper, dearer) = points_at(1.0), (points_at(factor)[1] for factor in c.WORTH_LOSS_RANGE)
     heavier = DECILE_Z * c.YIELD_SPREAD * points[1]
     below, above = np.hypot(points[1] - dearer, heavier), np.hypot(cheaper - points[1], heavier)
@@ -284,7 +281,7 @@ def _net_worth_change(change: BandSeries, *, cut_again: bool) -> Figure:
 
 
 def _band(points: Array, below: ArrayLike, above: ArrayLike, unit: str, source: str) -> BandSeries:
-    """Return the band of three points of the clock and what the figure is unsure of itself, in quadrature."""
+    """Return the band of a figure by three points of the clock and its own uncertainty, in quadrature."""
     mid = points[1]
     low = mid - np.hypot(mid - points.min(axis=0), below)
     high = mid + np.hypot(points.max(axis=0) - mid, above)
@@ -292,9 +289,9 @@ def _band(points: Array, below: ArrayLike, above: ArrayLike, unit: str, source: 
 
 
 def _figure(points: Array, factors: tuple[float, float], unit: str, source: str) -> Figure:
-    """Return the figure of a change at three points of the clock, unsure by two factors of its middle.
+    """Return the figure of a change at three points of the clock, with an uncertainty of two factors of its middle.
 
-    A change that goes one way at all points does so over its whole range.
+    A change with the same sign at all points keeps it over its whole range.
     """
     ends = sorted(factor * points[1] for factor in factors)
     band = _band(points, points[1] - ends[0], ends[1] - points[1], unit, source)
@@ -308,9 +305,9 @@ def _scale_figure(figure: Figure, factor: float, unit: str, source: str) -> Figu
 
 
 def _pad_days(band: BandSeries, days: int) -> BandSeries:
-    """Return a band laid over all days asked for; those of another growth are not known."""
+    """Pad a band to all requested days with NaN for those of another growth."""
 
-    def laid(values: Array) -> Array:
+    def pad(values: Array) -> Array:
         return np.concatenate([np.full(days - values.size, np.nan), values])
 
-    return BandSeries(laid(band.low), laid(band.mid), laid(band.high), band.unit, band.source)
+    return BandSeries(pad(band.low), pad(band.mid), pad(band.high), band.unit, band.source)

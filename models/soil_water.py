@@ -1,4 +1,4 @@
-"""The water in the ground: a root-zone bucket after FAO-56, and a topsoil that holds a surplus.
+"""The soil water balance: a root-zone bucket after FAO-56, and a topsoil that holds a surplus.
 
 The topsoil is part of the root zone, and each has a balance of its own, as in FAO-56. Days are the last axis.
 """
@@ -18,9 +18,9 @@ Array = NDArray[np.float64]
 
 
 class FirmnessRange(NamedTuple):
-    """What a look stands for: topsoil wetness above one limit and up to another [1], and a least deficit [mm].
+    """The meaning of a look: topsoil wetness above one limit and up to another [1], and a least deficit [mm].
 
-    Wetness outside of the limits goes to `wetness`.
+    A modelled wetness outside the limits is set to `wetness`.
     """
 
     above: float
@@ -38,7 +38,7 @@ FIRMNESS_RANGES: Final[Mapping[Firmness, FirmnessRange]] = {
 
 @dataclass(frozen=True)
 class SoilProfile:
-    """What the soil of a field can hold and how fast it lets go.
+    """How much water the soil of a field can hold and how fast it drains.
 
     `topsoil` and `root_zone` [mm] lie between wilting point and field capacity (the latter is TAW), `drainage` [mm d-1]
     is what leaves the topsoil above field capacity, `depletion_fraction` is p of FAO-56 table 22 [1],
@@ -146,10 +146,10 @@ def soil_profile(
     _check_word("texture", texture, c.SOIL_WATER)
     _check_word("drainage", drainage, c.SURPLUS_DRAINAGE)
     field_capacity, wilting_point = c.SOIL_WATER[texture]
-    held = 1000.0 * (field_capacity - wilting_point)
+    available_water = 1000.0 * (field_capacity - wilting_point)  # [mm m-1]
     return SoilProfile(
-        topsoil=held * topsoil_depth,
-        root_zone=held * root_depth,
+        topsoil=available_water * topsoil_depth,
+        root_zone=available_water * root_depth,
         drainage=c.SURPLUS_DRAINAGE[drainage],
         depletion_fraction=depletion_fraction,
         topsoil_share=_roots_above(topsoil_depth) / _roots_above(root_depth),
@@ -158,12 +158,12 @@ def soil_profile(
 
 
 def at_field_capacity(profile: SoilProfile) -> GroundState:
-    """Return the ground after a winter, or where nothing is known of it: wet is the cautious guess."""
+    """Return the ground at field capacity, as after a winter; where nothing is known, wet is the cautious guess."""
     return GroundState(np.array([profile.topsoil]), np.zeros(1))
 
 
 def crop_coefficient(days_since_cut: ArrayLike) -> Array:
-    """Return what a meadow gives off in terms of short grass.
+    """Return the evapotranspiration of a meadow relative to short grass.
 
     Parameters
     ----------
@@ -247,10 +247,11 @@ def follow_ground(
     demand = np.maximum(reference_evapotranspiration, 0.0) * crop_coefficient
     reserve = _reserve(profile, demand)
     members, days = rain.shape
-    state, seen = start or at_field_capacity(profile), looks or {}
+    state, looks_by_day = start or at_field_capacity(profile), looks or {}
     stocks, flows = np.empty((2, members, days + 1)), np.empty((5, members, days))
     for day in range(days):
-        state = correct_ground(profile, state, seen[day]) if day in seen else state
+        if day in looks_by_day:
+            state = correct_ground(profile, state, looks_by_day[day])
         stocks[0, :, day], stocks[1, :, day] = state.topsoil_water, state.deficit
         state, flows[:, :, day] = _step_day(profile, state, rain[:, day], demand[:, day], reserve[:, day])
     stocks[0, :, days], stocks[1, :, days] = state.topsoil_water, state.deficit
@@ -258,21 +259,21 @@ def follow_ground(
 
 
 def correct_ground(profile: SoilProfile, state: GroundState, look: Firmness) -> GroundState:
-    """Return the ground after somebody has stood on it.
+    """Correct the modelled ground by a look at it.
 
     Parameters
     ----------
     profile : SoilProfile
     state : GroundState
-        What the model says.
+        Of the model.
     look : Firmness
         By the mark of a heel: firm is none, soft about 1 cm, ruts over 2 cm.
 
     Notes
     -----
-    Firm is firm for a baler, soft is soft for a tractor's mower. Topsoil of which the model says the same stays as it
-    is. The deficit is raised to where it no longer speaks against the look, and lowered only to leave the root zone the
-    water that was seen in its topsoil: a wet top says nothing of what lies below.
+    Firm is firm for a baler, soft is soft for a tractor's mower. Topsoil for which the model agrees stays as it is. The
+    deficit is raised until it no longer contradicts the look, and lowered only to leave the root zone the water of its
+    topsoil: a wet topsoil says nothing about what lies below.
 
     Examples
     --------
@@ -281,24 +282,24 @@ def correct_ground(profile: SoilProfile, state: GroundState, look: Firmness) -> 
     >>> ground_firmness(after.topsoil_water / loam.topsoil, after.deficit, Load.BALER).tolist()
     ['firm']
     """
-    told, wetness = _firmness_range(profile, look), state.topsoil_water / profile.topsoil
-    agrees = (told.above < wetness) & (wetness <= told.up_to)
-    topsoil_water = np.where(agrees, state.topsoil_water, told.wetness * profile.topsoil)
-    deficit = np.minimum(np.maximum(state.deficit, told.deficit), profile.root_zone - topsoil_water)
+    limits, wetness = _firmness_range(profile, look), state.topsoil_water / profile.topsoil
+    agrees = (limits.above < wetness) & (wetness <= limits.up_to)
+    topsoil_water = np.where(agrees, state.topsoil_water, limits.wetness * profile.topsoil)
+    deficit = np.minimum(np.maximum(state.deficit, limits.deficit), profile.root_zone - topsoil_water)
     return GroundState(topsoil_water, deficit)
 
 
-def _firmness_range(profile: SoilProfile, word: Firmness) -> FirmnessRange:
-    """Return what a look stands for: what is seen to be firm is so by the limits of this ground."""
-    told = FIRMNESS_RANGES[word]
-    if word is not Firmness.FIRM:
-        return told
+def _firmness_range(profile: SoilProfile, look: Firmness) -> FirmnessRange:
+    """Return the meaning of a look; firm means firm by this ground's own limits for a baler."""
+    limits = FIRMNESS_RANGES[look]
+    if look is not Firmness.FIRM:
+        return limits
     most_wetness, least_deficit = profile.load_limits[Load.BALER]
-    return FirmnessRange(told.above, most_wetness, min(told.wetness, most_wetness), least_deficit)
+    return FirmnessRange(limits.above, most_wetness, min(limits.wetness, most_wetness), least_deficit)
 
 
 def soil_drying_factor(wetness: ArrayLike) -> Array:
-    """Return how fast a swath dries over ground of this wetness against moist ground.
+    """Return how fast a swath dries over ground of this wetness relative to moist ground.
 
     Parameters
     ----------
@@ -325,8 +326,9 @@ def soil_drying_factor(wetness: ArrayLike) -> Array:
     >>> soil_drying_factor([0.0, 0.53, 1.0]).round(2)
     array([1.05, 1.  , 0.94])
     """
-    known = [c.WETNESS_DRY, c.WETNESS_MOIST, c.WETNESS_WET]
-    return np.interp(np.asarray(wetness, dtype=np.float64), known, [c.SOIL_FACTOR_DRY, 1.0, c.SOIL_FACTOR_WET])
+    wetness_points = [c.WETNESS_DRY, c.WETNESS_MOIST, c.WETNESS_WET]
+    factors = [c.SOIL_FACTOR_DRY, 1.0, c.SOIL_FACTOR_WET]
+    return np.interp(np.asarray(wetness, dtype=np.float64), wetness_points, factors)
 
 
 def _step_day(
@@ -335,21 +337,21 @@ def _step_day(
     """Return the ground after a day, and its stress, evapotranspiration, percolation, uptake and drainage."""
     left = profile.root_zone - state.deficit
     stress = np.minimum(left / reserve, 1.0)
-    given = np.minimum(stress * demand, left + rain)
-    lacking = state.deficit - rain + given
-    percolation = np.maximum(-lacking, 0.0)
+    evapotranspiration = np.minimum(stress * demand, left + rain)
+    balance = state.deficit - rain + evapotranspiration
+    percolation = np.maximum(-balance, 0.0)
 
     water = state.topsoil_water + rain
-    uptake = np.minimum(_topsoil_share(profile, state) * given, water)
+    uptake = np.minimum(_topsoil_share(profile, state) * evapotranspiration, water)
     water = water - uptake
     surplus = np.maximum(water - profile.topsoil, 0.0)
-    kept = np.maximum(np.minimum(surplus, c.MAX_SURPLUS) - profile.drainage, 0.0)
-    after = GroundState(np.minimum(water, profile.topsoil) + kept, np.maximum(lacking, 0.0))
-    return after, (stress, given, percolation, uptake, surplus - kept)
+    retained = np.maximum(np.minimum(surplus, c.MAX_SURPLUS) - profile.drainage, 0.0)
+    after = GroundState(np.minimum(water, profile.topsoil) + retained, np.maximum(balance, 0.0))
+    return after, (stress, evapotranspiration, percolation, uptake, surplus - retained)
 
 
 def _reserve(profile: SoilProfile, demand: Array) -> Array:
-    """Return TAW - RAW [mm]: with less water than that in the root zone, plants give off less. FAO-56 eq. 83.
+    """Return TAW - RAW [mm], the water in the root zone below which plants transpire less. FAO-56 eq. 83.
 
     The fraction p is adjusted to the day's demand, as the footnote of table 22 says.
     """
@@ -358,10 +360,10 @@ def _reserve(profile: SoilProfile, demand: Array) -> Array:
 
 
 def _topsoil_share(profile: SoilProfile, state: GroundState) -> Array:
-    """Return the share of the evapotranspiration that the topsoil gives [1]: plants drink where it is wet."""
-    top = np.minimum(state.topsoil_water / profile.topsoil, 1.0)
-    all_of_it = np.maximum(1.0 - state.deficit / profile.root_zone, c.MIN_RELATIVE_WATER)
-    return np.minimum(profile.topsoil_share * top / all_of_it, 1.0)
+    """Return the share of the evapotranspiration that comes from the topsoil [1]: roots draw where it is wet."""
+    topsoil = np.minimum(state.topsoil_water / profile.topsoil, 1.0)
+    root_zone = np.maximum(1.0 - state.deficit / profile.root_zone, c.MIN_RELATIVE_WATER)
+    return np.minimum(profile.topsoil_share * topsoil / root_zone, 1.0)
 
 
 def _roots_above(depth: float) -> float:
