@@ -33,7 +33,7 @@ class SettingsFile:
         self._reload_requested = threading.Event()
 
     def request_reload(self) -> None:
-        """Have the next call of `reload_if_changed` reload the file, changed or not; safe in a signal handler."""
+        """Have the next call of `reload_if_changed` reload the file, changed or not; a signal handler may call it."""
         self._reload_requested.set()
 
     def reload_if_changed(self) -> bool:
