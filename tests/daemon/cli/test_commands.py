@@ -24,6 +24,8 @@ from tests.loopback.open_meteo import ENSEMBLE, FORECAST, Fault, OpenMeteo, null
 from tests.support.processes import next_line, terminal_text
 from tests.support.settings_files import BROOK_FARM
 
+pytestmark = pytest.mark.slow
+
 AT: Final = NOW.isoformat(timespec="minutes")
 SERVICE: Final = """contact = "farm@example.org"
 forecast_address = "{0}"

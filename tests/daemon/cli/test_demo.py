@@ -18,6 +18,8 @@ from daemon.weather.contract import Weather, validate
 from tests.support.farms import plan_of
 from tests.support.weather import farm_today
 
+pytestmark = pytest.mark.slow
+
 
 @cache
 def demo_farm() -> Farm:

@@ -24,6 +24,8 @@ from daemon.settings.generate import settings_file_text
 from tests.loopback.receivers import Gateway
 from tests.support.processes import terminal_text
 
+pytestmark = pytest.mark.slow
+
 GOOD: Final = (
     "Brook Farm",
     "4 acres",

@@ -49,6 +49,8 @@ from tests.support.farms import (
 )
 from tests.support.shared_folders import let_through
 
+pytestmark = pytest.mark.slow
+
 PUBLIC = "https://mowing.example.org"
 BEN = person("Ben", Channel.EMAIL, "mailto://127.0.0.1:1")
 SOON = DAWN + timedelta(minutes=5)

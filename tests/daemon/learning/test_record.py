@@ -26,6 +26,8 @@ from tests.support.farms import plan_of
 from tests.support.processes import run_at_once
 from tests.support.weather import NOW, TODAY, farm_today, field, weather, working_farm
 
+pytestmark = pytest.mark.slow
+
 STRIP = 2.8 / 4  # [ha]
 KEEPS = """
 import sys

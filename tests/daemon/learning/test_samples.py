@@ -26,6 +26,8 @@ from tests.support.farms import ZONE, stand_of
 from tests.support.weather import field, field_state, working_farm
 from tests.support.weather import weather as forecast
 
+pytestmark = pytest.mark.slow
+
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
 FIRST = 0.22**2 / (0.22**2 + 0.12**2)
 LONG, CREEK = field("Long Meadow", 20), field("Creek", 9)

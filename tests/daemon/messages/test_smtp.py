@@ -16,6 +16,8 @@ from daemon.messages.delivery.mime import message_id
 from tests.loopback.smtp import DROP, FLOOD, HANG, Fault, Plan, SmtpServer, certificate
 from tests.support.farms import DAWN, DAY, person
 
+pytestmark = pytest.mark.slow
+
 LETTER = Message("Mow today", "Mow 20 acres of Long Meadow.", "<p>Mow 20 acres of <b>Long Meadow</b>.</p>")
 
 

@@ -48,6 +48,8 @@ from tests.support.farms import (
 from tests.support.full_morning import drawn_morning, figure, whole_morning
 from tests.support.plain_text import spaced
 
+pytestmark = pytest.mark.slow
+
 SOON = DAWN + timedelta(minutes=45)
 WINTER = datetime.fromisoformat("2026-12-01T12:00:00+00:00")
 

@@ -16,6 +16,8 @@ from tests.loopback.hours import HERE
 from tests.support.farms import ACRE, plan_of
 from tests.support.weather import NOW, TODAY, farm_today, field, weather, working_farm
 
+pytestmark = pytest.mark.slow
+
 KOLKATA = Place(22.6, 88.4, 10.0, ZoneInfo("Asia/Kolkata"))
 AUCKLAND = Place(-43.0, 172.0, 50.0, ZoneInfo("Pacific/Auckland"))
 BERLIN = Place(52.0, 13.0, 50.0, ZoneInfo("Europe/Berlin"))

@@ -26,6 +26,8 @@ from tests.support.farms import ACRE, plan_of, stand_of, stated
 from tests.support.hourly_records import greensboro
 from tests.support.weather import COLUMNS, NOW, TODAY, farm_today, field, weather, working_farm
 
+pytestmark = pytest.mark.slow
+
 FIXED = settings(derandomize=True, deadline=None, max_examples=25)
 
 

@@ -35,6 +35,8 @@ from tests.support.plain_text import spaced
 from tests.support.weather import farm_today, weather, working_farm
 from tests.support.weather import field as light_field
 
+pytestmark = pytest.mark.slow
+
 DAY = date(2026, 6, 10)
 MEMBERS = 10
 FARM = working_farm(light_field("Long Meadow", 40, expected_yield=3.0), light_field("Hill", 15, expected_yield=3.0))

@@ -22,6 +22,8 @@ from tests.loopback.receivers import Gateway, MailServer
 from tests.support.hourly_records import greensboro
 from tests.support.processes import next_line, wait_until
 
+pytestmark = pytest.mark.slow
+
 GOOD_DAY: Final = "1990-06-01T05:30-04:00"  # dry, sunny and warm in the record
 WET_DAY: Final = "1990-06-06T05:30-04:00"  # rain through the afternoon
 LONGEST: Final = 60.0  # [s] for any one thing that must come

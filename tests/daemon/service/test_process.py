@@ -34,6 +34,8 @@ from tests.support.hand_clock import HandClock
 from tests.support.processes import ROOT, next_line, terminal_text, wait_until
 from tests.support.settings_files import TWO_ELMS
 
+pytestmark = pytest.mark.slow
+
 SERVE = """
 import sys, time
 import daemon.service.process

@@ -9,6 +9,8 @@ import pytest
 from daemon.system.logs import JsonFormatter, PlainFormatter
 from tests.support.processes import ROOT, run_python
 
+pytestmark = pytest.mark.slow
+
 SAYS = """
 import logging, os, sys
 from daemon.system.logs import set_up_logging

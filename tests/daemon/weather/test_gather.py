@@ -28,6 +28,8 @@ from tests.loopback.world import AIR, World, world
 from tests.support.farms import stand_of
 from tests.support.weather import field
 
+pytestmark = pytest.mark.slow
+
 ALL = ("open-meteo", "weather.gov", "met.no")
 HOUR = timedelta(hours=1)
 POINT = "/points/43,-75"

@@ -19,6 +19,8 @@ from models.sun import extraterrestrial_radiation
 from tests.loopback.hours import HERE, NOW, invented, source
 from tests.support.processes import run_python
 
+pytestmark = pytest.mark.slow
+
 Array = NDArray[np.float64]
 
 AIR = "air_temperature"

@@ -31,6 +31,8 @@ from tests.loopback.weather_gov import (
     uncovered,
 )
 
+pytestmark = pytest.mark.slow
+
 ISSUED: Final = NOW - timedelta(hours=3)
 POINT: Final = "/points/43,-75"
 RAIN: Final = "precipitation_amount"
