@@ -65,7 +65,7 @@ def test_an_old_forecast_leaves_what_is_known_of_the_growth() -> None:
     old = pass_over(working_farm(), known(kind="forecast", members=8, issued=NOW - timedelta(hours=19))).fields[0]
     young = pass_over(working_farm(), known(kind="forecast", members=8, issued=NOW - timedelta(hours=3))).fields[0]
     for name in ("ripeness", "stage", "kinds", "ndf", "clock", "clock_from", "days_left", "dry_matter", "quality"):
-        assert getattr(old, name) == getattr(young, name) != (), name
+        assert getattr(stand_of(old), name) == getattr(stand_of(young), name) != (), name
     assert (reason_of(old.unknown), old.days, old.drying_picture) == (Reason.DATA_STALE, (), None)
     assert (old.ground, old.firm_from, old.soil_factor) == (None, None, None)  # by rain that was only forecast
 
@@ -338,8 +338,9 @@ def test_drought_holds_a_regrowth_back_and_brings_a_caution_of_nitrate() -> None
     assert (stand_of(moist[0]).ripeness, stand_of(dry[0]).ripeness) == (Ripeness.PAST, Ripeness.GROWING)
     assert "drought holds orchardgrass back, " in growth_doubts_text(stand_of(dry[0]).doubts)
     assert stand_of(moist[1]).clock == stand_of(dry[1]).clock
-    named = ["nitrate" in {care.caution for care in plan_of(fields[1].days[0]).cautions} for fields in (moist, dry)]
-    assert named == [False, True]
+    plans = [fields[1].days[0].plan for fields in (moist, dry)]
+    cautions = [{timed.caution for timed in plan.cautions} if plan else set() for plan in plans]
+    assert ["nitrate" in of_day for of_day in cautions] == [False, True]
 
 
 def test_rain_before_work_is_in_the_ground_that_the_baler_meets() -> None:
